@@ -1,0 +1,1 @@
+"""Ware, titrant and instruments: quantities with named contributions, and certificates."""

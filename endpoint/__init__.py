@@ -1,0 +1,1 @@
+"""Equivalence volume and water hardness from a recording of an EDTA titration."""

@@ -1,0 +1,156 @@
+"""What can go wrong, in words for the person at the bench.
+
+Two kinds of trouble are kept apart:
+
+* a `Problem` is an exception: the work cannot go on. It carries one sentence, one remedy and
+  an exit code; the command line prints exactly these and never a traceback.
+* a `Flag` is a bit on a frame or a point: the work goes on, and the point is set aside or marked.
+"""
+
+from __future__ import annotations
+
+import enum
+
+EXIT_LOCATED = 0
+EXIT_BAD_INPUT = 2
+EXIT_BRACKETED = 3
+EXIT_NONE = 4
+
+
+class Problem(Exception):
+    """Base of every error that a user can meet.
+
+    Parameters
+    ----------
+    sentence:
+        One plain sentence that says what is wrong, naming file, row or key.
+    remedy:
+        One plain sentence that says what to do.
+    """
+
+    exit_code = EXIT_BAD_INPUT
+    http_status = 400
+    code = "problem"
+
+    def __init__(self, sentence: str, remedy: str) -> None:
+        super().__init__(sentence)
+        self.sentence = sentence
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        return f"{self.sentence} {self.remedy}"
+
+
+class RecordProblem(Problem):
+    """The titration record (TOML) or a command option cannot be used."""
+
+    code = "record"
+
+
+class SourceProblem(Problem):
+    """The recording itself (film, stills, photometer table) cannot be read."""
+
+    code = "source"
+    http_status = 415
+
+
+class DeliveryProblem(Problem):
+    """The delivered volume is missing or contradicts itself."""
+
+    code = "delivery"
+
+
+class CertificateProblem(Problem):
+    """A calibration certificate is missing, expired or belongs to something else."""
+
+    code = "certificate"
+
+
+class OutputProblem(Problem):
+    """A result cannot be written where it was asked for."""
+
+    code = "output"
+    http_status = 507
+
+
+class InstallProblem(Problem):
+    """A library that the work needs cannot be loaded."""
+
+    code = "install"
+    http_status = 500
+
+
+class NoEndpoint(Exception):
+    """The recording is readable but holds no endpoint; raised by a stage, caught by the verdict.
+
+    It is no bad input: it ends as status `none` with exit code 4.
+    """
+
+    def __init__(self, code: str) -> None:
+        super().__init__(code)
+        self.code = code
+
+
+class Flag(enum.IntFlag):
+    """Why a frame or a point is not used like the others (bits, combined with `|`)."""
+
+    NONE = 0
+    MIXING = enum.auto()
+    CLIPPED = enum.auto()
+    DARK = enum.auto()
+    REFERENCE_LOST = enum.auto()
+    LIQUID_LOST = enum.auto()
+    CAMERA_MOVED = enum.auto()
+    OFF_COLOUR = enum.auto()
+    OUTLIER = enum.auto()
+    BEFORE_START = enum.auto()
+    SATURATED = enum.auto()
+    DAMAGED = enum.auto()
+
+
+FLAG_TEXT: dict[Flag, tuple[str, str]] = {
+    Flag.MIXING: (
+        "The titrant was not yet mixed in.",
+        "Wait a few seconds after each addition, or stir faster.",
+    ),
+    Flag.CLIPPED: (
+        "The picture is too bright: a colour channel is at its upper limit.",
+        "Lower the exposure until the white reference is just below white.",
+    ),
+    Flag.DARK: (
+        "The picture is too dark to tell a colour.",
+        "Add light, or use less indicator.",
+    ),
+    Flag.REFERENCE_LOST: (
+        "The white reference beside the flask was covered.",
+        "Keep hands and clamp away from the white tile.",
+    ),
+    Flag.LIQUID_LOST: (
+        "The liquid was covered or out of the picture.",
+        "Keep the flask in view.",
+    ),
+    Flag.CAMERA_MOVED: (
+        "The camera or the flask was moved.",
+        "Fix the camera and set the flask back on its mark.",
+    ),
+    Flag.OFF_COLOUR: (
+        "The colour is not a mixture of the red and the blue form.",
+        "Look for a hand, a shadow, turbidity or an interfering metal.",
+    ),
+    Flag.OUTLIER: (
+        "The colour stands apart from its neighbours.",
+        "Look at the frame: a drop, a bubble or a reflection is usual.",
+    ),
+    Flag.BEFORE_START: (
+        "The frame was taken before the first addition.",
+        "None needed.",
+    ),
+    Flag.SATURATED: (
+        "The photometer reads above its usable absorbance.",
+        "Use less indicator, a shorter cell or another wavelength.",
+    ),
+    Flag.DAMAGED: (
+        "The frame could not be decoded.",
+        "Copy the recording again from the camera.",
+    ),
+}

@@ -1,0 +1,1 @@
+"""A result turned into text, charts and files."""

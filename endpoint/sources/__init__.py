@@ -1,0 +1,1 @@
+"""Sources of pictures and photometer rows."""

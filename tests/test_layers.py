@@ -1,0 +1,107 @@
+"""The house rules of imports, read from the syntax tree."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+# Row of every module; a module imports only from lower rows. A folder stands for all it holds.
+ROWS: dict[str, int] = {
+    "calibration.quantity": 0,
+    "endpoint.problems": 0,
+    "endpoint.equilibrium": 0,
+    "calibration.certificate": 1,
+    "endpoint.settings": 1,
+    "endpoint.sources.frame": 1,
+    "calibration.glassware": 2,
+    "calibration.titrant": 2,
+    "calibration.camera": 2,
+    "calibration.photometer": 2,
+    "calibration.timing": 2,
+    "endpoint.sources.video": 2,
+    "endpoint.sources.stills": 2,
+    "endpoint.sources.photometer": 2,
+    "endpoint.sources.live": 2,
+    "endpoint.sources.synthetic": 2,
+    "endpoint.record": 2,
+    "endpoint.sources.opening": 3,
+    "endpoint.region": 3,
+    "endpoint.colour": 4,
+    "endpoint.delivery": 4,
+    "endpoint.curve": 5,
+    "endpoint.transition": 6,
+    "endpoint.verdict": 7,
+    "endpoint.hardness": 7,
+    "endpoint.pipeline": 8,
+    "endpoint.runs": 9,
+    "endpoint.replicates": 9,
+    "endpoint.comparison": 9,
+    "endpoint.report": 9,
+    "endpoint.bench": 10,
+    "endpoint.batch": 10,
+    "endpoint.cli": 11,
+}
+
+
+def module_name(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts)
+
+
+def row_of(module: str) -> int | None:
+    parts = module.split(".")
+    while parts:
+        row = ROWS.get(".".join(parts))
+        if row is not None:
+            return row
+        parts.pop()
+    return None
+
+
+def own_modules() -> list[Path]:
+    paths = [p for top in ("endpoint", "calibration") for p in (ROOT / top).rglob("*.py")]
+    return sorted(p for p in paths if p.name != "__init__.py")
+
+
+def imported_modules(path: Path) -> list[str]:
+    found: list[str] = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import on line {node.lineno}"
+            base = node.module or ""
+            for alias in node.names:
+                deeper = f"{base}.{alias.name}"
+                is_module = (ROOT / Path(*deeper.split("."))).with_suffix(".py").exists()
+                found.append(deeper if is_module else base)
+    return [name for name in found if name.split(".")[0] in ("endpoint", "calibration")]
+
+
+@pytest.mark.parametrize("path", own_modules(), ids=module_name)
+def test_imports_only_from_lower_rows(path: Path) -> None:
+    name = module_name(path)
+    row = row_of(name)
+    assert row is not None, f"{name} has no row: add it to ROWS and to DEVELOPERS.md"
+    for other in imported_modules(path):
+        assert not (ROOT / Path(*other.split("."))).is_dir(), f"{name} imports the package {other}"
+        if name.startswith("calibration"):
+            assert not other.startswith("endpoint"), f"{name} imports {other}"
+        other_row = row_of(other)
+        assert other_row is not None, f"{name} imports {other}, which has no row"
+        same_room = name.split(".")[:2] == other.split(".")[:2] and row >= 9
+        assert other_row < row or same_room, f"{name} (row {row}) imports {other} (row {other_row})"
+
+
+def test_package_files_hold_no_imports_of_heavy_modules() -> None:
+    for path in (ROOT / "endpoint").rglob("__init__.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        top_level = [n for n in tree.body if isinstance(n, ast.Import | ast.ImportFrom)]
+        assert not top_level, f"{path} imports at the top: import inside a function instead"
+
+
+def test_no_module_called_utils() -> None:
+    assert not [p for p in own_modules() if p.stem in {"utils", "helpers", "common", "misc"}]
