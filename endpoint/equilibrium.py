@@ -75,7 +75,8 @@ def free_metal_fraction(ligand_mol_l: float, log_beta: tuple[float, ...]) -> flo
     log_beta:
         Overall formation constants, log10, one per number of ligands.
     """
-    return 1.0 / (1.0 + sum(10.0**b * ligand_mol_l ** (n + 1) for n, b in enumerate(log_beta)))
+    bound = sum(10.0**b * ligand_mol_l ** (n + 1) for n, b in enumerate(log_beta))
+    return float(1.0 / (1.0 + bound))
 
 
 @dataclass(frozen=True)
@@ -300,6 +301,8 @@ def speciate(flask: Flask, volume_ml: ArrayLike, constants: Constants | None = N
         Contents; `flask.ph` chooses the constants unless they are given.
     volume_ml:
         Added titrant, shape (n,), >= 0.
+    constants:
+        Conditional constants to use instead of those of `constants_at`.
 
     Returns
     -------
