@@ -1,0 +1,394 @@
+"""Calibration certificates: what was found, when, by whom, and until when it holds.
+
+A certificate is a JSON file. It carries `Quantity` values with their named contributions, so that
+a titrant that was standardised with a burette stays correlated with the sample titrated with it.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import json
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NoReturn
+
+from calibration.quantity import (
+    CalibrationProblem,
+    Contribution,
+    FrozenTable,
+    Quantity,
+    QuantityProblem,
+)
+
+FORMAT = 1
+KINDS = ("titrant", "glassware", "photometer", "camera", "timing")
+MAX_BYTES = 5_000_000
+_NEEDED = ("format", "id", "kind", "what", "date", "operator", "quantities")
+_ALLOWED = ("expiry", "readings", "remarks")
+
+
+class CertificateProblem(CalibrationProblem):
+    """A certificate is missing, damaged, expired or belongs to something else."""
+
+
+def checked_number(value: object, where: str) -> float:
+    """Return a finite number as float, or raise QuantityProblem naming the place."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        try:
+            if math.isfinite(value):
+                return float(value)
+        except OverflowError:
+            pass
+    raise QuantityProblem(f"{where} is {_shown(value)}, not a number.", "Give a finite number.")
+
+
+def checked_text(value: object, where: str) -> str:
+    """Return a text that is not empty, or raise QuantityProblem naming the place."""
+    if isinstance(value, str) and value.strip():
+        return value
+    raise QuantityProblem(f"{where} is {_shown(value)}, not a text.", "Give a short text.")
+
+
+def checked_table(
+    data: object, needed: Sequence[str], allowed: Sequence[str], where: str
+) -> dict[str, Any]:
+    """Return a dictionary that holds all `needed` keys and none beyond `allowed`, or raise."""
+    if not isinstance(data, dict):
+        raise QuantityProblem(
+            f"{where} is not a table of keys.", f"It needs the keys {', '.join(needed)}."
+        )
+    known = [*needed, *allowed]
+    for key in data:
+        if key not in known:
+            near = difflib.get_close_matches(str(key), known, n=1)
+            remedy = f'Did you mean "{near[0]}"?' if near else f"Known are: {', '.join(known)}."
+            raise QuantityProblem(f"{where}: the key {_shown(key)} is unknown.", remedy)
+    for key in needed:
+        if key not in data:
+            raise QuantityProblem(f'{where}: the key "{key}" is missing.', "Add it.")
+    return data
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, dict | list):
+        return "a table" if isinstance(value, dict) else "a list"
+    if isinstance(value, int) and abs(value) > 10**30:
+        return "a number with too many digits"
+    text = value if isinstance(value, str) else str(value)
+    return f'"{text[:40]}"' if isinstance(value, str) else text[:40]
+
+
+def quantity_from_json(data: object, where: str, default_name: str | None = None) -> Quantity:
+    """Read what `Quantity.to_json` wrote.
+
+    Parameters
+    ----------
+    data:
+        A dictionary with value, unit and contributions; or, where `default_name` is given, with
+        value, unit and standard_uncertainty, as a person would write it.
+    where:
+        Place named in an error, such as "edta.json: concentration".
+    default_name:
+        Name of the one contribution of the short form.
+
+    Raises
+    ------
+    QuantityProblem
+        A key is missing, unknown or of the wrong type.
+    """
+    short = default_name is not None and isinstance(data, dict) and "contributions" not in data
+    third = "standard_uncertainty" if short else "contributions"
+    table = checked_table(data, ("value", "unit", third), (), where)
+    unit = checked_text(table["unit"], f"{where}: unit")
+    value = checked_number(table["value"], f"{where}: value")
+    if short:
+        u = checked_number(table[third], f"{where}: {third}")
+        return Quantity.measured(value, unit, u, str(default_name))
+    if not isinstance(table[third], dict):
+        raise QuantityProblem(f"{where}: contributions is not a table.", 'Write {"name": {...}}.')
+    parts = {
+        name: _contribution_from_json(part, f'{where}: contribution "{name}"')
+        for name, part in table[third].items()
+    }
+    return Quantity(value, unit, parts)
+
+
+def _contribution_from_json(data: object, where: str) -> Contribution:
+    table = checked_table(data, ("value",), ("kind", "degrees_of_freedom", "distribution"), where)
+    value = checked_number(table["value"], f"{where}: value")
+    dof = table.get("degrees_of_freedom")
+    nu = math.inf if dof is None else checked_number(dof, f"{where}: degrees_of_freedom")
+    kind = checked_text(table.get("kind", "B"), f"{where}: kind")
+    distribution = checked_text(table.get("distribution", "normal"), f"{where}: distribution")
+    try:
+        return Contribution(value, kind, nu, distribution)
+    except QuantityProblem as problem:
+        raise QuantityProblem(f"{where}: {problem.sentence}", problem.remedy) from None
+
+
+@dataclass(frozen=True)
+class Certificate:
+    """One calibration, as it stands in its file.
+
+    Raises
+    ------
+    CertificateProblem
+        The kind is unknown, it expires before it was made, or it holds no quantity.
+    """
+
+    identifier: str
+    kind: str
+    """One of `KINDS`."""
+    what: str
+    """What was calibrated, in words: "EDTA 0.01 mol/L, bottle 3"."""
+    date: datetime.date
+    expiry: datetime.date | None
+    """Last day on which it may be used; None for no limit."""
+    operator: str
+    """Initials."""
+    quantities: Mapping[str, Quantity]
+    readings: Mapping[str, tuple[float, ...]] = FrozenTable()
+    """Raw readings by name, in the unit that the name ends with: titre_ml."""
+    remarks: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "quantities", FrozenTable(self.quantities))
+        series = {name: tuple(values) for name, values in self.readings.items()}
+        object.__setattr__(self, "readings", FrozenTable(series))
+        object.__setattr__(self, "remarks", tuple(self.remarks))
+        if self.kind not in KINDS:
+            raise CertificateProblem(
+                f'Certificate {self.identifier}: the kind "{self.kind}" is unknown.',
+                f"Use one of: {', '.join(KINDS)}.",
+            )
+        if self.expiry is not None and self.expiry < self.date:
+            raise CertificateProblem(
+                f"Certificate {self.identifier} expires on {self.expiry}, before its date "
+                f"{self.date}.",
+                "Check both dates; they are written year-month-day.",
+            )
+        if not self.quantities:
+            raise CertificateProblem(
+                f"Certificate {self.identifier} holds no quantity.",
+                'Add one under "quantities", with value, unit and standard_uncertainty.',
+            )
+
+    def quantity(self, name: str, unit: str) -> Quantity:
+        """Return one quantity and refuse another unit than expected.
+
+        Raises
+        ------
+        CertificateProblem
+            There is none of that name, or its unit is another.
+        """
+        found = self.quantities.get(name)
+        if found is None:
+            raise CertificateProblem(
+                f'Certificate {self.identifier} has no quantity "{name}".',
+                f"It has: {', '.join(self.quantities)}.",
+            )
+        if found.unit != unit:
+            raise CertificateProblem(
+                f'Certificate {self.identifier}: "{name}" is in {found.unit}, needed is {unit}.',
+                f"Give it in {unit}.",
+            )
+        return found
+
+    def check_use(
+        self, kind: str, day: datetime.date, allow_expired: bool = False
+    ) -> tuple[str, ...]:
+        """Refuse a certificate that does not fit; return what must stand in the result.
+
+        Parameters
+        ----------
+        kind:
+            Kind that is needed, one of `KINDS`.
+        day:
+            Day of the titration.
+        allow_expired:
+            Use it though it is expired; a sentence then says so.
+
+        Raises
+        ------
+        CertificateProblem
+            It is of another kind, dated after `day`, or expired and not allowed.
+        """
+        if kind != self.kind:
+            raise CertificateProblem(
+                f"Certificate {self.identifier} is for {self.kind} ({self.what}), not for {kind}.",
+                f"Name a certificate for {kind}.",
+            )
+        if self.date > day:
+            raise CertificateProblem(
+                f"Certificate {self.identifier} is dated {self.date}, after the day of use {day}.",
+                "Check its date and the clock of this computer.",
+            )
+        if self.expiry is None or day <= self.expiry:
+            return ()
+        sentence = f"Certificate {self.identifier} ({self.what}) expired on {self.expiry}."
+        if not allow_expired:
+            raise CertificateProblem(
+                sentence, "Calibrate again, or say plainly that the expired one is to be used."
+            )
+        return (f"{sentence} It was used because that was asked for.",)
+
+    def to_json(self) -> dict[str, object]:
+        """Plain dictionary for JSON."""
+        return {
+            "format": FORMAT,
+            "id": self.identifier,
+            "kind": self.kind,
+            "what": self.what,
+            "date": self.date.isoformat(),
+            "expiry": None if self.expiry is None else self.expiry.isoformat(),
+            "operator": self.operator,
+            "quantities": {name: q.to_json() for name, q in self.quantities.items()},
+            "readings": {name: list(values) for name, values in self.readings.items()},
+            "remarks": list(self.remarks),
+        }
+
+
+def certificate_from_json(data: object, where: str) -> Certificate:
+    """Read what `Certificate.to_json` wrote; `where` is named in errors.
+
+    Raises
+    ------
+    CertificateProblem
+        A key is missing, unknown or cannot be used.
+    """
+    try:
+        table = checked_table(data, _NEEDED, _ALLOWED, where)
+        if table["format"] != FORMAT:
+            raise QuantityProblem(
+                f"{where}: format is {_shown(table['format'])}, this program reads {FORMAT}.",
+                "Make the certificate again, or use the program that wrote it.",
+            )
+        identifier = checked_text(table["id"], f"{where}: id")
+        quantities = checked_any(table["quantities"], f"{where}: quantities")
+        return Certificate(
+            identifier=identifier,
+            kind=checked_text(table["kind"], f"{where}: kind"),
+            what=checked_text(table["what"], f"{where}: what"),
+            date=_day(table["date"], f"{where}: date"),
+            expiry=None
+            if table.get("expiry") is None
+            else _day(table["expiry"], f"{where}: expiry"),
+            operator=checked_text(table["operator"], f"{where}: operator"),
+            quantities={
+                name: quantity_from_json(q, f"{where}: {name}", f"{identifier}: {name}")
+                for name, q in quantities.items()
+            },
+            readings=_readings(table.get("readings", {}), f"{where}: readings"),
+            remarks=_remarks(table.get("remarks", []), f"{where}: remarks"),
+        )
+    except CalibrationProblem as problem:
+        named = problem.sentence.startswith(where)
+        sentence = problem.sentence if named else f"{where}: {problem.sentence}"
+        raise CertificateProblem(sentence, problem.remedy) from None
+
+
+def checked_any(data: object, where: str) -> dict[str, Any]:
+    """Return a dictionary with any keys, or raise QuantityProblem naming the place."""
+    if not isinstance(data, dict):
+        raise QuantityProblem(f"{where} is {_shown(data)}, not a table.", 'Write {"name": ...}.')
+    return data
+
+
+def _day(value: object, where: str) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(value if isinstance(value, str) else "")
+    except ValueError:
+        raise QuantityProblem(
+            f"{where} is {_shown(value)}, not a day.", 'Write year-month-day: "2026-03-31".'
+        ) from None
+
+
+def _readings(data: object, where: str) -> dict[str, tuple[float, ...]]:
+    series = {}
+    for name, values in checked_any(data, where).items():
+        if not isinstance(values, list):
+            raise QuantityProblem(f"{where}: {name} is not a list.", "Write [1.23, 4.56].")
+        series[name] = tuple(
+            checked_number(v, f"{where}: {name}, number {n}") for n, v in enumerate(values, 1)
+        )
+    return series
+
+
+def _remarks(data: object, where: str) -> tuple[str, ...]:
+    if not isinstance(data, list):
+        raise QuantityProblem(f"{where} is not a list of texts.", 'Write ["..."].')
+    return tuple(checked_text(text, where) for text in data)
+
+
+def _no_constant(text: str) -> NoReturn:
+    raise ValueError(f"it holds {text}, which is not a number")
+
+
+def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    table = dict(pairs)
+    if len(table) != len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f'the key "{twice[:40]}" stands twice')
+    return table
+
+
+def read_certificate(path: Path) -> Certificate:
+    """Read a certificate file; whether it may be used is `Certificate.check_use`.
+
+    Raises
+    ------
+    CertificateProblem
+        The file cannot be read, is no JSON, or is no certificate.
+    """
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise CertificateProblem(
+                f"{path.name} is larger than {MAX_BYTES // 1_000_000} MB, too large for a "
+                "certificate.",
+                "Check the file name.",
+            )
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise CertificateProblem(
+            f"{path.name} is not a text file.", "Name a certificate, which is a JSON file."
+        ) from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "the name cannot be used"
+        raise CertificateProblem(
+            f"The certificate {path.name} cannot be read: {reason}.",
+            "Check its path; it is taken from the folder of the record.",
+        ) from None
+    try:
+        data = json.loads(text, parse_constant=_no_constant, object_pairs_hook=_no_doubles)
+    except (ValueError, RecursionError) as error:
+        reason = "it is nested too deep" if isinstance(error, RecursionError) else str(error)
+        raise CertificateProblem(
+            f"{path.name} is not valid JSON: {reason[:150]}.", "Correct it, or make it again."
+        ) from None
+    return certificate_from_json(data, path.name)
+
+
+def write_certificate(certificate: Certificate, path: Path) -> None:
+    """Write a certificate; an older file of that name is replaced only once all is written.
+
+    Raises
+    ------
+    CertificateProblem
+        The file cannot be written.
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        text = json.dumps(certificate.to_json(), indent=1, ensure_ascii=False, allow_nan=False)
+        part.write_text(text + "\n", encoding="utf-8")
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise CertificateProblem(
+            f"The certificate {path.name} cannot be written: {error.strerror}.",
+            "Choose a folder that may be written to.",
+        ) from None
