@@ -131,13 +131,13 @@ class ArrayFrame:
         return int(self.pixels.shape[0])
 
     def _scale(self) -> float:
-        kind = self.pixels.dtype
-        return float(np.iinfo(kind).max) if np.issubdtype(kind, np.integer) else 1.0
+        name = self.pixels.dtype.name
+        return {"uint8": 255.0, "uint16": 65535.0}.get(name, 1.0)
 
     def rgb8(self) -> ByteArray:
         """Return the whole picture as uint8."""
         if self.pixels.dtype == np.uint8:
-            return self.pixels.astype(np.uint8, copy=False)
+            return np.asarray(self.pixels, dtype=np.uint8)
         scaled = self.pixels.astype(np.float32) * (255.0 / self._scale())
         return np.clip(np.rint(scaled), 0, 255).astype(np.uint8)
 

@@ -1,0 +1,257 @@
+"""Colour of the liquid in every frame, as optical density against the white reference.
+
+Density is D_k = -log10(L_k / L_ref,k) for the three channels of linear light. The reference patch
+stands in the same frame, so exposure and white balance cancel. A tone curve that is not quite the
+assumed one stretches D but keeps its order, which the later fit can bear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.problems import Flag
+from endpoint.region import Region
+from endpoint.sources.frame import Box, Frame
+
+FloatArray = NDArray[np.float64]
+
+_CLIP_LEVEL = 0.985
+_DARK_LINEAR = 0.002
+_MOST_PIXELS = 8000
+_TRIM = 0.1
+
+
+def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArray:
+    """Undo the tone curve.
+
+    Parameters
+    ----------
+    encoded:
+        Values 0 to 1 (small overshoots are kept at the ends), any shape.
+    transfer:
+        "srgb" (IEC 61966-2-1), "bt709" (ITU-R BT.709) or "linear".
+
+    Raises
+    ------
+    ValueError
+        The transfer is not known.
+    """
+    x = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, None)
+    if transfer == "linear":
+        return x
+    if transfer == "srgb":
+        return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
+    if transfer == "bt709":
+        return np.where(x < 0.081, x / 4.5, ((x + 0.099) / 1.099) ** (1.0 / 0.45))
+    raise ValueError(f"unknown transfer {transfer!r}")
+
+
+@dataclass(frozen=True)
+class ColourSample:
+    """Colour of one frame."""
+
+    index: int
+    time_s: float
+    density: tuple[float, float, float]
+    """Red, green, blue channel; log10 units; 0 is as bright as the reference."""
+    density_sigma: tuple[float, float, float]
+    """Standard error from the scatter of the pixels; what differs between frames comes on top."""
+    reference: tuple[float, float, float]
+    """Linear light of the reference patch, 0 to 1."""
+    spread: float
+    """Robust scatter of the red-channel density over the liquid: large while mixing."""
+    flags: Flag
+
+
+@dataclass(frozen=True, eq=False)
+class ColourTrace:
+    """Colour against time; arrays share the length n and cannot be written to."""
+
+    index: NDArray[np.int64]
+    time_s: FloatArray
+    density: FloatArray
+    """Shape (n, 3)."""
+    density_sigma: FloatArray
+    """Shape (n, 3)."""
+    reference: FloatArray
+    """Shape (n, 3), linear light of the reference patch."""
+    spread: FloatArray
+    flags: NDArray[np.int64]
+    hue_deg: FloatArray
+    """CIELAB hue angle h_ab of the liquid, the reference taken as white, 0 to 360."""
+    chroma: FloatArray
+    """CIELAB chroma C*_ab."""
+    rgb: NDArray[np.uint8]
+    """Colour of the liquid with the reference as white, sRGB, shape (n, 3): for people."""
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            getattr(self, name).setflags(write=False)
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Frames without any flag, shape (n,)."""
+        return np.asarray(self.flags == 0)
+
+
+def _trimmed(values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Trimmed mean over the pixels and its standard error, shapes (3,) and (3,)."""
+    ordered = np.sort(values, axis=0)
+    cut = int(len(ordered) * _TRIM)
+    kept = ordered[cut : len(ordered) - cut] if len(ordered) > 2 * cut + 2 else ordered
+    # Neighbouring pixels of a compressed picture are no independent witnesses: about 4 x 4 go
+    # together (common practice, no source).
+    independent = max(len(kept) / 16.0, 1.0)
+    return kept.mean(axis=0), kept.std(axis=0) / np.sqrt(independent)
+
+
+def _pixels(frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: str) -> FloatArray:
+    part = frame.encoded(box)[mask]
+    if len(part) > _MOST_PIXELS:
+        part = part[:: len(part) // _MOST_PIXELS + 1]
+    return to_linear(part, transfer)
+
+
+def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSample:
+    """Colour of the liquid in one frame.
+
+    Parameters
+    ----------
+    frame:
+        A picture of the size for which `region` was made.
+    region:
+        Masks of the liquid and of the reference patch.
+    transfer:
+        Tone curve of the encoded values, see `to_linear`.
+    """
+    liquid = _pixels(frame, region.liquid_box, region.liquid_mask, transfer)
+    white = _pixels(frame, region.reference_box, region.reference_mask, transfer)
+    level, level_error = _trimmed(liquid)
+    reference, reference_error = _trimmed(white)
+    flags = Flag.NONE
+    if np.any(to_encoded_srgb(reference) > _CLIP_LEVEL):
+        flags |= Flag.CLIPPED
+    if np.any(level < _DARK_LINEAR) or np.any(reference < 5 * _DARK_LINEAR):
+        flags |= Flag.DARK
+    level = np.maximum(level, 1e-4)
+    reference_safe = np.maximum(reference, 1e-4)
+    density = -np.log10(level / reference_safe)
+    sigma = np.hypot(level_error / level, reference_error / reference_safe) / np.log(10.0)
+    red = -np.log10(np.maximum(liquid[:, 0], 1e-4))
+    low, high = np.percentile(red, [16, 84])
+    return ColourSample(
+        frame.index,
+        frame.time_s,
+        (float(density[0]), float(density[1]), float(density[2])),
+        (float(sigma[0]), float(sigma[1]), float(sigma[2])),
+        (float(reference[0]), float(reference[1]), float(reference[2])),
+        float(0.5 * (high - low)),
+        flags,
+    )
+
+
+def to_encoded_srgb(linear: FloatArray) -> FloatArray:
+    """Encode linear light with the sRGB curve (IEC 61966-2-1), clipped to 0 to 1."""
+    x = np.clip(linear, 0.0, 1.0)
+    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
+
+
+@dataclass
+class Watch:
+    """Notices over the frames that the reference or the camera is not where it was.
+
+    It keeps a short memory of the first good frames; give it every sample in order.
+    """
+
+    region: Region
+    _first: list[FloatArray] = field(default_factory=list)
+    _spreads: list[float] = field(default_factory=list)
+
+    def judge(self, sample: ColourSample, frame: Frame) -> Flag:
+        """Return the flags that need the history of the recording."""
+        reference = np.asarray(sample.reference)
+        flags = Flag.NONE
+        if len(self._first) >= 3:
+            usual = np.median(np.stack(self._first), axis=0)
+            change = np.log10(np.maximum(reference, 1e-5) / np.maximum(usual, 1e-5))
+            tint = change - change.mean()
+            if change.mean() < -0.6:
+                flags |= Flag.DARK
+            elif np.max(np.abs(tint)) > 0.12 or change.mean() < -0.3:
+                flags |= Flag.REFERENCE_LOST
+        if not (sample.flags | flags) and len(self._first) < 25:
+            self._first.append(reference)
+        if self.region.moved(frame):
+            flags |= Flag.CAMERA_MOVED
+        return flags
+
+
+def follow(
+    frames: Iterable[Frame], region: Region, transfer: str = "srgb"
+) -> Iterator[ColourSample]:
+    """Yield the colour of each frame in order, with every flag set."""
+    watch = Watch(region)
+    for frame in frames:
+        sample = measure(frame, region, transfer)
+        flags = sample.flags | watch.judge(sample, frame)
+        yield ColourSample(
+            sample.index,
+            sample.time_s,
+            sample.density,
+            sample.density_sigma,
+            sample.reference,
+            sample.spread,
+            flags,
+        )
+
+
+def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:
+    """CIELAB hue and chroma and the sRGB colour for densities, the reference taken as white.
+
+    Parameters
+    ----------
+    density:
+        Shape (n, 3).
+
+    Returns
+    -------
+    Hue angle in degrees, shape (n,); chroma, shape (n,); sRGB bytes, shape (n, 3).
+    """
+    from skimage.color import rgb2lab
+
+    encoded = to_encoded_srgb(10.0 ** -np.maximum(density, 0.0))
+    lab = rgb2lab(encoded[:, None, :])[:, 0]
+    hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360.0
+    return hue, np.hypot(lab[:, 1], lab[:, 2]), np.rint(255.0 * encoded).astype(np.uint8)
+
+
+def trace(samples: Iterable[ColourSample]) -> ColourTrace:
+    """Gather samples into arrays; an empty iterable gives a trace of length 0."""
+    rows = list(samples)
+    density = np.array([s.density for s in rows], dtype=np.float64).reshape(-1, 3)
+    if rows:
+        hue, chroma, rgb = lab_and_rgb(density)
+    else:
+        hue, chroma, rgb = np.zeros(0), np.zeros(0), np.zeros((0, 3), dtype=np.uint8)
+    return ColourTrace(
+        index=np.array([s.index for s in rows], dtype=np.int64),
+        time_s=np.array([s.time_s for s in rows], dtype=np.float64),
+        density=density,
+        density_sigma=np.array([s.density_sigma for s in rows], dtype=np.float64).reshape(-1, 3),
+        reference=np.array([s.reference for s in rows], dtype=np.float64).reshape(-1, 3),
+        spread=np.array([s.spread for s in rows], dtype=np.float64),
+        flags=np.array([int(s.flags) for s in rows], dtype=np.int64),
+        hue_deg=hue,
+        chroma=chroma,
+        rgb=rgb,
+    )
+
+
+def mean_hue_deg(hue_deg: FloatArray) -> float:
+    """Circular mean of hue angles, 0 to 360 degrees; Mardia and Jupp, Directional Statistics."""
+    turn = np.exp(1j * np.radians(hue_deg)).mean()
+    return float(np.degrees(np.angle(turn)) % 360.0)

@@ -1,0 +1,390 @@
+"""Colour against added volume: frames gathered to points, dilution undone, red and blue unmixed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.colour import ColourTrace, lab_and_rgb, mean_hue_deg
+from endpoint.delivery import Delivery
+from endpoint.problems import Flag
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+FLOOR_DENSITY = 0.0015
+"""Scatter between points that no frame-to-frame scatter shows; the fit widens it if need be."""
+FLOOR_COMMON = 0.004
+"""The same, common to all channels: a change of light on the flask, not on the reference."""
+_SETTLE_LAGS = 4.0
+_SETTLE_PART = 0.6
+_FINE_BIN_ML = 0.02
+_COARSE_BIN_ML = 0.1
+_MOST_POINTS = 900
+
+
+@dataclass(frozen=True, eq=False)
+class Curve:
+    """Points of colour against volume; arrays of length n cannot be written to."""
+
+    volume_ml: FloatArray
+    """Delivered volume."""
+    time_s: FloatArray
+    """Mean time of the frames of a point; the row number where there is no time."""
+    density: FloatArray
+    """Optical density (photometer: absorbance) as measured, shape (n, channels)."""
+    density_sigma: FloatArray
+    """Shape (n, channels)."""
+    channels: tuple[str, ...]
+    signal: FloatArray
+    """Dilution undone, unmixed: 0 is the colour at the start, 1 the colour at the end."""
+    sigma: FloatArray
+    off_colour: FloatArray
+    """Part of the colour that is no mixture of start and end, as a part of the whole change."""
+    hue_deg: FloatArray
+    chroma: FloatArray
+    rgb: NDArray[np.uint8]
+    frames_used: IntArray
+    flags: IntArray
+    change_density: FloatArray
+    """Density at the end minus density at the start, shape (channels,)."""
+    start_density: FloatArray
+    weights: FloatArray
+    """The signal is weights @ (undiluted density - start_density), shape (channels,)."""
+    frame_flags: IntArray
+    """One entry per frame or row of the recording: why it was set aside, 0 if used."""
+    frame_times_s: FloatArray
+    flask_ml: float
+    """Volume in the flask before the first addition."""
+    delivery: Delivery | None
+    """None where volumes stand beside the rows themselves."""
+
+    def __post_init__(self) -> None:
+        for name in self.__dataclass_fields__:
+            value = getattr(self, name)
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+    def __len__(self) -> int:
+        return int(self.volume_ml.size)
+
+    @property
+    def lag_matters(self) -> bool:
+        """Whether the liquid may not have felt all that was delivered."""
+        return self.delivery is not None and self.delivery.mode != "per-still"
+
+    def mixed_volume_ml(self, lag_s: float) -> FloatArray:
+        """Volume that the liquid has felt at every point for a first-order mixing lag."""
+        if self.delivery is None or not self.lag_matters:
+            return self.volume_ml
+        return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))
+
+    @property
+    def change(self) -> float:
+        """Size of the whole colour change, density (Euclidean over the channels)."""
+        return float(np.linalg.norm(self.change_density))
+
+
+@dataclass(frozen=True, eq=False)
+class _Points:
+    volume_ml: FloatArray
+    time_s: FloatArray
+    density: FloatArray
+    sigma: FloatArray
+    hue_deg: FloatArray
+    frames_used: IntArray
+    flags: IntArray
+
+
+def _undilute(volume_ml: FloatArray, flask_ml: float) -> FloatArray:
+    return np.asarray(1.0 + volume_ml / flask_ml)
+
+
+def _ends(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Colour at the start and at the end: medians of the first and last few points."""
+    span = float(np.ptp(volume_ml))
+    n = len(volume_ml)
+    first = max(1, min(5, int(np.sum(volume_ml <= volume_ml[0] + 0.1 * span)), n // 3))
+    last = max(1, min(5, int(np.sum(volume_ml >= volume_ml[-1] - 0.02 * span)), n // 3))
+    return np.median(density[:first], axis=0), np.median(density[n - last :], axis=0)
+
+
+def unmix(
+    volume_ml: FloatArray, density: FloatArray, sigma: FloatArray, flask_ml: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Noise-weighted least-squares mix of the start and the end colour.
+
+    Parameters
+    ----------
+    volume_ml:
+        Delivered volume, increasing, shape (n,).
+    density, sigma:
+        Optical density and its standard deviation, shape (n, channels).
+    flask_ml:
+        Volume in the flask at the start.
+
+    Returns
+    -------
+    signal (n,), its sigma (n,), off_colour (n,), weights (channels,), start and change of the
+    undiluted density (channels,). Without any change the weights are 0.
+    """
+    undiluted = density * _undilute(volume_ml, flask_ml)[:, None]
+    start, end = _ends(volume_ml, undiluted)
+    change = end - start
+    channels = density.shape[1]
+    noise = np.diag(np.median(sigma, axis=0) ** 2 + FLOOR_DENSITY**2) + FLOOR_COMMON**2
+    inverse = np.linalg.inv(noise * np.ones((channels, channels)))
+    strength = float(change @ inverse @ change)
+    if strength <= 0.0:
+        zero = np.zeros(len(volume_ml))
+        return zero, zero + 1.0, zero, np.zeros(channels), start, change
+    weights = inverse @ change / strength
+    moved = undiluted - start
+    signal = moved @ weights
+    spread = np.sqrt((sigma**2) @ weights**2 + FLOOR_DENSITY**2 * float(weights @ weights))
+    rest = moved - signal[:, None] * change
+    off = np.linalg.norm(rest, axis=1) / max(float(np.linalg.norm(change)), 1e-9)
+    return signal, spread, off, weights, start, change
+
+
+def _build(
+    points: _Points,
+    channels: tuple[str, ...],
+    flask_ml: float,
+    frames: tuple[IntArray, FloatArray],
+    delivery: Delivery | None,
+    colour: tuple[FloatArray, NDArray[np.uint8]],
+) -> Curve:
+    signal, spread, off, weights, start, change = unmix(
+        points.volume_ml, points.density, points.sigma, flask_ml
+    )
+    return Curve(
+        volume_ml=points.volume_ml,
+        time_s=points.time_s,
+        density=points.density,
+        density_sigma=points.sigma,
+        channels=channels,
+        signal=signal,
+        sigma=spread,
+        off_colour=off,
+        hue_deg=points.hue_deg,
+        chroma=colour[0],
+        rgb=colour[1],
+        frames_used=points.frames_used,
+        flags=points.flags,
+        change_density=change,
+        start_density=start,
+        weights=weights,
+        frame_flags=frames[0],
+        frame_times_s=frames[1],
+        flask_ml=flask_ml,
+        delivery=delivery,
+    )
+
+
+def _hold_groups(
+    time_s: FloatArray, volume_ml: FloatArray, usable: NDArray[np.bool_], lag_s: float
+) -> tuple[list[IntArray], NDArray[np.bool_]]:
+    """Frames of every constant volume after mixing, and which usable frames were still mixing."""
+    groups: list[IntArray] = []
+    mixing = np.zeros(time_s.size, dtype=bool)
+    edges = np.flatnonzero(np.diff(volume_ml) > 1e-9) + 1
+    for hold in np.split(np.arange(time_s.size), edges):
+        if hold.size == 0:
+            continue
+        begin, length = time_s[hold[0]], time_s[hold[-1]] - time_s[hold[0]]
+        first_hold = hold[0] == 0
+        settle = 0.0 if first_hold else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * length)
+        settled = time_s[hold] >= begin + settle
+        mixing[hold[~settled]] = usable[hold[~settled]]
+        kept = hold[settled & usable[hold]]
+        if kept.size:
+            groups.append(kept)
+    return groups, mixing
+
+
+def _sweep_groups(
+    volume_ml: FloatArray, usable: NDArray[np.bool_], density: FloatArray
+) -> list[IntArray]:
+    """Frames of a continuous delivery in volume bins, fine where the colour changes."""
+    index = np.flatnonzero(usable)
+    if index.size == 0:
+        return []
+    v, d = volume_ml[index], density[index]
+    width = np.full(v.size, max(_COARSE_BIN_ML, float(np.ptp(v)) / 300.0))
+    start, end = _ends(v, d)
+    change = end - start
+    scale = float(change @ change)
+    if scale > 0:
+        s = (d - start) @ change / scale
+        busy = v[(s > 0.1) & (s < 0.9)]
+        if busy.size:
+            low, high = np.percentile(busy, [5, 95])
+            near = (v > low - 0.6) & (v < high + 0.6)
+            width[near] = max(_FINE_BIN_ML, (high - low + 1.2) / 400.0)
+    # Bin number grows by the volume passed, counted in local widths.
+    steps = np.diff(v, prepend=v[0]) / width
+    number = np.floor(np.cumsum(np.maximum(steps, 0.0)) + 1e-9)
+    return [
+        index[part] for part in np.split(np.arange(v.size), np.flatnonzero(np.diff(number)) + 1)
+    ]
+
+
+def _frame_noise(density: FloatArray) -> FloatArray:
+    """Scatter between neighbouring frames without their common trend, shape (channels,)."""
+    if len(density) < 4:
+        return np.full(density.shape[1], FLOOR_DENSITY)
+    difference = np.diff(density, n=2, axis=0) / np.sqrt(6.0)
+    return np.asarray(1.4826 * np.median(np.abs(difference), axis=0))
+
+
+def _gather(
+    groups: list[IntArray], trace: ColourTrace, volume_ml: FloatArray, noise: FloatArray
+) -> _Points:
+    rows = len(groups)
+    density, sigma = np.zeros((rows, 3)), np.zeros((rows, 3))
+    hue = np.zeros(rows)
+    for k, group in enumerate(groups):
+        part = trace.density[group]
+        density[k] = np.median(part, axis=0)
+        scatter = 1.4826 * np.median(np.abs(part - density[k]), axis=0)
+        # A film's frames lean on each other (compression): a quarter of them counts.
+        independent = max(group.size / 4.0, 1.0)
+        sigma[k] = 1.2533 * np.maximum(scatter, noise) / np.sqrt(independent)
+        hue[k] = mean_hue_deg(trace.hue_deg[group])
+    return _Points(
+        volume_ml=np.array([float(volume_ml[g].mean()) for g in groups]),
+        time_s=np.array([float(trace.time_s[g].mean()) for g in groups]),
+        density=density,
+        sigma=sigma,
+        hue_deg=hue,
+        frames_used=np.array([g.size for g in groups], dtype=np.int64),
+        flags=np.zeros(rows, dtype=np.int64),
+    )
+
+
+def from_colour(
+    trace: ColourTrace, delivery: Delivery, flask_ml: float, lag_s: float = 1.5
+) -> Curve:
+    """Curve of a film, of stills or of a camera.
+
+    Parameters
+    ----------
+    trace:
+        Colour against time.
+    delivery:
+        Delivered volume against time.
+    flask_ml:
+        Volume in the flask before the first addition, mL.
+    lag_s:
+        Mixing time, s: frames earlier than four times this after a step are set aside, but never
+        more than 60 % of a pause.
+    """
+    volume_ml = delivery.volume_at(trace.time_s)
+    usable = trace.usable
+    flags = np.array(trace.flags)
+    if delivery.mode == "continuous":
+        groups = _sweep_groups(volume_ml, usable, trace.density)
+    elif delivery.mode == "per-still":
+        groups = [np.array([k]) for k in np.flatnonzero(usable)]
+    else:
+        groups, mixing = _hold_groups(trace.time_s, volume_ml, usable, lag_s)
+        flags[mixing] |= int(Flag.MIXING)
+    noise = _frame_noise(trace.density[usable])
+    points = _gather(groups, trace, volume_ml, noise)
+    order = np.argsort(points.volume_ml, kind="stable")
+    points = _Points(*(getattr(points, name)[order] for name in points.__dataclass_fields__))
+    if len(groups):
+        _, chroma, rgb = lab_and_rgb(points.density)
+    else:
+        chroma, rgb = np.zeros(0), np.zeros((0, 3), dtype=np.uint8)
+        return _empty(flask_ml, (flags, trace.time_s), delivery, ("red", "green", "blue"))
+    return _build(
+        points,
+        ("red", "green", "blue"),
+        flask_ml,
+        (flags, np.array(trace.time_s)),
+        delivery,
+        (chroma, rgb),
+    )
+
+
+def _empty(
+    flask_ml: float,
+    frames: tuple[IntArray, FloatArray],
+    delivery: Delivery | None,
+    channels: tuple[str, ...],
+) -> Curve:
+    none, k = np.zeros(0), len(channels)
+    whole = np.zeros(0, dtype=np.int64)
+    return Curve(
+        volume_ml=none,
+        time_s=none,
+        density=np.zeros((0, k)),
+        density_sigma=np.zeros((0, k)),
+        channels=channels,
+        signal=none,
+        sigma=none,
+        off_colour=none,
+        hue_deg=none,
+        chroma=none,
+        rgb=np.zeros((0, 3), dtype=np.uint8),
+        frames_used=whole,
+        flags=whole,
+        change_density=np.zeros(k),
+        start_density=np.zeros(k),
+        weights=np.zeros(k),
+        frame_flags=np.array(frames[0], dtype=np.int64),
+        frame_times_s=np.array(frames[1]),
+        flask_ml=flask_ml,
+        delivery=delivery,
+    )
+
+
+def from_absorbance(
+    volume_ml: FloatArray,
+    absorbance: FloatArray,
+    channels: tuple[str, ...],
+    flask_ml: float,
+    *,
+    saturated: NDArray[np.bool_],
+    time_s: FloatArray | None = None,
+    delivery: Delivery | None = None,
+) -> Curve:
+    """Curve of a photometer table.
+
+    Parameters
+    ----------
+    volume_ml:
+        Added volume of every row, shape (n,).
+    absorbance:
+        Shape (n, channels).
+    channels:
+        Names such as "620 nm".
+    flask_ml:
+        Volume in the flask before the first addition, mL.
+    saturated:
+        Rows above the usable absorbance, shape (n,): set aside.
+    time_s, delivery:
+        Given where the rows carry times and the volume comes from a log.
+    """
+    flags = np.where(saturated, int(Flag.SATURATED), 0).astype(np.int64)
+    times = np.arange(len(volume_ml), dtype=np.float64) if time_s is None else time_s
+    kept = np.flatnonzero(~saturated)
+    if kept.size == 0:
+        return _empty(flask_ml, (flags, times), delivery, channels)
+    order = kept[np.argsort(volume_ml[kept], kind="stable")]
+    noise = _frame_noise(absorbance[order])
+    points = _Points(
+        volume_ml=volume_ml[order],
+        time_s=times[order],
+        density=absorbance[order],
+        sigma=np.tile(np.maximum(noise, 5e-4), (order.size, 1)),
+        hue_deg=np.zeros(order.size),
+        frames_used=np.ones(order.size, dtype=np.int64),
+        flags=np.zeros(order.size, dtype=np.int64),
+    )
+    blank = (np.zeros(order.size), np.zeros((order.size, 3), dtype=np.uint8))
+    return _build(points, channels, flask_ml, (flags, times), delivery, blank)

@@ -1,0 +1,297 @@
+"""The colour signal that the chemistry predicts for every added volume.
+
+The signal is s(V) = red + (blue - red) (f + bend f (1 - f)) + drift (V - V0), with f the free
+fraction of the indicator from `endpoint.equilibrium`. What is not known is a parameter, and what
+is known of it beforehand (published constants, a pH near 10) is a normal prior, treated as one
+more observation (Bayes with a Laplace interval; Gelman et al., Bayesian Data Analysis, ch. 4,
+from memory). The equivalence volume, the plateaus and the magnesium share carry no knowledge
+beforehand, or next to none: they come from the recording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.equilibrium import Constants, constants_at, solve
+
+FloatArray = NDArray[np.float64]
+
+EQUIVALENCE, LOGIT_MG, SHIFT_EDTA, SHIFT_IND, SPLIT_EDTA, SPLIT_IND, LOG_IND, LAG = range(8)
+RED, BLUE, DRIFT, BEND = range(8, 12)
+PARAMETER_NAMES = (
+    "equivalence_ml",
+    "logit_magnesium_share",
+    "shift_log_k_edta",
+    "shift_log_k_indicator",
+    "split_log_k_edta",
+    "split_log_k_indicator",
+    "log_indicator_umol",
+    "lag_s",
+    "red_level",
+    "blue_level",
+    "drift_per_ml",
+    "bend",
+)
+CHEMICAL = slice(0, 8)
+
+
+@dataclass(frozen=True)
+class Priors:
+    """What is known before the recording is looked at: means and standard deviations."""
+
+    logit_magnesium: tuple[float, float] = (-1.4, 2.0)
+    """Share of magnesium: 20 %, and 95 % of waters between 0.5 % and 92 %."""
+    shift_edta: float = 0.15
+    """Both EDTA constants together: pH of the buffer, ionic strength, set of pKa (log10)."""
+    shift_indicator: float = 0.2
+    """Both indicator constants together: pH of the buffer, published values (log10)."""
+    split_edta: float = 0.05
+    """Between calcium and magnesium with EDTA: published values differ by this (log10)."""
+    split_indicator: float = 0.1
+    """Between calcium and magnesium with the indicator (log10)."""
+    log_indicator_umol: tuple[float, float] = (float(np.log(2.0)), 0.9)
+    """Indicator in the flask: a spatula tip, 2 umol within a factor of 2.5 (1 sigma)."""
+    lag_s: tuple[float, float] = (1.5, 0.75)
+    drift_span: float = 0.03
+    """Drift of the signal over the whole recording as a part of red to blue."""
+    bend: float = 0.05
+    """Departure of the camera's colour scale from a straight one, as a part of red to blue."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What is fixed for one recording."""
+
+    flask_ml: float
+    """Sample plus everything added before titrating, mL."""
+    titrant_mol_l: float
+    mixed_volume_ml: Callable[[float], FloatArray]
+    """Volume that the liquid has felt at every point, for a mixing lag in s; shape (n,)."""
+    lag_matters: bool
+    """False if every point was taken after mixing: then the lag is not a parameter."""
+    ph: float = 10.0
+
+
+def free_fraction_and_slopes(
+    volume_ml: FloatArray, theta: FloatArray, setting: Setting, constants: Constants
+) -> tuple[FloatArray, FloatArray]:
+    """Free fraction f and its derivatives by implicit differentiation of the mass balances.
+
+    Parameters
+    ----------
+    volume_ml:
+        Mixed volume, shape (n,).
+    theta:
+        Parameters in the order of `PARAMETER_NAMES`; only the chemical ones are used.
+    setting:
+        Flask volume and titrant concentration.
+    constants:
+        Conditional constants before the shifts in `theta`.
+
+    Returns
+    -------
+    f, shape (n,), and df/dtheta, shape (8, n); the row LAG holds df/dV, per mL.
+    """
+    share_mg = float(1.0 / (1.0 + np.exp(-theta[LOGIT_MG])))
+    shares = np.array([1.0 - share_mg, share_mg])
+    total_ml = setting.flask_ml + volume_ml
+    metal = (theta[EQUIVALENCE] * setting.titrant_mol_l / total_ml)[:, None] * shares
+    edta = setting.titrant_mol_l * volume_ml / total_ml
+    indicator = 1e-3 * np.exp(theta[LOG_IND]) / total_ml
+    half = np.array([-0.5, 0.5])
+    k_edta = np.array([constants.log_ca_edta, constants.log_mg_edta])
+    k_edta = k_edta + theta[SHIFT_EDTA] + theta[SPLIT_EDTA] * half
+    k_ind = np.array([constants.log_ca_indicator, constants.log_mg_indicator])
+    k_ind = k_ind + theta[SHIFT_IND] + theta[SPLIT_IND] * half
+    state = solve(metal, edta, indicator, k_edta, k_ind)
+    my, mi = state.metal_edta_mol_l, state.metal_indicator_mol_l
+    sy, si = my / metal, mi / metal
+    hyy = state.free_edta_mol_l + (my * (1.0 - sy)).sum(-1)
+    hii = state.free_indicator_mol_l + (mi * (1.0 - si)).sum(-1)
+    hyi = -(my * si).sum(-1)
+    det = hyy * hii - hyi * hyi
+
+    def slope(gy: FloatArray, gi: FloatArray) -> FloatArray:
+        """Change of ln(free indicator) for a change of the two balances."""
+        return np.asarray(-(hyy * gi - hyi * gy) / det)
+
+    # Balances by ln T, ln K(EDTA), ln K(indicator) of each metal: shape (n, 2).
+    by_k = (my * (1.0 - sy), -mi * sy)
+    by_l = (-my * si, mi * (1.0 - si))
+    log10 = float(np.log(10.0))
+    d_share = np.array([-share_mg, 1.0 - share_mg])
+    out = np.zeros((8, volume_ml.size))
+    out[EQUIVALENCE] = slope(my.sum(-1), mi.sum(-1)) / theta[EQUIVALENCE]
+    out[LOGIT_MG] = slope((my * d_share).sum(-1), (mi * d_share).sum(-1))
+    out[SHIFT_EDTA] = log10 * slope(by_k[0].sum(-1), by_k[1].sum(-1))
+    out[SPLIT_EDTA] = log10 * slope((by_k[0] * half).sum(-1), (by_k[1] * half).sum(-1))
+    out[SHIFT_IND] = log10 * slope(by_l[0].sum(-1), by_l[1].sum(-1))
+    out[SPLIT_IND] = log10 * slope((by_l[0] * half).sum(-1), (by_l[1] * half).sum(-1))
+    out[LOG_IND] = slope(np.zeros_like(indicator), -indicator) - 1.0
+    d_edta = setting.titrant_mol_l * setting.flask_ml / total_ml**2
+    gy = -my.sum(-1) / total_ml - d_edta
+    gi = -mi.sum(-1) / total_ml + indicator / total_ml
+    out[LAG] = slope(gy, gi) + 1.0 / total_ml
+    return state.free_fraction, out * state.free_fraction
+
+
+def unit_signal(
+    volume_ml: FloatArray, theta: FloatArray, setting: Setting, constants: Constants
+) -> FloatArray:
+    """Free fraction f for parameter rows.
+
+    Parameters
+    ----------
+    volume_ml:
+        Mixed volume, shape (rows, n).
+    theta:
+        Chemical parameters, shape (rows, 8), in the order of `PARAMETER_NAMES`.
+    setting:
+        Flask volume and titrant concentration.
+    constants:
+        Conditional constants before the shifts in `theta`.
+    """
+    share = 1.0 / (1.0 + np.exp(-theta[:, LOGIT_MG]))
+    metal_mmol = theta[:, EQUIVALENCE] * setting.titrant_mol_l
+    total_ml = setting.flask_ml + volume_ml
+    metal = metal_mmol[:, None] / total_ml
+    shares = np.stack([1.0 - share, share], axis=-1)[:, None, :]
+    half = np.array([-0.5, 0.5])
+    k_edta = (
+        np.array([constants.log_ca_edta, constants.log_mg_edta])
+        + theta[:, SHIFT_EDTA, None]
+        + theta[:, SPLIT_EDTA, None] * half
+    )
+    k_indicator = (
+        np.array([constants.log_ca_indicator, constants.log_mg_indicator])
+        + theta[:, SHIFT_IND, None]
+        + theta[:, SPLIT_IND, None] * half
+    )
+    result = solve(
+        metal[..., None] * shares,
+        setting.titrant_mol_l * volume_ml / total_ml,
+        1e-3 * np.exp(theta[:, LOG_IND])[:, None] / total_ml,
+        k_edta[:, None, :],
+        k_indicator[:, None, :],
+    )
+    return result.free_fraction
+
+
+@dataclass(frozen=True, eq=False)
+class Model:
+    """Residuals and their derivatives for one recording; parameters as in `PARAMETER_NAMES`."""
+
+    setting: Setting
+    priors: Priors
+    signal: FloatArray
+    """Shape (n,), scaled so that red to blue is about 0 to 1."""
+    sigma: FloatArray
+    """Standard deviation of every point, shape (n,)."""
+    volume_ml: FloatArray
+    """Delivered volume, shape (n,)."""
+    free: NDArray[np.bool_]
+    """Which parameters are fitted, shape (12,); the others stay at their prior mean."""
+
+    @property
+    def constants(self) -> Constants:
+        """Conditional constants at the assumed pH."""
+        return constants_at(self.setting.ph)
+
+    def prior_mean(self) -> FloatArray:
+        """Centre of every prior, 0 where there is none, shape (12,)."""
+        p = self.priors
+        mean = np.zeros(12)
+        mean[LOGIT_MG], mean[LOG_IND], mean[LAG] = (
+            p.logit_magnesium[0],
+            p.log_indicator_umol[0],
+            p.lag_s[0],
+        )
+        mean[BLUE] = 1.0
+        return mean
+
+    def prior_sd(self) -> FloatArray:
+        """Standard deviation of every prior, infinite where there is none, shape (12,)."""
+        p = self.priors
+        span_ml = max(float(np.ptp(self.volume_ml)), 1e-6)
+        sd = np.full(12, np.inf)
+        sd[LOGIT_MG], sd[SHIFT_EDTA], sd[SHIFT_IND] = (
+            p.logit_magnesium[1],
+            p.shift_edta,
+            p.shift_indicator,
+        )
+        sd[SPLIT_EDTA], sd[SPLIT_IND] = p.split_edta, p.split_indicator
+        sd[LOG_IND], sd[LAG] = p.log_indicator_umol[1], p.lag_s[1]
+        sd[DRIFT], sd[BEND] = p.drift_span / span_ml, p.bend
+        return sd
+
+    def fraction(self, theta: FloatArray) -> FloatArray:
+        """Free fraction at every point for rows of parameters, shape (rows, n)."""
+        lag = theta[:, LAG]
+        if np.all(lag == lag[0]):
+            mixed = np.broadcast_to(
+                self.setting.mixed_volume_ml(float(lag[0])), (len(theta), self.signal.size)
+            )
+        else:
+            mixed = np.stack([self.setting.mixed_volume_ml(float(v)) for v in lag])
+        return unit_signal(mixed, theta[:, CHEMICAL], self.setting, self.constants)
+
+    def levels(self, theta: FloatArray, f: FloatArray) -> FloatArray:
+        """Turn the free fraction into the signal, shape of `f`."""
+        centre = float(self.volume_ml.mean())
+        bent = f + theta[BEND] * f * (1.0 - f)
+        return np.asarray(
+            theta[RED]
+            + (theta[BLUE] - theta[RED]) * bent
+            + theta[DRIFT] * (self.volume_ml - centre)
+        )
+
+    def predict(self, theta: FloatArray) -> FloatArray:
+        """Signal at every point, shape (n,)."""
+        return self.levels(theta, self.fraction(theta[None, :])[0])
+
+    def residuals(self, theta: FloatArray) -> FloatArray:
+        """Weighted residuals, the priors of the free parameters last."""
+        data = (self.predict(theta) - self.signal) / self.sigma
+        return np.concatenate([data, self._prior_residuals(theta)])
+
+    def _prior_residuals(self, theta: FloatArray) -> FloatArray:
+        with_prior = self.free & np.isfinite(self.prior_sd())
+        return ((theta - self.prior_mean()) / self.prior_sd())[with_prior]
+
+    def jacobian(self, theta: FloatArray) -> FloatArray:
+        """Derivative of `residuals` by the free parameters, shape (n + priors, free)."""
+        return self.evaluate(theta)[1]
+
+    def evaluate(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """`residuals` and `jacobian` from one solution of the mass balances."""
+        f, slopes = self._fraction_slopes(theta)
+        n = self.signal.size
+        span, bend = theta[BLUE] - theta[RED], theta[BEND]
+        chain = span * (1.0 + bend * (1.0 - 2.0 * f))
+        full = np.zeros((n, 12))
+        full[:, CHEMICAL] = (chain * slopes).T
+        bent = f + bend * f * (1.0 - f)
+        full[:, RED], full[:, BLUE] = 1.0 - bent, bent
+        full[:, DRIFT] = self.volume_ml - self.volume_ml.mean()
+        full[:, BEND] = span * f * (1.0 - f)
+        data = full[:, self.free] / self.sigma[:, None]
+        with_prior = self.free & np.isfinite(self.prior_sd())
+        prior = np.diag(1.0 / self.prior_sd())[with_prior][:, self.free]
+        rest = (self.levels(theta, f) - self.signal) / self.sigma
+        residuals = np.concatenate([rest, self._prior_residuals(theta)])
+        return residuals, np.concatenate([data, prior])
+
+    def _fraction_slopes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Free fraction and its derivatives by the eight chemical parameters, shapes (n,) and (8, n)."""
+        lag = float(theta[LAG])
+        mixed = self.setting.mixed_volume_ml(lag)
+        f, slopes = free_fraction_and_slopes(mixed, theta, self.setting, self.constants)
+        if self.free[LAG]:
+            step_s = 1e-3
+            later = self.setting.mixed_volume_ml(lag + step_s)
+            slopes[LAG] *= (later - mixed) / step_s
+        return f, slopes

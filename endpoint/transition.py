@@ -1,0 +1,309 @@
+"""From the curve to the equivalence volume: fit of the mass balance, and what no model sees.
+
+Three volumes are kept apart. `equivalence` is where EDTA equals calcium and magnesium (from the
+fit); `midpoint` is where half of the indicator is free; `last_red` is where 95 % is free and a
+careful eye finds no red tinge left. The two latter are read off the curve without the model.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtrit
+
+from endpoint.curve import Curve
+from endpoint.fitting import (
+    Fitted,
+    contributions,
+    fit_with_noise,
+    neighbour_factor,
+    refit_at,
+    two_minima,
+)
+from endpoint.smooth import crossing_with_error
+from endpoint.titration_model import (
+    BEND,
+    BLUE,
+    DRIFT,
+    EQUIVALENCE,
+    LAG,
+    PARAMETER_NAMES,
+    RED,
+    Model,
+    Priors,
+    Setting,
+)
+
+FloatArray = NDArray[np.float64]
+
+LAST_RED_LEVEL = 0.95
+_OUTLIER_SIGMAS = 5.0
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A volume in mL with its standard uncertainty and 95 % interval."""
+
+    value_ml: float
+    standard_uncertainty_ml: float
+    low_ml: float
+    high_ml: float
+
+
+@dataclass(frozen=True, eq=False)
+class Transition:
+    """Everything that the fit and the model-free reading say about one curve."""
+
+    equivalence: Estimate
+    midpoint: Estimate | None
+    last_red: Estimate | None
+    free_fraction: FloatArray
+    """f of every point with the fitted plateaus, drift taken off, shape (n,)."""
+    free_fraction_sigma: FloatArray
+    fitted_fraction: FloatArray
+    """f of the model at every point, shape (n,)."""
+    mixed_volume_ml: FloatArray
+    """Volume that the liquid had felt at every point, shape (n,)."""
+    outlier: NDArray[np.bool_]
+    parameters: dict[str, tuple[float, float]]
+    """Name -> value and standard deviation."""
+    contributions_ml: dict[str, float]
+    """Where the standard uncertainty of the equivalence volume comes from."""
+    added_noise: float
+    """Scatter between points beyond their own sigma, as a part of the change."""
+    residual_rms: float
+    degrees_of_freedom: float
+    grid_volume_ml: FloatArray
+    grid_fraction: FloatArray
+    """The model on a fine grid of mixed volume, for drawing."""
+    model: Model
+    theta: FloatArray
+    covariance: FloatArray
+
+    def fraction_at(self, volume_ml: FloatArray) -> FloatArray:
+        """Model f for mixed volumes, shape (n,)."""
+        setting = replace(self.model.setting, mixed_volume_ml=lambda _lag: volume_ml)
+        model = replace(
+            self.model, setting=setting, signal=np.zeros(volume_ml.size), volume_ml=volume_ml
+        )
+        return np.asarray(model.fraction(self.theta[None, :])[0])
+
+
+def _estimate(value: float, error: float, freedom: float) -> Estimate:
+    k = float(stdtrit(max(freedom, 1.0), 0.975))
+    return Estimate(value, error, value - k * error, value + k * error)
+
+
+def _model_for(
+    curve: Curve, titrant_mol_l: float, priors: Priors, kept: NDArray[np.bool_]
+) -> Model:
+    free = np.ones(len(PARAMETER_NAMES), dtype=bool)
+    free[LAG] = curve.lag_matters
+    setting = Setting(
+        flask_ml=curve.flask_ml,
+        titrant_mol_l=titrant_mol_l,
+        mixed_volume_ml=lambda lag: curve.mixed_volume_ml(lag)[kept],
+        lag_matters=curve.lag_matters,
+    )
+    return Model(
+        setting=setting,
+        priors=priors,
+        signal=np.array(curve.signal[kept]),
+        sigma=np.array(curve.sigma[kept]),
+        volume_ml=np.array(curve.volume_ml[kept]),
+        free=free,
+    )
+
+
+def _without_outliers(
+    curve: Curve, titrant_mol_l: float, priors: Priors
+) -> tuple[Fitted, NDArray[np.bool_]]:
+    kept = np.asarray(curve.flags == 0)
+    most = max(1, int(0.1 * kept.sum()))
+    for _ in range(3):
+        fitted = fit_with_noise(_model_for(curve, titrant_mol_l, priors, kept))
+        residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
+        robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
+        limit = _OUTLIER_SIGMAS * np.hypot(robust, np.median(curve.sigma[kept]))
+        bad = residual > limit
+        already = int((curve.flags == 0).sum() - kept.sum())
+        if not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
+            break
+        kept[np.flatnonzero(kept)[bad]] = False
+    return fitted, kept
+
+
+def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = None) -> Transition:
+    """Fit the mass balance to a curve that holds a change of colour.
+
+    Parameters
+    ----------
+    curve:
+        At least 4 points, the colour of which changes.
+    titrant_mol_l:
+        Concentration of EDTA.
+    priors:
+        Knowledge from before the recording.
+
+    Raises
+    ------
+    ValueError
+        Fewer than 4 points.
+    """
+    if len(curve) < 4:
+        raise ValueError("a fit needs at least 4 points")
+    priors = priors or Priors()
+    fitted, kept = _without_outliers(curve, titrant_mol_l, priors)
+    model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
+    value, between = two_minima(fit, fitted.rival)
+    residual = model.signal - model.predict(fit.theta)
+    widen = neighbour_factor(residual, model.sigma)
+    parts = contributions(model, fit)
+    parts["scatter of the colour"] *= widen
+    if between > 0:
+        parts["two ways to explain the curve"] = between
+    error = float(np.sqrt(sum(v * v for v in parts.values())))
+    whole = _model_for(curve, titrant_mol_l, priors, np.ones(len(curve), dtype=bool))
+    theta = fit.theta
+    span = theta[BLUE] - theta[RED]
+    centre = float(model.volume_ml.mean())
+    level = theta[RED] + theta[DRIFT] * (curve.volume_ml - centre)
+    fraction = _unbend((curve.signal - level) / span, float(theta[BEND]))
+    fraction_sigma = np.hypot(curve.sigma, extra) / abs(span)
+    mixed = curve.mixed_volume_ml(float(theta[LAG]))
+    sd = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
+    parameters = {
+        name: (float(theta[k]), float(s))
+        for k, name, s in zip(
+            np.flatnonzero(model.free), np.array(PARAMETER_NAMES)[model.free], sd, strict=True
+        )
+    }
+    result = Transition(
+        equivalence=_estimate(value, error, freedom),
+        midpoint=None,
+        last_red=None,
+        free_fraction=fraction,
+        free_fraction_sigma=fraction_sigma,
+        fitted_fraction=whole.fraction(theta[None, :])[0],
+        mixed_volume_ml=np.array(mixed),
+        outlier=~kept,
+        parameters=parameters,
+        contributions_ml=parts,
+        added_noise=extra,
+        residual_rms=float(np.sqrt(np.mean(residual**2)) / abs(span)),
+        degrees_of_freedom=freedom,
+        grid_volume_ml=np.zeros(0),
+        grid_fraction=np.zeros(0),
+        model=model,
+        theta=theta,
+        covariance=fit.covariance,
+    )
+    grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
+    return replace(
+        result,
+        midpoint=_level_volume(curve, result, 0.5),
+        last_red=_level_volume(curve, result, LAST_RED_LEVEL),
+        grid_volume_ml=grid,
+        grid_fraction=result.fraction_at(grid),
+    )
+
+
+def profile_interval(
+    fit: Transition, *, reach_ml: float = 6.0, probability: float = 0.95
+) -> tuple[float, float | None]:
+    """Likelihood interval of the equivalence volume with all other parameters refitted.
+
+    Used where few points stand in the change, so that the interval is not symmetric
+    (Venzon and Moolgavkar, Appl. Statist. 37 (1988) 87; from memory).
+
+    Returns
+    -------
+    Lower and upper end, mL; the upper end is None if the recording does not bound it within
+    `reach_ml`.
+    """
+    k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.5 + 0.5 * probability))
+    best = float(np.sum(fit.model.residuals(fit.theta) ** 2))
+    centre = float(fit.theta[EQUIVALENCE])
+    first = max(0.5 * fit.equivalence.standard_uncertainty_ml, 2e-3)
+
+    def end(direction: float) -> float | None:
+        theta, inside, step = fit.theta, centre, first
+        while True:
+            there = centre + direction * step
+            if there <= 1e-3:
+                return 1e-3
+            theta, cost = refit_at(fit.model, theta, there)
+            if cost - best > k * k:
+                break
+            inside = there
+            if step > reach_ml:
+                return None
+            step *= 1.7
+        outside = there
+        for _ in range(8):
+            middle = 0.5 * (inside + outside)
+            theta, cost = refit_at(fit.model, theta, middle)
+            if cost - best > k * k:
+                outside = middle
+            else:
+                inside = middle
+        return outside
+
+    low = end(-1.0)
+    return (low if low is not None else 0.0), end(1.0)
+
+
+def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | None:
+    """Model-free crossing of a level; the model only lends plateaus, drift and mixing lag."""
+    kept = ~fit.outlier & (curve.flags == 0)
+    found = crossing_with_error(
+        fit.mixed_volume_ml[kept], fit.free_fraction[kept], fit.free_fraction_sigma[kept], level
+    )
+    if found is None:
+        return None
+    value, error = found
+    theta, free = fit.theta, fit.model.free
+    bump = level * (1.0 - level)
+    span = float(theta[BLUE] - theta[RED])
+    gradient = np.zeros(len(PARAMETER_NAMES))
+    gradient[RED], gradient[BLUE] = 1.0 - level, level
+    gradient[DRIFT] = value - float(fit.model.volume_ml.mean())
+    gradient[BEND] = span * bump
+    level_error = np.sqrt(max(float(gradient[free] @ fit.covariance @ gradient[free]), 0.0)) / span
+    parts = [error, float(level_error) / max(_slope_at(fit, value), 0.02)]
+    if "lag_s" in fit.parameters:
+        lag = float(theta[LAG])
+        moved = curve.mixed_volume_ml(lag + 0.1) - curve.mixed_volume_ml(lag)
+        nearest = int(np.argmin(np.abs(fit.mixed_volume_ml - value)))
+        parts.append(float(moved[nearest]) / 0.1 * fit.parameters["lag_s"][1])
+    return _estimate(value, float(np.sqrt(np.sum(np.square(parts)))), fit.degrees_of_freedom)
+
+
+def _unbend(bent: FloatArray, bend: float) -> FloatArray:
+    """Solve f + bend f (1 - f) = bent for f near 0 to 1."""
+    f = bent
+    for _ in range(4):
+        inside = np.clip(f, 0.0, 1.0)
+        f = bent - bend * inside * (1.0 - inside)
+    return f
+
+
+def _slope_at(fit: Transition, volume_ml: float) -> float:
+    around = np.array([volume_ml - 0.02, volume_ml + 0.02])
+    f = fit.fraction_at(np.maximum(around, 0.0))
+    return float((f[1] - f[0]) / 0.04)
+
+
+def indicator_umol_l(fit: Transition, flask_ml: float) -> tuple[float, float]:
+    """Indicator in the flask, umol/L, and the factor of one standard deviation."""
+    log_umol, sd = fit.parameters["log_indicator_umol"]
+    return float(np.exp(log_umol) * 1e3 / flask_ml), float(np.exp(sd))
+
+
+def magnesium_share(fit: Transition) -> tuple[float, float, float]:
+    """Share of magnesium in the hardness as the shape of the curve tells it, and 68 % limits."""
+    logit, sd = fit.parameters["logit_magnesium_share"]
+    values = 1.0 / (1.0 + np.exp(-np.array([logit, logit - sd, logit + sd])))
+    return float(values[0]), float(values[1]), float(values[2])

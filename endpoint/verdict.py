@@ -1,0 +1,293 @@
+"""May a number be given, and if not, why not.
+
+`located`: the recording holds the change and the chemistry explains it. `bracketed`: it holds the
+change, but only an interval is honest. `none`: no endpoint in this recording. Every refusal and
+every remark is a sentence with advice, kept in `endpoint.sentences`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.curve import Curve
+from endpoint.problems import Flag
+from endpoint.sentences import Sentence, reason, remark
+from endpoint.titration_model import Priors
+from endpoint.transition import Estimate, Transition, magnesium_share, profile_interval
+
+FloatArray = NDArray[np.float64]
+
+_DARK_CHANGE = 0.03
+_LEAST_POINTS = 5
+_OFF_COLOUR = 0.45
+_WRONG_PRIOR = 4.0
+_SUSPECT_PRIOR = 2.3
+_SLOW_FADE_ML = 1.2
+_MISFIT_RMS = 0.08
+_WIDEST_HALF_ML = 0.25
+_JUMP = 0.72
+_JUMP_GAP_ML = 0.12
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What may be said of a recording."""
+
+    status: str
+    """"located", "bracketed" or "none"."""
+    reasons: tuple[Sentence, ...]
+    remarks: tuple[Sentence, ...]
+    equivalence: Estimate | None
+    """Given only if located."""
+    bracket_ml: tuple[float, float | None] | None = None
+    """Given only if bracketed; the upper end is None if the recording does not bound it."""
+    above_ml: float | None = None
+    """A lower bound that the recording proves although the end was never reached."""
+
+
+def refuse(code: str, above_ml: float | None = None, remarks: tuple[Sentence, ...] = ()) -> Verdict:
+    """Verdict `none` for one reason."""
+    return Verdict("none", (reason(code),), remarks, None, None, above_ml)
+
+
+@dataclass(frozen=True)
+class _State:
+    """Form of the indicator told from one colour alone."""
+
+    blueness: float
+    """Red-band minus green-band density as a part of the larger one: about -0.8 red, +0.3 blue."""
+    strength: float
+    """Density of the dye above the least coloured channel."""
+
+
+def _bands(channels: tuple[str, ...]) -> tuple[int, int] | None:
+    """Columns in which the blue form (near 610 nm) and the red form (near 530 nm) absorb most."""
+    if channels == ("red", "green", "blue"):
+        return 0, 1
+    numbers = [
+        float("".join(c for c in name if c.isdigit() or c == ".") or "nan") for name in channels
+    ]
+    blue = [k for k, nm in enumerate(numbers) if 580.0 <= nm <= 700.0]
+    red = [k for k, nm in enumerate(numbers) if 480.0 <= nm < 560.0]
+    if not blue or not red:
+        return None
+    return (
+        min(blue, key=lambda k: abs(numbers[k] - 615.0)),
+        min(red, key=lambda k: abs(numbers[k] - 530.0)),
+    )
+
+
+def _state(density: FloatArray, channels: tuple[str, ...]) -> _State | None:
+    bands = _bands(channels)
+    if bands is None:
+        return None
+    floor = float(density.min()) if channels == ("red", "green", "blue") else 0.0
+    floor = min(floor, 0.0) if floor < 0 else 0.5 * floor
+    blue, red = float(density[bands[0]]) - floor, float(density[bands[1]]) - floor
+    return _State((blue - red) / max(blue, red, 1e-3), float(density.max()) - floor)
+
+
+def _lost_reason(curve: Curve) -> str | None:
+    """What ended the usable part of the recording, if something did."""
+    flags = curve.frame_flags
+    if flags.size == 0:
+        return None
+    good = (flags == 0) | (flags == int(Flag.MIXING))
+    tail = flags[int(np.flatnonzero(good)[-1]) + 1 :] if good.any() else flags
+    lost = tail[tail != 0]
+    if lost.size < max(3, 0.02 * flags.size):
+        return None
+    kinds = {
+        "light-lost": Flag.DARK,
+        "camera-moved": Flag.CAMERA_MOVED,
+        "view-lost": Flag.LIQUID_LOST | Flag.REFERENCE_LOST,
+    }
+    counts = {name: int(np.sum((lost & int(bits)) != 0)) for name, bits in kinds.items()}
+    best = max(counts, key=lambda name: counts[name])
+    return best if counts[best] > 0 else None
+
+
+def judge_without_fit(curve: Curve) -> Verdict | None:
+    """Verdict from the colours alone, or None if there is a change worth fitting."""
+    lost = _lost_reason(curve)
+    if len(curve) < _LEAST_POINTS:
+        return refuse(lost or "too-few-points")
+    start, end = _end_states(curve)
+    noise = float(np.median(curve.density_sigma)) + 0.003
+    last_ml = float(curve.volume_ml[-1])
+    if curve.change < max(_DARK_CHANGE, 6.0 * noise):
+        if start is None:
+            return refuse(lost or "no-change")
+        if start.strength < 0.02:
+            return refuse("no-flask")
+        if start.blueness > -0.05:
+            return refuse("already-blue")
+        if start.blueness < -0.25:
+            return refuse(lost or "never-reached", above_ml=last_ml)
+        return refuse(lost or "no-change")
+    if start is not None and end is not None:
+        if start.blueness < -0.1 and end.blueness < -0.35:
+            return refuse(lost or "never-reached", above_ml=last_ml)
+        if end.blueness - start.blueness < 0.15:
+            if start.blueness > 0.0 and end.blueness > 0.0:
+                return refuse("already-blue")
+            return refuse(lost or "other-colour")
+    return None
+
+
+def _end_states(curve: Curve) -> tuple[_State | None, _State | None]:
+    first = np.median(curve.density[: min(3, len(curve))], axis=0)
+    last = np.median(curve.density[-min(3, len(curve)) :], axis=0)
+    return _state(first, curve.channels), _state(last, curve.channels)
+
+
+def _width_ml(fit: Transition) -> float:
+    """Volume from 15 to 90 % free on the fitted curve."""
+    f, v = fit.grid_fraction, fit.grid_volume_ml
+    low, high = np.searchsorted(f, 0.15), np.searchsorted(f, 0.90)
+    return float(v[min(high, v.size - 1)] - v[min(low, v.size - 1)])
+
+
+def _pulls(fit: Transition, priors: Priors) -> float:
+    """Largest departure of the chemistry from what is known of it, in standard deviations."""
+    edta = fit.parameters["shift_log_k_edta"][0] / priors.shift_edta
+    indicator = fit.parameters["shift_log_k_indicator"][0] / priors.shift_indicator
+    return float(max(abs(edta), abs(indicator)))
+
+
+def _goes_back(curve: Curve, fit: Transition) -> bool:
+    """Whether f falls again by more than scatter can after it has risen."""
+    kept = (curve.flags == 0) & ~fit.outlier
+    f, s = fit.free_fraction[kept], fit.free_fraction_sigma[kept]
+    if f.size < 8:
+        return False
+    window = max(3, f.size // 40)
+    smooth = np.convolve(f, np.ones(window) / window, mode="valid")
+    highest = np.maximum.accumulate(smooth)
+    return bool(np.max(highest - smooth) > max(0.25, 8.0 * float(np.median(s))))
+
+
+def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
+    """Volumes before and after one addition that jumps the change."""
+    kept = (curve.flags == 0) & ~fit.outlier
+    f, v = fit.free_fraction[kept], curve.volume_ml[kept]
+    rise, gap = np.diff(f), np.diff(v)
+    k = int(np.argmax(rise))
+    if rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML:
+        return float(v[k]), float(v[k + 1])
+    return None
+
+
+def remarks_for(
+    curve: Curve, fit: Transition | None, priors: Priors, lag_given: bool
+) -> tuple[Sentence, ...]:
+    """Diagnosis sentences that do not change the status."""
+    codes: list[str] = []
+    if np.any(curve.frame_flags & int(Flag.SATURATED)):
+        codes.append("photometer-saturated")
+    clipped = np.mean((curve.frame_flags & int(Flag.CLIPPED)) != 0) if curve.frame_flags.size else 0
+    if clipped > 0.02:
+        codes.append("reference-bright")
+    if len(curve):
+        depth = float(np.percentile(curve.density.max(axis=1), 75))
+        if curve.channels == ("red", "green", "blue"):
+            if depth > 1.35:
+                codes.append("much-indicator")
+            if curve.change < 0.10:
+                codes.append("little-indicator")
+    if fit is None:
+        return tuple(remark(code) for code in codes)
+    log_umol, sd = fit.parameters["log_indicator_umol"]
+    umol_l = float(np.exp(log_umol)) * 1e3 / curve.flask_ml
+    if sd < 0.5 and umol_l > 45.0 and "much-indicator" not in codes:
+        codes.append("much-indicator")
+    if _pulls(fit, priors) > _SUSPECT_PRIOR:
+        codes.append("ph-suspected")
+    share, _, upper = magnesium_share(fit)
+    if share < 0.025 and upper < 0.05:
+        codes.append("no-magnesium")
+    if not lag_given and "lag_s" in fit.parameters and curve.delivery is not None:
+        lag_part = fit.contributions_ml.get("mixing lag", 0.0)
+        if lag_part > 0.3 * fit.equivalence.standard_uncertainty_ml and lag_part > 0.01:
+            codes.append("lag-unknown")
+    if float(fit.free_fraction[0]) > 0.3:
+        codes.append("begins-late")
+    foreign = int(Flag.DARK | Flag.CAMERA_MOVED | Flag.LIQUID_LOST | Flag.REFERENCE_LOST)
+    if curve.frame_flags.size and np.mean((curve.frame_flags & foreign) != 0) > 0.01:
+        codes.append("frames-lost")
+    if fit.midpoint is not None:
+        apart = fit.equivalence.value_ml - fit.midpoint.value_ml
+        joint = np.hypot(
+            fit.equivalence.standard_uncertainty_ml, fit.midpoint.standard_uncertainty_ml
+        )
+        if abs(apart) > 2.0 * joint:
+            codes.append("eye-differs")
+    return tuple(remark(code) for code in codes)
+
+
+def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True) -> Verdict:
+    """Verdict on a curve with a fitted change.
+
+    Parameters
+    ----------
+    curve, fit:
+        The curve and what `fit_transition` made of it.
+    priors:
+        The knowledge the fit was given.
+    lag_given:
+        Whether the record states the mixing lag.
+    """
+    notes = remarks_for(curve, fit, priors, lag_given)
+    lost = _lost_reason(curve)
+    last_f = float(np.median(fit.fitted_fraction[-3:]))
+    pulls, width = _pulls(fit, priors), _width_ml(fit)
+    kept = (curve.flags == 0) & ~fit.outlier
+    inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
+    off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
+    last_ml = float(curve.volume_ml[-1])
+    if off > _OFF_COLOUR:
+        return refuse("other-colour", remarks=notes)
+    if _goes_back(curve, fit):
+        return refuse("goes-back", remarks=notes)
+    start, end = _end_states(curve)
+    if end is not None and start is not None and last_f < 0.25:
+        return refuse(lost or "never-reached", above_ml=last_ml, remarks=notes)
+    if pulls > _WRONG_PRIOR or fit.residual_rms > _MISFIT_RMS:
+        slow = width > _SLOW_FADE_ML
+        return refuse("slow-fade" if slow else "model-misfit", remarks=notes)
+    jump = _jump(curve, fit)
+    if jump is not None:
+        low, high = jump
+        reach = fit.equivalence
+        low = min(low, reach.value_ml)
+        high = max(high, reach.value_ml)
+        return _bracket("one-addition", lost, (low, high), notes)
+    if not _blue_seen(curve, fit, last_f):
+        low, high_or_none = profile_interval(fit)
+        code = lost or "still-purple"
+        return _bracket(code, None, (low, high_or_none), notes)
+    half = 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml)
+    if half > _WIDEST_HALF_ML:
+        return _bracket("too-uncertain", None, profile_interval(fit), notes)
+    if int(inside.sum()) <= 2:
+        notes = (*notes, remark("volume-sparse"))
+    return Verdict("located", (), notes, fit.equivalence)
+
+
+def _blue_seen(curve: Curve, fit: Transition, last_f: float) -> bool:
+    """Whether the recording goes on to where the colour no longer changes."""
+    blue_sd = fit.parameters["blue_level"][1]
+    return last_f > 0.9 and blue_sd < 0.06 and float(curve.volume_ml[-1]) > fit.equivalence.low_ml
+
+
+def _bracket(
+    code: str,
+    lost: str | None,
+    interval: tuple[float, float | None],
+    notes: tuple[Sentence, ...],
+) -> Verdict:
+    reasons = (reason(code),) + ((reason(lost),) if lost and lost != code else ())
+    return Verdict("bracketed", reasons, notes, None, interval)
