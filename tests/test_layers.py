@@ -42,6 +42,7 @@ ROWS: dict[str, int] = {
     "endpoint.verdict": 7,
     "endpoint.hardness": 7,
     "endpoint.pipeline": 8,
+    "endpoint.assembly": 9,
     "endpoint.runs": 9,
     "endpoint.replicates": 9,
     "endpoint.comparison": 9,

@@ -1,0 +1,317 @@
+"""The whole chain: `follow` yields a growing result, `analyse` is its last item.
+
+Film and live camera go through the same function, so they cannot differ.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from calibration.quantity import Contribution, FrozenTable, Quantity
+from endpoint.colour import ColourSample, ColourTrace, follow as follow_colour, trace
+from endpoint.curve import Curve, from_absorbance, from_colour
+from endpoint.delivery import Delivery
+from endpoint.hardness import Hardness, hardness
+from endpoint.problems import NoEndpoint
+from endpoint.region import Region, locate
+from endpoint.sentences import Sentence
+from endpoint.sources.frame import Box, Frame, PictureSource
+from endpoint.sources.photometer import PhotometerTable
+from endpoint.titration_model import Priors
+from endpoint.transition import Estimate, Transition, fit_transition
+from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for
+
+_REGION_FRAMES = 20
+DEFAULT_LAG_S = (1.5, 0.75)
+"""Assumed mixing time and its standard uncertainty where the record gives none."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """What the record says, in quantities."""
+
+    label: str
+    deliveries_ml: tuple[Quantity, ...]
+    """Volume of the sample, one entry per filling of the pipette."""
+    added_ml: float
+    titrant_mol_l: Quantity
+    delivery: Delivery | None
+    """None where the volumes stand beside the rows of a photometer table."""
+    blank_ml: Quantity | None = None
+    burette: Callable[[float], Quantity] | None = None
+    """Gives the errors of the burette at a volume as a quantity of 0 mL, if the ware is stated."""
+    lag_s: tuple[float, float] | None = None
+    """Mixing time and standard uncertainty if stated."""
+    liquid_box: Box | None = None
+    reference_box: Box | None = None
+    transfer: str | None = None
+    not_in_budget: tuple[str, ...] = ()
+    """What the record does not state, so that its uncertainty is not in the budget."""
+
+    @property
+    def flask_ml(self) -> float:
+        """Volume in the flask before the first addition."""
+        return sum(part.value for part in self.deliveries_ml) + self.added_ml
+
+    @property
+    def priors(self) -> Priors:
+        """Knowledge from before the recording."""
+        return Priors(lag_s=self.lag_s or DEFAULT_LAG_S)
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """Everything that is known of one titration; a report only draws it."""
+
+    label: str
+    verdict: Verdict
+    equivalence: Estimate | None
+    midpoint: Estimate | None
+    last_red: Estimate | None
+    hardness: Hardness | None
+    curve: Curve | None
+    fit: Transition | None
+    region: Region | None
+    job: Job
+    source_notes: tuple[str, ...] = ()
+    source_details: dict[str, str] = field(default_factory=dict)
+    first_frame: Any = None
+    """Whole first frame as uint8 RGB for the report, or None."""
+
+    @property
+    def status(self) -> str:
+        """located, bracketed or none."""
+        return self.verdict.status
+
+    @property
+    def reasons(self) -> tuple[Sentence, ...]:
+        """Why not located, empty if located."""
+        return self.verdict.reasons
+
+    @property
+    def remarks(self) -> tuple[Sentence, ...]:
+        """Diagnosis."""
+        return self.verdict.remarks
+
+
+def conclude(
+    job: Job,
+    curve: Curve,
+    region: Region | None = None,
+    notes: tuple[str, ...] = (),
+    details: dict[str, str] | None = None,
+    first_frame: Any = None,
+) -> Result:
+    """Result of a curve: fit, verdict, hardness.
+
+    Parameters
+    ----------
+    job:
+        What the record says.
+    curve:
+        Colour against volume.
+    region, notes, details, first_frame:
+        Carried through for the report.
+    """
+    fit: Transition | None = None
+    verdict = judge_without_fit(curve)
+    if verdict is None:
+        fit = fit_transition(curve, job.titrant_mol_l.value, job.priors)
+        verdict = judge(curve, fit, job.priors, job.lag_s is not None)
+    else:
+        extra = remarks_for(curve, None, job.priors, job.lag_s is not None)
+        verdict = Verdict(
+            verdict.status,
+            verdict.reasons,
+            (*verdict.remarks, *extra),
+            verdict.equivalence,
+            verdict.bracket_ml,
+            verdict.above_ml,
+        )
+    told = fit is not None and verdict.status != "none"
+    total: Hardness | None = None
+    if fit is not None and verdict.equivalence is not None:
+        total = _hardness(job, fit, verdict.equivalence.value_ml)
+    return Result(
+        label=job.label,
+        verdict=verdict,
+        equivalence=verdict.equivalence,
+        midpoint=fit.midpoint if fit is not None and told else None,
+        last_red=fit.last_red if fit is not None and told else None,
+        hardness=total,
+        curve=curve,
+        fit=fit,
+        region=region,
+        job=job,
+        source_notes=notes,
+        source_details=dict(details or {}),
+        first_frame=first_frame,
+    )
+
+
+def equivalence_quantity(job: Job, fit: Transition, value_ml: float) -> Quantity:
+    """Equivalence volume in mL with every named contribution: the fit's own and the ware's."""
+    freedom = fit.degrees_of_freedom
+    parts = {}
+    for name, size in fit.contributions_ml.items():
+        from_scatter = name == "scatter of the colour"
+        parts[f"endpoint: {name}"] = Contribution(
+            size,
+            kind="A" if from_scatter else "B",
+            degrees_of_freedom=freedom if from_scatter else math.inf,
+        )
+    volume = Quantity(value_ml, "mL", FrozenTable(parts))
+    return volume if job.burette is None else volume + job.burette(value_ml)
+
+
+def _hardness(job: Job, fit: Transition, value_ml: float) -> Hardness:
+    volume = equivalence_quantity(job, fit, value_ml)
+    return hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
+
+
+def _without_picture(
+    job: Job, code: str, source: PictureSource, first: Any, notes: tuple[str, ...] = ()
+) -> Result:
+    return Result(
+        label=job.label,
+        verdict=refuse(code),
+        equivalence=None,
+        midpoint=None,
+        last_red=None,
+        hardness=None,
+        curve=None,
+        fit=None,
+        region=None,
+        job=job,
+        source_notes=(*source.info.notes, *notes),
+        source_details=dict(source.info.details),
+        first_frame=first,
+    )
+
+
+def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
+    """Region of a recording that can be looked at in advance, and its first picture.
+
+    Raises
+    ------
+    NoEndpoint
+        No liquid or no reference was found.
+    """
+    sampled = source.sample(_REGION_FRAMES)
+    transfer = job.transfer or source.info.transfer
+    region = locate(sampled, job.liquid_box, job.reference_box, transfer)
+    return region, sampled[0].rgb8()
+
+
+def follow(
+    source: PictureSource,
+    job: Job,
+    *,
+    region: Region | None = None,
+    update_s: float | None = None,
+    on_frame: Callable[[Frame, ColourSample], None] | None = None,
+) -> Iterator[Result]:
+    """Yield a growing result while frames come in; the last item is the whole analysis.
+
+    Parameters
+    ----------
+    source:
+        Film, stills, camera or simulation.
+    job:
+        What the record says.
+    region:
+        Where to look; found from the recording if not given.
+    update_s:
+        Seconds of recording between results; None gives only the last.
+    on_frame:
+        Called for every frame, for progress and thumbnails.
+    """
+    if job.delivery is None:
+        raise ValueError("pictures need a delivery")
+    first: Any = None
+    if region is None:
+        try:
+            region, first = find_region(source, job)
+        except NoEndpoint as absent:
+            sampled = source.sample(1)
+            yield _without_picture(job, absent.code, source, sampled[0].rgb8() if sampled else None)
+            return
+    transfer = job.transfer or source.info.transfer
+    samples: list[ColourSample] = []
+    due = update_s
+
+    def result() -> Result:
+        colour: ColourTrace = trace(samples)
+        lag = job.priors.lag_s[0]
+        curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
+        return conclude(job, curve, region, tuple(source.info.notes), source.info.details, first)
+
+    def seen() -> Iterator[Frame]:
+        for frame in source.frames():
+            current.append(frame)
+            yield frame
+            current.clear()
+
+    current: list[Frame] = []
+    for sample in follow_colour(seen(), region, transfer):
+        samples.append(sample)
+        if on_frame is not None and current:
+            on_frame(current[0], sample)
+        if due is not None and update_s is not None and sample.time_s >= due:
+            due = sample.time_s + update_s
+            yield result()
+    yield result()
+
+
+def analyse(
+    source: PictureSource | PhotometerTable,
+    job: Job,
+    *,
+    region: Region | None = None,
+    on_frame: Callable[[Frame, ColourSample], None] | None = None,
+) -> Result:
+    """Analyse a whole recording.
+
+    Parameters
+    ----------
+    source:
+        Pictures, or the rows of a photometer.
+    job:
+        What the record says.
+    region, on_frame:
+        As in `follow`.
+    """
+    if isinstance(source, PhotometerTable):
+        return conclude(job, photometer_curve(source, job))
+    last: Result | None = None
+    for last in follow(source, job, region=region, on_frame=on_frame):
+        pass
+    if last is None:
+        raise ValueError("the source gave no result")
+    return last
+
+
+def photometer_curve(table: PhotometerTable, job: Job) -> Curve:
+    """Curve of photometer rows, with their own volumes or through the delivery log."""
+    channels = tuple(f"{nm:g} nm" for nm in table.wavelengths_nm)
+    saturated = np.asarray(table.saturated, dtype=bool)
+    if table.volume_ml is not None:
+        return from_absorbance(
+            table.volume_ml, table.absorbance, channels, job.flask_ml, saturated=saturated
+        )
+    if job.delivery is None or table.time_s is None:
+        raise ValueError("rows without volumes need times and a delivery")
+    return from_absorbance(
+        job.delivery.volume_at(table.time_s),
+        table.absorbance,
+        channels,
+        job.flask_ml,
+        saturated=saturated,
+        time_s=table.time_s,
+        delivery=job.delivery,
+    )

@@ -1,0 +1,1 @@
+"""Studies on request: longer than a test, each with one command, a table and a plot."""

@@ -1,0 +1,239 @@
+"""Is the 95 % interval of the equivalence volume real? Run on request:
+
+    python -m tests.studies.interval_study --count 500 --first 5000 --plot .out/interval.png
+
+Simulated curves with known truth (see `endpoint.sources.synthetic.draw_plan`) are fitted; the
+table gives coverage, bias and the error against the Cramer-Rao bound of the model at the truth.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.curve import Curve, from_absorbance
+from endpoint.delivery import Delivery
+from endpoint.equilibrium import constants_at
+from endpoint.sources.synthetic import Plan, SyntheticTable, draw_plan, simulate
+from endpoint.titration_model import (
+    BEND,
+    BLUE,
+    DRIFT,
+    EQUIVALENCE,
+    LAG,
+    LOG_IND,
+    LOGIT_MG,
+    SHIFT_EDTA,
+    SHIFT_IND,
+    SPLIT_EDTA,
+    SPLIT_IND,
+    Model,
+    Priors,
+    Setting,
+)
+from endpoint.transition import Transition, fit_transition
+
+FloatArray = NDArray[np.float64]
+LAG_UNCERTAINTY_S = 0.15
+
+
+def curve_of(plan: Plan, table: SyntheticTable) -> Curve:
+    """Curve of a simulated table: rows with volumes for steps, a pump log for continuous."""
+    delivery = None
+    if not plan.additions_ml:
+        delivery = Delivery.at_constant_rate(plan.rate_ml_min, 0.0)
+    return from_absorbance(
+        table.volume_ml,
+        table.density,
+        ("red", "green", "blue"),
+        plan.flask.volume_ml,
+        saturated=np.zeros(table.volume_ml.size, dtype=bool),
+        time_s=table.time_s,
+        delivery=delivery,
+    )
+
+
+def priors_for(plan: Plan, seed: int) -> Priors:
+    """Continuous delivery: the mixing lag was measured with an error, as a pause test gives it."""
+    if plan.additions_ml:
+        return Priors()
+    measured = plan.lag_s + LAG_UNCERTAINTY_S * np.random.default_rng([3, seed]).standard_normal()
+    return Priors(lag_s=(float(measured), LAG_UNCERTAINTY_S))
+
+
+def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
+    """Cramer-Rao bound of the model at the true parameters with the true noise, mL."""
+    flask, base = plan.flask, constants_at(10.0)
+    moved = np.array(
+        [
+            plan.constants.log_ca_edta - base.log_ca_edta,
+            plan.constants.log_mg_edta - base.log_mg_edta,
+            plan.constants.log_ca_indicator - base.log_ca_indicator,
+            plan.constants.log_mg_indicator - base.log_mg_indicator,
+        ]
+    )
+    theta = np.zeros(12)
+    theta[EQUIVALENCE] = flask.equivalence_ml
+    theta[LOGIT_MG] = np.log(flask.magnesium_mmol / flask.calcium_mmol)
+    theta[SHIFT_EDTA], theta[SPLIT_EDTA] = moved[:2].mean(), moved[1] - moved[0]
+    theta[SHIFT_IND], theta[SPLIT_IND] = moved[2:].mean(), moved[3] - moved[2]
+    theta[LOG_IND] = np.log(flask.indicator_umol)
+    theta[LAG], theta[BLUE], theta[BEND] = plan.lag_s, 1.0, plan.bend
+    theta[DRIFT] = plan.drift / float(np.ptp(curve.volume_ml))
+    free = np.ones(12, dtype=bool)
+    free[LAG] = curve.lag_matters
+    model = Model(
+        Setting(flask.volume_ml, flask.titrant_mol_l, curve.mixed_volume_ml, curve.lag_matters),
+        priors,
+        np.zeros(len(curve)),
+        np.full(len(curve), plan.noise),
+        np.array(curve.volume_ml),
+        free,
+    )
+    jacobian = model.jacobian(theta)
+    return float(np.sqrt(np.linalg.inv(jacobian.T @ jacobian)[0, 0]))
+
+
+@dataclass(frozen=True)
+class Row:
+    """One simulated titration: truth, estimate and bound."""
+
+    seed: int
+    continuous: bool
+    magnesium: float
+    indicator_umol_l: float
+    noise: float
+    error_ml: float
+    uncertainty_ml: float
+    bound_ml: float
+    covered: bool
+    midpoint_error_ml: float
+    last_red_error_ml: float
+
+
+def run_one(seed: int) -> Row:
+    """Simulate, fit and compare."""
+    plan = draw_plan(seed)
+    table = simulate(plan)
+    curve = curve_of(plan, table)
+    priors = priors_for(plan, seed)
+    fit: Transition = fit_transition(curve, plan.flask.titrant_mol_l, priors)
+    found, truth = fit.equivalence, table.equivalence_ml
+    metal = plan.flask.calcium_mmol + plan.flask.magnesium_mmol
+    return Row(
+        seed=seed,
+        continuous=not plan.additions_ml,
+        magnesium=plan.flask.magnesium_mmol / metal,
+        indicator_umol_l=1e3 * plan.flask.indicator_umol / plan.flask.volume_ml,
+        noise=plan.noise,
+        error_ml=found.value_ml - truth,
+        uncertainty_ml=found.standard_uncertainty_ml,
+        bound_ml=bound_ml(plan, curve, priors),
+        covered=found.low_ml <= truth <= found.high_ml,
+        midpoint_error_ml=fit.midpoint.value_ml - table.midpoint_ml if fit.midpoint else np.nan,
+        last_red_error_ml=fit.last_red.value_ml - table.last_red_ml if fit.last_red else np.nan,
+    )
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What the issue of trust comes down to."""
+
+    count: int
+    coverage: float
+    bias_ml: float
+    median_error_ml: float
+    worst_error_ml: float
+    error_over_bound: float
+    """Root mean square of error / Cramer-Rao bound."""
+    stated_over_bound: float
+    """Median of stated standard uncertainty / Cramer-Rao bound."""
+
+
+def summarise(rows: list[Row]) -> Summary:
+    """Coverage, bias and efficiency of a list of rows."""
+    error = np.array([r.error_ml for r in rows])
+    bound = np.array([r.bound_ml for r in rows])
+    stated = np.array([r.uncertainty_ml for r in rows])
+    return Summary(
+        count=len(rows),
+        coverage=float(np.mean([r.covered for r in rows])),
+        bias_ml=float(error.mean()),
+        median_error_ml=float(np.median(np.abs(error))),
+        worst_error_ml=float(np.max(np.abs(error))),
+        error_over_bound=float(np.sqrt(np.mean((error / bound) ** 2))),
+        stated_over_bound=float(np.median(stated / bound)),
+    )
+
+
+def groups_of(rows: list[Row]) -> dict[str, list[Row]]:
+    """Rows by way of delivery and by magnesium share."""
+    parts: dict[str, list[Row]] = {
+        "all": rows,
+        "steps": [r for r in rows if not r.continuous],
+        "continuous": [r for r in rows if r.continuous],
+    }
+    for low, high in ((0.0, 0.02), (0.02, 0.06), (0.06, 0.2), (0.2, 0.6)):
+        name = f"Mg {100 * low:.0f}-{100 * high:.0f} %"
+        parts[name] = [r for r in rows if low <= r.magnesium < high]
+    return {name: part for name, part in parts.items() if part}
+
+
+def plot(rows: list[Row], path: Path) -> None:
+    """Error over stated uncertainty, against magnesium share; and against the normal law."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(9, 4), layout="constrained")
+    left, right = figure.subplots(1, 2)
+    z = np.array([r.error_ml / r.uncertainty_ml for r in rows])
+    for continuous, marker, label in ((False, "o", "steps"), (True, "^", "continuous")):
+        part = np.array([r.continuous == continuous for r in rows])
+        share = np.array([100 * r.magnesium for r in rows])
+        left.plot(share[part], z[part], marker, ms=4, mfc="none", label=label)
+    left.axhspan(-1.96, 1.96, color="0.9", zorder=0)
+    left.set(xscale="log", xlabel="magnesium, % of the hardness", ylabel="error / stated u")
+    left.legend()
+    order = np.sort(z)
+    probability = (np.arange(len(rows)) + 0.5) / len(rows)
+    normal = np.sort(np.random.default_rng(0).standard_normal(200_000))
+    right.plot(np.quantile(normal, probability), order, "k.", ms=4)
+    right.plot([-3, 3], [-3, 3], "0.5")
+    right.set(xlabel="normal quantile", ylabel="error / stated u")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    figure.savefig(path, dpi=110)
+
+
+def main() -> None:
+    """Print the table and draw the plot."""
+    parser = argparse.ArgumentParser(description="Coverage of the equivalence volume")
+    parser.add_argument("--count", type=int, default=500)
+    parser.add_argument("--first", type=int, default=5000, help="first seed")
+    parser.add_argument("--plot", type=Path)
+    options = parser.parse_args()
+    rows = []
+    for k in range(options.count):
+        rows.append(run_one(options.first + k))
+        if (k + 1) % 50 == 0:
+            print(f"{k + 1} of {options.count}", flush=True)
+    print(
+        f"{'group':<12}{'n':>5}{'coverage':>10}{'bias/mL':>10}{'median':>9}{'worst':>8}"
+        f"{'rms e/CRB':>11}{'u/CRB':>8}"
+    )
+    for name, part in groups_of(rows).items():
+        s = summarise(part)
+        print(
+            f"{name:<12}{s.count:>5}{100 * s.coverage:>9.1f}%{s.bias_ml:>+10.4f}"
+            f"{s.median_error_ml:>9.4f}{s.worst_error_ml:>8.3f}"
+            f"{s.error_over_bound:>11.2f}{s.stated_over_bound:>8.2f}"
+        )
+    if options.plot:
+        plot(rows, options.plot)
+        print(f"plot: {options.plot}")
+
+
+if __name__ == "__main__":
+    main()
