@@ -41,6 +41,7 @@ ROWS: dict[str, int] = {
     "endpoint.transition": 6,
     "endpoint.verdict": 7,
     "endpoint.hardness": 7,
+    "endpoint.hardness_classes": 8,
     "endpoint.pipeline": 8,
     "endpoint.assembly": 9,
     "endpoint.runs": 9,
