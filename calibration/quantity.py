@@ -30,7 +30,7 @@ DIVISORS: Mapping[str, float] = {
 }
 
 
-class CalibrationProblem(Exception):  # noqa: N818 - the word that users read
+class CalibrationProblem(Exception):
     """Base of every error of this package: one sentence that says what is wrong, one remedy."""
 
     def __init__(self, sentence: str, remedy: str) -> None:
