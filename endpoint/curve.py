@@ -14,10 +14,12 @@ from endpoint.problems import Flag
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-FLOOR_DENSITY = 0.0015
-"""Scatter between points that no frame-to-frame scatter shows; the fit widens it if need be."""
-FLOOR_COMMON = 0.004
-"""The same, common to all channels: a change of light on the flask, not on the reference."""
+FLOOR_DENSITY = 0.0005
+"""Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
+CHANNEL_NOISE = 0.0015
+COMMON_NOISE = 0.004
+"""Usual scatter of one channel, and of all together (light on the flask alone): they decide how
+much each channel counts."""
 _SETTLE_LAGS = 4.0
 _SETTLE_PART = 0.6
 _FINE_BIN_ML = 0.02
@@ -82,6 +84,11 @@ class Curve:
         return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))
 
     @property
+    def floor(self) -> float:
+        """Scatter between points to expect beyond `sigma`, same scale as `signal`."""
+        return FLOOR_DENSITY * float(np.linalg.norm(self.weights))
+
+    @property
     def change(self) -> float:
         """Size of the whole colour change, density (Euclidean over the channels)."""
         return float(np.linalg.norm(self.change_density))
@@ -134,7 +141,7 @@ def unmix(
     start, end = _ends(volume_ml, undiluted)
     change = end - start
     channels = density.shape[1]
-    noise = np.diag(np.median(sigma, axis=0) ** 2 + FLOOR_DENSITY**2) + FLOOR_COMMON**2
+    noise = np.diag(np.median(sigma, axis=0) ** 2 + CHANNEL_NOISE**2) + COMMON_NOISE**2
     inverse = np.linalg.inv(noise * np.ones((channels, channels)))
     strength = float(change @ inverse @ change)
     if strength <= 0.0:
@@ -143,7 +150,7 @@ def unmix(
     weights = inverse @ change / strength
     moved = undiluted - start
     signal = moved @ weights
-    spread = np.sqrt((sigma**2) @ weights**2 + FLOOR_DENSITY**2 * float(weights @ weights))
+    spread = np.sqrt((sigma**2) @ weights**2)
     rest = moved - signal[:, None] * change
     off = np.linalg.norm(rest, axis=1) / max(float(np.linalg.norm(change)), 1e-9)
     return signal, spread, off, weights, start, change
@@ -235,7 +242,7 @@ def _sweep_groups(
 def _frame_noise(density: FloatArray) -> FloatArray:
     """Scatter between neighbouring frames without their common trend, shape (channels,)."""
     if len(density) < 4:
-        return np.full(density.shape[1], FLOOR_DENSITY)
+        return np.full(density.shape[1], CHANNEL_NOISE)
     difference = np.diff(density, n=2, axis=0) / np.sqrt(6.0)
     return np.asarray(1.4826 * np.median(np.abs(difference), axis=0))
 

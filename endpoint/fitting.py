@@ -12,9 +12,10 @@ from endpoint.smooth import crossing
 from endpoint.titration_model import (
     BLUE,
     EQUIVALENCE,
-    LOGIT_MG,
+    LOG_IND,
     PARAMETER_NAMES,
     RED,
+    ROOT_MG,
     Model,
 )
 
@@ -22,7 +23,7 @@ FloatArray = NDArray[np.float64]
 
 _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
     "magnesium share, constants and pH": (
-        "logit_magnesium_share",
+        "root_magnesium_ratio",
         "shift_log_k_edta",
         "shift_log_k_indicator",
         "split_log_k_edta",
@@ -45,7 +46,7 @@ class Fit:
     cost: float
 
 
-def solve_from(model: Model, start: FloatArray) -> Fit:
+def solve_from(model: Model, start: FloatArray, most: int = 80) -> Fit:
     """Levenberg-Marquardt (MINPACK through scipy) from one starting point, shape (12,)."""
     free = model.free
     memo: dict[bytes, tuple[FloatArray, FloatArray]] = {}
@@ -54,7 +55,7 @@ def solve_from(model: Model, start: FloatArray) -> Fit:
         theta = start.copy()
         theta[free] = x
         theta[EQUIVALENCE] = max(theta[EQUIVALENCE], 1e-3)
-        theta[LOGIT_MG] = float(np.clip(theta[LOGIT_MG], -12.0, 12.0))
+        theta[ROOT_MG] = float(np.clip(theta[ROOT_MG], -30.0, 30.0))
         return theta
 
     def both(x: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -77,7 +78,7 @@ def solve_from(model: Model, start: FloatArray) -> Fit:
         jac=jacobian_of,
         method="lm",
         x_scale="jac",
-        max_nfev=80,
+        max_nfev=most,
         xtol=1e-8,
         ftol=1e-8,
     )
@@ -87,29 +88,34 @@ def solve_from(model: Model, start: FloatArray) -> Fit:
     return Fit(theta, covariance, jacobian, 2.0 * float(solution.cost))
 
 
-def _starts(model: Model) -> list[FloatArray]:
-    """Starting points from a coarse grid: the best with little and the best with much magnesium.
+_ROOTS = (0.03, 0.12, 0.4, 1.0)
+_INDICATOR_FACTORS = (0.3, 1.0, 3.0)
+_OFFSETS_ML = (-0.3, 0.0, 0.12, 0.3, 0.7, 1.2, 2.0)
+_TRIED = 4
 
-    A slow fade can be explained in two ways, which are two minima: hardly any magnesium, or weak
-    constants. Both have to be tried.
+
+def _starts(model: Model) -> list[FloatArray]:
+    """Starting points: the best cells of a coarse grid, at most `_TRIED`.
+
+    A fade can be explained in more than one way (hardly any magnesium, weak constants, much
+    indicator), and these are separate minima: each has to be tried.
     """
     volume = model.setting.mixed_volume_ml(model.priors.lag_s[0])
     half = crossing(volume, model.signal, model.sigma, 0.5)
     middle = half if half is not None else float(volume[int(np.argmax(model.signal > 0.5))])
-    starts = []
-    for logits in ((-5.5, -4.0), (-1.4, 0.5)):
-        grid = []
-        for logit in logits:
-            for offset in (-0.3, 0.0, 0.12, 0.3, 0.7, 1.2, 2.0):
-                theta = model.prior_mean()
-                theta[EQUIVALENCE], theta[LOGIT_MG] = max(middle + offset, 0.05), logit
-                grid.append(theta)
-        rows = np.stack(grid)
-        costs = [
-            _level_cost(model, row, f) for row, f in zip(rows, model.fraction(rows), strict=True)
-        ]
-        starts.append(np.asarray(rows[int(np.argmin(costs))]))
-    return starts
+    cells = []
+    for root in _ROOTS:
+        for factor in _INDICATOR_FACTORS:
+            rows = np.tile(model.prior_mean(), (len(_OFFSETS_ML), 1))
+            rows[:, EQUIVALENCE] = np.maximum(middle + np.array(_OFFSETS_ML), 0.05)
+            rows[:, ROOT_MG] = root
+            rows[:, LOG_IND] += np.log(factor)
+            fractions = model.fraction(rows)
+            costs = [_level_cost(model, r, f) for r, f in zip(rows, fractions, strict=True)]
+            best = int(np.argmin(costs))
+            cells.append((costs[best], rows[best]))
+    cells.sort(key=lambda cell: cell[0])
+    return [row for _, row in cells[:_TRIED]]
 
 
 def _level_cost(model: Model, theta: FloatArray, f: FloatArray) -> float:
@@ -147,14 +153,26 @@ def _data_weight(fit: Fit, n: int) -> float:
     return float(np.sum((data @ fit.covariance) * data))
 
 
-def _extra_noise(residual: FloatArray, sigma: FloatArray, freedom: float) -> float:
-    """Scatter to add in quadrature so that chi-square equals its degrees of freedom."""
-    if np.sum((residual / sigma) ** 2) <= freedom:
-        return 0.0
-    low, high = 0.0, float(np.sqrt(np.sum(residual**2) / freedom)) + 1e-12
-    for _ in range(60):
+def _extra_noise(residual: FloatArray, sigma: FloatArray, freedom: float, floor: float) -> float:
+    """Scatter to add in quadrature so that chi-square equals its degrees of freedom.
+
+    `floor` counts as one more residual of that size, so that a handful of points which happen to
+    fit well does not claim to be without scatter.
+    """
+
+    def excess(extra: float) -> float:
+        variance = sigma**2 + extra**2
+        own = floor**2 / max(extra**2, 1e-16)
+        return float(np.sum(residual**2 / variance)) + own - freedom - 1.0
+
+    low, high = 0.1 * floor + 1e-8, float(np.sqrt(np.sum(residual**2) / freedom)) + 2.0 * floor
+    if excess(low) <= 0.0:
+        return low
+    while excess(high) > 0.0:
+        high *= 2.0
+    for _ in range(50):
         middle = 0.5 * (low + high)
-        if np.sum(residual**2 / (sigma**2 + middle**2)) > freedom:
+        if excess(middle) > 0.0:
             low = middle
         else:
             high = middle
@@ -170,44 +188,62 @@ class Fitted:
     extra: float
     freedom: float
     rival: Fit | None
-    """The other minimum, where it is nearly as good: the same scatter, the next best cost."""
+    """Another minimum that is nearly as good, with the same scatter."""
+
+
+_RIVAL_COST = 9.0
 
 
 def fit_with_noise(model: Model) -> Fitted:
-    """Alternate between fit and scatter until they agree; try both minima."""
-    own = model.sigma
-    n = own.size
+    """Alternate between fit and scatter until they agree; try every minimum found."""
     rough = _thinned(model)
     rough = replace(rough, sigma=np.hypot(rough.sigma, 0.01))
-    found = [solve_from(rough, start) for start in _starts(rough)]
-    found.sort(key=lambda fit: fit.cost)
-    extra, freedom = 0.0, 1.0
-    fit = found[0]
-    for _ in range(5):
+    found = _distinct([solve_from(rough, start, most=30) for start in _starts(rough)])
+    current, fit, extra, freedom = _settle(model, found[0])
+    rival: Fit | None = None
+    for other in found[1:]:
+        if other.cost > found[0].cost + 60.0:
+            continue
+        again = solve_from(current, other.theta)
+        if again.cost < fit.cost - 1e-6 and _apart(again, fit):
+            old = fit
+            current, fit, extra, freedom = _settle(model, again)
+            again = solve_from(current, old.theta)
+        near = again.cost - fit.cost < _RIVAL_COST and _apart(again, fit)
+        if near and (rival is None or again.cost < rival.cost):
+            rival = again
+    return Fitted(current, fit, extra, freedom, rival)
+
+
+def _apart(one: Fit, other: Fit) -> bool:
+    return abs(float(one.theta[EQUIVALENCE] - other.theta[EQUIVALENCE])) > 5e-4
+
+
+def _distinct(fits: list[Fit]) -> list[Fit]:
+    kept: list[Fit] = []
+    for fit in sorted(fits, key=lambda f: f.cost):
+        if all(_apart(fit, other) for other in kept):
+            kept.append(fit)
+    return kept
+
+
+def _settle(model: Model, fit: Fit) -> tuple[Model, Fit, float, float]:
+    """Refit with the scatter that the residuals show until it no longer changes."""
+    own, n = model.sigma, model.signal.size
+    priors = int(np.sum(model.free & np.isfinite(model.prior_sd())))
+    extra, freedom = -1.0, 1.0
+    current = model
+    for _ in range(6):
         residual = model.signal - model.predict(fit.theta)
-        freedom = max(n - _data_weight(fit, fit.jacobian.shape[0] - _prior_count(model)), 1.0)
-        updated = _extra_noise(residual, own, freedom)
+        freedom = max(n - _data_weight(fit, fit.jacobian.shape[0] - priors), 1.0)
+        updated = _extra_noise(residual, own, freedom, model.floor)
         settled = abs(updated - extra) < 0.05 * max(updated, float(np.median(own)))
         extra = updated
         current = replace(model, sigma=np.hypot(own, extra))
         fit = solve_from(current, fit.theta)
         if settled:
             break
-    current = replace(model, sigma=np.hypot(own, extra))
-    other = solve_from(current, found[1].theta)
-    if other.cost < fit.cost - 1e-6:
-        fit, other = other, fit
-        residual = model.signal - model.predict(fit.theta)
-        extra = _extra_noise(residual, own, freedom)
-        current = replace(model, sigma=np.hypot(own, extra))
-        fit, other = solve_from(current, fit.theta), solve_from(current, other.theta)
-    apart = abs(other.theta[EQUIVALENCE] - fit.theta[EQUIVALENCE])
-    near = other.cost - fit.cost < _RIVAL_COST and apart > 1e-4
-    return Fitted(current, fit, extra, freedom, other if near else None)
-
-
-def _prior_count(model: Model) -> int:
-    return int(np.sum(model.free & np.isfinite(model.prior_sd())))
+    return current, fit, extra, freedom
 
 
 def contributions(model: Model, fit: Fit) -> dict[str, float]:

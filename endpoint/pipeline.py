@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from calibration.quantity import Contribution, FrozenTable, Quantity
-from endpoint.colour import ColourSample, ColourTrace, follow as follow_colour, trace
+from endpoint.colour import ColourSample, ColourTrace, trace
+from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, hardness

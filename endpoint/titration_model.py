@@ -20,11 +20,11 @@ from endpoint.equilibrium import Constants, constants_at, solve
 
 FloatArray = NDArray[np.float64]
 
-EQUIVALENCE, LOGIT_MG, SHIFT_EDTA, SHIFT_IND, SPLIT_EDTA, SPLIT_IND, LOG_IND, LAG = range(8)
+EQUIVALENCE, ROOT_MG, SHIFT_EDTA, SHIFT_IND, SPLIT_EDTA, SPLIT_IND, LOG_IND, LAG = range(8)
 RED, BLUE, DRIFT, BEND = range(8, 12)
 PARAMETER_NAMES = (
     "equivalence_ml",
-    "logit_magnesium_share",
+    "root_magnesium_ratio",
     "shift_log_k_edta",
     "shift_log_k_indicator",
     "split_log_k_edta",
@@ -37,14 +37,15 @@ PARAMETER_NAMES = (
     "bend",
 )
 CHEMICAL = slice(0, 8)
+_SMALLEST_ROOT = 1e-5
 
 
 @dataclass(frozen=True)
 class Priors:
     """What is known before the recording is looked at: means and standard deviations."""
 
-    logit_magnesium: tuple[float, float] = (-1.4, 2.0)
-    """Share of magnesium: 20 %, and 95 % of waters between 0.5 % and 92 %."""
+    root_magnesium: float = 1.0
+    """Square root of magnesium to calcium: nothing is as likely as a little; 1:1 is one sigma."""
     shift_edta: float = 0.15
     """Both EDTA constants together: pH of the buffer, ionic strength, set of pKa (log10)."""
     shift_indicator: float = 0.2
@@ -96,7 +97,8 @@ def free_fraction_and_slopes(
     -------
     f, shape (n,), and df/dtheta, shape (8, n); the row LAG holds df/dV, per mL.
     """
-    share_mg = float(1.0 / (1.0 + np.exp(-theta[LOGIT_MG])))
+    root = max(abs(float(theta[ROOT_MG])), _SMALLEST_ROOT)
+    share_mg = root * root / (1.0 + root * root)
     shares = np.array([1.0 - share_mg, share_mg])
     total_ml = setting.flask_ml + volume_ml
     metal = (theta[EQUIVALENCE] * setting.titrant_mol_l / total_ml)[:, None] * shares
@@ -123,10 +125,10 @@ def free_fraction_and_slopes(
     by_k = (my * (1.0 - sy), -mi * sy)
     by_l = (-my * si, mi * (1.0 - si))
     log10 = float(np.log(10.0))
-    d_share = np.array([-share_mg, 1.0 - share_mg])
+    d_share = np.array([-share_mg, 1.0 - share_mg]) * 2.0 / root * np.sign(theta[ROOT_MG] + 1e-300)
     out = np.zeros((8, volume_ml.size))
     out[EQUIVALENCE] = slope(my.sum(-1), mi.sum(-1)) / theta[EQUIVALENCE]
-    out[LOGIT_MG] = slope((my * d_share).sum(-1), (mi * d_share).sum(-1))
+    out[ROOT_MG] = slope((my * d_share).sum(-1), (mi * d_share).sum(-1))
     out[SHIFT_EDTA] = log10 * slope(by_k[0].sum(-1), by_k[1].sum(-1))
     out[SPLIT_EDTA] = log10 * slope((by_k[0] * half).sum(-1), (by_k[1] * half).sum(-1))
     out[SHIFT_IND] = log10 * slope(by_l[0].sum(-1), by_l[1].sum(-1))
@@ -155,7 +157,8 @@ def unit_signal(
     constants:
         Conditional constants before the shifts in `theta`.
     """
-    share = 1.0 / (1.0 + np.exp(-theta[:, LOGIT_MG]))
+    ratio = np.maximum(np.abs(theta[:, ROOT_MG]), _SMALLEST_ROOT) ** 2
+    share = ratio / (1.0 + ratio)
     metal_mmol = theta[:, EQUIVALENCE] * setting.titrant_mol_l
     total_ml = setting.flask_ml + volume_ml
     metal = metal_mmol[:, None] / total_ml
@@ -193,6 +196,8 @@ class Model:
     """Standard deviation of every point, shape (n,)."""
     volume_ml: FloatArray
     """Delivered volume, shape (n,)."""
+    floor: float
+    """Scatter between points to expect beyond `sigma`, same scale as `signal`."""
     free: NDArray[np.bool_]
     """Which parameters are fitted, shape (12,); the others stay at their prior mean."""
 
@@ -205,11 +210,7 @@ class Model:
         """Centre of every prior, 0 where there is none, shape (12,)."""
         p = self.priors
         mean = np.zeros(12)
-        mean[LOGIT_MG], mean[LOG_IND], mean[LAG] = (
-            p.logit_magnesium[0],
-            p.log_indicator_umol[0],
-            p.lag_s[0],
-        )
+        mean[LOG_IND], mean[LAG] = p.log_indicator_umol[0], p.lag_s[0]
         mean[BLUE] = 1.0
         return mean
 
@@ -218,8 +219,8 @@ class Model:
         p = self.priors
         span_ml = max(float(np.ptp(self.volume_ml)), 1e-6)
         sd = np.full(12, np.inf)
-        sd[LOGIT_MG], sd[SHIFT_EDTA], sd[SHIFT_IND] = (
-            p.logit_magnesium[1],
+        sd[ROOT_MG], sd[SHIFT_EDTA], sd[SHIFT_IND] = (
+            p.root_magnesium,
             p.shift_edta,
             p.shift_indicator,
         )
@@ -286,7 +287,7 @@ class Model:
         return residuals, np.concatenate([data, prior])
 
     def _fraction_slopes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Free fraction and its derivatives by the eight chemical parameters, shapes (n,) and (8, n)."""
+        """Free fraction and its derivatives by the chemical parameters, (n,) and (8, n)."""
         lag = float(theta[LAG])
         mixed = self.setting.mixed_volume_ml(lag)
         f, slopes = free_fraction_and_slopes(mixed, theta, self.setting, self.constants)

@@ -31,6 +31,7 @@ from endpoint.titration_model import (
     LAG,
     PARAMETER_NAMES,
     RED,
+    ROOT_MG,
     Model,
     Priors,
     Setting,
@@ -40,6 +41,8 @@ FloatArray = NDArray[np.float64]
 
 LAST_RED_LEVEL = 0.95
 _OUTLIER_SIGMAS = 5.0
+_HARDLY_MAGNESIUM = 0.12
+"""Square root of magnesium to calcium below which magnesium may as well be absent."""
 
 
 @dataclass(frozen=True)
@@ -113,6 +116,7 @@ def _model_for(
         signal=np.array(curve.signal[kept]),
         sigma=np.array(curve.sigma[kept]),
         volume_ml=np.array(curve.volume_ml[kept]),
+        floor=curve.floor,
         free=free,
     )
 
@@ -127,7 +131,8 @@ def _without_outliers(
         residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
         robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
         limit = _OUTLIER_SIGMAS * np.hypot(robust, np.median(curve.sigma[kept]))
-        bad = residual > limit
+        # A stray point pulls its neighbours' residuals up too: only the worst go in one round.
+        bad = residual > max(limit, 0.5 * float(residual.max()))
         already = int((curve.flags == 0).sum() - kept.sum())
         if not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
             break
@@ -175,7 +180,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     mixed = curve.mixed_volume_ml(float(theta[LAG]))
     sd = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
     parameters = {
-        name: (float(theta[k]), float(s))
+        str(name): (float(theta[k]), float(s))
         for k, name, s in zip(
             np.flatnonzero(model.free), np.array(PARAMETER_NAMES)[model.free], sd, strict=True
         )
@@ -200,6 +205,8 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
         theta=theta,
         covariance=fit.covariance,
     )
+    if abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
+        result = replace(result, equivalence=_one_sided(result))
     grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
     return replace(
         result,
@@ -281,6 +288,16 @@ def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | Non
     return _estimate(value, float(np.sqrt(np.sum(np.square(parts)))), fit.degrees_of_freedom)
 
 
+def _one_sided(fit: Transition) -> Estimate:
+    """Interval at the border of no magnesium, where the linear one would be too narrow."""
+    low, high = profile_interval(fit)
+    if high is None:
+        return fit.equivalence
+    k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.975))
+    error = max(fit.equivalence.standard_uncertainty_ml, 0.5 * (high - low) / k)
+    return Estimate(fit.equivalence.value_ml, error, low, high)
+
+
 def _unbend(bent: FloatArray, bend: float) -> FloatArray:
     """Solve f + bend f (1 - f) = bent for f near 0 to 1."""
     f = bent
@@ -304,6 +321,7 @@ def indicator_umol_l(fit: Transition, flask_ml: float) -> tuple[float, float]:
 
 def magnesium_share(fit: Transition) -> tuple[float, float, float]:
     """Share of magnesium in the hardness as the shape of the curve tells it, and 68 % limits."""
-    logit, sd = fit.parameters["logit_magnesium_share"]
-    values = 1.0 / (1.0 + np.exp(-np.array([logit, logit - sd, logit + sd])))
+    root, sd = fit.parameters["root_magnesium_ratio"]
+    ratios = np.array([abs(root), max(abs(root) - sd, 0.0), abs(root) + sd]) ** 2
+    values = ratios / (1.0 + ratios)
     return float(values[0]), float(values[1]), float(values[2])

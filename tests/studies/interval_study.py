@@ -1,4 +1,4 @@
-"""Is the 95 % interval of the equivalence volume real? Run on request:
+"""Is the 95 % interval of the equivalence volume real? A study to run on request.
 
     python -m tests.studies.interval_study --count 500 --first 5000 --plot .out/interval.png
 
@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from endpoint.delivery import Delivery
 from numpy.typing import NDArray
 
 from endpoint.curve import Curve, from_absorbance
-from endpoint.delivery import Delivery
 from endpoint.equilibrium import constants_at
 from endpoint.sources.synthetic import Plan, SyntheticTable, draw_plan, simulate
 from endpoint.titration_model import (
@@ -26,7 +26,7 @@ from endpoint.titration_model import (
     EQUIVALENCE,
     LAG,
     LOG_IND,
-    LOGIT_MG,
+    ROOT_MG,
     SHIFT_EDTA,
     SHIFT_IND,
     SPLIT_EDTA,
@@ -78,7 +78,7 @@ def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
     )
     theta = np.zeros(12)
     theta[EQUIVALENCE] = flask.equivalence_ml
-    theta[LOGIT_MG] = np.log(flask.magnesium_mmol / flask.calcium_mmol)
+    theta[ROOT_MG] = np.sqrt(flask.magnesium_mmol / flask.calcium_mmol)
     theta[SHIFT_EDTA], theta[SPLIT_EDTA] = moved[:2].mean(), moved[1] - moved[0]
     theta[SHIFT_IND], theta[SPLIT_IND] = moved[2:].mean(), moved[3] - moved[2]
     theta[LOG_IND] = np.log(flask.indicator_umol)
@@ -92,6 +92,7 @@ def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
         np.zeros(len(curve)),
         np.full(len(curve), plan.noise),
         np.array(curve.volume_ml),
+        curve.floor,
         free,
     )
     jacobian = model.jacobian(theta)
