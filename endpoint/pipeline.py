@@ -44,8 +44,8 @@ class Job:
     delivery: Delivery | None
     """None where the volumes stand beside the rows of a photometer table."""
     blank_ml: Quantity | None = None
-    burette: Callable[[float], Quantity] | None = None
-    """Gives the errors of the burette at a volume as a quantity of 0 mL, if the ware is stated."""
+    burette: Callable[[Quantity], Quantity] | None = None
+    """Adds what the burette does to a delivered volume in mL, if the ware is stated."""
     lag_s: tuple[float, float] | None = None
     """Mixing time and standard uncertainty if stated."""
     liquid_box: Box | None = None
@@ -167,7 +167,7 @@ def equivalence_quantity(job: Job, fit: Transition, value_ml: float) -> Quantity
             degrees_of_freedom=freedom if from_scatter else math.inf,
         )
     volume = Quantity(value_ml, "mL", FrozenTable(parts))
-    return volume if job.burette is None else volume + job.burette(value_ml)
+    return volume if job.burette is None else job.burette(volume)
 
 
 def _hardness(job: Job, fit: Transition, value_ml: float) -> Hardness:
