@@ -6,6 +6,7 @@ Film and live camera go through the same function, so they cannot differ.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -289,12 +290,7 @@ def analyse(
     """
     if isinstance(source, PhotometerTable):
         return conclude(job, photometer_curve(source, job))
-    last: Result | None = None
-    for last in follow(source, job, region=region, on_frame=on_frame):
-        pass
-    if last is None:
-        raise ValueError("the source gave no result")
-    return last
+    return deque(follow(source, job, region=region, on_frame=on_frame), maxlen=1)[0]
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:

@@ -26,9 +26,8 @@ def monotone_curve(
     """
     fitted = isotonic_regression(fraction, weights=1.0 / sigma**2).x
     starts = np.flatnonzero(np.r_[True, np.diff(fitted) > 1e-12])
-    ends = np.r_[starts[1:], fitted.size]
-    nodes = np.array([volume_ml[a:b].mean() for a, b in zip(starts, ends, strict=True)])
-    return nodes, fitted[starts]
+    sizes = np.diff(np.r_[starts, fitted.size])
+    return np.add.reduceat(volume_ml, starts) / sizes, fitted[starts]
 
 
 def crossing(

@@ -54,8 +54,8 @@ class Priors:
     """Between calcium and magnesium with EDTA: published values differ by this (log10)."""
     split_indicator: float = 0.1
     """Between calcium and magnesium with the indicator (log10)."""
-    log_indicator_umol: tuple[float, float] = (float(np.log(2.0)), 0.9)
-    """Indicator in the flask: a spatula tip, 2 umol within a factor of 2.5 (1 sigma)."""
+    log_indicator_umol_l: tuple[float, float] = (float(np.log(20.0)), 0.9)
+    """Indicator in the flask: a spatula tip, 20 umol/L within a factor of 2.5 (1 sigma)."""
     lag_s: tuple[float, float] = (1.5, 0.75)
     drift_span: float = 0.03
     """Drift of the signal over the whole recording as a part of red to blue."""
@@ -210,7 +210,8 @@ class Model:
         """Centre of every prior, 0 where there is none, shape (12,)."""
         p = self.priors
         mean = np.zeros(12)
-        mean[LOG_IND], mean[LAG] = p.log_indicator_umol[0], p.lag_s[0]
+        mean[LOG_IND] = p.log_indicator_umol_l[0] + np.log(1e-3 * self.setting.flask_ml)
+        mean[LAG] = p.lag_s[0]
         mean[BLUE] = 1.0
         return mean
 
@@ -225,7 +226,7 @@ class Model:
             p.shift_indicator,
         )
         sd[SPLIT_EDTA], sd[SPLIT_IND] = p.split_edta, p.split_indicator
-        sd[LOG_IND], sd[LAG] = p.log_indicator_umol[1], p.lag_s[1]
+        sd[LOG_IND], sd[LAG] = p.log_indicator_umol_l[1], p.lag_s[1]
         sd[DRIFT], sd[BEND] = p.drift_span / span_ml, p.bend
         return sd
 

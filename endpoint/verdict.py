@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from endpoint.curve import Curve
 from endpoint.problems import Flag
 from endpoint.sentences import Sentence, reason, remark
-from endpoint.titration_model import Priors
+from endpoint.titration_model import LOG_IND, Priors
 from endpoint.transition import Estimate, Transition, magnesium_share, profile_interval
 
 FloatArray = NDArray[np.float64]
@@ -23,8 +23,9 @@ FloatArray = NDArray[np.float64]
 _DARK_CHANGE = 0.03
 _LEAST_POINTS = 5
 _OFF_COLOUR = 0.45
-_WRONG_PRIOR = 4.0
-_SUSPECT_PRIOR = 2.3
+_STRAIN = 30.0
+_STRAIN_SLOW = 12.0
+_STRAIN_SUSPECT = 8.0
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
@@ -128,14 +129,27 @@ def judge_without_fit(curve: Curve) -> Verdict | None:
         if start.blueness < -0.25:
             return refuse(lost or "never-reached", above_ml=last_ml)
         return refuse(lost or "no-change")
+    if _goes_back(curve):
+        return refuse("goes-back")
+    if not _turns_blue(curve):
+        return refuse(lost or "other-colour")
     if start is not None and end is not None:
-        if start.blueness < -0.1 and end.blueness < -0.35:
+        if start.blueness > 0.0 and end.blueness > 0.0:
+            return refuse("already-blue")
+        # A pure blue lies near +0.2; how far along the way to it does the recording end?
+        last = _state(curve.density[-1], curve.channels) or end
+        reached = max(end.blueness, last.blueness)
+        if (reached - start.blueness) / max(0.2 - start.blueness, 0.1) < 0.2:
             return refuse(lost or "never-reached", above_ml=last_ml)
-        if end.blueness - start.blueness < 0.15:
-            if start.blueness > 0.0 and end.blueness > 0.0:
-                return refuse("already-blue")
-            return refuse(lost or "other-colour")
     return None
+
+
+def _turns_blue(curve: Curve) -> bool:
+    """Whether the change is led by the channel in which the blue form absorbs."""
+    bands = _bands(curve.channels)
+    if bands is None or curve.change < 2.0 * _DARK_CHANGE:
+        return True
+    return bool(curve.change_density[bands[0]] > 0.5 * float(np.max(np.abs(curve.change_density))))
 
 
 def _end_states(curve: Curve) -> tuple[_State | None, _State | None]:
@@ -151,23 +165,34 @@ def _width_ml(fit: Transition) -> float:
     return float(v[min(high, v.size - 1)] - v[min(low, v.size - 1)])
 
 
-def _pulls(fit: Transition, priors: Priors) -> float:
-    """Largest departure of the chemistry from what is known of it, in standard deviations."""
-    edta = fit.parameters["shift_log_k_edta"][0] / priors.shift_edta
-    indicator = fit.parameters["shift_log_k_indicator"][0] / priors.shift_indicator
-    return float(max(abs(edta), abs(indicator)))
+_CHEMICAL_PRIORS = {
+    "shift_log_k_edta": "shift_edta",
+    "shift_log_k_indicator": "shift_indicator",
+    "split_log_k_edta": "split_edta",
+    "split_log_k_indicator": "split_indicator",
+}
 
 
-def _goes_back(curve: Curve, fit: Transition) -> bool:
-    """Whether f falls again by more than scatter can after it has risen."""
-    kept = (curve.flags == 0) & ~fit.outlier
-    f, s = fit.free_fraction[kept], fit.free_fraction_sigma[kept]
-    if f.size < 8:
+def _strain(fit: Transition, priors: Priors) -> float:
+    """How far the chemistry had to be bent to explain the curve: sum of squared departures."""
+    total = sum(
+        (fit.parameters[name][0] / float(getattr(priors, field))) ** 2
+        for name, field in _CHEMICAL_PRIORS.items()
+    )
+    mean, sd = fit.model.prior_mean()[LOG_IND], fit.model.prior_sd()[LOG_IND]
+    return float(total + ((fit.parameters["log_indicator_umol"][0] - mean) / sd) ** 2)
+
+
+def _goes_back(curve: Curve) -> bool:
+    """Whether the colour turns towards blue and comes back by more than scatter can."""
+    signal = curve.signal[curve.flags == 0]
+    if signal.size < 8:
         return False
-    window = max(3, f.size // 40)
-    smooth = np.convolve(f, np.ones(window) / window, mode="valid")
-    highest = np.maximum.accumulate(smooth)
-    return bool(np.max(highest - smooth) > max(0.25, 8.0 * float(np.median(s))))
+    window = max(3, signal.size // 40)
+    smooth = np.convolve(signal, np.ones(window) / window, mode="valid")
+    fall = np.maximum.accumulate(smooth) - smooth
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(signal))))
+    return bool(np.max(fall) > max(0.3 * float(np.ptp(smooth)), 5.0 * scatter))
 
 
 def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
@@ -204,7 +229,7 @@ def remarks_for(
     umol_l = float(np.exp(log_umol)) * 1e3 / curve.flask_ml
     if sd < 0.5 and umol_l > 45.0 and "much-indicator" not in codes:
         codes.append("much-indicator")
-    if _pulls(fit, priors) > _SUSPECT_PRIOR:
+    if _strain(fit, priors) > _STRAIN_SUSPECT:
         codes.append("ph-suspected")
     share, _, upper = magnesium_share(fit)
     if share < 0.025 and upper < 0.05:
@@ -243,20 +268,18 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     notes = remarks_for(curve, fit, priors, lag_given)
     lost = _lost_reason(curve)
     last_f = float(np.median(fit.fitted_fraction[-3:]))
-    pulls, width = _pulls(fit, priors), _width_ml(fit)
+    strain, width = _strain(fit, priors), _width_ml(fit)
     kept = (curve.flags == 0) & ~fit.outlier
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
     last_ml = float(curve.volume_ml[-1])
     if off > _OFF_COLOUR:
         return refuse("other-colour", remarks=notes)
-    if _goes_back(curve, fit):
-        return refuse("goes-back", remarks=notes)
     start, end = _end_states(curve)
     if end is not None and start is not None and last_f < 0.25:
         return refuse(lost or "never-reached", above_ml=last_ml, remarks=notes)
-    if pulls > _WRONG_PRIOR or fit.residual_rms > _MISFIT_RMS:
-        slow = width > _SLOW_FADE_ML
+    slow = width > _SLOW_FADE_ML
+    if strain > (_STRAIN_SLOW if slow else _STRAIN) or fit.residual_rms > _MISFIT_RMS:
         return refuse("slow-fade" if slow else "model-misfit", remarks=notes)
     jump = _jump(curve, fit)
     if jump is not None:

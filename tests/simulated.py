@@ -1,0 +1,76 @@
+"""Simulated titrations shared by tests: job, table and curve in one place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.quantity import Quantity
+from endpoint.curve import Curve, from_absorbance
+from endpoint.equilibrium import Flask, constants_at
+from endpoint.pipeline import Job, Result, conclude
+from endpoint.sources.synthetic import Plan, SyntheticTable, careful_additions, simulate
+
+RGB = ("red", "green", "blue")
+
+
+def flask(
+    hardness_mmol_l: float = 2.5,
+    magnesium: float = 0.2,
+    *,
+    indicator_umol: float = 2.0,
+    mg_edta_mmol: float = 0.0,
+    ph: float = 10.0,
+) -> Flask:
+    """100 mL of water in a flask, titrated with 0.01 mol/L EDTA."""
+    metal = 0.1 * hardness_mmol_l
+    return Flask(
+        volume_ml=100.0,
+        calcium_mmol=metal * (1.0 - magnesium),
+        magnesium_mmol=metal * magnesium,
+        indicator_umol=indicator_umol,
+        titrant_mol_l=0.01,
+        mg_edta_mmol=mg_edta_mmol,
+        ph=ph,
+    )
+
+
+def steps(content: Flask, *, beyond_ml: float = 1.0, noise: float = 0.003, seed: int = 1) -> Plan:
+    """Careful additions up to `beyond_ml` past the equivalence volume."""
+    additions = careful_additions(content.equivalence_ml, np.random.default_rng(seed), beyond_ml)
+    constants = constants_at(content.ph)
+    return Plan(content, constants, additions_ml=additions, noise=noise, seed=seed)
+
+
+def curve(
+    table: SyntheticTable, kept: NDArray[np.bool_] | None = None, flask_ml: float = 100.0
+) -> Curve:
+    """Curve of the rows `kept` of a simulated table."""
+    rows = np.ones(table.volume_ml.size, dtype=bool) if kept is None else kept
+    return from_absorbance(
+        table.volume_ml[rows],
+        table.density[rows],
+        RGB,
+        flask_ml,
+        saturated=np.zeros(int(rows.sum()), dtype=bool),
+    )
+
+
+def job(**changes: object) -> Job:
+    """100 mL of sample, nothing added, 0.01 mol/L titrant, no ware stated."""
+    base = Job(
+        label="simulated",
+        deliveries_ml=(Quantity(100.0, "mL"),),
+        added_ml=0.0,
+        titrant_mol_l=Quantity.measured(0.01, "mol/L", 2e-5, "titrant concentration"),
+        delivery=None,
+    )
+    return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def result_of(plan: Plan, kept: NDArray[np.bool_] | None = None) -> tuple[SyntheticTable, Result]:
+    """Simulate a plan and conclude."""
+    table = simulate(plan)
+    return table, conclude(job(), curve(table, kept))

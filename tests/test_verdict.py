@@ -1,0 +1,155 @@
+"""When a number is given, when only an interval, and when nothing but a reason."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from endpoint.curve import from_absorbance
+from endpoint.pipeline import conclude
+from endpoint.sentences import REASONS, REMARKS
+from endpoint.sources.synthetic import BLUE_FORM, RED_FORM, Plan, simulate
+from tests.simulated import RGB, curve, flask, job, result_of, steps
+
+
+def codes(sentences: object) -> set[str]:
+    return {s.code for s in sentences}  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_good_titration_is_located(seed: int) -> None:
+    table, result = result_of(steps(flask(), seed=seed))
+    assert result.status == "located"
+    assert result.equivalence is not None
+    assert result.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.04)
+    assert result.hardness is not None
+    assert result.hardness.mmol_l.value == pytest.approx(2.5, abs=0.005)
+    assert sum(line.share for line in result.hardness.budget) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("magnesium", [0.0, 0.005])
+def test_water_without_magnesium_is_located_and_remarked(magnesium: float) -> None:
+    table, result = result_of(steps(flask(magnesium=magnesium)))
+    assert result.status == "located"
+    assert result.equivalence is not None
+    assert result.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.06)
+    assert {"no-magnesium", "eye-differs"} <= codes(result.remarks)
+
+
+@pytest.mark.parametrize("stop_before_ml", [0.6, 1.5, 6.0])
+def test_never_reached_gives_no_number_but_a_lower_bound(stop_before_ml: float) -> None:
+    plan = steps(flask())
+    table = simulate(plan)
+    kept = table.volume_ml < table.equivalence_ml - stop_before_ml
+    _, result = result_of(plan, kept)
+    assert result.status == "none"
+    assert codes(result.reasons) == {"never-reached"}
+    assert result.equivalence is None
+    assert result.hardness is None
+    assert result.verdict.above_ml is not None
+    assert result.verdict.above_ml <= table.equivalence_ml
+
+
+def constant_colour(form: tuple[float, float, float], noise: float = 0.002) -> object:
+    rng = np.random.default_rng(5)
+    volume = np.linspace(0.0, 15.0, 40)
+    density = np.asarray(form) / (1.0 + volume / 100.0)[:, None]
+    density = density + noise * rng.standard_normal((40, 3))
+    saturated = np.zeros(40, dtype=bool)
+    return conclude(job(), from_absorbance(volume, density, RGB, 100.0, saturated=saturated))
+
+
+def test_already_blue() -> None:
+    result = constant_colour(BLUE_FORM)
+    assert result.status == "none"  # type: ignore[attr-defined]
+    assert codes(result.reasons) == {"already-blue"}  # type: ignore[attr-defined]
+
+
+def test_always_red() -> None:
+    result = constant_colour(RED_FORM)
+    assert codes(result.reasons) == {"never-reached"}  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("gap_ml", [0.5, 1.0])
+@pytest.mark.parametrize("seed", range(10))
+def test_one_addition_that_jumps_the_change_brackets_the_truth(gap_ml: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    content = flask(magnesium=float(rng.uniform(0.1, 0.4)))
+    first = content.equivalence_ml - gap_ml * rng.uniform(0.35, 0.75)
+    volumes = [*np.arange(first % gap_ml, first + 1e-9, gap_ml), first + gap_ml, first + 2 * gap_ml]
+    plan = Plan(
+        content, steps(content).constants, additions_ml=tuple(map(float, volumes)), noise=0.004
+    )
+    table, result = result_of(plan)
+    if result.status == "bracketed":
+        assert result.equivalence is None
+        assert result.verdict.bracket_ml is not None
+        low, high = result.verdict.bracket_ml
+        assert low <= table.equivalence_ml
+        assert high is None or table.equivalence_ml <= high
+    else:
+        assert result.status == "located"
+        assert result.equivalence is not None
+        assert result.equivalence.low_ml <= table.equivalence_ml <= result.equivalence.high_ml
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_last_frame_still_purple_is_bracketed(seed: int) -> None:
+    plan = steps(flask(), noise=0.003, seed=seed)
+    table = simulate(plan)
+    kept = table.free_fraction < 0.6
+    _, result = result_of(plan, kept)
+    assert result.status == "bracketed"
+    assert codes(result.reasons) == {"still-purple"}
+    assert result.verdict.bracket_ml is not None
+    low, high = result.verdict.bracket_ml
+    assert low <= table.equivalence_ml
+    assert high is None or high >= table.equivalence_ml
+
+
+@pytest.mark.parametrize("ph", [8.3, 8.7])
+def test_wrong_ph_fades_slowly_and_gets_no_number(ph: float) -> None:
+    plan = steps(flask(ph=ph), beyond_ml=3.0)
+    _, result = result_of(plan)
+    assert result.status == "none"
+    assert codes(result.reasons) & {"slow-fade", "already-blue", "model-misfit"}
+
+
+def test_another_colour_change_is_refused() -> None:
+    table = simulate(steps(flask()))
+    red, yellow = np.array(RED_FORM), np.array([0.03, 0.08, 0.7])
+    f = table.free_fraction[:, None]
+    density = (1 - f) * red + f * yellow
+    saturated = np.zeros(f.size, dtype=bool)
+    result = conclude(
+        job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
+    )
+    assert result.status == "none"
+    assert codes(result.reasons) == {"other-colour"}
+
+
+def test_blue_that_goes_back_to_red_is_refused() -> None:
+    table = simulate(steps(flask(), beyond_ml=2.0))
+    f = table.free_fraction.copy()
+    f[-6:] = np.linspace(0.9, 0.2, 6)
+    density = (1 - f)[:, None] * np.array(RED_FORM) + f[:, None] * np.array(BLUE_FORM)
+    saturated = np.zeros(f.size, dtype=bool)
+    result = conclude(
+        job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
+    )
+    assert result.status != "located"
+
+
+def test_too_few_points() -> None:
+    table = simulate(steps(flask()))
+    kept = np.zeros(table.volume_ml.size, dtype=bool)
+    kept[[0, 10, -1]] = True
+    assert codes(conclude(job(), curve(table, kept)).reasons) == {"too-few-points"}
+
+
+def test_every_sentence_is_one_plain_sentence_with_advice() -> None:
+    for table in (REASONS, REMARKS):
+        for code, (text, advice) in table.items():
+            assert code == code.lower()
+            assert text.endswith(".")
+            assert advice.endswith(".")
