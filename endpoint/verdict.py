@@ -267,7 +267,7 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     """
     notes = remarks_for(curve, fit, priors, lag_given)
     lost = _lost_reason(curve)
-    last_f = float(np.median(fit.fitted_fraction[-3:]))
+    last_f = float(np.max(fit.fitted_fraction[-3:]))
     strain, width = _strain(fit, priors), _width_ml(fit)
     kept = (curve.flags == 0) & ~fit.outlier
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
