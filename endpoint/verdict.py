@@ -161,7 +161,7 @@ def _end_states(curve: Curve) -> tuple[_State | None, _State | None]:
 def _width_ml(fit: Transition) -> float:
     """Volume from 15 to 90 % free on the fitted curve."""
     f, v = fit.grid_fraction, fit.grid_volume_ml
-    low, high = np.searchsorted(f, 0.15), np.searchsorted(f, 0.90)
+    low, high = int(np.searchsorted(f, 0.15)), int(np.searchsorted(f, 0.90))
     return float(v[min(high, v.size - 1)] - v[min(low, v.size - 1)])
 
 

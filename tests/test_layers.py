@@ -28,6 +28,7 @@ ROWS: dict[str, int] = {
     "endpoint.sources.stills": 2,
     "endpoint.sources.photometer": 2,
     "endpoint.sources.live": 2,
+    "endpoint.sources.volumes": 1,
     "endpoint.sources.synthetic": 2,
     "endpoint.record": 2,
     "endpoint.sources.opening": 3,

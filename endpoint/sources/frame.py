@@ -139,7 +139,7 @@ class ArrayFrame:
         if self.pixels.dtype == np.uint8:
             return np.asarray(self.pixels, dtype=np.uint8)
         scaled = self.pixels.astype(np.float32) * (255.0 / self._scale())
-        return np.clip(np.rint(scaled), 0, 255).astype(np.uint8)
+        return np.asarray(np.clip(np.rint(scaled), 0, 255), dtype=np.uint8)
 
     def encoded(self, box: Box) -> NDArray[np.float32]:
         """Return a part of the picture as float32, 0 to 1."""

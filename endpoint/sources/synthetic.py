@@ -74,11 +74,11 @@ def simulate(plan: Plan) -> SyntheticTable:
     rng = np.random.default_rng(plan.seed)
     if plan.additions_ml:
         volume = np.asarray(plan.additions_ml, dtype=np.float64)
-        time = np.arange(volume.size) * 10.0
+        time = np.asarray(np.arange(volume.size) * 10.0, dtype=np.float64)
         mixed = volume
     else:
         rate = plan.rate_ml_min / 60.0
-        time = np.arange(0.0, plan.stop_ml / rate, plan.row_interval_s)
+        time = np.arange(0.0, plan.stop_ml / rate, plan.row_interval_s, dtype=np.float64)
         volume = rate * time
         # Exact response of a first-order lag to a ramp that starts at zero.
         lag = max(plan.lag_s, 1e-9)

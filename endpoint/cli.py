@@ -1,0 +1,181 @@
+"""The command `endpoint`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
+from endpoint.settings import OPTIONS
+
+if TYPE_CHECKING:
+    from endpoint.pipeline import Result
+    from endpoint.record import TitrationRecord
+    from endpoint.sources.frame import PictureSource
+    from endpoint.sources.photometer import PhotometerTable
+
+_EXIT = {"located": EXIT_LOCATED, "bracketed": EXIT_BRACKETED, "none": EXIT_NONE}
+_NO_MEMORY = "The recording needs more memory than there is."
+
+
+class _Group(click.Group):
+    """Turns every problem, click's own ones too, into one sentence, one remedy, exit code 2."""
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run the command and leave with its exit code."""
+        try:
+            code = super().main(*args, **{**extra, "standalone_mode": False})
+        except Problem as problem:
+            _give_up(problem.sentence, problem.remedy, problem.exit_code)
+        except click.UsageError as error:
+            name = error.ctx.command_path if error.ctx else "endpoint"
+            _give_up(error.format_message(), f"See {name} --help.", EXIT_BAD_INPUT)
+        except click.ClickException as error:
+            _give_up(error.format_message(), "See endpoint --help.", EXIT_BAD_INPUT)
+        except (click.Abort, KeyboardInterrupt):
+            _give_up("Stopped.", "Run the command again to start over.", 130)
+        except MemoryError:
+            _give_up(_NO_MEMORY, "Reduce the recording, or close other programs.", EXIT_BAD_INPUT)
+        except BrokenPipeError:
+            sys.stderr.close()
+            sys.exit(1)
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _give_up(sentence: str, remedy: str, code: int) -> NoReturn:
+    click.echo(f"endpoint: {sentence}\n{remedy}", err=True)
+    sys.exit(code)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="endpoint-titration")
+def main() -> None:
+    """Equivalence volume and water hardness from a recording of an EDTA titration."""
+
+
+def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for option in reversed(OPTIONS):
+        kind = click.Choice(option.choices) if option.kind == "choice" else click.STRING
+        metavar = None if option.kind == "choice" else "L,T,R,B"
+        flag = "--" + option.name.replace("_", "-")
+        command = click.option(flag, option.name, type=kind, metavar=metavar, help=option.help)(
+            command
+        )
+    return command
+
+
+@main.command()
+@click.argument("source", metavar="RECORD.toml | FILM | FOLDER | TABLE.csv", type=click.Path())
+@click.option("--volumes", type=click.Path(), help="CSV of delivered volumes (without a record).")
+@click.option(
+    "--mode",
+    type=click.Choice(["steps", "continuous"]),
+    help="How the volumes were delivered (without a record): held between rows, or poured.",
+)
+@click.option("--rate", type=float, help="Constant rate of a pump, mL/min (without a record).")
+@click.option("--start", type=float, default=0.0, help="Second at which the pump starts.")
+@click.option("--sample-ml", type=float, help="Volume of the water sample, mL (without a record).")
+@click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
+@click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result, curve and chart.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+@_settings_options
+def locate(source: str, json_to: str | None, out: str | None, quiet: bool, **options: Any) -> int:
+    """Locate the endpoint in a recording and work out the hardness.
+
+    Give a titration record, or a recording with --volumes, --sample-ml and --titrant.
+
+    Exit code: 0 located, 3 bracketed (only an interval is honest), 4 no endpoint in this
+    recording, 2 bad input.
+    """
+    from endpoint.assembly import prepare
+    from endpoint.report.document import document, provenance_of, to_json
+    from endpoint.report.files import check_folder, write_folder, write_text
+    from endpoint.report.text import summary
+
+    record = _record(Path(source), options)
+    if out is not None:
+        check_folder(Path(out))
+    job, opened = prepare(record)
+    result = _run(job, opened, quiet=quiet or json_to == "-")
+    provenance = provenance_of(record, result)
+    if json_to is not None:
+        text = to_json(document(result, provenance))
+        if json_to == "-":
+            click.echo(text)
+        else:
+            write_text(Path(json_to), text)
+    if out is not None:
+        write_folder(result, Path(out), provenance)
+    if json_to != "-":
+        click.echo(summary(result, width=80, encoding=sys.stdout.encoding))
+        if out is not None:
+            click.echo(f"\nWritten to {out}: chart.png, curve.csv, result.json")
+    return _EXIT[result.status]
+
+
+def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
+    from dataclasses import replace
+
+    from endpoint.problems import RecordProblem
+    from endpoint.record import read_record, record_from_options
+    from endpoint.settings import settings_from
+
+    names = [option.name for option in OPTIONS]
+    settings = settings_from({name: options[name] for name in names}, "The command line")
+    needs = {"--sample-ml": options["sample_ml"], "--titrant": options["titrant"]}
+    loose = {**needs, "--volumes": options["volumes"], "--rate": options["rate"]}
+    if source.suffix.lower() == ".toml":
+        given = [name for name, value in loose.items() if value is not None]
+        if given:
+            raise RecordProblem(
+                f"{given[0]} stands beside a record.", "Change the record, or name the recording."
+            )
+        record = read_record(source)
+        chosen = {name: getattr(settings, name) for name in names if getattr(settings, name)}
+        return replace(record, settings=replace(record.settings, **chosen))
+    if not source.exists():
+        raise RecordProblem(f"{source} does not exist.", "Check the name of the recording.")
+    missing = [name for name, value in needs.items() if value is None]
+    if missing:
+        raise RecordProblem(
+            f"{source.name} is no record (.toml), and {missing[0]} is not given.",
+            "Give --sample-ml 100 --titrant 0.01 and --volumes FILE.csv, or write a record.",
+        )
+    return record_from_options(
+        source,
+        volumes=None if options["volumes"] is None else Path(options["volumes"]),
+        mode=options["mode"],
+        rate_ml_min=options["rate"],
+        start_s=options["start"],
+        sample_ml=options["sample_ml"],
+        added_ml=options["added_ml"],
+        titrant_mol_l=options["titrant"],
+        settings=settings,
+    )
+
+
+def _run(job: Any, source: PictureSource | PhotometerTable, *, quiet: bool) -> Result:
+    """Analyse with a progress bar on standard error."""
+    from endpoint.pipeline import analyse
+    from endpoint.sources.photometer import PhotometerTable
+
+    if isinstance(source, PhotometerTable) or quiet or not sys.stderr.isatty():
+        return analyse(source, job)
+    total = source.info.duration_s or source.info.frame_count or 1
+    timed = source.info.duration_s is not None
+    with click.progressbar(
+        length=1000, label="Reading the recording", file=sys.stderr, show_eta=True
+    ) as bar:
+
+        def on_frame(frame: Any, _sample: Any) -> None:
+            done = int(1000 * min((frame.time_s if timed else frame.index) / total, 1.0))
+            if done > bar.pos:
+                bar.update(done - bar.pos)
+
+        return analyse(source, job, on_frame=on_frame)

@@ -1,0 +1,112 @@
+"""Delivered volume against time, and what of it the liquid has felt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+_NEVER_S = 1e7
+
+
+@dataclass(frozen=True, eq=False)
+class Delivery:
+    """Cumulative volume of titrant against time.
+
+    `mode` is "steps" (a volume is held until the next time), "continuous" (straight lines
+    between the times) or "per-still" (time is the number of the still, held).
+    """
+
+    mode: str
+    time_s: FloatArray
+    """Strictly rising, shape (n,)."""
+    volume_ml: FloatArray
+    """Never falling, shape (n,)."""
+
+    def __post_init__(self) -> None:
+        if self.mode not in ("steps", "continuous", "per-still"):
+            raise ValueError(f"unknown mode of delivery {self.mode!r}")
+        if self.time_s.size == 0 or self.time_s.size != self.volume_ml.size:
+            raise ValueError("a delivery needs as many volumes as times, at least one")
+        if np.any(np.diff(self.time_s) <= 0) or np.any(np.diff(self.volume_ml) < 0):
+            raise ValueError("times must rise and volumes must not fall")
+        self.time_s.setflags(write=False)
+        self.volume_ml.setflags(write=False)
+
+    @classmethod
+    def at_constant_rate(cls, rate_ml_min: float, start_s: float = 0.0) -> Delivery:
+        """Pump that starts at `start_s` and runs on at a constant rate."""
+        rate_ml_s = rate_ml_min / 60.0
+        return cls(
+            "continuous",
+            np.array([start_s, start_s + _NEVER_S]),
+            np.array([0.0, rate_ml_s * _NEVER_S]),
+        )
+
+    def volume_at(self, time_s: ArrayLike) -> FloatArray:
+        """Delivered volume, mL; before the first time it is the first volume (continuous) or 0."""
+        t = np.asarray(time_s, dtype=np.float64)
+        if self.mode == "continuous":
+            return np.asarray(np.interp(t, self.time_s, self.volume_ml))
+        k = np.searchsorted(self.time_s, t, side="right") - 1
+        before = self._before()
+        return np.where(k < 0, before, self.volume_ml[np.maximum(k, 0)])
+
+    def _before(self) -> float:
+        """Volume before the first row: what the first row says if it is a start reading of 0."""
+        return 0.0 if self.mode == "steps" else float(self.volume_ml[0])
+
+    def mixed_volume_at(self, time_s: ArrayLike, mixing_time_s: float) -> FloatArray:
+        """Volume the bulk of the liquid has felt: response of a first-order lag.
+
+        Exact for steps (each approaches with exp(-t / tau)) and for straight lines. Stills are
+        taken after mixing.
+
+        Parameters
+        ----------
+        time_s:
+            Shape (n,).
+        mixing_time_s:
+            Time constant tau >= 0.
+        """
+        t = np.atleast_1d(np.asarray(time_s, dtype=np.float64))
+        if self.mode == "per-still" or mixing_time_s <= 1e-6:
+            return self.volume_at(t)
+        if self.mode == "steps":
+            starts, amounts = self.time_s, np.diff(self.volume_ml, prepend=self._before())
+        else:
+            slopes = np.diff(self.volume_ml) / np.diff(self.time_s)
+            starts, amounts = self.time_s, np.diff(np.r_[0.0, slopes, 0.0])
+        return self._response(t, starts, amounts, mixing_time_s)
+
+    def _response(
+        self, t: FloatArray, starts: FloatArray, amounts: FloatArray, tau: float
+    ) -> FloatArray:
+        """Sum of responses, through the recursion from one start to the next: O(n + starts)."""
+        decay = np.zeros(starts.size)
+        rest = 0.0
+        for k in range(starts.size):
+            if k:
+                rest *= float(np.exp(-(starts[k] - starts[k - 1]) / tau))
+            rest += float(amounts[k])
+            decay[k] = rest
+        last = np.searchsorted(starts, t, side="right") - 1
+        seen = np.maximum(last, 0)
+        since = np.maximum(t - starts[seen], 0.0)
+        unmixed = np.where(last >= 0, decay[seen] * np.exp(-since / tau), 0.0)
+        if self.mode == "steps":
+            return self.volume_at(t) - unmixed
+        # For lines the amounts are changes of slope, so the volume behind is slope times tau.
+        slope = np.where(last >= 0, np.cumsum(amounts)[seen], 0.0)
+        return self.volume_at(t) - tau * (slope - unmixed)
+
+    def rate_ml_s_at(self, time_s: ArrayLike) -> FloatArray:
+        """Rate of continuous delivery, mL/s; 0 for steps and stills."""
+        t = np.asarray(time_s, dtype=np.float64)
+        if self.mode != "continuous":
+            return np.zeros_like(t)
+        slopes = np.r_[0.0, np.diff(self.volume_ml) / np.diff(self.time_s), 0.0]
+        return np.asarray(slopes[np.searchsorted(self.time_s, t, side="right")])
