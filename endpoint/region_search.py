@@ -1,0 +1,253 @@
+"""Where the liquid is: by its change from red to blue, and by its look.
+
+Two witnesses. Over time: the red-channel density of the liquid rises against its green-channel
+density, everywhere in the vessel by the same course; nothing else on a bench does that, except the
+coloured shadow of the liquid, which does it less. By look: a compact body, wine red to blue, with
+a neutral ground around it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.region_stack import Array, Mask, Stack
+
+_LEAST_CHANGE = 0.035
+"""Rise of (red minus green) density that counts as a change of colour."""
+_LEAST_SHARE = 0.0035
+_MOST_SHARE = 0.7
+_LEVELS = (0.03, 0.05, 0.08, 0.13, 0.2, 0.3, 0.45, 0.65, 0.9)
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A body that may be the liquid."""
+
+    mask: Mask
+    score: float
+    change: float
+    """Rise of (red minus green) density over the recording, log10 units."""
+    course: Array | None
+    """Red minus green density in every frame, or None when it does not change."""
+
+
+def _blur(values: Array, sigma: float) -> Array:
+    import cv2
+
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32)
+
+
+def _components(mask: Mask, least: float) -> list[Mask]:
+    """Connected parts of at least `least` pixels, largest first, holes filled."""
+    import cv2
+    from scipy.ndimage import binary_fill_holes
+
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        mask.astype(np.uint8), connectivity=4
+    )
+    order = np.argsort(-stats[1:, cv2.CC_STAT_AREA]) + 1
+    parts = [labels == i for i in order[:12] if stats[i, cv2.CC_STAT_AREA] >= least]
+    return [np.asarray(binary_fill_holes(part), dtype=np.bool_) for part in parts]
+
+
+def _best_split(chroma: Array, red: Array, green: Array) -> tuple[int, float]:
+    """The cut in time that parts red from blue best, and what it gathers."""
+    count = len(chroma)
+    best, best_gain = 0, 0.0
+    for cut in range(1, count):
+        rise = np.median(chroma[cut:], axis=0) - np.median(chroma[:cut], axis=0)
+        up = red[cut:].mean(axis=0) - red[:cut].mean(axis=0)
+        over = green[cut:].mean(axis=0) - green[:cut].mean(axis=0)
+        good = (rise > _LEAST_CHANGE) & (up > 0.3 * rise) & (over < 0.35 * rise)
+        gain = float(np.minimum(rise, 0.6)[good].sum()) * np.sqrt(cut * (count - cut)) / count
+        if gain > best_gain:
+            best, best_gain = cut, gain
+    return best, best_gain
+
+
+def _follows(stack: Stack, course: Array) -> tuple[Array, Array]:
+    """How much of `course` every pixel shows (1 = all of it), and what it does besides."""
+    chroma = stack.density[..., 0] - stack.density[..., 1]
+    weight = np.ones_like(chroma)
+    slope = np.zeros(stack.shape, np.float32)
+    rest = np.zeros(stack.shape, np.float32)
+    x = course[:, None, None]
+    for _ in range(2):
+        total = weight.sum(axis=0)
+        x0 = (weight * x).sum(axis=0) / total
+        y0 = (weight * chroma).sum(axis=0) / total
+        spread = (weight * (x - x0) ** 2).sum(axis=0)
+        slope = (weight * (x - x0) * (chroma - y0)).sum(axis=0) / np.maximum(spread, 1e-9)
+        away = np.abs(chroma - y0 - slope * (x - x0))
+        rest = 1.48 * np.median(away, axis=0)
+        weight = np.where(away > 3.0 * rest + 0.01, 0.02, 1.0).astype(np.float32)
+    return slope.astype(np.float32), rest.astype(np.float32)
+
+
+def by_change(stack: Stack) -> Candidate | None:
+    """Find the liquid by its change of colour; None when nothing changes from red to blue."""
+    count = len(stack.density)
+    if count < 4:
+        return None
+    coarse = np.stack([_blur(d, 1.2)[::2, ::2] for d in stack.density])
+    chroma = coarse[..., 0] - coarse[..., 1]
+    cut, _ = _best_split(chroma, coarse[..., 0], coarse[..., 1])
+    if cut == 0:
+        return None
+    rise = np.median(chroma[cut:], axis=0) - np.median(chroma[:cut], axis=0)
+    up = coarse[cut:, ..., 0].mean(axis=0) - coarse[:cut, ..., 0].mean(axis=0)
+    noise = 1.48 * float(np.median(np.abs(rise - np.median(rise))))
+    least = max(_LEAST_CHANGE, 5.0 * noise)
+    changed = (rise > least) & (up > 0.25 * rise)
+    parts = _components(changed, _LEAST_SHARE * changed.size)
+    if not parts:
+        return None
+    weights = [float(np.minimum(rise[p], 0.8).sum()) * _compact(p) for p in parts]
+    part = parts[int(np.argmax(weights))]
+    strong = part & (rise > 0.6 * np.quantile(rise[part], 0.8))
+    full = np.median(coarse[:, strong], axis=1)
+    course = (full[:, 0] - full[:, 1]).astype(np.float32)
+    slope, rest = _follows(stack, course)
+    span = float(np.ptp(course))
+    if span < _LEAST_CHANGE:
+        return None
+    same = (slope > 0.5) & (rest < 0.35 * span + 0.02)
+    bodies = _components(np.asarray(same), _LEAST_SHARE * same.size)
+    if not bodies:
+        return None
+    best = max(bodies, key=lambda p: float(np.minimum(slope[p], 1.2).sum()) * _compact(p))
+    core = best & same & (slope > 0.6 * float(np.quantile(slope[best], 0.7)))
+    return Candidate(np.asarray(core), 1.0, float(rise[strong].mean()), course)
+
+
+def _compact(mask: Mask) -> float:
+    """Share of the body's convex hull that it fills, 0 to 1."""
+    import cv2
+
+    contours, _ = cv2.findContours(
+        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+    )
+    contour = max(contours, key=cv2.contourArea)
+    hull = cv2.contourArea(cv2.convexHull(contour))
+    return float(np.clip(cv2.contourArea(contour) / max(hull, 1.0), 0.0, 1.0))
+
+
+def colourfulness(density: Array) -> Array:
+    """How much a density is that of the indicator: 0 for neutral, yellow, orange and green.
+
+    Parameters
+    ----------
+    density:
+        Relative to the neutral ground, shape (..., 3), log10 units.
+    """
+    red, green, blue = density[..., 0], density[..., 1], density[..., 2]
+    across = red - green
+    down = 0.5 * (red + green) - blue
+    angle = np.degrees(np.arctan2(down, across))
+    # 0 degrees is cyan, 50 blue, 120 purple, 180 wine red, 207 pure red, 244 orange.
+    angle = np.where(angle < -90, angle + 360, angle)
+    chroma = density.max(axis=-1) - density.min(axis=-1)
+    fade = np.clip((angle + 5.0) / 20.0, 0, 1) * np.clip((212.0 - angle) / 20.0, 0, 1)
+    return np.asarray(chroma * fade, dtype=np.float32)
+
+
+def by_look(stack: Stack, white: Array) -> list[Candidate]:
+    """Bodies with the colour of the indicator, best first."""
+    colour = _blur(colourfulness(stack.middle - white), 1.0)
+    found: list[Candidate] = []
+    for level in _LEVELS:
+        for part in _components(colour > level, _LEAST_SHARE * colour.size):
+            score = _look_score(part, colour, stack)
+            if score > 0.0:
+                found.append(Candidate(part, score, 0.0, None))
+    return sorted(found, key=lambda c: -c.score)
+
+
+def _look_score(part: Mask, colour: Array, stack: Stack) -> float:
+    """How well a body fits a vessel with coloured liquid, 0 to 1."""
+    import cv2
+
+    height, width = part.shape
+    area = float(part.sum())
+    share = area / part.size
+    if not _LEAST_SHARE <= share <= _MOST_SHARE:
+        return 0.0
+    rows, columns = np.nonzero(part)
+    wide, tall = np.ptp(columns) + 1.0, np.ptp(rows) + 1.0
+    if not 0.3 <= wide / tall <= 6.0:
+        return 0.0
+    sides = float(part[:, 0].mean() + part[:, -1].mean() + part[0].mean() * width / height)
+    kernel = np.ones((3, 3), np.uint8)
+    inner = cv2.erode(part.astype(np.uint8), kernel, iterations=2).astype(bool)
+    outer = cv2.dilate(part.astype(np.uint8), kernel, iterations=4).astype(bool)
+    ring = outer & ~cv2.dilate(part.astype(np.uint8), kernel, iterations=2).astype(bool)
+    if inner.sum() < 8 or ring.sum() < 8:
+        return 0.0
+    inside = float(np.median(colour[inner]))
+    contrast = 1.0 - float(np.quantile(colour[ring], 0.6)) / max(inside, 1e-3)
+    if contrast < 0.35:
+        return 0.0
+    even = float(np.std(stack.middle[inner].mean(axis=1))) / (inside + 0.1)
+    base = _base_share(part)
+    middle = 1.0 - abs(float(columns.mean()) / width - 0.5) * 1.2
+    score = _compact(part) ** 2 * contrast * middle * np.clip(base, 0.3, 1.0)
+    score *= np.clip(1.6 * share**0.25, 0.0, 1.0) * np.exp(-4.0 * sides) * np.exp(-0.7 * even)
+    return float(score * np.clip(inside / 0.08, 0.3, 1.0))
+
+
+def _base_share(part: Mask) -> float:
+    """Width of the lowest third over that of the highest third, at most 1."""
+    rows = np.flatnonzero(part.any(axis=1))
+    widths = part[rows[0] : rows[-1] + 1].sum(axis=1)
+    third = max(len(widths) // 3, 1)
+    return min(float(widths[-third:].max()) / max(float(widths[:third].max()), 1.0), 1.0)
+
+
+def refine(stack: Stack, candidate: Candidate) -> Mask:
+    """Pure liquid: what has the body's colour at every stage, off the edges, without glare."""
+    import cv2
+
+    seed = candidate.mask
+    stages = _stages(stack, candidate.course)
+    typical = np.median(stages[seed], axis=0)
+    norm = float(np.linalg.norm(typical - typical.mean()))
+    # The path through a round vessel varies, which scales the colour and the brightness together.
+    tint = stages - stages.reshape(*stages.shape[:2], -1, 3).mean(axis=3).repeat(3, axis=2)
+    plain = typical - typical.reshape(-1, 3).mean(axis=1).repeat(3)
+    scale = np.tensordot(tint, plain, axes=(2, 0)) / max(float(plain @ plain), 1e-6)
+    rest = np.linalg.norm(tint - scale[..., None] * plain, axis=2)
+    level = (stages - typical).mean(axis=2)
+    spread = 1.48 * float(np.median(np.abs(level[seed] - np.median(level[seed]))))
+    like = (rest < 0.3 * float(np.linalg.norm(plain)) + 0.02) & (scale > 0.6) & (scale < 1.6)
+    like &= np.abs(level - np.median(level[seed])) < 3.0 * spread + 0.05 + 0.1 * norm
+    like &= ~stack.clipped
+    if candidate.course is not None:
+        slope, rest_time = _follows(stack, candidate.course)
+        usual = float(np.median(slope[seed & like])) if (seed & like).any() else 1.0
+        like &= (slope > 0.7 * usual) & (rest_time < 0.35 * float(np.ptp(candidate.course)) + 0.02)
+    near = cv2.dilate(seed.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    mask = (like & near).astype(np.uint8)
+    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    parts = _components(mask.astype(bool), 6)
+    if not parts:
+        return np.zeros(stack.shape, np.bool_)
+    body = parts[0]
+    steps = max(1, round(0.035 * float(np.sqrt(body.sum()))))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * steps + 1, 2 * steps + 1))
+    padded = cv2.copyMakeBorder(body.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    body = cv2.erode(padded, disc)[1:-1, 1:-1].astype(bool)
+    spots = cv2.dilate((~like & body).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    return np.asarray(body & ~spots, dtype=np.bool_)
+
+
+def _stages(stack: Stack, course: Array | None) -> Array:
+    """Median density before and after the change side by side, shape (h, w, 6) or (h, w, 3)."""
+    if course is None:
+        return stack.middle
+    half = 0.5 * (float(course.min()) + float(course.max()))
+    early, late = stack.density[course < half], stack.density[course >= half]
+    pair = [np.median(early, axis=0), np.median(late, axis=0)]
+    return np.asarray(np.concatenate(pair, axis=2), dtype=np.float32)
