@@ -58,6 +58,8 @@ class ColourSample:
     time_s: float
     density: tuple[float, float, float]
     """Red, green, blue channel; log10 units; 0 is as bright as the reference."""
+    display_density: tuple[float, float, float]
+    """The same before the channels are mixed back: what a screen shows."""
     density_sigma: tuple[float, float, float]
     """Standard error from the scatter of the pixels; what differs between frames comes on top."""
     reference: tuple[float, float, float]
@@ -75,6 +77,8 @@ class ColourTrace:
     time_s: FloatArray
     density: FloatArray
     """Shape (n, 3)."""
+    display_density: FloatArray
+    """Shape (n, 3), for people."""
     density_sigma: FloatArray
     """Shape (n, 3)."""
     reference: FloatArray
@@ -116,6 +120,16 @@ def _pixels(frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: str) -> F
     return to_linear(part, transfer)
 
 
+UNSHARE: FloatArray = np.array([[0.70, 0.24, 0.06], [0.06, 0.74, 0.20], [0.00, 0.20, 0.80]])
+"""Mixes the channels of linear sRGB back to about what the sensor saw.
+
+A camera subtracts neighbouring channels from each other to show colours as people see them. In a
+strongly coloured liquid this bends the density scale: half of the change then reads as a third.
+This is a typical inverse (computed for the Nikon D5100 of colour-science under four lamps, with a
+colour matrix fitted on 24 patches); rows sum to 1, so that grey stays grey.
+"""
+
+
 def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSample:
     """Colour of the liquid in one frame.
 
@@ -130,23 +144,30 @@ def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSampl
     """
     liquid = _pixels(frame, region.liquid_box, region.liquid_mask, transfer)
     white = _pixels(frame, region.reference_box, region.reference_mask, transfer)
-    level, level_error = _trimmed(liquid)
-    reference, reference_error = _trimmed(white)
+    shown_level, _ = _trimmed(liquid)
+    reference, _ = _trimmed(white)
+    level, level_error = _trimmed(liquid @ UNSHARE.T)
+    even, even_error = _trimmed(white @ UNSHARE.T)
     flags = Flag.NONE
     if np.any(to_encoded_srgb(reference) > _CLIP_LEVEL):
         flags |= Flag.CLIPPED
-    if np.any(level < _DARK_LINEAR) or np.any(reference < 5 * _DARK_LINEAR):
+    if (
+        np.any(shown_level < 0.2 * _DARK_LINEAR)
+        or np.any(level < _DARK_LINEAR)
+        or np.any(reference < 5 * _DARK_LINEAR)
+    ):
         flags |= Flag.DARK
-    level = np.maximum(level, 1e-4)
-    reference_safe = np.maximum(reference, 1e-4)
-    density = -np.log10(level / reference_safe)
-    sigma = np.hypot(level_error / level, reference_error / reference_safe) / np.log(10.0)
+    level, even = np.maximum(level, 1e-4), np.maximum(even, 1e-4)
+    density = -np.log10(level / even)
+    shown = -np.log10(np.maximum(shown_level, 1e-4) / np.maximum(reference, 1e-4))
+    sigma = np.hypot(level_error / level, even_error / even) / np.log(10.0)
     red = -np.log10(np.maximum(liquid[:, 0], 1e-4))
     low, high = np.percentile(red, [16, 84])
     return ColourSample(
         frame.index,
         frame.time_s,
         (float(density[0]), float(density[1]), float(density[2])),
+        (float(shown[0]), float(shown[1]), float(shown[2])),
         (float(sigma[0]), float(sigma[1]), float(sigma[2])),
         (float(reference[0]), float(reference[1]), float(reference[2])),
         float(0.5 * (high - low)),
@@ -202,6 +223,7 @@ def follow(
             sample.index,
             sample.time_s,
             sample.density,
+            sample.display_density,
             sample.density_sigma,
             sample.reference,
             sample.spread,
@@ -233,14 +255,16 @@ def trace(samples: Iterable[ColourSample]) -> ColourTrace:
     """Gather samples into arrays; an empty iterable gives a trace of length 0."""
     rows = list(samples)
     density = np.array([s.density for s in rows], dtype=np.float64).reshape(-1, 3)
+    display = np.array([s.display_density for s in rows], dtype=np.float64).reshape(-1, 3)
     if rows:
-        hue, chroma, rgb = lab_and_rgb(density)
+        hue, chroma, rgb = lab_and_rgb(display)
     else:
         hue, chroma, rgb = np.zeros(0), np.zeros(0), np.zeros((0, 3), dtype=np.uint8)
     return ColourTrace(
         index=np.array([s.index for s in rows], dtype=np.int64),
         time_s=np.array([s.time_s for s in rows], dtype=np.float64),
         density=density,
+        display_density=display,
         density_sigma=np.array([s.density_sigma for s in rows], dtype=np.float64).reshape(-1, 3),
         reference=np.array([s.reference for s in rows], dtype=np.float64).reshape(-1, 3),
         spread=np.array([s.spread for s in rows], dtype=np.float64),

@@ -14,12 +14,17 @@ from endpoint.problems import Flag
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+RGB = ("red", "green", "blue")
+
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
-CHANNEL_NOISE = 0.0015
-COMMON_NOISE = 0.004
-"""Usual scatter of one channel, and of all together (light on the flask alone): they decide how
-much each channel counts."""
+CHANNEL_NOISE = (0.0015, 0.0015, 0.006)
+COMMON_NOISE = 0.02
+"""Usual scatter of the red, green and blue channel, and of all together (light on the flask
+alone): they decide how much each channel counts. With them the signal is close to the red minus
+the green density, in which the bends of the two scales cancel for the most part."""
+ROW_NOISE = 0.0015
+"""The same for a photometer, the lamp of which does not flicker between two channels."""
 _SETTLE_LAGS = 4.0
 _SETTLE_PART = 0.6
 _FINE_BIN_ML = 0.02
@@ -84,6 +89,20 @@ class Curve:
         return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))
 
     @property
+    def bend_prior(self) -> tuple[float, float]:
+        """Bend of the colour scale to expect and its standard deviation.
+
+        A photometer is straight. For a camera it grows with the darkness of the liquid: computed
+        for a measured camera (Nikon D5100) under daylight, tungsten, fluorescent and LED light
+        with tone curves of several contrasts, for dyes of plausible spectra.
+        """
+        if self.channels != RGB:
+            return 0.0, 0.02
+        depth = float(np.percentile(self.density.max(axis=1), 75)) if len(self) else 0.0
+        excess = max(depth - 0.65, 0.0)
+        return 0.9 * excess, 0.08 + 0.4 * excess
+
+    @property
     def floor(self) -> float:
         """Scatter between points to expect beyond `sigma`, same scale as `signal`."""
         return FLOOR_DENSITY * float(np.linalg.norm(self.weights))
@@ -141,8 +160,10 @@ def unmix(
     start, end = _ends(volume_ml, undiluted)
     change = end - start
     channels = density.shape[1]
-    noise = np.diag(np.median(sigma, axis=0) ** 2 + CHANNEL_NOISE**2) + COMMON_NOISE**2
-    inverse = np.linalg.inv(noise * np.ones((channels, channels)))
+    camera = channels == 3
+    usual = np.array(CHANNEL_NOISE) if camera else np.full(channels, ROW_NOISE)
+    common = COMMON_NOISE if camera else ROW_NOISE
+    inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
     strength = float(change @ inverse @ change)
     if strength <= 0.0:
         zero = np.zeros(len(volume_ml))
@@ -242,7 +263,7 @@ def _sweep_groups(
 def _frame_noise(density: FloatArray) -> FloatArray:
     """Scatter between neighbouring frames without their common trend, shape (channels,)."""
     if len(density) < 4:
-        return np.full(density.shape[1], CHANNEL_NOISE)
+        return np.full(density.shape[1], ROW_NOISE)
     difference = np.diff(density, n=2, axis=0) / np.sqrt(6.0)
     return np.asarray(1.4826 * np.median(np.abs(difference), axis=0))
 
@@ -304,13 +325,14 @@ def from_colour(
     order = np.argsort(points.volume_ml, kind="stable")
     points = _Points(*(getattr(points, name)[order] for name in points.__dataclass_fields__))
     if len(groups):
-        _, chroma, rgb = lab_and_rgb(points.density)
+        shown = np.array([np.median(trace.display_density[g], axis=0) for g in groups])
+        _, chroma, rgb = lab_and_rgb(shown[order])
     else:
         chroma, rgb = np.zeros(0), np.zeros((0, 3), dtype=np.uint8)
-        return _empty(flask_ml, (flags, trace.time_s), delivery, ("red", "green", "blue"))
+        return _empty(flask_ml, (flags, trace.time_s), delivery, RGB)
     return _build(
         points,
-        ("red", "green", "blue"),
+        RGB,
         flask_ml,
         (flags, np.array(trace.time_s)),
         delivery,

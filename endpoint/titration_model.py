@@ -57,10 +57,11 @@ class Priors:
     log_indicator_umol_l: tuple[float, float] = (float(np.log(20.0)), 0.9)
     """Indicator in the flask: a spatula tip, 20 umol/L within a factor of 2.5 (1 sigma)."""
     lag_s: tuple[float, float] = (1.5, 0.75)
-    drift_span: float = 0.03
+    drift_span: float = 0.06
     """Drift of the signal over the whole recording as a part of red to blue."""
-    bend: float = 0.05
-    """Departure of the camera's colour scale from a straight one, as a part of red to blue."""
+    bend: tuple[float, float] = (0.0, 0.1)
+    """Departure of the colour scale from a straight one, as a part of red to blue: a camera sees
+    broad bands, so that its density is not quite linear in the mixture. See `Curve.bend_prior`."""
 
 
 @dataclass(frozen=True)
@@ -211,7 +212,7 @@ class Model:
         p = self.priors
         mean = np.zeros(12)
         mean[LOG_IND] = p.log_indicator_umol_l[0] + np.log(1e-3 * self.setting.flask_ml)
-        mean[LAG] = p.lag_s[0]
+        mean[LAG], mean[BEND] = p.lag_s[0], p.bend[0]
         mean[BLUE] = 1.0
         return mean
 
@@ -227,7 +228,7 @@ class Model:
         )
         sd[SPLIT_EDTA], sd[SPLIT_IND] = p.split_edta, p.split_indicator
         sd[LOG_IND], sd[LAG] = p.log_indicator_umol_l[1], p.lag_s[1]
-        sd[DRIFT], sd[BEND] = p.drift_span / span_ml, p.bend
+        sd[DRIFT], sd[BEND] = p.drift_span / span_ml, p.bend[1]
         return sd
 
     def fraction(self, theta: FloatArray) -> FloatArray:

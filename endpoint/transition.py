@@ -159,7 +159,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     """
     if len(curve) < 4:
         raise ValueError("a fit needs at least 4 points")
-    priors = priors or Priors()
+    priors = replace(priors or Priors(), bend=curve.bend_prior)
     fitted, kept = _without_outliers(curve, titrant_mol_l, priors)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
     value, between = two_minima(fit, fitted.rival)

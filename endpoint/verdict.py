@@ -23,6 +23,7 @@ FloatArray = NDArray[np.float64]
 _DARK_CHANGE = 0.03
 _LEAST_POINTS = 5
 _OFF_COLOUR = 0.45
+_PURE_BLUE = 0.45
 _STRAIN = 30.0
 _STRAIN_SLOW = 12.0
 _STRAIN_SUSPECT = 8.0
@@ -59,7 +60,7 @@ class _State:
     """Form of the indicator told from one colour alone."""
 
     blueness: float
-    """Red-band minus green-band density as a part of the larger one: about -0.8 red, +0.3 blue."""
+    """Red-band minus green-band density as a part of the larger one: about -0.8 red, +0.5 blue."""
     strength: float
     """Density of the dye above the least coloured channel."""
 
@@ -124,7 +125,7 @@ def judge_without_fit(curve: Curve) -> Verdict | None:
             return refuse(lost or "no-change")
         if start.strength < 0.02:
             return refuse("no-flask")
-        if start.blueness > -0.05:
+        if start.blueness > 0.15:
             return refuse("already-blue")
         if start.blueness < -0.25:
             return refuse(lost or "never-reached", above_ml=last_ml)
@@ -134,12 +135,12 @@ def judge_without_fit(curve: Curve) -> Verdict | None:
     if not _turns_blue(curve):
         return refuse(lost or "other-colour")
     if start is not None and end is not None:
-        if start.blueness > 0.0 and end.blueness > 0.0:
+        if start.blueness > 0.15 and end.blueness > 0.15:
             return refuse("already-blue")
-        # A pure blue lies near +0.2; how far along the way to it does the recording end?
+        # How far along the way to a pure blue does the recording end?
         last = _state(curve.density[-1], curve.channels) or end
         reached = max(end.blueness, last.blueness)
-        if (reached - start.blueness) / max(0.2 - start.blueness, 0.1) < 0.2:
+        if (reached - start.blueness) / max(_PURE_BLUE - start.blueness, 0.1) < 0.2:
             return refuse(lost or "never-reached", above_ml=last_ml)
     return None
 
