@@ -91,11 +91,10 @@ def solve_from(model: Model, start: FloatArray, most: int = 80) -> Fit:
 _ROOTS = (0.03, 0.12, 0.4, 1.0)
 _INDICATOR_FACTORS = (0.3, 1.0, 3.0)
 _OFFSETS_ML = (-0.3, 0.0, 0.12, 0.3, 0.7, 1.2, 2.0)
-_TRIED = 4
 
 
 def _starts(model: Model) -> list[FloatArray]:
-    """Starting points: the best cells of a coarse grid, at most `_TRIED`.
+    """Starting points: the best cell of a coarse grid for every magnesium and indicator.
 
     A fade can be explained in more than one way (hardly any magnesium, weak constants, much
     indicator), and these are separate minima: each has to be tried.
@@ -114,8 +113,10 @@ def _starts(model: Model) -> list[FloatArray]:
             costs = [_level_cost(model, r, f) for r, f in zip(rows, fractions, strict=True)]
             best = int(np.argmin(costs))
             cells.append((costs[best], rows[best]))
-    cells.sort(key=lambda cell: cell[0])
-    return [row for _, row in cells[:_TRIED]]
+    costs = np.array([cost for cost, _ in cells]).reshape(len(_ROOTS), len(_INDICATOR_FACTORS))
+    chosen = {(k, int(np.argmin(costs[k]))) for k in range(len(_ROOTS))}
+    chosen |= {(int(np.argmin(costs[:, k])), k) for k in range(len(_INDICATOR_FACTORS))}
+    return [cells[a * len(_INDICATOR_FACTORS) + b][1] for a, b in sorted(chosen)]
 
 
 def _level_cost(model: Model, theta: FloatArray, f: FloatArray) -> float:

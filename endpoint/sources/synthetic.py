@@ -7,6 +7,7 @@ constants and pH are drawn around the published ones, the lamp drifts, the colou
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +17,10 @@ from endpoint.equilibrium import Constants, Flask, constants_at, speciate
 
 FloatArray = NDArray[np.float64]
 
+CAMERA = ("red", "green", "blue")
+PHOTOMETER = ("620 nm", "530 nm", "430 nm")
 RED_FORM = (0.10, 0.55, 0.30)
-"""Density of the red form in the red, green and blue channel for 20 umol/L (made up)."""
+"""Density of the red form in the red, green and blue channel (620, 530, 430 nm), made up."""
 BLUE_FORM = (0.60, 0.38, 0.12)
 """The same of the blue form (made up)."""
 
@@ -39,6 +42,10 @@ class Plan:
     drift: float = 0.0
     """Change of the signal from first to last row as a part of the change."""
     bend: float = 0.0
+    """Departure of the colour scale from a straight one, as a part of the change."""
+    strength: float = 1.0
+    """Path and amount of dye: density as a multiple of `RED_FORM` and `BLUE_FORM`."""
+    channels: tuple[str, str, str] = CAMERA
     seed: int = 0
 
 
@@ -87,10 +94,9 @@ def simulate(plan: Plan) -> SyntheticTable:
     bent = f + plan.bend * f * (1.0 - f)
     position = (volume - volume.mean()) / max(float(np.ptp(volume)), 1e-9)
     shape = bent + plan.drift * position + plan.noise * rng.standard_normal(f.size)
-    strength = plan.flask.indicator_umol / plan.flask.volume_ml / 0.02
     red, blue = np.asarray(RED_FORM), np.asarray(BLUE_FORM)
     dilution = plan.flask.volume_ml / (plan.flask.volume_ml + volume)
-    density = strength * dilution[:, None] * (red + shape[:, None] * (blue - red))
+    density = plan.strength * dilution[:, None] * (red + shape[:, None] * (blue - red))
     return SyntheticTable(
         time_s=time,
         volume_ml=volume,
@@ -149,11 +155,17 @@ def draw_plan(seed: int) -> Plan:
         log_ca_indicator=base.log_ca_indicator + rng.normal(0.0, 0.07),
         log_mg_indicator=base.log_mg_indicator + rng.normal(0.0, 0.07),
     )
-    common = {
+    common: dict[str, Any] = {
         "noise": 10.0 ** rng.uniform(np.log10(0.002), np.log10(0.02)),
         "drift": rng.normal(0.0, 0.02),
-        "bend": rng.normal(0.0, 0.03),
+        "strength": rng.uniform(0.3, 1.5),
     }
+    if rng.uniform() < 0.5:
+        # A camera's scale bends with the darkness of the liquid, see `Curve.bend_prior`.
+        excess = max(BLUE_FORM[0] * common["strength"] - 0.65, 0.0)
+        common |= {"bend": rng.normal(0.9 * excess, 0.08 + 0.4 * excess), "channels": CAMERA}
+    else:
+        common |= {"bend": rng.normal(0.0, 0.02), "channels": PHOTOMETER}
     beyond = rng.uniform(0.5, 1.5)
     if rng.uniform() < 0.5:
         additions = careful_additions(flask.equivalence_ml, rng, beyond)

@@ -9,7 +9,7 @@ table gives coverage, bias and the error against the Cramer-Rao bound of the mod
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from endpoint.curve import Curve, from_absorbance
 from endpoint.equilibrium import constants_at
-from endpoint.sources.synthetic import Plan, SyntheticTable, draw_plan, simulate
+from endpoint.sources.synthetic import CAMERA, Plan, SyntheticTable, draw_plan, simulate
 from endpoint.titration_model import (
     BEND,
     BLUE,
@@ -49,7 +49,7 @@ def curve_of(plan: Plan, table: SyntheticTable) -> Curve:
     return from_absorbance(
         table.volume_ml,
         table.density,
-        ("red", "green", "blue"),
+        plan.channels,
         plan.flask.volume_ml,
         saturated=np.zeros(table.volume_ml.size, dtype=bool),
         time_s=table.time_s,
@@ -67,6 +67,7 @@ def priors_for(plan: Plan, seed: int) -> Priors:
 
 def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
     """Cramer-Rao bound of the model at the true parameters with the true noise, mL."""
+    priors = replace(priors, bend=curve.bend_prior)
     flask, base = plan.flask, constants_at(10.0)
     moved = np.array(
         [
@@ -105,6 +106,7 @@ class Row:
 
     seed: int
     continuous: bool
+    camera: bool
     magnesium: float
     indicator_umol_l: float
     noise: float
@@ -128,6 +130,7 @@ def run_one(seed: int) -> Row:
     return Row(
         seed=seed,
         continuous=not plan.additions_ml,
+        camera=plan.channels == CAMERA,
         magnesium=plan.flask.magnesium_mmol / metal,
         indicator_umol_l=1e3 * plan.flask.indicator_umol / plan.flask.volume_ml,
         noise=plan.noise,
@@ -177,6 +180,8 @@ def groups_of(rows: list[Row]) -> dict[str, list[Row]]:
         "all": rows,
         "steps": [r for r in rows if not r.continuous],
         "continuous": [r for r in rows if r.continuous],
+        "camera": [r for r in rows if r.camera],
+        "photometer": [r for r in rows if not r.camera],
     }
     for low, high in ((0.0, 0.02), (0.02, 0.06), (0.06, 0.2), (0.2, 0.6)):
         name = f"Mg {100 * low:.0f}-{100 * high:.0f} %"
