@@ -25,7 +25,7 @@ def _bands(*bands: tuple[float, float, float]) -> FloatArray:
     """Sum of Gaussian bands (height L/mol/cm, centre nm, width nm), wider on the blue side."""
     total = np.zeros_like(WAVELENGTHS_NM)
     for height, centre, width in bands:
-        wide = np.where(WAVELENGTHS_NM < centre, 1.15 * width, width)
+        wide = np.where(centre > WAVELENGTHS_NM, 1.15 * width, width)
         total += height * np.exp(-0.5 * ((WAVELENGTHS_NM - centre) / wide) ** 2)
     return total
 

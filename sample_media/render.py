@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from endpoint.equilibrium import Flask, speciate
 from endpoint.sources.synthetic import level_volume_ml
 from sample_media import light
-from sample_media.scene import NO_VESSEL, VIEWS, Plate, View, project, soften, trace_view
+from sample_media.scene import NO_VESSEL, VIEWS, Plate, View, project, trace_view
 
 FloatArray = NDArray[np.float64]
 _PATHS_CM: FloatArray = np.linspace(0.0, 24.0, 97)
@@ -199,7 +199,14 @@ def _plate(view: str, width: int, height: int, volume_ml: float, empty: bool) ->
     scene: View = VIEWS[view]
     if empty:
         scene = replace(scene, vessel=NO_VESSEL, burette=False, stirrer=False)
-    return trace_view(scene, width, height, volume_ml)
+    plate = trace_view(scene, width, height, volume_ml)
+    return replace(
+        plate,
+        **{
+            name: getattr(plate, name).astype(np.float32)
+            for name in ("reflected", "behind", "path_cm", "shadow_cm", "position")
+        },
+    )
 
 
 def _colours(recipe: Recipe, free: float, dilution: float) -> FloatArray:
@@ -207,15 +214,15 @@ def _colours(recipe: Recipe, free: float, dilution: float) -> FloatArray:
     amount = recipe.indicator_umol_l * 1e-6 * dilution
     blue = light.YELLOW_FORM if recipe.wrong_colour else light.BLUE_FORM
     through = light.transmittance(amount * (1.0 - free), amount * free, _PATHS_CM, blue)
-    return light.camera(recipe.camera, recipe.lamp).see(through)
+    return light.camera(recipe.camera, recipe.lamp).see(through).astype(np.float32)
 
 
 def _through(table: FloatArray, path: FloatArray) -> FloatArray:
     """Colour of every pixel from the table of paths (linear interpolation)."""
-    x = np.clip(path / _PATHS_CM[1], 0.0, len(_PATHS_CM) - 1.001)
-    low = x.astype(np.int64)
+    x = np.clip(path * np.float32(1 / _PATHS_CM[1]), 0.0, len(_PATHS_CM) - 1.01)
+    low = x.astype(np.int32)
     part = (x - low)[..., None]
-    return table[low] * (1.0 - part) + table[low + 1] * part
+    return np.asarray(table.take(low, axis=0) * (1 - part) + table.take(low + 1, axis=0) * part)
 
 
 def render_frames(recipe: Recipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
@@ -237,6 +244,7 @@ def render_frames(recipe: Recipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
     )
     tip, surface = _drop_way(recipe, flask_ml + float(np.median(given)))
     phase = rng.uniform(0, 2 * np.pi, 6)
+    wet = plate.shadow_cm > 0
     for k, t in enumerate(times):
         lag = float(given[k] - mixed[k])
         table = _colours(recipe, float(free[k]), flask_ml / (flask_ml + mixed[k]))
@@ -245,14 +253,23 @@ def render_frames(recipe: Recipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
             plume = _plume(plate, lag, t, phase)
             ahead = _colours(recipe, 1.0, flask_ml / (flask_ml + mixed[k]))
             liquid = liquid * (1 - plume) + plume * _through(ahead, plate.path_cm)
-        shade = _through(table, 0.45 * plate.shadow_cm)
+        lit = plate.behind.copy()
+        lit[wet] *= 0.25 + 0.75 * _through(table, 0.45 * plate.shadow_cm[wet])
         glint = 1.0 + 0.03 * math.sin(7.1 * t + phase[1])
-        linear = plate.behind * liquid * (0.25 + 0.75 * shade) + plate.reflected * glint
+        linear = lit * liquid + plate.reflected * np.float32(glint)
         linear = linear * (1 - recipe.haze) + recipe.haze * float(linear.mean())
         _drop(linear, plan, t, tip, surface)
         yield (
             float(t),
-            _expose(recipe, soften(linear, 0.55), t / plan.duration_s, t, rng, phase, cv2),
+            _expose(
+                recipe,
+                cv2.GaussianBlur(linear, (0, 0), 0.55),
+                t / plan.duration_s,
+                t,
+                rng,
+                phase,
+                cv2,
+            ),
         )
 
 
@@ -302,15 +319,23 @@ def _drop(linear: FloatArray, plan: Plan, t: float, tip: FloatArray, surface: Fl
                     linear[y, x] *= 0.55 + 0.6 * (r < 0.4)
 
 
+@functools.cache
+def _codes(contrast: float) -> NDArray[np.uint8]:
+    """8-bit codes of 8192 steps of linear light."""
+    coded = 255.0 * light.tone(np.linspace(0.0, 1.0, 8192), contrast)
+    return np.asarray(np.rint(coded), dtype=np.uint8)
+
+
 def _expose(recipe, linear, part, t, rng, phase, cv2) -> NDArray[np.uint8]:  # type: ignore[no-untyped-def]
     """Exposure, balance, shake, noise, tone curve, 8 bits."""
+    picture = linear
     gain = recipe.exposure * (
         1 + recipe.exposure_drift * math.sin(2 * np.pi * (1.3 * part) + phase[2])
     )
     tint = recipe.balance_drift * math.sin(2 * np.pi * (0.9 * part) + phase[3])
     if recipe.light_off_at and part > recipe.light_off_at:
         gain *= 0.012
-    picture = linear * gain * np.array([1 + tint, 1.0, 1 - 0.8 * tint])
+    picture = linear * np.array([1 + tint, 1.0, 1 - 0.8 * tint], dtype=np.float32) * gain
     shift = recipe.shake_px * rng.standard_normal(2)
     if recipe.moved_at and part > recipe.moved_at:
         shift = shift + np.array([0.09, -0.05]) * recipe.width
@@ -318,10 +343,9 @@ def _expose(recipe, linear, part, t, rng, phase, cv2) -> NDArray[np.uint8]:  # t
         matrix = np.array([[1.0, 0.0, shift[0]], [0.0, 1.0, shift[1]]])
         size = (picture.shape[1], picture.shape[0])
         picture = cv2.warpAffine(picture, matrix, size, borderMode=cv2.BORDER_REPLICATE)
-    spread = recipe.noise * np.sqrt(0.15 + np.clip(picture, 0, 1))
+    spread = np.float32(recipe.noise) * np.sqrt(0.15 + np.clip(picture, 0, 1))
     picture = picture + spread * rng.standard_normal(picture.shape, dtype=np.float32)
-    coded = 255.0 * light.tone(picture, recipe.contrast)
-    return np.asarray(np.rint(coded), dtype=np.uint8)
+    return _codes(recipe.contrast)[(np.clip(picture, 0, 1) * 8191).astype(np.int32)]
 
 
 # Writing -------------------------------------------------------------------------------------
@@ -409,13 +433,8 @@ def write_stills(recipe: Recipe, folder: Path) -> Path:
     for old in stills.glob("*.jpg"):
         old.unlink()
     plan = plan_of(recipe)
-    moments = np.append(plan.log_s[1:], plan.duration_s)
-    starts = plan.true_s[np.searchsorted(plan.true_s, moments - 0.31, side="right") - 1]
-    due = [max(float(m) - 1.2, float(s)) for m, s in zip(moments, starts, strict=True)]
-    # Just before the next pouring begins: the last true corner before each log row.
-    due = [float(plan.true_s[2 * k + 1]) - 0.2 for k in range(len(moments) - 1)] + [
-        plan.duration_s - 0.3
-    ]
+    # Just before the next addition begins.
+    due = [float(t) - 0.2 for t in plan.true_s[1::2]]
     rows, wanted = [], 0
     for t, picture in render_frames(recipe):
         if wanted < len(due) and t >= due[wanted] - 0.5 / recipe.frames_s:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 FloatArray = NDArray[np.float64]
 
@@ -389,7 +388,7 @@ def _trace(view: View, width: int, height: int, volume_ml: float) -> Plate:
         _neck(view, eye, d, behind, reflected)
 
     # Into the liquid through the wall, or from above through its surface.
-    inner, inner_far = _cone_hits(vessel, 0.12, eye, d)
+    inner, _ = _cone_hits(vessel, 0.12, eye, d)
     entry = eye + np.where(np.isfinite(inner), inner, 0.0)[..., None] * d
     by_wall = np.isfinite(inner) & (entry[..., 2] > 0.15) & (entry[..., 2] < level)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -530,11 +529,6 @@ def _burette(view, eye, d, behind, reflected) -> None:  # type: ignore[no-untype
     behind[on] *= shade[on][:, None]
     glint = np.exp(-(((u - 0.45 * np.sign(view.light[0] or 1)) / 0.13) ** 2))
     reflected[on] += (0.5 * glint)[on][:, None]
-
-
-def soften(picture: FloatArray, sigma_px: float) -> FloatArray:
-    """Blur of the lens."""
-    return np.asarray(gaussian_filter(picture, (sigma_px, sigma_px, 0)))
 
 
 NO_VESSEL = Vessel("none", 1.0, 1.0, 1.0, 0.0, 1.0)
