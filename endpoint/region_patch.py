@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from endpoint.region_stack import Mask, Stack
 
 _SIDES = (4, 6, 9, 13, 18, 25, 34)
-_MOST_CHROMA = 0.2
-"""A wooden bench is at 0.3 from neutral, a tile under a wrong white balance at 0.15."""
+_MOST_CHROMA = 0.3
+"""A wooden bench is at 0.4 or more from neutral, a tile in warm light at 0.2."""
 
 
 @dataclass(frozen=True)
@@ -33,18 +33,30 @@ def chroma_of(density: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(density.max(axis=-1) - density.min(axis=-1), dtype=np.float32)
 
 
+def _even(stack: Stack) -> NDArray[np.float32]:
+    """Largest difference of brightness within 5 pixels, log10 units, shape (h, w)."""
+    import cv2
+
+    level = cv2.GaussianBlur(stack.middle.mean(axis=2), (0, 0), 1.0)
+    kernel = np.ones((5, 5), np.uint8)
+    return np.asarray(cv2.dilate(level, kernel) - cv2.erode(level, kernel), dtype=np.float32)
+
+
 def ground_white(stack: Stack) -> NDArray[np.float32]:
     """Density of the bright neutral ground, shape (3,); the zero point of "colourless"."""
     pixels = stack.middle.reshape(-1, 3)
     chroma = chroma_of(pixels)
     bright = pixels.mean(axis=1)
-    near_neutral = chroma < _MOST_CHROMA
-    if near_neutral.sum() < 0.01 * len(pixels):
-        return np.asarray(np.full(3, np.quantile(bright, 0.1)), dtype=np.float32)
-    level = np.quantile(bright[near_neutral], 0.1)
-    chosen = near_neutral & (np.abs(bright - level) < 0.12)
+    usable = (chroma < _MOST_CHROMA) & (_even(stack).ravel() < 0.06)
+    if usable.sum() < 0.01 * len(pixels):
+        usable = chroma < 2.0 * _MOST_CHROMA
+    if usable.sum() < 0.01 * len(pixels):
+        return np.asarray(np.full(3, np.quantile(bright, 0.05)), dtype=np.float32)
+    level = np.quantile(bright[usable], 0.04)
+    chosen = usable & (np.abs(bright - level) < 0.15)
+    chosen &= chroma <= np.quantile(chroma[chosen], 0.5)
     white = np.median(pixels[chosen], axis=0)
-    chosen &= np.abs(pixels - white).max(axis=1) < 0.12
+    chosen = usable & (np.abs(pixels - white).max(axis=1) < 0.08)
     return np.asarray(np.median(pixels[chosen], axis=0), dtype=np.float32)
 
 
@@ -75,28 +87,31 @@ def _around(liquid: Mask) -> tuple[Mask, NDArray[np.float32], float]:
 
 def _tinted(stack: Stack, course: NDArray[np.float32] | None) -> NDArray[np.float32]:
     """How far every pixel follows the liquid's change of colour: log10 units, shape (h, w)."""
+    from scipy.ndimage import gaussian_filter
+
     if course is None:
         return np.zeros(stack.shape, np.float32)
     slow = course - course.mean()
     chroma = stack.density[..., 0] - stack.density[..., 1]
     slope = np.tensordot(slow, chroma, axes=(0, 0)) / max(float(slow @ slow), 1e-9)
-    return np.asarray(np.abs(slope) * np.ptp(course), dtype=np.float32)
+    smooth = gaussian_filter(slope, 2.0)
+    return np.asarray(np.abs(smooth) * np.ptp(course), dtype=np.float32)
 
 
 def _fit_for_use(
     stack: Stack, white: NDArray[np.float32], tint: NDArray[np.float32], barred: Mask
 ) -> Mask:
     """Pixels that could belong to a reference."""
-    from scipy.ndimage import gaussian_filter, maximum_filter, minimum_filter
+    from scipy.ndimage import gaussian_filter
 
-    level = gaussian_filter(stack.middle.mean(axis=2), 1.0)
-    uneven = maximum_filter(level, 5) - minimum_filter(level, 5)
+    uneven = _even(stack)
+    level = stack.middle.mean(axis=2)
     chroma = chroma_of(stack.middle)
     off_white = chroma_of(stack.middle - white)
     wander = gaussian_filter(stack.wander, 1.5)
     calm = wander < max(0.03, 2.0 * float(np.median(wander)))
     good = (uneven < 0.06) & (chroma < _MOST_CHROMA) & (off_white < 0.1) & calm
-    return np.asarray(good & (tint < 0.035) & ~barred & (level < 1.6))
+    return np.asarray(good & (tint < 0.03) & ~barred & (level < 1.6))
 
 
 def find(stack: Stack, liquid: Mask, course: NDArray[np.float32] | None) -> Patch | None:
@@ -114,23 +129,24 @@ def find(stack: Stack, liquid: Mask, course: NDArray[np.float32] | None) -> Patc
     """
     white = ground_white(stack)
     barred, distance, size = _around(liquid)
-    fit = _fit_for_use(stack, white, _tinted(stack, course), barred)
-    best = _best_square(stack, fit & ~stack.clipped, white, distance, size)
+    tint = _tinted(stack, course)
+    fit = _fit_for_use(stack, white, tint, barred)
+    stain = 12.0 * tint + 8.0 * chroma_of(stack.middle - white) + 1.5 * chroma_of(stack.middle)
+    best = _best_square(stack, fit & ~stack.clipped, stain, distance, size)
     if best is None:
-        best = _best_square(stack, fit & stack.clipped, white, distance, size)
+        best = _best_square(stack, fit & stack.clipped, stain, distance, size)
     return best
 
 
 def _best_square(
     stack: Stack,
     fit: Mask,
-    white: NDArray[np.float32],
+    stain: NDArray[np.float32],
     distance: NDArray[np.float32],
     size: float,
 ) -> Patch | None:
     height, width = stack.shape
     level = stack.middle.mean(axis=2).astype(np.float64)
-    off_white = chroma_of(stack.middle - white).astype(np.float64)
     best: Patch | None = None
     best_score = -np.inf
     for side in _SIDES:
@@ -140,9 +156,9 @@ def _best_square(
         share = _sums(fit.astype(np.float64), side) / count
         mean = _sums(level, side) / count
         scatter = np.sqrt(np.maximum(_sums(level**2, side) / count - mean**2, 0.0))
-        tint = _sums(off_white, side) / count
+        stained = _sums(stain.astype(np.float64), side) / count
         away = _sums(distance.astype(np.float64), side) / count / max(size, 1.0)
-        score = 0.9 * np.log2(side / 4.0) - 4.0 * mean - 12.0 * scatter - 8.0 * tint
+        score = 0.9 * np.log2(side / 4.0) - 4.0 * mean - 12.0 * scatter - stained
         score -= 0.5 * np.maximum(away - 0.3, 0.0) + 3.0 * np.maximum(0.3 - away, 0.0)
         score = np.where(share > 0.985, score, -np.inf)
         if score.max() > best_score:

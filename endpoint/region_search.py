@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from endpoint.region_stack import Array, Mask, Stack
 
@@ -45,9 +44,7 @@ def _components(mask: Mask, least: float) -> list[Mask]:
     import cv2
     from scipy.ndimage import binary_fill_holes
 
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        mask.astype(np.uint8), connectivity=4
-    )
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
     order = np.argsort(-stats[1:, cv2.CC_STAT_AREA]) + 1
     parts = [labels == i for i in order[:12] if stats[i, cv2.CC_STAT_AREA] >= least]
     return [np.asarray(binary_fill_holes(part), dtype=np.bool_) for part in parts]
@@ -150,7 +147,7 @@ def colourfulness(density: Array) -> Array:
     # 0 degrees is cyan, 50 blue, 120 purple, 180 wine red, 207 pure red, 244 orange.
     angle = np.where(angle < -90, angle + 360, angle)
     chroma = density.max(axis=-1) - density.min(axis=-1)
-    fade = np.clip((angle + 5.0) / 20.0, 0, 1) * np.clip((212.0 - angle) / 20.0, 0, 1)
+    fade = np.clip((angle + 5.0) / 20.0, 0, 1) * np.clip((208.0 - angle) / 10.0, 0, 1)
     return np.asarray(chroma * fade, dtype=np.float32)
 
 
@@ -191,11 +188,32 @@ def _look_score(part: Mask, colour: Array, stack: Stack) -> float:
     if contrast < 0.35:
         return 0.0
     even = float(np.std(stack.middle[inner].mean(axis=1))) / (inside + 0.1)
-    base = _base_share(part)
-    middle = 1.0 - abs(float(columns.mean()) / width - 0.5) * 1.2
-    score = _compact(part) ** 2 * contrast * middle * np.clip(base, 0.3, 1.0)
+    aside = abs(float(columns.mean()) / width - 0.5)
+    middle = (1.0 - 0.9 * aside) * (0.35 if aside > 0.38 else 1.0)
+    score = _compact(part) ** 2 * contrast * middle * np.clip(_base_share(part), 0.3, 1.0)
     score *= np.clip(1.6 * share**0.25, 0.0, 1.0) * np.exp(-4.0 * sides) * np.exp(-0.7 * even)
+    score *= 0.75 + 0.5 * _glass_above(part, stack)
     return float(score * np.clip(inside / 0.08, 0.3, 1.0))
+
+
+def _glass_above(part: Mask, stack: Stack) -> float:
+    """Whether the walls of a vessel go on above the body on both sides, 0 to 1."""
+    rows, columns = np.nonzero(part)
+    tall, wide = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
+    top = int(rows.min())
+    upper, lower = max(top - tall, 0), max(top - 3, 0)
+    if lower - upper < 4:
+        return 0.0
+    middle = int(round(float(columns.mean())))
+    strip = _blur(np.ascontiguousarray(stack.middle.mean(axis=2)[upper:lower]), 0.7)
+    change = np.abs(np.diff(strip, axis=1))
+    quiet = float(np.median(change)) + 0.004
+    left = change[:, max(middle - int(0.62 * wide), 0) : max(middle - wide // 10, 1)]
+    right = change[:, middle + wide // 10 : middle + int(0.62 * wide)]
+    if left.size == 0 or right.size == 0:
+        return 0.0
+    found = min(float((side.max(axis=1) > 3.0 * quiet).mean()) for side in (left, right))
+    return float(np.clip((found - 0.3) / 0.5, 0.0, 1.0))
 
 
 def _base_share(part: Mask) -> float:
@@ -211,36 +229,96 @@ def refine(stack: Stack, candidate: Candidate) -> Mask:
     import cv2
 
     seed = candidate.mask
+    like = _like(stack, candidate)
+    near = cv2.dilate(seed.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    parts = _components(like & near, 6)
+    if not parts:
+        return np.zeros(stack.shape, np.bool_)
+    body = np.zeros(stack.shape, np.bool_)
+    for part in parts:
+        # Tails of coloured shadow are thin beside the body that they hang on.
+        opened = _eroded(part, 0.07, True)
+        if opened.sum() >= 0.25 * parts[0].sum():
+            body |= opened
+    body = _eroded(body, 0.035, False)
+    spots = cv2.dilate((~like & body).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    return np.asarray(body & ~spots, dtype=np.bool_)
+
+
+def _eroded(mask: Mask, share: float, regrow: bool) -> Mask:
+    """Take off a rim of `share` of the body's size (at least one pixel); with `regrow`, open."""
+    import cv2
+
+    steps = max(1, round(share * float(np.sqrt(mask.sum()))))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * steps + 1, 2 * steps + 1))
+    n = 2 * steps
+    padded = cv2.copyMakeBorder(mask.astype(np.uint8), n, n, n, n, cv2.BORDER_CONSTANT, value=0)
+    kept = cv2.erode(padded, disc)
+    if regrow:
+        kept = cv2.dilate(kept, disc)
+    return np.asarray(kept[n:-n, n:-n] > 0)
+
+
+def _like(stack: Stack, candidate: Candidate) -> Mask:
+    """Pixels with the colour of the body at every stage."""
     stages = _stages(stack, candidate.course)
+    level = stages.mean(axis=2)
+    seed = _before_one_ground(stages, candidate.mask)
     typical = np.median(stages[seed], axis=0)
-    norm = float(np.linalg.norm(typical - typical.mean()))
     # The path through a round vessel varies, which scales the colour and the brightness together.
     tint = stages - stages.reshape(*stages.shape[:2], -1, 3).mean(axis=3).repeat(3, axis=2)
     plain = typical - typical.reshape(-1, 3).mean(axis=1).repeat(3)
     scale = np.tensordot(tint, plain, axes=(2, 0)) / max(float(plain @ plain), 1e-6)
     rest = np.linalg.norm(tint - scale[..., None] * plain, axis=2)
-    level = (stages - typical).mean(axis=2)
-    spread = 1.48 * float(np.median(np.abs(level[seed] - np.median(level[seed]))))
     like = (rest < 0.3 * float(np.linalg.norm(plain)) + 0.02) & (scale > 0.6) & (scale < 1.6)
-    like &= np.abs(level - np.median(level[seed])) < 3.0 * spread + 0.05 + 0.1 * norm
     like &= ~stack.clipped
     if candidate.course is not None:
         slope, rest_time = _follows(stack, candidate.course)
-        usual = float(np.median(slope[seed & like])) if (seed & like).any() else 1.0
+        both = seed & like
+        usual = float(np.median(slope[both])) if both.any() else 1.0
         like &= (slope > 0.7 * usual) & (rest_time < 0.35 * float(np.ptp(candidate.course)) + 0.02)
-    near = cv2.dilate(seed.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-    mask = (like & near).astype(np.uint8)
-    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    parts = _components(mask.astype(bool), 6)
-    if not parts:
-        return np.zeros(stack.shape, np.bool_)
-    body = parts[0]
-    steps = max(1, round(0.035 * float(np.sqrt(body.sum()))))
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * steps + 1, 2 * steps + 1))
-    padded = cv2.copyMakeBorder(body.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
-    body = cv2.erode(padded, disc)[1:-1, 1:-1].astype(bool)
-    spots = cv2.dilate((~like & body).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    return np.asarray(body & ~spots, dtype=np.bool_)
+    away = np.abs(level - _smooth_level(level, seed & like))
+    spread = 1.48 * float(np.median(away[seed & like])) if (seed & like).any() else 0.0
+    return np.asarray(like & (away < min(max(3.0 * spread, 0.035), 0.15)))
+
+
+def _before_one_ground(stages: Array, seed: Mask) -> Mask:
+    """The part of the body that stands before the ground which fills most of it."""
+    values = stages[seed]
+    if len(values) < 20:
+        return seed
+    some = values[:: len(values) // 400 + 1]
+    apart = np.linalg.norm(some[:, None] - some[None], axis=2)
+    close = float(np.quantile(apart, 0.2)) + 0.05
+    typical = np.median(some[apart[int((apart < close).sum(axis=1).argmax())] < close], axis=0)
+    colour = typical.reshape(-1, 3)
+    reach = 0.12 + 0.3 * float(np.linalg.norm(colour - colour.mean(axis=1, keepdims=True)))
+    return np.asarray(seed & (np.linalg.norm(stages - typical, axis=2) < reach))
+
+
+def _smooth_level(level: Array, seed: Mask) -> Array:
+    """Brightness of the body as a smooth surface through most of its pixels, shape of `level`."""
+    rows, columns = np.nonzero(seed)
+    if len(rows) < 20:
+        return np.full_like(level, float(np.median(level[seed])) if len(rows) else 0.0)
+    values = level[seed]
+    y0, x0, unit = rows.mean(), columns.mean(), max(float(np.sqrt(len(rows))), 1.0)
+
+    def terms(y: Array, x: Array) -> Array:
+        v, u = (y - y0) / unit, (x - x0) / unit
+        return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+
+    base = terms(rows.astype(np.float32), columns.astype(np.float32))
+    near = np.ones(len(values), dtype=np.bool_)
+    factors = np.zeros(6, np.float32)
+    for _ in range(4):
+        factors = np.linalg.lstsq(base[near], values[near], rcond=None)[0]
+        away = np.abs(values - base @ factors)
+        near = away < max(2.5 * 1.48 * float(np.median(away[near])), 0.02)
+        if near.sum() < 20:
+            break
+    y, x = np.mgrid[: level.shape[0], : level.shape[1]].astype(np.float32)
+    return np.asarray(terms(y, x) @ factors, dtype=np.float32)
 
 
 def _stages(stack: Stack, course: Array | None) -> Array:

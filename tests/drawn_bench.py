@@ -1,4 +1,4 @@
-"""Simple drawn benches with a flask, for the tests of the region finder: light, density, truth masks.
+"""Simple drawn benches with a flask, for tests of the region finder, with truth masks.
 
 They are drawings, not renderings: a trapezoid or rectangle of absorbing liquid in front of a lit
 ground. What they are good for is that the true liquid, the coloured shadow and the neutral ground
