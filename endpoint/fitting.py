@@ -110,9 +110,9 @@ def _starts(model: Model) -> list[FloatArray]:
             rows[:, ROOT_MG] = root
             rows[:, LOG_IND] += np.log(factor)
             fractions = model.fraction(rows)
-            costs = [_level_cost(model, r, f) for r, f in zip(rows, fractions, strict=True)]
-            best = int(np.argmin(costs))
-            cells.append((costs[best], rows[best]))
+            level_costs = [_level_cost(model, r, f) for r, f in zip(rows, fractions, strict=True)]
+            best = int(np.argmin(level_costs))
+            cells.append((level_costs[best], rows[best]))
     costs = np.array([cost for cost, _ in cells]).reshape(len(_ROOTS), len(_INDICATOR_FACTORS))
     chosen = {(k, int(np.argmin(costs[k]))) for k in range(len(_ROOTS))}
     chosen |= {(int(np.argmin(costs[:, k])), k) for k in range(len(_INDICATOR_FACTORS))}

@@ -1,0 +1,136 @@
+"""The output folder: result.json, curve.csv, chart and region pictures."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from endpoint.curve import RGB
+from endpoint.pipeline import Result
+from endpoint.problems import Flag, OutputProblem
+from endpoint.report.charts import chart, describe, region_picture
+from endpoint.report.document import document, to_json
+
+
+def check_folder(folder: Path) -> None:
+    """Make the output folder, or say before any work why it cannot be used.
+
+    Raises
+    ------
+    OutputProblem
+        The path is a file, or cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except (FileExistsError, NotADirectoryError):
+        raise OutputProblem(f"{folder} is a file, not a folder.", "Name another folder.") from None
+    except OSError as error:
+        raise OutputProblem(
+            f"{folder} cannot be written ({error.strerror}).", "Name another folder."
+        ) from None
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    OutputProblem
+        It cannot be written.
+    """
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all: the old one stays until the new one is complete.
+
+    Raises
+    ------
+    OutputProblem
+        It cannot be written.
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        if path.is_dir():
+            raise OutputProblem(f"{path} is a folder.", "Name a file.")
+        part.write_bytes(data)
+        os.replace(part, path)
+    except OSError as error:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise OutputProblem(
+            f"{path} cannot be written ({error.strerror}).",
+            "Check the folder, its permissions and the free space.",
+        ) from None
+
+
+def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> None:
+    """Write everything that a result has into a folder; older results there are replaced.
+
+    Raises
+    ------
+    OutputProblem
+        The folder cannot be written.
+    """
+    check_folder(folder)
+    write_text(folder / "result.json", to_json(document(result, provenance)) + "\n")
+    write_text(folder / "curve.csv", curve_csv(result))
+    figure = chart(result)
+    for kind in ("png", "svg"):
+        buffer = io.BytesIO()
+        figure.savefig(
+            buffer,
+            format=kind,
+            dpi=120,
+            metadata={"Title": result.label, "Description": describe(result)},
+        )
+        write_bytes(folder / f"chart.{kind}", buffer.getvalue())
+    picture = region_picture(result)
+    if picture is not None:
+        buffer = io.BytesIO()
+        picture.savefig(buffer, format="png", dpi=100)
+        write_bytes(folder / "region.png", buffer.getvalue())
+
+
+def curve_csv(result: Result) -> str:
+    """Curve as CSV with the units in the header; only the header where there is no curve."""
+    curve, fit = result.curve, result.fit
+    channels = curve.channels if curve is not None else RGB
+    names = [c.replace(" ", "_") for c in channels]
+    header = ["volume_ml", "mixed_volume_ml", "time_s", "free_fraction", "free_fraction_sigma"]
+    header += ["fitted_fraction", "hue_deg", "chroma"]
+    header += [f"density_{c}" for c in names] + [f"density_{c}_sigma" for c in names]
+    header += ["off_colour", "frames_used", "flags"]
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    if curve is None:
+        return out.getvalue()
+    pictured = curve.channels == RGB
+    for k in range(len(curve)):
+        outlier = fit is not None and bool(fit.outlier[k])
+        flags = Flag(int(curve.flags[k])) | (Flag.OUTLIER if outlier else Flag.NONE)
+        row: list[object] = [f"{curve.volume_ml[k]:.4f}"]
+        row.append("" if fit is None else f"{fit.mixed_volume_ml[k]:.4f}")
+        row.append(f"{curve.time_s[k]:.3f}" if curve.delivery is not None else "")
+        if fit is None:
+            row += ["", "", ""]
+        else:
+            row += [
+                f"{fit.free_fraction[k]:.5f}",
+                f"{fit.free_fraction_sigma[k]:.5f}",
+                f"{fit.fitted_fraction[k]:.5f}",
+            ]
+        row += [f"{curve.hue_deg[k]:.2f}", f"{curve.chroma[k]:.2f}"] if pictured else ["", ""]
+        row += [f"{d:.5f}" for d in curve.density[k]] + [f"{s:.5f}" for s in curve.density_sigma[k]]
+        row += [f"{curve.off_colour[k]:.4f}", int(curve.frames_used[k])]
+        row.append(" ".join(str(flag.name).lower().replace("_", "-") for flag in flags))
+        writer.writerow(row)
+    return out.getvalue()
