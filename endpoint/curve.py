@@ -18,15 +18,21 @@ RGB = ("red", "green", "blue")
 
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
-CHANNEL_NOISE = (0.0015, 0.0015, 0.006)
-COMMON_NOISE = 0.02
-"""Usual scatter of the red, green and blue channel, and of all together (light on the flask
-alone): they decide how much each channel counts. With them the signal is close to the red minus
-the green density, in which the bends of the two scales cancel for the most part."""
+CHANNEL_NOISE = (0.0015, 0.0015, 0.003)
+STRAY_LIGHT = 0.003
+COMMON_NOISE = 0.005
+"""Usual scatter of the red, green and blue channel; light from elsewhere as a part of the
+reference, which matters the more the darker a channel is; and scatter of all channels together
+(light on the flask alone). They decide how much each channel counts. A channel that is dark at
+the blue end no longer follows there, so the others have to speak: that keeps the scale straight.
+"""
 ROW_NOISE = 0.0015
 """The same for a photometer, the lamp of which does not flicker between two channels."""
 _SETTLE_LAGS = 4.0
 _SETTLE_PART = 0.6
+_POUR_PART = 0.6
+_POUR_ML_S = 0.4
+"""Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
 _FINE_BIN_ML = 0.02
 _COARSE_BIN_ML = 0.1
 _MOST_POINTS = 900
@@ -98,9 +104,17 @@ class Curve:
         """
         if self.channels != RGB:
             return 0.0, 0.02
+        return -0.05 - 0.6 * self._darkness, 0.08 + 0.25 * self._darkness
+
+    @property
+    def kink_prior(self) -> float:
+        """Standard deviation of the next order of the bend."""
+        return 0.02 if self.channels != RGB else 0.04 + 0.25 * self._darkness
+
+    @property
+    def _darkness(self) -> float:
         depth = float(np.percentile(self.density.max(axis=1), 75)) if len(self) else 0.0
-        excess = max(depth - 0.65, 0.0)
-        return 0.9 * excess, 0.08 + 0.4 * excess
+        return max(depth - 0.65, 0.0)
 
     @property
     def floor(self) -> float:
@@ -161,7 +175,10 @@ def unmix(
     change = end - start
     channels = density.shape[1]
     camera = channels == 3
-    usual = np.array(CHANNEL_NOISE) if camera else np.full(channels, ROW_NOISE)
+    if camera:
+        usual = np.hypot(CHANNEL_NOISE, STRAY_LIGHT * 10.0 ** np.clip(end, 0.0, 3.0))
+    else:
+        usual = np.full(channels, ROW_NOISE)
     common = COMMON_NOISE if camera else ROW_NOISE
     inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
     strength = float(change @ inverse @ change)
@@ -215,17 +232,20 @@ def _build(
 def _hold_groups(
     time_s: FloatArray, volume_ml: FloatArray, usable: NDArray[np.bool_], lag_s: float
 ) -> tuple[list[IntArray], NDArray[np.bool_]]:
-    """Frames of every constant volume after mixing, and which usable frames were still mixing."""
+    """Frames of every constant volume between mixing and the next pouring; and the others."""
     groups: list[IntArray] = []
     mixing = np.zeros(time_s.size, dtype=bool)
     edges = np.flatnonzero(np.diff(volume_ml) > 1e-9) + 1
-    for hold in np.split(np.arange(time_s.size), edges):
-        if hold.size == 0:
-            continue
+    holds = [hold for hold in np.split(np.arange(time_s.size), edges) if hold.size]
+    for number, hold in enumerate(holds):
         begin, length = time_s[hold[0]], time_s[hold[-1]] - time_s[hold[0]]
-        first_hold = hold[0] == 0
-        settle = 0.0 if first_hold else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * length)
-        settled = time_s[hold] >= begin + settle
+        pour = 0.0
+        if number + 1 < len(holds):
+            added_ml = volume_ml[holds[number + 1][0]] - volume_ml[hold[0]]
+            pour = min(added_ml / _POUR_ML_S + 0.3, _POUR_PART * length)
+        calm = length - pour
+        settle = 0.0 if number == 0 else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * calm)
+        settled = (time_s[hold] >= begin + settle) & (time_s[hold] <= begin + calm)
         mixing[hold[~settled]] = usable[hold[~settled]]
         kept = hold[settled & usable[hold]]
         if kept.size:

@@ -31,7 +31,7 @@ _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
     ),
     "amount of indicator": ("log_indicator_umol",),
     "mixing lag": ("lag_s",),
-    "drift and colour scale of the camera": ("drift_per_ml", "bend"),
+    "drift and colour scale of the camera": ("drift_per_ml", "bend", "kink"),
 }
 _RIVAL_COST = 9.0
 
@@ -47,7 +47,7 @@ class Fit:
 
 
 def solve_from(model: Model, start: FloatArray, most: int = 80) -> Fit:
-    """Levenberg-Marquardt (MINPACK through scipy) from one starting point, shape (12,)."""
+    """Levenberg-Marquardt (MINPACK through scipy) from one starting point, shape (13,)."""
     free = model.free
     memo: dict[bytes, tuple[FloatArray, FloatArray]] = {}
 

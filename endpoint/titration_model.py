@@ -1,11 +1,12 @@
 """The colour signal that the chemistry predicts for every added volume.
 
-The signal is s(V) = red + (blue - red) (f + bend f (1 - f)) + drift (V - V0), with f the free
-fraction of the indicator from `endpoint.equilibrium`. What is not known is a parameter, and what
-is known of it beforehand (published constants, a pH near 10) is a normal prior, treated as one
-more observation (Bayes with a Laplace interval; Gelman et al., Bayesian Data Analysis, ch. 4,
-from memory). The equivalence volume, the plateaus and the magnesium share carry no knowledge
-beforehand, or next to none: they come from the recording.
+The signal is s(V) = red + (blue - red) g(f) + drift (V - V0) with
+g(f) = f + bend f (1 - f) + kink f (1 - f) (1 - 2 f) and f the free fraction from
+`endpoint.equilibrium`. What is not known is a parameter, and what is known of it beforehand
+(published constants, a pH near 10) is a normal prior, treated as one more observation (Bayes with
+a Laplace interval; Gelman et al., Bayesian Data Analysis, ch. 4, from memory). The equivalence
+volume and the plateaus carry no knowledge beforehand, the magnesium share next to none: they come
+from the recording.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ from endpoint.equilibrium import Constants, constants_at, solve
 FloatArray = NDArray[np.float64]
 
 EQUIVALENCE, ROOT_MG, SHIFT_EDTA, SHIFT_IND, SPLIT_EDTA, SPLIT_IND, LOG_IND, LAG = range(8)
-RED, BLUE, DRIFT, BEND = range(8, 12)
+RED, BLUE, DRIFT, BEND, KINK = range(8, 13)
+PARAMETERS = 13
 PARAMETER_NAMES = (
     "equivalence_ml",
     "root_magnesium_ratio",
@@ -35,6 +37,7 @@ PARAMETER_NAMES = (
     "blue_level",
     "drift_per_ml",
     "bend",
+    "kink",
 )
 CHEMICAL = slice(0, 8)
 _SMALLEST_ROOT = 1e-5
@@ -62,6 +65,8 @@ class Priors:
     bend: tuple[float, float] = (0.0, 0.1)
     """Departure of the colour scale from a straight one, as a part of red to blue: a camera sees
     broad bands, so that its density is not quite linear in the mixture. See `Curve.bend_prior`."""
+    kink: tuple[float, float] = (0.0, 0.03)
+    """The next order of it: a dark channel no longer follows at one end."""
 
 
 @dataclass(frozen=True)
@@ -185,6 +190,12 @@ def unit_signal(
     return result.free_fraction
 
 
+def colour_scale(f: FloatArray, bend: float, kink: float) -> FloatArray:
+    """Position of the colour between red (0) and blue (1) for a free fraction."""
+    bump = f * (1.0 - f)
+    return np.asarray(f + bend * bump + kink * bump * (1.0 - 2.0 * f))
+
+
 @dataclass(frozen=True, eq=False)
 class Model:
     """Residuals and their derivatives for one recording; parameters as in `PARAMETER_NAMES`."""
@@ -200,7 +211,7 @@ class Model:
     floor: float
     """Scatter between points to expect beyond `sigma`, same scale as `signal`."""
     free: NDArray[np.bool_]
-    """Which parameters are fitted, shape (12,); the others stay at their prior mean."""
+    """Which parameters are fitted, shape (13,); the others stay at their prior mean."""
 
     @property
     def constants(self) -> Constants:
@@ -208,19 +219,19 @@ class Model:
         return constants_at(self.setting.ph)
 
     def prior_mean(self) -> FloatArray:
-        """Centre of every prior, 0 where there is none, shape (12,)."""
+        """Centre of every prior, 0 where there is none, shape (13,)."""
         p = self.priors
-        mean = np.zeros(12)
+        mean = np.zeros(PARAMETERS)
         mean[LOG_IND] = p.log_indicator_umol_l[0] + np.log(1e-3 * self.setting.flask_ml)
-        mean[LAG], mean[BEND] = p.lag_s[0], p.bend[0]
+        mean[LAG], mean[BEND], mean[KINK] = p.lag_s[0], p.bend[0], p.kink[0]
         mean[BLUE] = 1.0
         return mean
 
     def prior_sd(self) -> FloatArray:
-        """Standard deviation of every prior, infinite where there is none, shape (12,)."""
+        """Standard deviation of every prior, infinite where there is none, shape (13,)."""
         p = self.priors
         span_ml = max(float(np.ptp(self.volume_ml)), 1e-6)
-        sd = np.full(12, np.inf)
+        sd = np.full(PARAMETERS, np.inf)
         sd[ROOT_MG], sd[SHIFT_EDTA], sd[SHIFT_IND] = (
             p.root_magnesium,
             p.shift_edta,
@@ -228,7 +239,7 @@ class Model:
         )
         sd[SPLIT_EDTA], sd[SPLIT_IND] = p.split_edta, p.split_indicator
         sd[LOG_IND], sd[LAG] = p.log_indicator_umol_l[1], p.lag_s[1]
-        sd[DRIFT], sd[BEND] = p.drift_span / span_ml, p.bend[1]
+        sd[DRIFT], sd[BEND], sd[KINK] = p.drift_span / span_ml, p.bend[1], p.kink[1]
         return sd
 
     def fraction(self, theta: FloatArray) -> FloatArray:
@@ -245,7 +256,7 @@ class Model:
     def levels(self, theta: FloatArray, f: FloatArray) -> FloatArray:
         """Turn the free fraction into the signal, shape of `f`."""
         centre = float(self.volume_ml.mean())
-        bent = f + theta[BEND] * f * (1.0 - f)
+        bent = colour_scale(f, theta[BEND], theta[KINK])
         return np.asarray(
             theta[RED]
             + (theta[BLUE] - theta[RED]) * bent
@@ -273,14 +284,15 @@ class Model:
         """`residuals` and `jacobian` from one solution of the mass balances."""
         f, slopes = self._fraction_slopes(theta)
         n = self.signal.size
-        span, bend = theta[BLUE] - theta[RED], theta[BEND]
-        chain = span * (1.0 + bend * (1.0 - 2.0 * f))
-        full = np.zeros((n, 12))
+        span, bend, kink = theta[BLUE] - theta[RED], theta[BEND], theta[KINK]
+        bump = f * (1.0 - f)
+        chain = span * (1.0 + bend * (1.0 - 2.0 * f) + kink * (1.0 - 6.0 * bump))
+        full = np.zeros((n, PARAMETERS))
         full[:, CHEMICAL] = (chain * slopes).T
-        bent = f + bend * f * (1.0 - f)
+        bent = colour_scale(f, bend, kink)
         full[:, RED], full[:, BLUE] = 1.0 - bent, bent
         full[:, DRIFT] = self.volume_ml - self.volume_ml.mean()
-        full[:, BEND] = span * f * (1.0 - f)
+        full[:, BEND], full[:, KINK] = span * bump, span * bump * (1.0 - 2.0 * f)
         data = full[:, self.free] / self.sigma[:, None]
         with_prior = self.free & np.isfinite(self.prior_sd())
         prior = np.diag(1.0 / self.prior_sd())[with_prior][:, self.free]

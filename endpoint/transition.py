@@ -28,6 +28,7 @@ from endpoint.titration_model import (
     BLUE,
     DRIFT,
     EQUIVALENCE,
+    KINK,
     LAG,
     PARAMETER_NAMES,
     RED,
@@ -35,6 +36,7 @@ from endpoint.titration_model import (
     Model,
     Priors,
     Setting,
+    colour_scale,
 )
 
 FloatArray = NDArray[np.float64]
@@ -159,7 +161,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     """
     if len(curve) < 4:
         raise ValueError("a fit needs at least 4 points")
-    priors = replace(priors or Priors(), bend=curve.bend_prior)
+    priors = replace(priors or Priors(), bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
     fitted, kept = _without_outliers(curve, titrant_mol_l, priors)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
     value, between = two_minima(fit, fitted.rival)
@@ -175,7 +177,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     span = theta[BLUE] - theta[RED]
     centre = float(model.volume_ml.mean())
     level = theta[RED] + theta[DRIFT] * (curve.volume_ml - centre)
-    fraction = _unbend((curve.signal - level) / span, float(theta[BEND]))
+    fraction = _unbend((curve.signal - level) / span, float(theta[BEND]), float(theta[KINK]))
     fraction_sigma = np.hypot(curve.sigma, extra) / abs(span)
     mixed = curve.mixed_volume_ml(float(theta[LAG]))
     sd = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
@@ -277,7 +279,7 @@ def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | Non
     gradient = np.zeros(len(PARAMETER_NAMES))
     gradient[RED], gradient[BLUE] = 1.0 - level, level
     gradient[DRIFT] = value - float(fit.model.volume_ml.mean())
-    gradient[BEND] = span * bump
+    gradient[BEND], gradient[KINK] = span * bump, span * bump * (1.0 - 2.0 * level)
     level_error = np.sqrt(max(float(gradient[free] @ fit.covariance @ gradient[free]), 0.0)) / span
     parts = [error, float(level_error) / max(_slope_at(fit, value), 0.02)]
     if "lag_s" in fit.parameters:
@@ -298,13 +300,12 @@ def _one_sided(fit: Transition) -> Estimate:
     return Estimate(fit.equivalence.value_ml, error, low, high)
 
 
-def _unbend(bent: FloatArray, bend: float) -> FloatArray:
-    """Solve f + bend f (1 - f) = bent for f near 0 to 1."""
-    f = bent
-    for _ in range(4):
-        inside = np.clip(f, 0.0, 1.0)
-        f = bent - bend * inside * (1.0 - inside)
-    return f
+def _unbend(bent: FloatArray, bend: float, kink: float) -> FloatArray:
+    """Free fraction for positions of the colour; beyond red and blue with slope 1."""
+    grid = np.linspace(0.0, 1.0, 2001)
+    scale = np.maximum.accumulate(colour_scale(grid, bend, kink))
+    inside = np.interp(bent, scale, grid)
+    return np.asarray(inside + np.minimum(bent, 0.0) + np.maximum(bent - scale[-1], 0.0))
 
 
 def _slope_at(fit: Transition, volume_ml: float) -> float:

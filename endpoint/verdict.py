@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.curve import Curve
+from endpoint.curve import RGB, Curve
 from endpoint.problems import Flag
 from endpoint.sentences import Sentence, reason, remark
 from endpoint.titration_model import LOG_IND, Priors
@@ -26,6 +26,7 @@ _OFF_COLOUR = 0.45
 _PURE_BLUE = 0.45
 _STRAIN = 30.0
 _STRAIN_SLOW = 12.0
+_INDICATOR_SHOWN_LOG_SD = 0.7
 _STRAIN_SUSPECT = 8.0
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
@@ -174,14 +175,33 @@ _CHEMICAL_PRIORS = {
 }
 
 
-def _strain(fit: Transition, priors: Priors) -> float:
-    """How far the chemistry had to be bent to explain the curve: sum of squared departures."""
+def _strain(curve: Curve, fit: Transition, priors: Priors) -> float:
+    """How far the chemistry had to be bent to explain the curve: sum of squared departures.
+
+    The indicator counts twice over: against the usual amount, or, if that is worse, against what
+    the depth of the colour can be.
+    """
     total = sum(
         (fit.parameters[name][0] / float(getattr(priors, field))) ** 2
         for name, field in _CHEMICAL_PRIORS.items()
     )
     mean, sd = fit.model.prior_mean()[LOG_IND], fit.model.prior_sd()[LOG_IND]
-    return float(total + ((fit.parameters["log_indicator_umol"][0] - mean) / sd) ** 2)
+    found, found_sd = fit.parameters["log_indicator_umol"]
+    usual = ((found - mean) / sd) ** 2
+    shown = np.log(_indicator_shown_umol_l(curve) * 1e-3 * curve.flask_ml)
+    too_much = max(found - shown, 0.0) / np.hypot(_INDICATOR_SHOWN_LOG_SD, found_sd)
+    return float(total + max(usual, too_much**2))
+
+
+def _indicator_shown_umol_l(curve: Curve) -> float:
+    """Rough amount of indicator from the depth of the colour.
+
+    Taken are a molar absorptivity near 1.5e4 L/mol/cm, a path of 1 cm in a photometer and about
+    6 cm in a flask of 100 mL, and that a camera's broad channel shows two thirds of the peak.
+    """
+    depth = float(np.percentile(curve.density.max(axis=1), 75))
+    per_density = 17.0 if curve.channels == RGB else 67.0
+    return max(per_density * depth, 1.0)
 
 
 def _goes_back(curve: Curve) -> bool:
@@ -230,7 +250,7 @@ def remarks_for(
     umol_l = float(np.exp(log_umol)) * 1e3 / curve.flask_ml
     if sd < 0.5 and umol_l > 45.0 and "much-indicator" not in codes:
         codes.append("much-indicator")
-    if _strain(fit, priors) > _STRAIN_SUSPECT:
+    if _strain(curve, fit, priors) > _STRAIN_SUSPECT:
         codes.append("ph-suspected")
     share, _, upper = magnesium_share(fit)
     if share < 0.025 and upper < 0.05:
@@ -269,7 +289,7 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     notes = remarks_for(curve, fit, priors, lag_given)
     lost = _lost_reason(curve)
     last_f = float(np.max(fit.fitted_fraction[-3:]))
-    strain, width = _strain(fit, priors), _width_ml(fit)
+    strain, width = _strain(curve, fit, priors), _width_ml(fit)
     kept = (curve.flags == 0) & ~fit.outlier
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0

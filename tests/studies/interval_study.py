@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from endpoint.delivery import Delivery
 from numpy.typing import NDArray
 
 from endpoint.curve import Curve, from_absorbance
+from endpoint.delivery import Delivery
 from endpoint.equilibrium import constants_at
 from endpoint.sources.synthetic import CAMERA, Plan, SyntheticTable, draw_plan, simulate
 from endpoint.titration_model import (
@@ -26,6 +26,7 @@ from endpoint.titration_model import (
     EQUIVALENCE,
     LAG,
     LOG_IND,
+    PARAMETERS,
     ROOT_MG,
     SHIFT_EDTA,
     SHIFT_IND,
@@ -67,7 +68,7 @@ def priors_for(plan: Plan, seed: int) -> Priors:
 
 def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
     """Cramer-Rao bound of the model at the true parameters with the true noise, mL."""
-    priors = replace(priors, bend=curve.bend_prior)
+    priors = replace(priors, bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
     flask, base = plan.flask, constants_at(10.0)
     moved = np.array(
         [
@@ -77,7 +78,7 @@ def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
             plan.constants.log_mg_indicator - base.log_mg_indicator,
         ]
     )
-    theta = np.zeros(12)
+    theta = np.zeros(PARAMETERS)
     theta[EQUIVALENCE] = flask.equivalence_ml
     theta[ROOT_MG] = np.sqrt(flask.magnesium_mmol / flask.calcium_mmol)
     theta[SHIFT_EDTA], theta[SPLIT_EDTA] = moved[:2].mean(), moved[1] - moved[0]
@@ -85,7 +86,7 @@ def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
     theta[LOG_IND] = np.log(flask.indicator_umol)
     theta[LAG], theta[BLUE], theta[BEND] = plan.lag_s, 1.0, plan.bend
     theta[DRIFT] = plan.drift / float(np.ptp(curve.volume_ml))
-    free = np.ones(12, dtype=bool)
+    free = np.ones(PARAMETERS, dtype=bool)
     free[LAG] = curve.lag_matters
     model = Model(
         Setting(flask.volume_ml, flask.titrant_mol_l, curve.mixed_volume_ml, curve.lag_matters),
