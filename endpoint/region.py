@@ -7,7 +7,7 @@ kept as masks for the full picture. Both can be given by hand as boxes instead.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from endpoint.sources.frame import Box, Frame
 Mask = NDArray[np.bool_]
 
 _MOST_FRAMES = 24
-_LEAST_LOOK = 0.12
+_LEAST_LOOK = 0.3
 """Score below which a body is not taken for a vessel when nothing changes colour."""
 _LEAST_PIXELS = 12
 MOVED_SHARE = 0.015
@@ -152,17 +152,22 @@ def _choose(frames: Sequence[Frame]) -> list[Frame]:
 def _find_liquid(stack: Stack) -> tuple[Mask, float, region_search.Candidate]:
     """Best body that is left after refinement, with its confidence."""
     changing = region_search.by_change(stack)
+    bodies = region_search.by_look(stack, region_patch.ground_white(stack))
     if changing is not None:
-        mask = region_search.refine(stack, changing)
-        if mask.sum() >= _LEAST_PIXELS:
-            return mask, float(np.clip(0.6 + changing.change, 0.6, 1.0)), changing
-    white = region_patch.ground_white(stack)
-    for candidate in region_search.by_look(stack, white)[:5]:
-        if candidate.score < _LEAST_LOOK:
+        # A faint, late or partial change tells where the liquid is; its look outlines it better.
+        size = changing.mask.sum()
+        same = [b for b in bodies if (b.mask & changing.mask).sum() > 0.7 * size]
+        partial = any(b.score > 0.3 and b.mask.sum() > 6.0 * size for b in same)
+        if changing.clear and not partial:
+            bodies = [changing, *bodies]
+        else:
+            bodies = [replace(b, score=max(b.score, 0.6)) for b in same] + [changing]
+    for body in bodies[:5]:
+        if body.score < _LEAST_LOOK:
             break
-        mask = region_search.refine(stack, candidate)
+        mask = region_search.refine(stack, body)
         if mask.sum() >= _LEAST_PIXELS:
-            return mask, float(np.clip(candidate.score, 0.0, 1.0)), candidate
+            return mask, float(np.clip(body.score, 0.0, 1.0)), body
     raise NoEndpoint("no-flask")
 
 

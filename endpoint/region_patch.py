@@ -75,7 +75,7 @@ def _around(liquid: Mask) -> tuple[Mask, NDArray[np.float32], float]:
     rows, columns = np.nonzero(liquid)
     size = float(np.hypot(np.ptp(rows) + 1, np.ptp(columns) + 1) / np.sqrt(2.0))
     distance = distance_transform_edt(~liquid).astype(np.float32)
-    barred = distance < 0.16 * size
+    barred = distance < 0.22 * size
     # Glass above the liquid: the level rises into it, and it bends what stands behind.
     half = 0.5 * np.ptp(columns)
     middle = 0.5 * (columns.max() + columns.min())
@@ -131,7 +131,7 @@ def find(stack: Stack, liquid: Mask, course: NDArray[np.float32] | None) -> Patc
     barred, distance, size = _around(liquid)
     tint = _tinted(stack, course)
     fit = _fit_for_use(stack, white, tint, barred)
-    stain = 12.0 * tint + 8.0 * chroma_of(stack.middle - white) + 1.5 * chroma_of(stack.middle)
+    stain = 12.0 * tint + 16.0 * chroma_of(stack.middle - white) + 1.5 * chroma_of(stack.middle)
     best = _best_square(stack, fit & ~stack.clipped, stain, distance, size)
     if best is None:
         best = _best_square(stack, fit & stack.clipped, stain, distance, size)
@@ -159,7 +159,7 @@ def _best_square(
         stained = _sums(stain.astype(np.float64), side) / count
         away = _sums(distance.astype(np.float64), side) / count / max(size, 1.0)
         score = 0.9 * np.log2(side / 4.0) - 4.0 * mean - 12.0 * scatter - stained
-        score -= 0.5 * np.maximum(away - 0.3, 0.0) + 3.0 * np.maximum(0.3 - away, 0.0)
+        score -= 0.5 * np.maximum(away - 0.5, 0.0) + 3.0 * np.maximum(0.5 - away, 0.0)
         score = np.where(share > 0.985, score, -np.inf)
         if score.max() > best_score:
             row, column = np.unravel_index(int(score.argmax()), score.shape)

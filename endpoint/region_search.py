@@ -31,6 +31,8 @@ class Candidate:
     """Rise of (red minus green) density over the recording, log10 units."""
     course: Array | None
     """Red minus green density in every frame, or None when it does not change."""
+    clear: bool = False
+    """The change is strong and lasts: it alone outlines the liquid."""
 
 
 def _blur(values: Array, sigma: float) -> Array:
@@ -54,7 +56,8 @@ def _best_split(chroma: Array, red: Array, green: Array) -> tuple[int, float]:
     """The cut in time that parts red from blue best, and what it gathers."""
     count = len(chroma)
     best, best_gain = 0, 0.0
-    for cut in range(1, count):
+    # A single frame may show a plume of titrant that is not yet mixed in.
+    for cut in range(2, count - 1):
         rise = np.median(chroma[cut:], axis=0) - np.median(chroma[:cut], axis=0)
         up = red[cut:].mean(axis=0) - red[:cut].mean(axis=0)
         over = green[cut:].mean(axis=0) - green[:cut].mean(axis=0)
@@ -67,7 +70,7 @@ def _best_split(chroma: Array, red: Array, green: Array) -> tuple[int, float]:
 
 def _follows(stack: Stack, course: Array) -> tuple[Array, Array]:
     """How much of `course` every pixel shows (1 = all of it), and what it does besides."""
-    chroma = stack.density[..., 0] - stack.density[..., 1]
+    chroma = np.stack([_blur(d[..., 0] - d[..., 1], 1.0) for d in stack.density])
     weight = np.ones_like(chroma)
     slope = np.zeros(stack.shape, np.float32)
     rest = np.zeros(stack.shape, np.float32)
@@ -117,7 +120,21 @@ def by_change(stack: Stack) -> Candidate | None:
         return None
     best = max(bodies, key=lambda p: float(np.minimum(slope[p], 1.2).sum()) * _compact(p))
     core = best & same & (slope > 0.6 * float(np.quantile(slope[best], 0.7)))
-    return Candidate(np.asarray(core), 1.0, float(rise[strong].mean()), course)
+    change = float(rise[strong].mean())
+    clear = change > 0.2 and _lasts(course)
+    score = 0.6 + min(change, 0.4) if clear else 0.5
+    return Candidate(np.asarray(core), score, change, course, clear)
+
+
+def _lasts(course: Array) -> bool:
+    """Whether the body is of one colour first and of another later, both for some frames.
+
+    Plumes of titrant that is not yet mixed in come and go.
+    """
+    count = len(course)
+    late = course > 0.5 * (float(np.quantile(course, 0.03)) + float(np.quantile(course, 0.97)))
+    fits = [int((~late[:cut]).sum() + late[cut:].sum()) for cut in range(count)]
+    return 3 <= int(late.sum()) <= count - 3 and max(fits) >= 0.88 * count
 
 
 def _compact(mask: Mask) -> float:
@@ -225,24 +242,93 @@ def _base_share(part: Mask) -> float:
 
 
 def refine(stack: Stack, candidate: Candidate) -> Mask:
-    """Pure liquid: what has the body's colour at every stage, off the edges, without glare."""
+    """Pure liquid: what has the body's colour at every stage, off the edges, without glare.
+
+    Before two grounds, or seen through its surface and through the wall, the body has several
+    colours: the one that is strong and fills much of it is taken.
+    """
+    stages = _stages(stack, candidate.course)
+    steady = _steady_part(stack, candidate)
+    left = candidate.mask & steady
+    best, best_worth = np.zeros(stack.shape, np.bool_), 0.0
+    for _ in range(3):
+        if left.sum() < 8:
+            break
+        seed = _before_one_ground(stages, left)
+        like = _like(stages, seed) & steady
+        mask = _cleaned(candidate.mask, like)
+        if mask.any():
+            worth = _worth(mask, stages)
+            if worth > best_worth:
+                best, best_worth = mask, worth
+        left = left & ~seed & ~like
+    return best
+
+
+def _worth(mask: Mask, stages: Array) -> float:
+    """Preference among the parts of a body: large, strongly coloured, well lit."""
+    values = stages[mask]
+    bright = float(10.0 ** (-0.3 * values.mean()))
+    return float(mask.sum()) ** 0.35 * _strength(values) ** 1.5 * bright
+
+
+def _strength(values: Array) -> float:
+    """How far the body is from neutral, over its stages; for a changing body the change itself."""
+    typical = np.median(values, axis=0).reshape(-1, 3)
+    if len(typical) == 2:
+        return float(np.ptp(typical[:, 0] - typical[:, 1]))
+    return float(typical.max() - typical.min())
+
+
+def _steady_part(stack: Stack, candidate: Candidate) -> Mask:
+    """Pixels that are not clipped, do not flicker and, if the body changes, go its course."""
+    steady = ~stack.clipped
+    if len(stack.density) > 3:
+        bright = stack.density.mean(axis=3)
+        flicker = _blur(np.median(np.abs(np.diff(bright, axis=0)), axis=0), 1.0)
+        steady &= flicker < 2.0 * float(np.median(flicker[candidate.mask])) + 0.006
+    if candidate.course is not None:
+        slope, rest = _follows(stack, candidate.course)
+        usual = float(np.median(slope[candidate.mask]))
+        span = float(np.ptp(candidate.course))
+        steady &= (slope > 0.6 * usual) & (rest < 0.25 * span + 0.03)
+    return np.asarray(steady)
+
+
+def _cleaned(seed: Mask, like: Mask) -> Mask:
+    """The main part of the body without thin tails, rim and spots."""
     import cv2
 
-    seed = candidate.mask
-    like = _like(stack, candidate)
     near = cv2.dilate(seed.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-    parts = _components(like & near, 6)
-    if not parts:
-        return np.zeros(stack.shape, np.bool_)
-    body = np.zeros(stack.shape, np.bool_)
-    for part in parts:
+    body = np.zeros(seed.shape, np.bool_)
+    for part in _components(like & near, 6):
         # Tails of coloured shadow are thin beside the body that they hang on.
-        opened = _eroded(part, 0.07, True)
-        if opened.sum() >= 0.25 * parts[0].sum():
-            body |= opened
-    body = _eroded(body, 0.035, False)
+        body |= _eroded(_eroded(part, 0.07, True), 0.05, False)
     spots = cv2.dilate((~like & body).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    return np.asarray(body & ~spots, dtype=np.bool_)
+    return _lowest(np.asarray(body & ~spots, dtype=np.bool_))
+
+
+def _lowest(body: Mask) -> Mask:
+    """The lowest large part and what stands beside it.
+
+    The surface of the liquid, seen from above, lies over the body that is seen through the wall.
+    """
+    from scipy.ndimage import label
+
+    labels, count = label(body)
+    sizes = np.bincount(labels.ravel())[1:]
+    if count < 2:
+        return body
+    large = [i + 1 for i in range(count) if sizes[i] >= 0.3 * sizes.max()]
+    rows = {i: np.flatnonzero((labels == i).any(axis=1)) for i in large}
+    main = max(large, key=lambda i: float(np.nonzero(labels == i)[0].mean()))
+    top, bottom = rows[main][0], rows[main][-1]
+    kept = np.zeros_like(body)
+    for i in large:
+        shared = min(bottom, rows[i][-1]) - max(top, rows[i][0]) + 1
+        if shared > 0.6 * min(len(rows[i]), bottom - top + 1):
+            kept |= labels == i
+    return kept
 
 
 def _eroded(mask: Mask, share: float, regrow: bool) -> Mask:
@@ -259,27 +345,24 @@ def _eroded(mask: Mask, share: float, regrow: bool) -> Mask:
     return np.asarray(kept[n:-n, n:-n] > 0)
 
 
-def _like(stack: Stack, candidate: Candidate) -> Mask:
-    """Pixels with the colour of the body at every stage."""
-    stages = _stages(stack, candidate.course)
-    level = stages.mean(axis=2)
-    seed = _before_one_ground(stages, candidate.mask)
+def _like(stages: Array, seed: Mask) -> Mask:
+    """Pixels with the colour of the seed at every stage."""
     typical = np.median(stages[seed], axis=0)
     # The path through a round vessel varies, which scales the colour and the brightness together.
     tint = stages - stages.reshape(*stages.shape[:2], -1, 3).mean(axis=3).repeat(3, axis=2)
     plain = typical - typical.reshape(-1, 3).mean(axis=1).repeat(3)
     scale = np.tensordot(tint, plain, axes=(2, 0)) / max(float(plain @ plain), 1e-6)
     rest = np.linalg.norm(tint - scale[..., None] * plain, axis=2)
-    like = (rest < 0.3 * float(np.linalg.norm(plain)) + 0.02) & (scale > 0.6) & (scale < 1.6)
-    like &= ~stack.clipped
-    if candidate.course is not None:
-        slope, rest_time = _follows(stack, candidate.course)
-        both = seed & like
-        usual = float(np.median(slope[both])) if both.any() else 1.0
-        like &= (slope > 0.7 * usual) & (rest_time < 0.35 * float(np.ptp(candidate.course)) + 0.02)
-    away = np.abs(level - _smooth_level(level, seed & like))
-    spread = 1.48 * float(np.median(away[seed & like])) if (seed & like).any() else 0.0
-    return np.asarray(like & (away < min(max(3.0 * spread, 0.035), 0.15)))
+    like = (rest < 0.3 * float(np.linalg.norm(plain)) + 0.02) & (scale > 0.65) & (scale < 1.5)
+    level = stages.mean(axis=2)
+    both = seed & like
+    darker = level - _smooth_level(level, both)
+    below = darker[both & (darker > 0)]
+    spread = 1.48 * float(np.median(below)) if below.size else 0.0
+    # Glare only adds light, so the bright side is held tighter.
+    like &= darker < min(max(3.0 * spread, 0.035), 0.1)
+    like &= -darker < min(max(2.0 * spread, 0.035), 0.06)
+    return np.asarray(like)
 
 
 def _before_one_ground(stages: Array, seed: Mask) -> Mask:
@@ -324,8 +407,8 @@ def _smooth_level(level: Array, seed: Mask) -> Array:
 def _stages(stack: Stack, course: Array | None) -> Array:
     """Median density before and after the change side by side, shape (h, w, 6) or (h, w, 3)."""
     if course is None:
-        return stack.middle
+        return _blur(stack.middle, 0.7)
     half = 0.5 * (float(course.min()) + float(course.max()))
     early, late = stack.density[course < half], stack.density[course >= half]
-    pair = [np.median(early, axis=0), np.median(late, axis=0)]
+    pair = [_blur(np.median(part, axis=0), 0.7) for part in (early, late)]
     return np.asarray(np.concatenate(pair, axis=2), dtype=np.float32)
