@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from endpoint import region_patch, region_search, region_stack
 from endpoint.problems import NoEndpoint
 from endpoint.region_stack import Stack
-from endpoint.region_watch import Anchors, anchor, shifted
+from endpoint.region_watch import Anchors, anchor, hidden, shifted
 from endpoint.sources.frame import Box, Frame
 
 Mask = NDArray[np.bool_]
@@ -70,6 +70,12 @@ class Region:
         if self.anchors is None:
             return False
         return shifted(self.anchors, frame, MOVED_SHARE)
+
+    def covered(self, frame: Frame) -> bool:
+        """Whether something (a hand, a sleeve) hides most of the flask's edges."""
+        if self.anchors is None or (frame.width, frame.height) != (self.width, self.height):
+            return False
+        return hidden(self.anchors, frame, MOVED_SHARE)
 
 
 def locate(
@@ -133,7 +139,7 @@ def locate(
         change=change,
         liquid_outline=_outline(mask, box),
         notes=tuple(notes),
-        anchors=anchor([chosen[i] for i in stack.kept], box, r_box),
+        anchors=anchor(stack, small, width / stack.shape[1]),
     )
 
 
