@@ -170,7 +170,7 @@ def colourfulness(density: Array) -> Array:
 
 def by_look(stack: Stack, white: Array) -> list[Candidate]:
     """Bodies with the colour of the indicator, best first."""
-    colour = _blur(colourfulness(stack.middle - white), 1.0)
+    colour = np.max([_blur(colourfulness(part - white), 1.0) for part in _thirds(stack)], axis=0)
     found: list[Candidate] = []
     for level in _LEVELS:
         for part in _components(colour > level, _LEAST_SHARE * colour.size):
@@ -178,6 +178,15 @@ def by_look(stack: Stack, white: Array) -> list[Candidate]:
             if score > 0.0:
                 found.append(Candidate(part, score, 0.0, None))
     return sorted(found, key=lambda c: -c.score)
+
+
+def _thirds(stack: Stack) -> list[Array]:
+    """Median densities of all frames and of the first and last third: the colour may leave."""
+    third = len(stack.density) // 3
+    if third < 3:
+        return [stack.middle]
+    ends = (stack.density[:third], stack.density[-third:])
+    return [stack.middle, *(np.median(part, axis=0).astype(np.float32) for part in ends)]
 
 
 def _look_score(part: Mask, colour: Array, stack: Stack) -> float:
