@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from endpoint.problems import Flag
 from endpoint.region import Region
 from endpoint.sources.frame import Box, Frame
+from endpoint.steadiness import Scene, is_shifted, scene
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +24,7 @@ _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
 _MOST_PIXELS = 8000
 _TRIM = 0.1
+_LOOK_EVERY = 4
 
 
 def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArray:
@@ -190,7 +192,9 @@ class Watch:
 
     region: Region
     _first: list[FloatArray] = field(default_factory=list)
-    _spreads: list[float] = field(default_factory=list)
+    _scene: Scene | None = None
+    _seen: int = 0
+    _last: Flag = Flag.NONE
 
     def judge(self, sample: ColourSample, frame: Frame) -> Flag:
         """Return the flags that need the history of the recording."""
@@ -206,9 +210,22 @@ class Watch:
                 flags |= Flag.REFERENCE_LOST
         if not (sample.flags | flags) and len(self._first) < 25:
             self._first.append(reference)
-        if self.region.moved(frame):
-            flags |= Flag.CAMERA_MOVED
+        if not (sample.flags | flags) & Flag.DARK:
+            flags |= self._place(frame)
         return flags
+
+    def _place(self, frame: Frame) -> Flag:
+        """Look for the scene in every few frames; between them the last answer holds."""
+        if self._seen == 0:
+            self._scene = scene(frame)
+        if self._seen % _LOOK_EVERY == 0:
+            self._last = Flag.NONE
+            if self._scene is not None and is_shifted(self._scene, frame):
+                self._last = Flag.CAMERA_MOVED
+            elif self.region.covered(frame):
+                self._last = Flag.LIQUID_LOST
+        self._seen += 1
+        return self._last
 
 
 def follow(

@@ -24,6 +24,7 @@ from endpoint.region import Region, locate
 from endpoint.sentences import Sentence
 from endpoint.sources.frame import Box, Frame, PictureSource
 from endpoint.sources.photometer import PhotometerTable
+from endpoint.steadiness import before_a_move
 from endpoint.titration_model import Priors
 from endpoint.transition import Estimate, Transition, fit_transition
 from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for
@@ -204,10 +205,17 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
     NoEndpoint
         No liquid or no reference was found.
     """
-    sampled = source.sample(_REGION_FRAMES)
+    sampled = before_a_move(_lit(source.sample(_REGION_FRAMES)))
     transfer = job.transfer or source.info.transfer
     region = locate(sampled, job.liquid_box, job.reference_box, transfer)
     return region, sampled[0].rgb8()
+
+
+def _lit(frames: list[Frame]) -> list[Frame]:
+    """Without the frames that are dark beside the others: the light was off."""
+    levels = [float(frame.rgb8()[::8, ::8].mean()) for frame in frames]
+    limit = 0.4 * max(levels, default=0.0)
+    return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
 
 def follow(

@@ -36,6 +36,7 @@ ROWS: dict[str, int] = {
     "endpoint.region_patch": 2,
     "endpoint.region_watch": 2,
     "endpoint.sources.opening": 3,
+    "endpoint.steadiness": 2,
     "endpoint.region": 3,
     "endpoint.colour": 4,
     "endpoint.delivery": 4,

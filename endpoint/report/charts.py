@@ -23,9 +23,9 @@ _SOFT = "#767676"
 _ZOOM_ML = 1.6
 _MARKS: tuple[tuple[str, str, str, Any, float], ...] = (
     # field, words, marker, line style, height of the mark
-    ("midpoint", "midpoint, half free", "o", (0, (6, 3)), 0.5),
-    ("equivalence", "equivalence volume", "v", "solid", 1.06),
+    ("equivalence", "equivalence volume", "v", "solid", 1.08),
     ("last_red", "last red, 95 % free", "s", (0, (1, 2)), 0.95),
+    ("midpoint", "midpoint, half free", "o", (0, (6, 3)), 0.5),
 )
 
 
