@@ -103,7 +103,10 @@ def locate(
         "no-reference": there is no usable neutral ground.
     """
     chosen = _choose(frames)
-    stack = region_stack.build([region_stack.reduce(f.rgb8()) for f in chosen], transfer)
+    pictures = [region_stack.reduce(f.rgb8()) for f in chosen]
+    still = region_stack.still_part(pictures, MOVED_SHARE)
+    chosen = [chosen[i] for i in still]
+    stack = region_stack.build([pictures[i] for i in still], transfer)
     width, height = chosen[0].width, chosen[0].height
     notes: list[str] = []
     if liquid_box is None:
