@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from endpoint.sources.frame import Box, Frame
 
 _SIDE = 160
-_LEAST_RESPONSE = 0.08
+_LEAST_RESPONSE = 0.12
 MOVED_SHARE = 0.015
 """Shift that counts as moved, as a share of the picture's width."""
 
@@ -36,13 +36,13 @@ class Scene:
 def _edges(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
     import cv2
 
-    grey = np.ascontiguousarray(frame.encoded(box)[::step, ::step].mean(axis=2), dtype=np.float32)
-    grey = cv2.GaussianBlur(grey, (0, 0), 1.0)
+    grey = frame.encoded(box)[::step, ::step].mean(axis=2).astype(np.float32)
+    grey = np.asarray(cv2.GaussianBlur(np.ascontiguousarray(grey), (0, 0), 1.5), dtype=np.float32)
     across, down = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
     strength = np.hypot(across, down)
-    # Strong and faint edges count alike, so that light and colour matter little.
-    scale = float(np.percentile(strength, 90)) + 0.02
-    return np.asarray(np.minimum(strength / scale, 1.5), dtype=np.float32)
+    # Relative to the strong edges, so that light matters little; noise and texture count nothing.
+    scale = float(np.percentile(strength, 98)) + 0.02
+    return np.asarray(np.clip(strength / scale - 0.15, 0.0, 1.0), dtype=np.float32)
 
 
 def scene(first: Frame, box: Box | None = None) -> Scene | None:
@@ -63,7 +63,8 @@ def shift_share(scene_: Scene, frame: Frame) -> tuple[float, float]:
     import cv2
 
     edges = _edges(frame, scene_.box, scene_.step)
-    (dx, dy), response = cv2.phaseCorrelate(scene_.edges, edges, scene_.window)
+    # phaseCorrelate multiplies the window into its first two arguments in place.
+    (dx, dy), response = cv2.phaseCorrelate(scene_.edges.copy(), edges, scene_.window)
     return float(np.hypot(dx, dy)) * scene_.step / scene_.width, float(response)
 
 
