@@ -24,7 +24,7 @@ _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
 _MOST_PIXELS = 8000
 _TRIM = 0.1
-_LOOK_EVERY = 4
+_LOOK_EVERY = 10
 
 
 def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArray:

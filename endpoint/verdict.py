@@ -33,6 +33,7 @@ _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
+_EARLY_FADE_ML = 0.4
 
 
 @dataclass(frozen=True)
@@ -253,7 +254,10 @@ def remarks_for(
     if _strain(curve, fit, priors) > _STRAIN_SUSPECT:
         codes.append("ph-suspected")
     share, _, upper = magnesium_share(fit)
-    if share < 0.025 and upper < 0.05:
+    early = fit.midpoint is not None and (
+        fit.equivalence.value_ml - fit.midpoint.value_ml > _EARLY_FADE_ML
+    )
+    if share < 0.025 and (upper < 0.05 or early):
         codes.append("no-magnesium")
     if not lag_given and "lag_s" in fit.parameters and curve.delivery is not None:
         lag_part = fit.contributions_ml.get("mixing lag", 0.0)
