@@ -295,4 +295,5 @@ def trace(samples: Iterable[ColourSample]) -> ColourTrace:
 def mean_hue_deg(hue_deg: FloatArray) -> float:
     """Circular mean of hue angles, 0 to 360 degrees; Mardia and Jupp, Directional Statistics."""
     turn = np.exp(1j * np.radians(hue_deg)).mean()
-    return float(np.degrees(np.angle(turn)) % 360.0)
+    degrees = float(np.degrees(np.angle(turn)) % 360.0)
+    return 0.0 if degrees == 360.0 else degrees
