@@ -163,6 +163,8 @@ def _next_step(
         return 0.5, coarse
     if left > 0.45:
         return 0.2, fine
+    if left < -1.3:
+        return 0.5, coarse
     return float(rng.choice(recipe.fine_ml)), fine
 
 
@@ -670,6 +672,8 @@ SAMPLES: tuple[Sample, ...] = (
             stop_after_ml=3.0,
             coarse_ml=0.5,
             view="lightbox",
+            crf=26,
+            wait_s=(4.0, 4.0),
             lamp="led",
         ),
     ),
