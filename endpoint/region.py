@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint import region_patch, region_search, region_stack
+from endpoint import region_body, region_patch, region_search, region_stack
 from endpoint.problems import NoEndpoint
 from endpoint.region_stack import Stack
 from endpoint.region_watch import Anchors, anchor, hidden, shifted
@@ -112,7 +112,8 @@ def locate(
     if liquid_box is None:
         small, confidence, candidate = _find_liquid(stack)
         box, mask = _enlarge(small, width, height)
-        change, course = candidate.change, candidate.course
+        change = candidate.change
+        course = candidate.hint if candidate.course is None else candidate.course
     else:
         box = _inside(liquid_box, width, height, "no-flask")
         small = _shrink(box, stack, width)
@@ -158,7 +159,7 @@ def _choose(frames: Sequence[Frame]) -> list[Frame]:
     return [same[i] for i in picks]
 
 
-def _find_liquid(stack: Stack) -> tuple[Mask, float, region_search.Candidate]:
+def _find_liquid(stack: Stack) -> tuple[Mask, float, region_body.Candidate]:
     """Best body that is left after refinement, with its confidence."""
     changing = region_search.by_change(stack)
     bodies = region_search.by_look(stack, region_patch.ground_white(stack))
@@ -170,11 +171,15 @@ def _find_liquid(stack: Stack) -> tuple[Mask, float, region_search.Candidate]:
         if changing.clear and not partial:
             bodies = [changing, *bodies]
         else:
-            bodies = [replace(b, score=max(b.score, 0.6)) for b in same] + [changing]
+            likely = [
+                replace(b, score=max(b.score, 0.6), change=changing.change, hint=changing.course)
+                for b in same
+            ]
+            bodies = [*likely, changing]
     for body in bodies[:5]:
         if body.score < _LEAST_LOOK:
             break
-        mask = region_search.refine(stack, body)
+        mask = region_body.refine(stack, body)
         if mask.sum() >= _LEAST_PIXELS:
             return mask, float(np.clip(body.score, 0.0, 1.0)), body
     raise NoEndpoint("no-flask")

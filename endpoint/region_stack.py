@@ -97,8 +97,8 @@ def still_part(pictures: list[NDArray[np.uint8]], share: float) -> list[int]:
 def _lit(light: Array) -> list[int]:
     """Frames in which the light was on."""
     level = np.log10(np.maximum(light[:, ::4, ::4].mean(axis=(1, 2, 3)), 1e-6))
-    usual = float(np.median(level))
-    return [int(i) for i in np.flatnonzero(level > usual - 0.35)]
+    usual = float(np.sort(level)[-min(3, len(level))])
+    return [int(i) for i in np.flatnonzero(level > usual - 0.4)]
 
 
 def _steady(density: Array) -> Array:
