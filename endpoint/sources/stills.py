@@ -128,13 +128,14 @@ class StillsSource:
         )
 
     def _first(self) -> ArrayFrame:
+        trouble: SourceProblem | None = None
         for index, path in enumerate(self._paths):
             try:
                 return ArrayFrame(index, float(index), load_still(path))
             except SourceProblem as problem:
-                if len(self._paths) == 1:
-                    raise problem from None
-        raise SourceProblem("None of the stills can be read.", "Save them again as PNG or JPEG.")
+                trouble = trouble or problem
+        first = trouble or SourceProblem("There are no stills.", "Name their folder.")
+        raise SourceProblem(f"None of the stills can be used. {first.sentence}", first.remedy)
 
     @property
     def file_names(self) -> tuple[str, ...]:
