@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import math
 import platform
-from collections import Counter
+from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from endpoint.pipeline import Result
+import numpy as np
+
+from endpoint.pipeline import DEFAULT_LAG_S, Job, Result
 from endpoint.problems import FLAG_TEXT, Flag
 from endpoint.record import TitrationRecord
 from endpoint.sentences import Sentence
@@ -16,6 +19,7 @@ from endpoint.sources.opening import sha256_of
 from endpoint.transition import Estimate, indicator_umol_l, magnesium_share
 
 FORMAT = 1
+_LIBRARIES = ("numpy", "scipy", "av", "pillow", "scikit-image", "matplotlib")
 
 
 def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
@@ -35,7 +39,7 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
     """
     total = result.hardness
     hardness: dict[str, Any] | None = None if total is None else total.to_json()
-    return {
+    data: dict[str, Any] = {
         "format": FORMAT,
         "label": result.label,
         "status": result.status,
@@ -50,7 +54,47 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "diagnosis": [_sentence(s) for s in result.remarks],
         "chemistry": _chemistry(result),
         "frames": frame_counts(result),
+        "notes": notes_of(result),
+        "inputs": _inputs(result.job),
         "provenance": provenance,
+    }
+    return {key: _plain(value) for key, value in data.items()}
+
+
+def _plain(value: Any) -> Any:
+    """Plain data: numbers of numpy become Python's, and what is not finite becomes None."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value
+
+
+def notes_of(result: Result) -> list[str]:
+    """What source and region have to say to people, each once."""
+    notes = (*result.source_notes, *(result.region.notes if result.region is not None else ()))
+    return list(dict.fromkeys(notes))
+
+
+def _inputs(job: Job) -> dict[str, Any]:
+    """What the record said, so that the result can be worked out again."""
+    lag_s, lag_u_s = job.lag_s or DEFAULT_LAG_S
+    return {
+        "deliveries_ml": [part.to_json() for part in job.deliveries_ml],
+        "added_ml": job.added_ml,
+        "flask_ml": job.flask_ml,
+        "titrant_mol_l": job.titrant_mol_l.to_json(),
+        "blank_ml": None if job.blank_ml is None else job.blank_ml.to_json(),
+        "delivery": "beside the rows" if job.delivery is None else job.delivery.mode,
+        "mixing_lag_s": {
+            "value": lag_s,
+            "standard_uncertainty": lag_u_s,
+            "stated": job.lag_s is not None,
+        },
     }
 
 
@@ -100,24 +144,52 @@ def _chemistry(result: Result) -> dict[str, Any] | None:
     }
 
 
+_GRAVEST_FIRST = (
+    Flag.DAMAGED,
+    Flag.DARK,
+    Flag.CAMERA_MOVED,
+    Flag.LIQUID_LOST,
+    Flag.REFERENCE_LOST,
+    Flag.CLIPPED,
+    Flag.SATURATED,
+    Flag.OFF_COLOUR,
+    Flag.OUTLIER,
+    Flag.BEFORE_START,
+    Flag.MIXING,
+)
+
+
 def frame_counts(result: Result) -> dict[str, Any]:
-    """Frames (or rows) read, used, and set aside with the reason in words."""
+    """Frames (or rows) read, used, and set aside with the reason in words.
+
+    Every frame that is set aside counts once, under its gravest reason, so the numbers add up.
+    Points are what the frames were gathered to; those left out of the fit stand apart.
+    """
     curve = result.curve
     if curve is None:
-        return {"read": 0, "used": 0, "set_aside": []}
-    counts: Counter[Flag] = Counter()
-    for value in curve.frame_flags:
-        for flag in Flag(int(value)):
-            counts[flag] += 1
-    aside = [{"reason": FLAG_TEXT[flag][0], "count": count} for flag, count in counts.most_common()]
+        return {"read": 0, "used": 0, "set_aside": [], "points": 0, "points_left_out": 0}
+    left = np.array(curve.frame_flags, dtype=np.int64)
+    used = int(np.sum(left == 0))
+    aside = []
+    for flag in _GRAVEST_FIRST:
+        hit = (left & int(flag)) != 0
+        if hit.any():
+            aside.append({"reason": FLAG_TEXT[flag][0], "count": int(hit.sum())})
+            left[hit] = 0
+    aside.sort(key=lambda part: -int(str(part["count"])))
+    outliers = 0 if result.fit is None else int(np.sum(result.fit.outlier))
     return {
-        "read": int(curve.frame_flags.size),
-        "used": int((curve.frame_flags == 0).sum()),
+        "read": int(left.size),
+        "used": used,
         "set_aside": aside,
+        "points": len(curve),
+        "points_left_out": outliers,
     }
 
 
-def provenance_of(record: TitrationRecord, result: Result) -> dict[str, Any]:
+def provenance_of(
+    record: TitrationRecord, result: Result, analysed: str | None = None
+) -> dict[str, Any]:
     """Programs, medium and settings behind a result.
 
     Parameters
@@ -126,15 +198,21 @@ def provenance_of(record: TitrationRecord, result: Result) -> dict[str, Any]:
         The titration record; its medium is read once more for the checksum.
     result:
         Result of its analysis.
+    analysed:
+        Date and time of the analysis (ISO 8601); None leaves it out.
     """
+    log = record.log or record.per_still
     settings = {k: v for k, v in record.settings.__dict__.items() if v is not None}
     return {
         "program": f"endpoint {_version('endpoint-titration')}",
         "python": platform.python_version(),
-        "libraries": {name: _version(name) for name in ("numpy", "scipy", "av", "pillow")},
+        "libraries": {name: _version(name) for name in _LIBRARIES},
+        **({} if analysed is None else {"analysed": analysed}),
         "record": record.name,
         "medium": record.medium.name,
         "medium_sha256": sha256_of(record.medium),
+        "volumes": None if log is None else log.name,
+        "volumes_sha256": None if log is None else sha256_of(log),
         "source": dict(result.source_details),
         "notes": list(result.source_notes),
         "settings": {k: list(v) if isinstance(v, tuple) else v for k, v in settings.items()},

@@ -6,15 +6,19 @@ The uncertainty is given to two significant figures and the value to the same de
 
 from __future__ import annotations
 
-from decimal import ROUND_HALF_EVEN, Decimal
+import math
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+
+FIXED_SPACE = "\u00a0"
+"""Holds a number and its unit on one line; printed as a plain space."""
 
 
 def decimals_for(uncertainty: float) -> int | None:
     """Decimals that two significant figures of an uncertainty need; negative for tens.
 
-    Returns None where the uncertainty is 0 or unknown.
+    Returns None where the uncertainty is 0, unknown or not finite.
     """
-    if not uncertainty > 0:
+    if not 0 < uncertainty < math.inf:
         return None
     number = Decimal(repr(float(uncertainty)))
     decimals = 1 - number.adjusted()
@@ -30,8 +34,46 @@ def _to(number: Decimal, decimals: int) -> Decimal:
 
 def rounded(value: float, decimals: int) -> str:
     """Value with so many decimals as plain text; negative decimals round to tens."""
-    number = _to(Decimal(repr(float(value))), decimals)
-    return format(number if decimals >= 0 else number.quantize(Decimal(1)), "f")
+    return _plain(_to(Decimal(repr(float(value))), decimals))
+
+
+def _plain(number: Decimal) -> str:
+    exponent = number.as_tuple().exponent
+    if isinstance(exponent, int) and exponent > 0:
+        number = number.quantize(Decimal(1))
+    # "-0.00" would say that something is below zero.
+    return format(abs(number) if number == 0 else number, "f")
+
+
+def two_figures(uncertainty: float) -> str:
+    """Uncertainty by itself, to two significant figures."""
+    decimals = decimals_for(uncertainty)
+    return "0" if decimals is None else rounded(uncertainty, decimals)
+
+
+def outward(low: float, high: float | None, decimals: int = 2) -> tuple[str, str | None]:
+    """Ends of a bracket as texts, rounded so that nothing of it is lost."""
+    step = Decimal(1).scaleb(-decimals)
+    down = Decimal(repr(float(low))).quantize(step, rounding=ROUND_FLOOR)
+    if high is None:
+        return _plain(down), None
+    up = Decimal(repr(float(high))).quantize(step, rounding=ROUND_CEILING)
+    return _plain(down), _plain(up)
+
+
+def format_quantity(value: float, uncertainty: float | None, unit: str) -> str:
+    """Text such as "13.901 ± 0.023 mL" that no line break can tear apart.
+
+    Parameters
+    ----------
+    value, uncertainty:
+        As in `with_uncertainty`; without an uncertainty only the value is given.
+    unit:
+        Written after the number.
+    """
+    shown, wide = with_uncertainty(value, uncertainty)
+    parts = [shown, "\u00b1", wide, unit] if wide else [shown, unit]
+    return FIXED_SPACE.join(part.replace(" ", FIXED_SPACE) for part in parts if part)
 
 
 def with_uncertainty(value: float, uncertainty: float | None, least: int = 3) -> tuple[str, str]:

@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import textwrap
 
+from endpoint.hardness import OTHER_UNITS, Hardness
 from endpoint.pipeline import Result
-from endpoint.report.document import frame_counts
-from endpoint.report.rounding import rounded, with_uncertainty
+from endpoint.report.document import frame_counts, notes_of
+from endpoint.report.rounding import (
+    FIXED_SPACE,
+    decimals_for,
+    format_quantity,
+    outward,
+    rounded,
+    two_figures,
+    with_uncertainty,
+)
+from endpoint.sentences import Sentence
 from endpoint.transition import Estimate
 
 CAUTION = (
@@ -14,11 +24,17 @@ CAUTION = (
     "drink. Ammonia buffer gives off fumes: work under a hood or in good air, and follow the "
     "safety data sheets and your local rules."
 )
-_MEANINGS = (
-    ("equivalence", "equivalence", "EDTA equals calcium and magnesium; used for the hardness"),
+VOLUMES = (
+    # field of the result, short name, what it is
+    ("equivalence", "equivalence", "EDTA equals calcium and magnesium"),
     ("midpoint", "midpoint", "half of the indicator is free"),
-    ("last_red", "last red", "95 % is free: a careful eye sees no red any more"),
+    ("last_red", "last red", "95 % is free: no red left to see"),
 )
+_LEAST_SHARE = 0.005
+_MOST_LINES = 6
+_LOPSIDED = 0.15
+"""Difference of the two arms of an interval, as a part of its width, that people are told of."""
+_ASCII = {"\u00b1": "+-", "\u00b0": "deg ", FIXED_SPACE: " "}
 
 
 def half_width(estimate: Estimate) -> float:
@@ -26,32 +42,64 @@ def half_width(estimate: Estimate) -> float:
     return 0.5 * (estimate.high_ml - estimate.low_ml)
 
 
+def volume_words(estimate: Estimate) -> str:
+    """Volume with its 95 % interval: "13.901 ± 0.023 mL", or both ends where they are unequal."""
+    low, high = estimate.low_ml, estimate.high_ml
+    apart = abs((high - estimate.value_ml) - (estimate.value_ml - low))
+    if apart <= _LOPSIDED * (high - low):
+        return format_quantity(estimate.value_ml, half_width(estimate), "mL")
+    decimals = decimals_for(half_width(estimate)) or 3
+    ends = outward(low, high, decimals)
+    text = f"{rounded(estimate.value_ml, decimals)} mL ({ends[0]} to {ends[1]})"
+    return text.replace(" ", FIXED_SPACE)
+
+
+def name_of(result: Result) -> str:
+    """Label of the sample on one line, without signs that steer a terminal."""
+    seen = "".join(c if c.isprintable() else " " for c in result.label)
+    return " ".join(seen.split()) or "Sample"
+
+
 def answer(result: Result) -> str:
     """One or two sentences that answer the question."""
-    name = result.label
+    return unbroken_answer(result).replace(FIXED_SPACE, " ")
+
+
+def unbroken_answer(result: Result) -> str:
+    """Answer in which fixed spaces hold numbers and units together, for texts with line breaks."""
+    name = name_of(result)
     if result.equivalence is not None:
-        e = result.equivalence
-        value, wide = with_uncertainty(e.value_ml, half_width(e))
-        text = f"{name}: equivalence volume {value} mL \u00b1 {wide} mL (95 %)."
-        if result.hardness is not None:
-            mmol, mass = result.hardness.mmol_l, result.hardness.caco3_mg_l
-            a, ua = with_uncertainty(mmol.value, mmol.expanded_uncertainty(0.95))
-            b, ub = with_uncertainty(mass.value, mass.expanded_uncertainty(0.95))
-            text += f" Hardness {a} \u00b1 {ua} mmol/L = {b} \u00b1 {ub} mg/L as CaCO3 (95 %)."
-        return text
+        text = f"{name}: equivalence volume {volume_words(result.equivalence)} (95 %)."
+        return text if result.hardness is None else f"{text} {hardness_words(result.hardness)}"
     first = result.reasons[0].text if result.reasons else "No endpoint was found."
-    if result.verdict.bracket_ml is not None:
-        low, high = result.verdict.bracket_ml
+    return f"{name}: {bound_words(result)}. {first}"
+
+
+def hardness_words(total: Hardness) -> str:
+    """Sentence with the hardness in mmol/L and mg/L as CaCO3."""
+    mmol, mass = total.mmol_l, total.caco3_mg_l
+    a = format_quantity(mmol.value, mmol.expanded_uncertainty(0.95), "mmol/L")
+    b = format_quantity(mass.value, mass.expanded_uncertainty(0.95), "mg/L as CaCO3")
+    return f"Hardness {a} = {b} (95 %)."
+
+
+def bound_words(result: Result) -> str:
+    """What is known of the equivalence volume where no single number is given."""
+    bracket, above = result.verdict.bracket_ml, result.verdict.above_ml
+    if bracket is not None:
+        low, high = outward(*bracket)
         if high is None:
-            return f"{name}: the equivalence volume lies above {rounded(low, 2)} mL. {first}"
+            return f"the equivalence volume lies above {low}{FIXED_SPACE}mL"
         return (
-            f"{name}: the equivalence volume lies between {rounded(low, 2)} and "
-            f"{rounded(high, 2)} mL; no single number is honest. {first}"
+            f"the equivalence volume lies between {low} and {high}{FIXED_SPACE}mL; "
+            "no single number is honest"
         )
-    text = f"{name}: no endpoint in this recording. {first}"
-    if result.verdict.above_ml is not None:
-        text += f" The equivalence volume is above {rounded(result.verdict.above_ml, 2)} mL."
-    return text
+    if above is not None:
+        low, _ = outward(above, None)
+        return (
+            f"no endpoint in this recording; the equivalence volume is above {low}{FIXED_SPACE}mL"
+        )
+    return "no endpoint in this recording"
 
 
 def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") -> str:
@@ -66,71 +114,119 @@ def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") 
     encoding:
         Encoding of the terminal; signs that it lacks are written in ASCII.
     """
-    blocks = [_fill(answer(result), width)]
-    volumes = _volumes(result)
-    if volumes:
-        blocks.append("\n".join(volumes))
-    why = [f"{s.text} {s.advice}" for s in result.reasons]
-    why += [f"{s.text} {s.advice}".replace(" None needed.", "") for s in result.remarks]
-    why += list(result.source_notes)
-    if result.hardness is not None:
-        why += list(result.hardness.warnings)
-    if why:
-        blocks.append("\n".join(_fill(f"- {line}", width, "  ") for line in why))
-    budget = _budget(result)
-    if budget:
-        blocks.append("\n".join(budget))
-    blocks.append(_fill(_frames(result), width))
-    blocks.append(_fill(CAUTION, width))
-    text = "\n\n".join(block for block in blocks if block)
+    blocks = [
+        [_fill(unbroken_answer(result), width)],
+        _other_units(result, width),
+        _volumes(result, width),
+        [_fill(f"- {line}", width, "  ") for line in _why(result)],
+        _budget(result, width),
+        _frames(result, width),
+        [_fill(CAUTION, width)],
+    ]
+    text = "\n\n".join("\n".join(block) for block in blocks if block)
     return _encodable(text, encoding)
 
 
 def _fill(text: str, width: int, indent: str = "") -> str:
-    return textwrap.fill(text, width, subsequent_indent=indent)
+    # textwrap does not break at the fixed space.
+    return textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False)
 
 
-def _volumes(result: Result) -> list[str]:
-    rows = []
-    for field, title, meaning in _MEANINGS:
-        estimate: Estimate | None = getattr(result, field)
-        if estimate is None:
-            continue
-        value, wide = with_uncertainty(estimate.value_ml, half_width(estimate))
-        rows.append(f"{title:<12}{value:>8} \u00b1 {wide} mL  {meaning}")
-    return rows
+def _why(result: Result) -> list[str]:
+    """Reasons, diagnosis and notes; the first reason already stands in the answer."""
+    lines = [f"What to do: {s.advice}" for s in result.reasons[:1]]
+    lines += [advised(s) for s in (*result.reasons[1:], *result.remarks)]
+    lines += notes_of(result)
+    if result.hardness is not None:
+        lines += result.hardness.warnings
+    return lines
 
 
-def _budget(result: Result) -> list[str]:
-    if result.hardness is None or not result.hardness.budget:
+def advised(sentence: Sentence) -> str:
+    """Sentence with its advice, if there is any."""
+    none = sentence.advice == "None needed."
+    return sentence.text if none else f"{sentence.text} {sentence.advice}"
+
+
+def _other_units(result: Result, width: int) -> list[str]:
+    if result.hardness is None:
         return []
-    rows = ["Where the uncertainty of the hardness comes from (mg/L as CaCO3, share):"]
-    rows += [
-        f"{line.contribution:>8.2g}  {100 * line.share:>3.0f} %  {line.name}"
-        for line in result.hardness.budget[:6]
-    ]
-    rest = result.hardness.budget[6:]
-    if rest:
-        rows.append(f"{'':>8}  {100 * sum(x.share for x in rest):>3.0f} %  {len(rest)} smaller")
+    others = result.hardness.other_units
+    shown = []
+    for unit in OTHER_UNITS:
+        quantity = others[unit.key]
+        value, _ = with_uncertainty(quantity.value, quantity.expanded_uncertainty(0.95), 2)
+        shown.append(f"{value} {unit.label}".replace(" ", FIXED_SPACE))
+    return [_fill("The same in other units: " + ", ".join(shown) + ".", width, "  ")]
+
+
+def _volumes(result: Result, width: int) -> list[str]:
+    rows = []
+    for field, title, meaning in VOLUMES:
+        estimate: Estimate | None = getattr(result, field)
+        if estimate is not None:
+            rows.append((title, volume_words(estimate), meaning))
+    if not rows:
+        return []
+    wide = max(len(words) for _, words, _ in rows)
+    lines = [_fill(f"{t:<11}  {w:<{wide}}  {m}", width, " " * 13) for t, w, m in rows]
+    note = "Their 95 % intervals come from the recording alone."
+    if result.equivalence is not None:
+        note = (
+            "The equivalence volume goes to the hardness. The intervals of the volumes come from "
+            "the recording alone; titrant and ware are added in the hardness."
+        )
+    return [*lines, _fill(note, width)]
+
+
+def _budget(result: Result, width: int) -> list[str]:
+    total = result.hardness
+    if total is None:
+        return []
+    rows = []
+    if total.budget:
+        large = [x for x in total.budget[:_MOST_LINES] if x.share >= _LEAST_SHARE]
+        rows = ["Where the uncertainty of the hardness comes from:"]
+        rows.append(f"{'mg/L CaCO3':>12}  {'share':>5}")
+        rows += [
+            f"{two_figures(x.contribution):>12}  {100 * x.share:>3.0f} %  {x.name}" for x in large
+        ]
+        rest = total.budget[len(large) :]
+        if rest:
+            share = sum(x.share for x in rest)
+            percent = f"{100 * share:>3.0f}" if share >= _LEAST_SHARE else " <1"
+            names = rest[0].name if len(rest) == 1 else f"{len(rest)} smaller parts"
+            rows.append(f"{'':>12}  {percent} %  {names}")
     if result.job.not_in_budget:
-        rows.append("Not in it: " + "; ".join(result.job.not_in_budget) + ".")
+        text = "Not in the uncertainty: " + "; ".join(result.job.not_in_budget) + "."
+        rows.append(_fill(text, width, "  "))
     return rows
 
 
-def _frames(result: Result) -> str:
+def _frames(result: Result, width: int) -> list[str]:
     counts = frame_counts(result)
     if not counts["read"]:
-        return ""
+        return []
     what = "rows" if result.region is None else "frames"
     text = f"{counts['used']} of {counts['read']} {what} used."
     for part in counts["set_aside"]:
         text += f" {part['count']} set aside: {part['reason'][0].lower()}{part['reason'][1:]}"
-    return text
+    left_out = counts["points_left_out"]
+    if left_out:
+        were = "was" if left_out == 1 else "were"
+        text += (
+            f" {left_out} of {counts['points']} points of the curve {were} left out of the fit: "
+            "the colour stands apart from the others."
+        )
+    return [_fill(text, width)]
 
 
 def _encodable(text: str, encoding: str | None) -> str:
+    text = text.replace(FIXED_SPACE, " ")
     try:
         text.encode(encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
-        text = text.replace("\u00b1", "+-").encode("ascii", "replace").decode("ascii")
+        for sign, plain in _ASCII.items():
+            text = text.replace(sign, plain)
+        text = text.encode("ascii", "replace").decode("ascii")
     return text
