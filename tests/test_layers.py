@@ -21,6 +21,7 @@ ROWS: dict[str, int] = {
     "endpoint.sentences": 1,
     "endpoint.region_body": 1,
     "endpoint.sources.frame": 1,
+    "endpoint.sources.planes": 1,
     "calibration.glassware": 2,
     "calibration.titrant": 2,
     "calibration.camera": 2,

@@ -1,4 +1,4 @@
-"""Films, read with PyAV: true time stamps, explicit colour matrix, corrupt packets survived."""
+"""Films, read with PyAV: true time stamps, explicit colour matrix, damage survived and counted."""
 
 from __future__ import annotations
 
@@ -14,34 +14,19 @@ from numpy.typing import NDArray
 
 from endpoint.problems import InstallProblem, SourceProblem
 from endpoint.sources.frame import Box, ByteArray, Frame, SourceInfo
+from endpoint.sources.planes import ColourCoding, Part, rgb_of
 
-MAX_PIXELS = 8192 * 8192
-_SAMPLE_SEEK_LIMIT = 3.0
+MAX_PIXELS = 4096 * 4096
+"""Largest picture: a decoder holds several, and the whole program stays under 1 GB."""
+_SAMPLE_BYTES = 256_000_000
+_SUSPECT_S = 10.0
+_MOST_BROKEN_READS = 50
 
-# Kr and Kb of the luma equation: ITU-R BT.601, BT.709, BT.2020 (non-constant luminance).
-_KR_KB = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
+# Codes of ITU-T H.273 (colour description): matrix coefficients and transfer characteristics.
 _MATRIX_BY_TAG = {1: "bt709", 4: "bt601", 5: "bt601", 6: "bt601", 9: "bt2020", 10: "bt2020"}
 _HDR_TRANSFER = {16: "PQ", 18: "HLG"}
-_PLANAR = {
-    "yuv420p": (8, 2, 2),
-    "yuvj420p": (8, 2, 2),
-    "yuv422p": (8, 2, 1),
-    "yuvj422p": (8, 2, 1),
-    "yuv444p": (8, 1, 1),
-    "yuvj444p": (8, 1, 1),
-    "yuv420p10le": (10, 2, 2),
-    "yuv422p10le": (10, 2, 1),
-    "yuv444p10le": (10, 1, 1),
-}
-_SUFFIX_HINT = "Copy it again from the camera, or convert it to MP4 (H.264)."
-
-
-@dataclass(frozen=True)
-class ColourCoding:
-    """How samples of a film turn into R'G'B'."""
-
-    matrix: str
-    full_range: bool
+_NO_FILMS = ("concat", "hls", "dash", "image2", "imf", "sdp", "rtsp")
+_COPY_AGAIN = "Copy it again from the camera, or convert it to MP4 (H.264)."
 
 
 def _av() -> Any:
@@ -80,65 +65,50 @@ class VideoFrame:
         return int(self._picture.width if self._turns % 2 else self._picture.height)
 
     def rgb8(self) -> ByteArray:
-        """Return the whole picture as uint8."""
-        whole = self.encoded(Box(0, 0, self.width, self.height))
-        return np.asarray(np.clip(np.rint(whole * 255.0), 0, 255), dtype=np.uint8)
+        """Return the whole picture as uint8; worked out in strips, so that little is held."""
+        out = np.empty((self.height, self.width, 3), dtype=np.uint8)
+        rows = max(16, (1 << 19) // self.width)
+        for top in range(0, self.height, rows):
+            strip = self.encoded(Box(0, top, self.width, min(top + rows, self.height)))
+            strip *= np.float32(255.0)
+            np.rint(strip, out=strip)
+            out[top : top + rows] = np.clip(strip, 0, 255, out=strip)
+        return out
 
     def encoded(self, box: Box) -> NDArray[np.float32]:
         """Return a part of the picture as float32 R'G'B', 0 to 1."""
-        stored = self._stored_box(box)
-        name = self._picture.format.name
-        if name in _PLANAR or name == "nv12":
-            part = self._from_planes(stored, name)
-        else:
-            rgb = self._picture.to_ndarray(format="rgb48le" if "10" in name else "rgb24")
-            part = rgb[stored.top : stored.bottom, stored.left : stored.right].astype(np.float32)
-            part /= np.float32(65535.0 if rgb.dtype == np.uint16 else 255.0)
+        part = rgb_of(self._picture, self._stored(box), self._coding)
         return np.rot90(part, self._turns) if self._turns else part
 
-    def _stored_box(self, box: Box) -> Box:
+    def _stored(self, box: Box) -> Part:
         """Box in the picture as stored, before it is turned upright (counter-clockwise turns)."""
         w, h = self._picture.width, self._picture.height
         if self._turns == 0:
-            return box
+            return Part(box.top, box.bottom, box.left, box.right)
         if self._turns == 1:
-            return Box(w - box.bottom, box.left, w - box.top, box.right)
+            return Part(box.left, box.right, w - box.bottom, w - box.top)
         if self._turns == 2:
-            return Box(w - box.right, h - box.bottom, w - box.left, h - box.top)
-        return Box(box.top, h - box.right, box.bottom, h - box.left)
+            return Part(h - box.bottom, h - box.top, w - box.right, w - box.left)
+        return Part(h - box.right, h - box.left, box.top, box.bottom)
 
-    def _plane(self, number: int, dtype: type, step: int = 1) -> NDArray[Any]:
-        plane = self._picture.planes[number]
-        data: NDArray[Any] = np.frombuffer(plane, dtype=dtype)
-        stride = plane.line_size // np.dtype(dtype).itemsize
-        rows = data.size // stride
-        return data[: rows * stride].reshape(rows, stride)
 
-    def _from_planes(self, box: Box, name: str) -> NDArray[np.float32]:
-        bits, across, down = _PLANAR.get(name, (8, 2, 2))
-        dtype = np.uint8 if bits == 8 else np.uint16
-        luma = self._plane(0, dtype)[box.top : box.bottom, box.left : box.right]
-        rows = slice(box.top // down, (box.bottom - 1) // down + 1)
-        columns = slice(box.left // across, (box.right - 1) // across + 1)
-        if name == "nv12":
-            pairs = self._plane(1, dtype)
-            chroma = [pairs[rows, 0::2][:, columns], pairs[rows, 1::2][:, columns]]
-        else:
-            chroma = [self._plane(k, dtype)[rows, columns] for k in (1, 2)]
-        r = np.arange(box.top, box.bottom) // down - rows.start
-        c = np.arange(box.left, box.right) // across - columns.start
-        unit = np.float32(1.0 / (1 << (bits - 8)))
-        y = luma.astype(np.float32) * unit
-        u, v = (part[r[:, None], c].astype(np.float32) * unit - 128.0 for part in chroma)
-        if self._coding.full_range:
-            y, u, v = y / 255.0, u / 255.0, v / 255.0
-        else:
-            y, u, v = (y - 16.0) / 219.0, u / 224.0, v / 224.0
-        kr, kb = _KR_KB[self._coding.matrix]
-        red = y + 2.0 * (1.0 - kr) * v
-        blue = y + 2.0 * (1.0 - kb) * u
-        green = (y - kr * red - kb * blue) / (1.0 - kr - kb)
-        return np.stack([red, green, blue], axis=-1).astype(np.float32, copy=False)
+@dataclass
+class _Tally:
+    """What one reading of a film had to leave out."""
+
+    packets: int = 0
+    suspect: int = 0
+    unlike: int = 0
+    backwards: int = 0
+
+    def sentences(self) -> list[str]:
+        told = (
+            (self.packets, "damaged packets were passed over."),
+            (self.suspect, "pictures were left out because they are damaged or build on damage."),
+            (self.unlike, "pictures were left out because their size differs from the first."),
+            (self.backwards, "pictures were left out because their time stamps do not rise."),
+        )
+        return [f"{count} {text}" for count, text in told if count]
 
 
 class VideoSource:
@@ -154,77 +124,131 @@ class VideoSource:
     Raises
     ------
     SourceProblem
-        The file is no film, holds no picture track, is cut off, or its pictures are too large.
+        The file is no film, holds no picture track or a single picture, is cut off, has no time
+        stamps, or its pictures are too large.
     """
 
     def __init__(
         self, path: Path, colour_matrix: str | None = None, colour_range: str | None = None
     ) -> None:
         self.path = path
-        self._damaged = 0
         av = _av()
         container = self._open(av)
         try:
             stream = self._picture_track(container)
-            self._check_size(stream)
             first = self._first(container, stream)
             self._turns = _quarter_turns(first)
             self._coding, notes = _coding(first, colour_matrix, colour_range)
-            self._start_s = float(first.pts * first.time_base) if first.pts is not None else 0.0
+            self._start_s = _stamp_s(first)
+            self._stored_size = (first.width, first.height)
             self.info = self._describe(container, stream, first, notes)
         finally:
             container.close()
 
     def _open(self, av: Any) -> Any:
-        try:
-            return av.open(str(self.path), metadata_errors="ignore")
-        except av.error.FFmpegError:
-            pass
-        except (OSError, ValueError, UnicodeError):
-            pass
-        raise SourceProblem(f"{self.path.name} is no film that can be read.", _SUFFIX_HINT)
+        options = {"max_pixels": str(MAX_PIXELS), "protocol_whitelist": "file"}
+        container = None
+        with suppress(av.error.FFmpegError, OSError, ValueError, UnicodeError):
+            container = av.open(str(self.path), metadata_errors="ignore", options=options)
+        if container is None:
+            raise SourceProblem(f"{self.path.name} is no film that can be read.", _COPY_AGAIN)
+        if set(container.format.name.split(",")) & set(_NO_FILMS):
+            container.close()
+            raise SourceProblem(
+                f"{self.path.name} is a list of other files, no film.", "Name the film itself."
+            )
+        return container
 
     def _picture_track(self, container: Any) -> Any:
-        tracks = [s for s in container.streams.video if s.codec_context is not None]
+        """First track of moving pictures; the cover picture of a sound file is none."""
+        av = _av()
+        cover = av.stream.Disposition.attached_pic
+        tracks = [
+            s
+            for s in container.streams.video
+            if s.codec_context is not None and not s.disposition & cover
+        ]
         if not tracks:
             raise SourceProblem(
-                f"{self.path.name} holds no pictures, only sound or data.",
+                f"{self.path.name} holds no moving pictures, only sound, text or data.",
                 "Name the film of the flask.",
             )
+        self._check_size(tracks[0].codec_context.width, tracks[0].codec_context.height)
         tracks[0].thread_type = "AUTO"
         return tracks[0]
 
-    def _check_size(self, stream: Any) -> None:
-        w, h = stream.codec_context.width, stream.codec_context.height
-        if w * h > MAX_PIXELS:
+    def _check_size(self, width: int, height: int) -> None:
+        if width * height > MAX_PIXELS:
             raise SourceProblem(
-                f"The pictures of {self.path.name} are too large ({w} x {h}).",
+                f"The pictures of {self.path.name} are too large ({width} x {height}).",
                 "Film with 4K or less.",
             )
 
     def _first(self, container: Any, stream: Any) -> Any:
-        for picture in self._decoded(container, stream):
-            return picture
-        raise SourceProblem(f"{self.path.name} holds no picture that can be read.", _SUFFIX_HINT)
+        """First picture of a film that has at least two, with time stamps."""
+        pictures = self._decoded(container, stream, _Tally())
+        first = next(pictures, None)
+        if first is None:
+            raise SourceProblem(f"{self.path.name} holds no picture that can be read.", _COPY_AGAIN)
+        self._check_size(first.width, first.height)
+        second = next(pictures, None)
+        if second is None:
+            raise SourceProblem(
+                f"{self.path.name} holds a single picture, no film.",
+                'Name the whole film; stills go into one folder, as stills = "folder".',
+            )
+        if first.pts is None and second.pts is None:
+            raise SourceProblem(
+                f"{self.path.name} has no time stamps.", "Convert it to MP4 or MKV with its times."
+            )
+        return first if first.pts is not None else second
 
-    def _decoded(self, container: Any, stream: Any) -> Iterator[Any]:
-        """Pictures of a container; a broken packet costs only itself."""
+    def _decoded(self, container: Any, stream: Any, tally: _Tally) -> Iterator[Any]:
+        """Sound pictures of a container.
+
+        A broken packet costs itself and the pictures that build on it: those up to the next key
+        picture are left out, for 10 s at most (films of one key picture would end there).
+        """
+        suspect_until_s = -np.inf
+        for picture in self._every(container, stream, tally):
+            broken = picture is None or picture.is_corrupt
+            stamp_s = _stamp_s(picture) if picture is not None and picture.pts is not None else None
+            if picture is not None and picture.key_frame and not broken:
+                suspect_until_s = -np.inf
+            if broken:
+                suspect_until_s = np.inf if stamp_s is None else stamp_s + _SUSPECT_S
+            elif np.isposinf(suspect_until_s) and stamp_s is not None:
+                suspect_until_s = stamp_s + _SUSPECT_S
+            if picture is None:
+                continue
+            if broken or (stamp_s is not None and stamp_s < suspect_until_s):
+                tally.suspect += 1
+                continue
+            yield picture
+
+    def _every(self, container: Any, stream: Any, tally: _Tally) -> Iterator[Any]:
+        """Every decoded picture, and None where a packet was broken."""
         av = _av()
+        broken_reads = 0
         packets = container.demux(stream)
         while True:
             try:
                 packet = next(packets)
             except StopIteration:
                 return
-            except (av.error.FFmpegError, OSError):
-                self._damaged += 1
-                return
+            except (av.error.FFmpegError, OSError, ValueError):
+                tally.packets += 1
+                broken_reads += 1
+                if broken_reads > _MOST_BROKEN_READS:
+                    return
+                packets = container.demux(stream)
+                yield None
+                continue
             try:
                 yield from packet.decode()
             except (av.error.FFmpegError, OSError, ValueError):
-                self._damaged += 1
-            if packet.dts is None and packet.pts is None and packet.size == 0:
-                return
+                tally.packets += 1
+                yield None
 
     def _describe(self, container: Any, stream: Any, first: Any, notes: list[str]) -> SourceInfo:
         duration = None
@@ -257,40 +281,53 @@ class VideoSource:
         )
 
     def frames(self) -> Iterator[Frame]:
-        """Yield every readable frame in time order."""
-        av = _av()
-        container = self._open(av)
-        self._damaged = 0
+        """Yield every sound picture in time order."""
+        container = self._open(_av())
+        tally = _Tally()
+        last = -1.0
+        ended = False
         try:
             stream = self._picture_track(container)
-            last = -1.0
-            for index, picture in enumerate(self._decoded(container, stream)):
-                time_s = self._time_of(picture, last)
-                if time_s <= last:
-                    continue
-                last = time_s
-                yield VideoFrame(picture, index, time_s, self._coding, self._turns)
+            for index, picture in enumerate(self._decoded(container, stream, tally)):
+                if (picture.width, picture.height) != self._stored_size:
+                    tally.unlike += 1
+                elif picture.pts is None or self._time_of(picture) <= last:
+                    tally.backwards += 1
+                else:
+                    last = self._time_of(picture)
+                    yield VideoFrame(picture, index, last, self._coding, self._turns)
+            ended = True
         finally:
             container.close()
-            self._note_damage()
+            self._note(tally, last if ended else None)
 
-    def _time_of(self, picture: Any, last: float) -> float:
-        if picture.pts is None:
-            return last + 0.04
-        return float(picture.pts * picture.time_base) - self._start_s
+    def _time_of(self, picture: Any) -> float:
+        return _stamp_s(picture) - self._start_s
 
-    def _note_damage(self) -> None:
-        sentence = f"{self._damaged} damaged packets were passed over."
-        if self._damaged and sentence not in self.info.notes:
-            kept = tuple(n for n in self.info.notes if "damaged packets" not in n)
-            self.info = replace(self.info, notes=(*kept, sentence))
+    def _note(self, tally: _Tally, last_s: float | None) -> None:
+        """Add what a reading found to the notes, each sentence once."""
+        sentences = tally.sentences()
+        expected_s = self.info.duration_s
+        if last_s is not None and expected_s is not None and last_s < 0.95 * expected_s - 2.0:
+            sentences.append(
+                f"The film breaks off at {last_s:.0f} s; its header promises {expected_s:.0f} s."
+            )
+        kept = [note for note in self.info.notes if note not in sentences]
+        if sentences:
+            self.info = replace(self.info, notes=(*kept, *sentences))
 
     def sample(self, count: int) -> list[Frame]:
-        """Return about `count` frames spread over the film, through its key frames if it can."""
+        """Return about `count` pictures spread over the film, through its key pictures if it can.
+
+        Fewer are returned where `count` of them would fill the memory.
+        """
+        width, height = self._stored_size
+        deep = 2 if any(mark in self.info.details["pixel_format"] for mark in ("10", "12")) else 1
+        count = max(1, min(count, _SAMPLE_BYTES // (2 * deep * width * height)))
         duration = self.info.duration_s
         if duration and duration > 0:
             found = self._sample_by_seeking(count, duration)
-            if len(found) >= max(3, count // 2) or (found and duration < _SAMPLE_SEEK_LIMIT):
+            if len(found) >= max(3, count // 2):
                 return found
         return self._sample_by_reading(count)
 
@@ -301,34 +338,38 @@ class VideoSource:
         try:
             stream = self._picture_track(container)
             for k in range(count):
-                target = self._start_s + duration_s * (k + 0.5) / count
+                target_s = self._start_s + duration_s * (k + 0.5) / count
                 with suppress(av.error.FFmpegError, OSError, ValueError):
-                    container.seek(int(target / stream.time_base), stream=stream)
-                    picture = next(self._decoded(container, stream), None)
-                    if picture is None or picture.pts is None:
+                    container.seek(int(target_s / stream.time_base), stream=stream)
+                    picture = next(self._decoded(container, stream, _Tally()), None)
+                    if picture is None or picture.pts is None or picture.pts in found:
                         continue
-                    if picture.pts not in found:
-                        time_s = float(picture.pts * picture.time_base) - self._start_s
-                        # Held by value: a decoder may reuse its buffers.
-                        frame = VideoFrame(picture, k, time_s, self._coding, self._turns)
-                        found[picture.pts] = frame
+                    if (picture.width, picture.height) != self._stored_size:
+                        continue
+                    time_s = self._time_of(picture)
+                    found[picture.pts] = VideoFrame(picture, k, time_s, self._coding, self._turns)
         finally:
             container.close()
         return [found[pts] for pts in sorted(found)]
 
     def _sample_by_reading(self, count: int) -> list[Frame]:
+        """Every n-th picture; n is doubled whenever more than `count` are held."""
         kept: list[Frame] = []
         stride = 1
         for seen, frame in enumerate(self.frames()):
             if seen % stride == 0:
                 kept.append(frame)
-                if len(kept) >= 2 * count:
+                if len(kept) > count:
                     kept = kept[::2]
                     stride *= 2
         return kept
 
     def close(self) -> None:
         """Nothing stays open between calls."""
+
+
+def _stamp_s(picture: Any) -> float:
+    return float(picture.pts * picture.time_base)
 
 
 def _quarter_turns(picture: Any) -> int:
@@ -338,18 +379,23 @@ def _quarter_turns(picture: Any) -> int:
 
 
 def _coding(picture: Any, matrix: str | None, range_: str | None) -> tuple[ColourCoding, list[str]]:
+    """Matrix and range: what was asked for, else the tags, else the usual ones with a note."""
     notes: list[str] = []
-    tagged = _MATRIX_BY_TAG.get(int(picture.colorspace or 0))
+    name = str(picture.format.name)
+    is_yuv = not (picture.format.is_rgb or picture.format.has_palette or name.startswith("gray"))
     if matrix is None:
-        matrix = tagged
+        matrix = _MATRIX_BY_TAG.get(int(picture.colorspace or 0))
         if matrix is None:
             matrix = "bt709" if picture.height >= 720 else "bt601"
-            notes.append(
-                f"The film does not say which colour matrix it has; {matrix.upper()} is assumed "
-                "(usual for its size)."
-            )
-    name = str(picture.format.name)
+            if is_yuv:
+                notes.append(
+                    f"The film does not say which colour matrix it has; {matrix.upper()} is "
+                    "assumed (usual for its size)."
+                )
     tag = int(picture.color_range or 0)
-    tagged_full = tag == 2 or name.startswith("yuvj")
-    full = tagged_full if range_ is None else range_ == "full"
+    full = tag == 2 or name.startswith("yuvj")
+    if range_ is not None:
+        full = range_ == "full"
+    elif tag not in (1, 2) and is_yuv and not full:
+        notes.append("The film does not say which range its samples have; limited is assumed.")
     return ColourCoding(matrix, full), notes

@@ -1,0 +1,144 @@
+"""From the stored samples of a decoded film picture to R'G'B', with an explicit matrix and range.
+
+Only the part that is asked for is converted, in float, so nothing is rounded to 8 bits on the way.
+Matrices and ranges: ITU-R BT.601, BT.709 and BT.2020 (non-constant luminance).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatImage = NDArray[np.float32]
+
+KR_KB = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
+"""Kr and Kb of the luma equation."""
+
+
+@dataclass(frozen=True)
+class ColourCoding:
+    """How samples of a film turn into R'G'B'."""
+
+    matrix: str
+    """"bt601", "bt709" or "bt2020"."""
+    full_range: bool
+
+
+@dataclass(frozen=True)
+class Part:
+    """A rectangle of the picture as stored, in whole pixels; last row and column excluded."""
+
+    top: int
+    bottom: int
+    left: int
+    right: int
+
+
+def rgb_of(picture: Any, part: Part, coding: ColourCoding) -> FloatImage:
+    """Convert a part of a decoded PyAV picture.
+
+    Parameters
+    ----------
+    picture:
+        `av.VideoFrame` of any pixel format.
+    part:
+        Rectangle inside the picture as stored (before rotation).
+    coding:
+        Matrix and range of Y'CbCr formats; R'G'B' formats need none.
+
+    Returns
+    -------
+    Encoded R'G'B', float32, 0 to 1 with small overshoots, shape (rows, columns, 3).
+    """
+    picture_format = picture.format
+    if picture_format.is_rgb or picture_format.has_palette:
+        deep = any(component.bits > 8 for component in picture_format.components)
+        rgb = picture.to_ndarray(format="rgb48le" if deep else "rgb24")
+        cut = rgb[part.top : part.bottom, part.left : part.right]
+        return np.asarray(cut / np.float32(65535.0 if deep else 255.0), dtype=np.float32)
+    if not _readable(picture_format):
+        picture = _repacked(picture)
+    return _from_planes(picture, part, coding)
+
+
+def _readable(picture_format: Any) -> bool:
+    """Whether the planes can be read as they are: grey, planar Y'CbCr or NV12."""
+    components = picture_format.components
+    if picture_format.is_big_endian or components[0].bits > 16:
+        return False
+    if len(components) <= 2 or picture_format.name == "nv12":
+        return str(picture_format.name).startswith(("gray", "nv12"))
+    return [c.plane for c in components[:3]] == [0, 1, 2]
+
+
+def _repacked(picture: Any) -> Any:
+    """The same samples in a planar format; matrix and range are left as they are."""
+    deep = any(component.bits > 8 for component in picture.format.components)
+    return picture.reformat(
+        format="yuv444p16le" if deep else "yuv444p",
+        src_colorspace=1,
+        dst_colorspace=1,
+        src_color_range=2,
+        dst_color_range=2,
+    )
+
+
+def _plane(picture: Any, number: int, dtype: type) -> NDArray[Any]:
+    plane = picture.planes[number]
+    data: NDArray[Any] = np.frombuffer(plane, dtype=dtype)
+    stride = plane.line_size // np.dtype(dtype).itemsize
+    rows = data.size // stride
+    return data[: rows * stride].reshape(rows, stride)
+
+
+def _from_planes(picture: Any, part: Part, coding: ColourCoding) -> FloatImage:
+    bits = picture.format.components[0].bits
+    dtype = np.uint8 if bits <= 8 else np.uint16
+    black, luma_span, chroma_span = _levels(bits, coding.full_range)
+    luma = _plane(picture, 0, dtype)[part.top : part.bottom, part.left : part.right]
+    y = (luma.astype(np.float32) - np.float32(black)) * np.float32(1.0 / luma_span)
+    out = np.empty((*y.shape, 3), dtype=np.float32)
+    if len(picture.format.components) < 3:
+        out[:] = y[..., None]
+        return out
+    u, v, down, across = _chroma(picture, part, dtype)
+    middle = np.float32(1 << (bits - 1))
+    scale = np.float32(1.0 / chroma_span)
+    cb = (u.astype(np.float32) - middle) * scale
+    cr = (v.astype(np.float32) - middle) * scale
+    kr, kb = KR_KB[coding.matrix]
+    kg = 1.0 - kr - kb
+    # What each channel differs from luma, worked out at the resolution of the chroma planes.
+    red = np.float32(2.0 * (1.0 - kr)) * cr
+    blue = np.float32(2.0 * (1.0 - kb)) * cb
+    green = np.float32(-kr / kg) * red - np.float32(kb / kg) * blue
+    rows = np.arange(part.top, part.bottom) // down - part.top // down
+    columns = np.arange(part.left, part.right) // across - part.left // across
+    for k, difference in enumerate((red, green, blue)):
+        np.add(y, difference[rows][:, columns], out=out[..., k])
+    return out
+
+
+def _levels(bits: int, full_range: bool) -> tuple[float, float, float]:
+    """Black level, span of luma and span of chroma in code values (BT.709 and BT.2100 clauses)."""
+    if full_range:
+        top = float((1 << bits) - 1)
+        return 0.0, top, top
+    unit = float(1 << (bits - 8))
+    return 16.0 * unit, 219.0 * unit, 224.0 * unit
+
+
+def _chroma(picture: Any, part: Part, dtype: type) -> tuple[NDArray[Any], NDArray[Any], int, int]:
+    """Chroma samples that cover the part, and how many rows and columns of luma each serves."""
+    across = 64 // picture.format.chroma_width(64)
+    down = 64 // picture.format.chroma_height(64)
+    rows = slice(part.top // down, (part.bottom - 1) // down + 1)
+    columns = slice(part.left // across, (part.right - 1) // across + 1)
+    if picture.format.name == "nv12":
+        pairs = _plane(picture, 1, dtype)[rows]
+        return pairs[:, 0::2][:, columns], pairs[:, 1::2][:, columns], down, across
+    u, v = (_plane(picture, k, dtype)[rows, columns] for k in (1, 2))
+    return u, v, down, across
