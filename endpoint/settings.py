@@ -87,7 +87,8 @@ def parse_box(value: object, where: str) -> tuple[int, int, int, int]:
         numbers = [int(part) for part in parts if not isinstance(part, bool)]
     except (TypeError, ValueError, OverflowError):
         raise RecordProblem(f"{where} holds something that is no whole number.", remedy) from None
-    if len(numbers) != 4:
+    fractions = [part for part in parts if isinstance(part, float) and not part.is_integer()]
+    if len(numbers) != 4 or fractions:
         raise RecordProblem(f"{where} holds something that is no whole number.", remedy)
     left, top, right, bottom = numbers
     if not (0 <= left < right <= 100_000 and 0 <= top < bottom <= 100_000):
