@@ -20,6 +20,7 @@ from endpoint.record import TitrationRecord
 from endpoint.sources.frame import Box, PictureSource
 from endpoint.sources.opening import open_source
 from endpoint.sources.photometer import PhotometerTable
+from endpoint.sources.stills import StillsSource
 from endpoint.sources.volumes import VolumeLog
 
 _BLANK_DEFAULT_U_ML = 0.02
@@ -52,8 +53,8 @@ def prepare(record: TitrationRecord) -> tuple[Job, PictureSource | PhotometerTab
         blank_ml=blank,
         burette=burette,
         lag_s=_lag(record),
-        liquid_box=_box(record.settings.liquid_box),
-        reference_box=_box(record.settings.reference_box),
+        liquid_box=_box(record.settings.liquid_box, source),
+        reference_box=_box(record.settings.reference_box, source),
         transfer=record.settings.tone_curve,
         not_in_budget=tuple(missing),
     )
@@ -86,8 +87,15 @@ def delivery_of(record: TitrationRecord, log: VolumeLog | None) -> Delivery | No
     return Delivery(record.mode or "steps", log.time_s, log.volume_ml)
 
 
-def _box(numbers: tuple[int, int, int, int] | None) -> Box | None:
-    return None if numbers is None else Box(*numbers)
+def _box(
+    numbers: tuple[int, int, int, int] | None, source: PictureSource | PhotometerTable
+) -> Box | None:
+    """Box in the pictures as they are read: large stills come reduced."""
+    if numbers is None:
+        return None
+    shrink = source.reduction if isinstance(source, StillsSource) else 1
+    left, top, right, bottom = numbers
+    return Box(left // shrink, top // shrink, -(-right // shrink), -(-bottom // shrink))
 
 
 def _lag(record: TitrationRecord) -> tuple[float, float] | None:

@@ -17,6 +17,11 @@ EXIT_BRACKETED = 3
 EXIT_NONE = 4
 
 
+def _one_line(text: str) -> str:
+    """Text without line breaks and control characters, which names of files and keys may hold."""
+    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+
+
 class Problem(Exception):
     """Base of every error that a user can meet.
 
@@ -33,6 +38,7 @@ class Problem(Exception):
     code = "problem"
 
     def __init__(self, sentence: str, remedy: str) -> None:
+        sentence, remedy = _one_line(sentence), _one_line(remedy)
         super().__init__(sentence)
         self.sentence = sentence
         self.remedy = remedy

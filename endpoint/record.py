@@ -94,7 +94,10 @@ def read_record(path: Path) -> TitrationRecord:
     try:
         if path.is_dir():
             raise RecordProblem(f"{path} is a folder.", "Name the record, a .toml file, in it.")
-        if path.stat().st_size > _MAX_BYTES:
+        size = path.stat().st_size
+        if not path.is_file():
+            raise RecordProblem(f"{path} is no ordinary file.", "Name a record, a .toml file.")
+        if size > _MAX_BYTES:
             raise RecordProblem(
                 f"{path.name} is too large for a record.", "Name the .toml file of the titration."
             )
@@ -112,7 +115,7 @@ def read_record(path: Path) -> TitrationRecord:
         ) from None
     try:
         table = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors
         raise RecordProblem(
             f"{path.name} is no valid TOML ({str(error)[:100]}).",
             "Correct that line; texts stand in quotes, numbers do not.",
@@ -397,7 +400,7 @@ class _Reader:
             unit = key.rsplit("_", 1)[-1] if "_" in key else ""
             unit = {"ml": "mL", "l": "mol/L", "s": "s", "min": "mL/min", "cm": "cm"}.get(unit, "")
             raise RecordProblem(
-                f"{where} is {value!s:.40}, outside {low:g} to {high:g} {unit}.".replace(" .", "."),
+                f"{where} is {number:.10g}, outside {low:g} to {high:g} {unit}.".replace(" .", "."),
                 f"Check the value and its unit ({unit or 'none'}).",
             )
         return number

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from endpoint.problems import DeliveryProblem, SourceProblem
+from endpoint.problems import DeliveryProblem, RecordProblem, SourceProblem
 from endpoint.record import TitrationRecord
 from endpoint.sources.frame import PictureSource
 from endpoint.sources.photometer import PhotometerTable, read_table
@@ -27,19 +27,13 @@ def open_source(
 
     Raises
     ------
-    SourceProblem, DeliveryProblem
+    SourceProblem, DeliveryProblem, RecordProblem
         Something is missing, cannot be read or does not belong together.
     """
     log = None
     path = record.log or record.per_still
     if path is not None:
-        log = read_log(path)
-        if (log.files is None) == (record.per_still is not None):
-            wanted = "file,volume_ml" if record.per_still is not None else "time_s,volume_ml"
-            raise DeliveryProblem(
-                f"{path.name} has not the columns that {record.kind} needs.",
-                f"Name the columns {wanted}.",
-            )
+        log = read_log(path, per_still=record.per_still is not None)
     if record.kind == "photometer":
         _need_file(record.medium)
         table = read_table(record.medium)
@@ -50,13 +44,38 @@ def open_source(
             )
         return table, log
     if record.kind == "stills":
-        return StillsSource(record.medium, None if log is None else log.files), log
+        stills = StillsSource(record.medium, None if log is None else log.files)
+        _check_boxes(record, *stills.stored_size)
+        return stills, log
     _need_file(record.medium)
     settings = record.settings
     source = VideoSource(record.medium, settings.colour_matrix, settings.colour_range)
-    if log is not None and source.info.duration_s is not None and path is not None:
-        check_clock(log, source.info.duration_s, path.name)
+    _check_boxes(record, source.info.width, source.info.height)
+    duration_s = source.info.duration_s
+    if duration_s is not None and log is not None and path is not None:
+        check_clock(log, duration_s, path.name)
+    if duration_s is not None and record.rate_ml_min is not None and record.start_s >= duration_s:
+        raise DeliveryProblem(
+            f"{record.name}: the pump starts at {record.start_s:g} s, but the recording ends at "
+            f"{duration_s:.0f} s.",
+            "Give delivery.start_s as seconds after the first picture.",
+        )
     return source, log
+
+
+def _check_boxes(record: TitrationRecord, width: int, height: int) -> None:
+    """Refuse boxes given by hand that reach out of the picture."""
+    settings = record.settings
+    for name, box in (
+        ("liquid_box", settings.liquid_box),
+        ("reference_box", settings.reference_box),
+    ):
+        if box is not None and (box[2] > width or box[3] > height):
+            raise RecordProblem(
+                f"{record.name}: {name} reaches to {box[2]},{box[3]}, but the pictures have "
+                f"{width} x {height} pixels.",
+                "Give left,top,right,bottom in pixels of the upright picture.",
+            )
 
 
 def _need_file(path: Path) -> None:
@@ -65,6 +84,8 @@ def _need_file(path: Path) -> None:
             raise SourceProblem(
                 f"{path} is a folder.", "For stills write stills = ..., for a film name the file."
             )
+        if not path.is_file():
+            raise SourceProblem(f"{path} is no ordinary file.", "Name the file of the recording.")
         if path.stat().st_size == 0:
             raise SourceProblem(f"{path.name} is empty (0 bytes).", "Copy the recording again.")
         with path.open("rb"):

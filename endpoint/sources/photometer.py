@@ -1,6 +1,7 @@
 """Photometer tables: absorbance at one or more wavelengths against volume or time.
 
-A CSV with a column volume_ml or time_s and absorbance columns such as A620, "Abs 620 nm" or 620.
+A CSV with a column volume_ml or time_s and absorbance columns such as A620, "Abs 620 nm" or 620;
+a row of units may follow the header. Readings above `SATURATION` are kept and marked.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.problems import SourceProblem
-from endpoint.sources.volumes import Sheet, number_in, read_sheet
+from endpoint.sources.volumes import Sheet, number_in, plain_title, read_sheet
 
 FloatArray = NDArray[np.float64]
 
@@ -22,6 +23,8 @@ SATURATION = 3.0
 _LOWEST, _HIGHEST = -0.5, 10.0
 _VOLUME_NAMES = ("volume_ml", "volume", "v_ml", "ml", "v")
 _TIME_NAMES = ("time_s", "time", "t_s", "seconds", "t")
+_TRANSMITTANCE = re.compile(r"t(_nm)?$|trans|t_pct|percent|pct")
+_ABSORBANCE_WORDS = ("a", "abs", "absorbance", "absorption", "extinction", "ext", "e", "od", "nm")
 _WAVELENGTH = re.compile(r"(?<![\d.])([1-9]\d{2,3}(?:[.,]\d+)?)(?![\d.])")
 
 
@@ -58,22 +61,27 @@ def _wavelength(title: str) -> float | None:
 
 
 def _columns(sheet: Sheet) -> tuple[int | None, int | None, dict[int, float]]:
-    """Columns of volume, time and wavelengths."""
+    """Columns of volume, time and wavelengths; a spectrum of something else is refused."""
     volume = time = None
     waves: dict[int, float] = {}
     for k, title in enumerate(sheet.header):
-        plain = re.sub(r"[^a-z]+", "_", title.lower()).strip("_")
+        plain = plain_title(title)
         nm = _wavelength(title)
-        if plain in _VOLUME_NAMES and volume is None:
+        if nm is None and plain in _VOLUME_NAMES and volume is None:
             volume = k
-        elif plain in _TIME_NAMES and time is None and nm is None:
+        elif nm is None and plain in _TIME_NAMES and time is None:
             time = k
-        elif "%" in title or plain.startswith(("transmi", "t_pct", "percent")):
+        elif "%" in title or _TRANSMITTANCE.match(plain):
             raise SourceProblem(
                 f"{sheet.name} has transmittance in the column {title[:40]}.",
                 "Export absorbance, A = -log10(T).",
             )
         elif nm is not None:
+            if plain and plain.split("_")[0] not in _ABSORBANCE_WORDS:
+                raise SourceProblem(
+                    f"{sheet.name} does not say that the column {title[:40]} is absorbance.",
+                    f"If it is, call it A{nm:g}; else remove it.",
+                )
             waves[k] = nm
     return volume, time, waves
 
@@ -84,14 +92,10 @@ def read_table(path: Path) -> PhotometerTable:
     Raises
     ------
     SourceProblem
-        A column is missing, a cell is no number or outside -0.5 to 10, the volume or the time
-        runs backwards (with the row number), or there are fewer than two rows.
+        A column is missing or holds no absorbance, a cell is no number or outside -0.5 to 10, the
+        volume or the time runs backwards (with the row number), or there are fewer than two rows.
     """
     sheet = read_sheet(path, SourceProblem)
-    if sheet.rows and _is_units_row(sheet):
-        sheet = Sheet(
-            sheet.name, sheet.header, sheet.rows[1:], sheet.numbers[1:], sheet.decimal_comma
-        )
     volume, time, waves = _columns(sheet)
     found = ", ".join(sheet.header)[:120]
     if volume is None and time is None:
@@ -123,11 +127,6 @@ def read_table(path: Path) -> PhotometerTable:
         wavelengths_nm=tuple(waves.values()),
         rows=sheet.numbers,
     )
-
-
-def _is_units_row(sheet: Sheet) -> bool:
-    cells = [cell for cell in sheet.rows[0] if cell]
-    return bool(cells) and not any(ch.isdigit() for cell in cells for ch in cell)
 
 
 def _rising(sheet: Sheet, column: int, what: str, unit: str) -> FloatArray:

@@ -1,16 +1,20 @@
 """Volume logs: which titrant volume was delivered by when, or stands behind which still.
 
 A log is a CSV with a header: `time_s,volume_ml` or `file,volume_ml`; comma, semicolon or tab;
-decimal point or, unless the comma separates the cells, decimal comma. Volumes are cumulative.
+decimal point or, unless the comma separates the cells, decimal comma. A row of units may follow
+the header. Volumes are cumulative; the first need not be 0.
 
 A burette that was refilled starts again at a small reading. Mark that row in an additional
 column `refill` with any word (`yes`, `x`, `1`): its volume_ml is the new burette reading and
-counts from there, as in
+later rows count from there, as in
 
     time_s,volume_ml,refill
     310,24.60,
     345,0.00,yes
     360,1.20,
+
+which is 25.80 mL in all. Leave the cell empty (or `no`, `0`) on the other rows. A volume that
+falls on a row without the mark is refused.
 """
 
 from __future__ import annotations
@@ -18,6 +22,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,9 +33,15 @@ from endpoint.problems import DeliveryProblem, Problem
 
 FloatArray = NDArray[np.float64]
 
-MAX_BYTES = 50_000_000
+MAX_BYTES = 40_000_000
 MAX_ROWS = 1_000_000
+_MAX_CELLS = 4_000_000
+_MAX_COLUMNS = 500
 _LARGEST_ML = 1000.0
+_NO_REFILL = ("", "0", "no", "n", "false", "-")
+_UNITS = re.compile(
+    r"[\[(]?(s|sec|seconds?|ml|cm3|cm³|nm|au|a\.u\.|abs|absorbance|a|-|none|file|name)?[\])]?", re.I
+)
 
 
 @dataclass(frozen=True)
@@ -51,6 +62,9 @@ class VolumeLog:
     time_s: FloatArray | None
     files: tuple[str, ...] | None
     volume_ml: FloatArray
+    """Cumulative; never falling."""
+    rows: tuple[int, ...] = ()
+    """Row number in the file of each entry."""
 
 
 def read_sheet(path: Path, problem: type[Problem] = DeliveryProblem) -> Sheet:
@@ -68,49 +82,76 @@ def read_sheet(path: Path, problem: type[Problem] = DeliveryProblem) -> Sheet:
     Problem
         The file is missing, unreadable, too large, not text, empty or has ragged rows.
     """
-    text = _text_of(path, problem)
-    lines: list[str] = [line for line in text.splitlines() if line.strip()]
-    if len(lines) < 2:
+    text = _text_of(path, problem).replace("\r\n", "\n").replace("\r", "\n")
+    first, _, rest = text.lstrip("\n").partition("\n")
+    if re.fullmatch(r'"?sep=.?"?', first.strip()):  # a hint that table programs write
+        text = "\n" + rest
+        first = rest.lstrip("\n").partition("\n")[0]
+    separator = max(";\t,", key=first.count)
+    if first.count(separator) >= _MAX_COLUMNS:
+        raise problem(
+            f"{path.name} has more than {_MAX_COLUMNS} columns.", "Keep only the columns needed."
+        )
+    numbers, rows = _cells(path.name, text, separator, problem)
+    if len(rows) < 2:
         raise problem(
             f"{path.name} holds no rows.", "Give a header line and one row for each volume."
         )
-    if len(lines) > MAX_ROWS:
-        raise problem(f"{path.name} has more than {MAX_ROWS} rows.", "Split or thin the table.")
-    separator = max(";\t,", key=lines[0].count)
-    if lines[0].count(separator) == 0:
-        separator = ";" if ";" in text else ","
-    numbers: list[int] = []
-    rows: list[tuple[str, ...]] = []
-    try:
-        reader = csv.reader(io.StringIO(text), delimiter=separator)
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                rows.append(tuple(cell.strip() for cell in cells))
-                numbers.append(reader.line_num)
-    except csv.Error:
-        raise problem(
-            f"{path.name} cannot be read as a table.",
-            "Save it again as CSV from the table program.",
-        ) from None
-    header = tuple(cell.strip().lstrip("\ufeff") for cell in rows[0])
-    width = len(header)
+    header, width = rows[0], len(rows[0])
     for number, row in zip(numbers[1:], rows[1:], strict=True):
-        if len(row) > width and any(cells[width:]):
+        if len(row) > width and any(row[width:]):
             raise problem(
                 f"Row {number} of {path.name} has {len(row)} cells, but the header has {width}.",
                 "If the numbers use a decimal comma, separate the cells with semicolons.",
             )
-    body = tuple((*cells, *[""] * (width - len(cells)))[:width] for cells in rows[1:])
-    return Sheet(path.name, header, body, tuple(numbers[1:]), separator != ",")
+    body = [(*row, *[""] * (width - len(row)))[:width] for row in rows[1:]]
+    begin = 1 if len(body) > 1 and _is_units(body[0]) else 0
+    return Sheet(
+        path.name, header, tuple(body[begin:]), tuple(numbers[1 + begin :]), separator != ","
+    )
+
+
+def _is_units(cells: tuple[str, ...]) -> bool:
+    """Whether a row below the header holds units: one at least, and nothing else."""
+    return any(cells) and all(_UNITS.fullmatch(cell) for cell in cells)
+
+
+def _cells(
+    name: str, text: str, separator: str, problem: type[Problem]
+) -> tuple[list[int], list[tuple[str, ...]]]:
+    """Row numbers and cells of all rows that are not blank."""
+    numbers: list[int] = []
+    rows: list[tuple[str, ...]] = []
+    count = 0
+    try:
+        reader = csv.reader(io.StringIO(text), delimiter=separator)
+        for cells in reader:
+            if not any(cell.strip() for cell in cells):
+                continue
+            rows.append(tuple(cell.strip() for cell in cells))
+            numbers.append(reader.line_num)
+            count += len(cells)
+            if len(rows) > MAX_ROWS + 1 or count > _MAX_CELLS:
+                raise problem(
+                    f"{name} has more than {MAX_ROWS} rows or {_MAX_CELLS} cells.",
+                    "Split or thin the table.",
+                )
+    except csv.Error:
+        raise problem(
+            f"{name} cannot be read as a table.", "Save it again as CSV from the table program."
+        ) from None
+    return numbers, rows
 
 
 def _text_of(path: Path, problem: type[Problem]) -> str:
     try:
+        size = path.stat().st_size
         if path.is_dir():
             raise problem(f"{path.name} is a folder, not a table.", "Name the CSV file in it.")
-        size = path.stat().st_size
+        if not path.is_file():
+            raise problem(f"{path.name} is no ordinary file.", "Name a CSV file.")
         if size > MAX_BYTES:
-            raise problem(f"{path.name} is larger than 50 MB.", "Thin the table.")
+            raise problem(f"{path.name} is larger than 40 MB.", "Thin the table.")
         data = path.read_bytes()
     except FileNotFoundError:
         raise problem(
@@ -157,8 +198,13 @@ def number_in(sheet: Sheet, row: int, column: int, problem: type[Problem]) -> fl
     return value
 
 
+def plain_title(title: str) -> str:
+    """Column title without case, units' brackets and signs: "Volume (mL)" is volume_ml."""
+    return re.sub(r"[^a-z]+", "_", title.lower()).strip("_")
+
+
 def _column(sheet: Sheet, names: tuple[str, ...]) -> int | None:
-    plain = [title.lower().replace(" ", "_").strip("_") for title in sheet.header]
+    plain = [plain_title(title) for title in sheet.header]
     for name in names:
         if name in plain:
             return plain.index(name)
@@ -181,7 +227,7 @@ def _cumulative(sheet: Sheet, column: int, refill: int | None) -> FloatArray:
                 f"{where} has a volume of {reading:g} mL, more than any burette delivers.",
                 "Give volume_ml in millilitres.",
             )
-        marked = refill is not None and sheet.rows[k][refill].lower() not in ("", "0", "no")
+        marked = refill is not None and sheet.rows[k][refill].lower() not in _NO_REFILL
         if last_reading is not None and marked:
             base += last_reading - reading
         elif last_reading is not None and reading < last_reading - 1e-9:
@@ -192,52 +238,81 @@ def _cumulative(sheet: Sheet, column: int, refill: int | None) -> FloatArray:
             )
         last_reading = reading
         out[k] = base + reading
+    # Sums of readings may fall by a rounding error where they stand still.
+    out = np.maximum.accumulate(out)
+    if out[-1] <= 0:
+        raise DeliveryProblem(
+            f"{sheet.name} adds no titrant: every volume is 0.",
+            "Give volume_ml as what was delivered so far, in mL.",
+        )
     return out
 
 
-def read_log(path: Path) -> VolumeLog:
+def read_log(path: Path, *, per_still: bool | None = None) -> VolumeLog:
     """Read a log of times or stills and volumes.
 
     Parameters
     ----------
     path:
         CSV file, see the top of this module.
+    per_still:
+        Whether a column of file names (True) or of times (False) is wanted; None takes what is
+        there, file names first.
 
     Raises
     ------
     DeliveryProblem
-        A column is missing, a cell is no number, a time or volume runs backwards (with the row
-        number), or there are fewer than two rows.
+        A column is missing, a cell is no number, a time or volume runs backwards, a still is
+        named twice (with the row number), or there are fewer than two rows.
     """
     sheet = read_sheet(path)
-    volume = _column(sheet, ("volume_ml", "volume", "v_ml", "ml"))
+    found = f"it has {', '.join(sheet.header)[:120]}"
+    by_time, by_file = "time_s,volume_ml", "file,volume_ml"
+    wanted = {None: f"{by_time} or {by_file}", True: by_file, False: by_time}[per_still]
+    volume = _column(sheet, ("volume_ml", "volume", "v_ml", "ml", "v"))
     if volume is None:
         raise DeliveryProblem(
-            f"{sheet.name} has no column volume_ml (it has {', '.join(sheet.header)[:120]}).",
-            "Name the columns time_s,volume_ml or file,volume_ml.",
+            f"{sheet.name} has no column volume_ml ({found}).", f"Name the columns {wanted}."
         )
     if len(sheet.rows) < 2:
         raise DeliveryProblem(
             f"{sheet.name} has only one row.", "A titration needs at least two volumes."
         )
-    volumes = _cumulative(sheet, volume, _column(sheet, ("refill",)))
-    file_column = _column(sheet, ("file", "still", "name"))
-    if file_column is not None:
-        names = tuple(row[file_column] for row in sheet.rows)
-        for k, name in enumerate(names):
-            if not name:
-                raise DeliveryProblem(
-                    f"Row {sheet.numbers[k]} of {sheet.name} names no file.",
-                    "Write the name of the still there.",
-                )
-        return VolumeLog(None, names, volumes)
-    time = _column(sheet, ("time_s", "time", "t_s", "seconds"))
-    if time is None:
+    files = None if per_still is False else _column(sheet, ("file", "still", "name"))
+    time = None if per_still else _column(sheet, ("time_s", "time", "t_s", "seconds", "t"))
+    if files is None and time is None:
+        missing = {None: "time_s or file", True: "file", False: "time_s"}[per_still]
         raise DeliveryProblem(
-            f"{sheet.name} has neither a column time_s nor file.",
-            "Name the columns time_s,volume_ml or file,volume_ml.",
+            f"{sheet.name} has no column {missing} ({found}).", f"Name the columns {wanted}."
         )
-    times = np.array([number_in(sheet, k, time, DeliveryProblem) for k in range(len(sheet.rows))])
+    volumes = _cumulative(sheet, volume, _column(sheet, ("refill",)))
+    if files is not None:
+        return VolumeLog(None, _file_names(sheet, files), volumes, sheet.numbers)
+    assert time is not None
+    times = _times(sheet, time)
+    # Two rows of one moment: the later one counts.
+    last = np.r_[np.diff(times) > 0, True]
+    numbers = tuple(np.array(sheet.numbers)[last].tolist())
+    return VolumeLog(times[last], None, volumes[last], numbers)
+
+
+def _file_names(sheet: Sheet, column: int) -> tuple[str, ...]:
+    first_row: dict[str, int] = {}
+    for k, row in enumerate(sheet.rows):
+        name, where = row[column], f"Row {sheet.numbers[k]} of {sheet.name}"
+        if not name:
+            raise DeliveryProblem(f"{where} names no file.", "Write the name of the still there.")
+        if name in first_row:
+            raise DeliveryProblem(
+                f"{where} names {name[:60]} again (first on row {first_row[name]}).",
+                "Give each still one row.",
+            )
+        first_row[name] = sheet.numbers[k]
+    return tuple(first_row)
+
+
+def _times(sheet: Sheet, column: int) -> FloatArray:
+    times = np.array([number_in(sheet, k, column, DeliveryProblem) for k in range(len(sheet.rows))])
     backwards = np.flatnonzero(np.diff(times) < 0)
     if backwards.size:
         k = int(backwards[0]) + 1
@@ -246,9 +321,7 @@ def read_log(path: Path) -> VolumeLog:
             "the time runs backwards.",
             "Sort or correct the rows.",
         )
-    # Two rows of one moment: the later one counts.
-    last = np.r_[np.diff(times) > 0, True]
-    return VolumeLog(times[last], None, volumes[last])
+    return times
 
 
 def check_clock(log: VolumeLog, duration_s: float, name: str, tolerance_s: float = 2.0) -> None:
@@ -267,12 +340,16 @@ def check_clock(log: VolumeLog, duration_s: float, name: str, tolerance_s: float
     if late.size:
         k = int(late[0])
         raise DeliveryProblem(
-            f"{name} adds titrant at {log.time_s[k]:g} s, but the recording ends at "
+            f"{_row(log, k)}{name} adds titrant at {log.time_s[k]:g} s, but the recording ends at "
             f"{duration_s:.0f} s.",
             "Let the clock of the log start with the recording (time_s = 0 at the first frame).",
         )
     if log.time_s[-1] < 0:
         raise DeliveryProblem(
-            f"{name} ends before the recording begins.",
+            f"{_row(log, -1)}{name}, the last, lies before the recording begins.",
             "Let the clock of the log start with the recording (time_s = 0 at the first frame).",
         )
+
+
+def _row(log: VolumeLog, k: int) -> str:
+    return f"Row {log.rows[k]} of " if log.rows else ""
