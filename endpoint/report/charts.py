@@ -1,304 +1,212 @@
-"""Charts of a result. Nothing in them depends on telling colours apart."""
+"""The chart of a result, and the same in words. Nothing in it depends on telling colours apart.
+
+Two columns share their volumes from top to bottom: the whole titration, and the part around the
+end. Each shows the colour of the real liquid, its hue angle (or the absorbances of a photometer),
+the free part of the indicator with the fit, and what the fit leaves over.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import textwrap
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from endpoint.curve import RGB
 from endpoint.pipeline import Result
-from endpoint.report.rounding import rounded, with_uncertainty
-from endpoint.report.text import answer, half_width
+from endpoint.report import panels
+from endpoint.report.panels import has_colour, volumes_of
+from endpoint.report.rounding import FIXED_SPACE, outward, rounded
+from endpoint.report.text import answer, unbroken_answer, volume_words
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-FloatArray = NDArray[np.float64]
-
-_INK = "#1a1a1a"
-_SOFT = "#767676"
-_ZOOM_ML = 1.6
-_MARKS: tuple[tuple[str, str, str, Any, float], ...] = (
-    # field, words, marker, line style, height of the mark
-    ("equivalence", "equivalence volume", "v", "solid", 1.08),
-    ("last_red", "last red, 95 % free", "s", (0, (1, 2)), 0.95),
-    ("midpoint", "midpoint, half free", "o", (0, (6, 3)), 0.5),
-)
+_TITLE_COLUMNS = 94
+_LEAST_ZOOM_ML = 1.5
+_MOST_ZOOM_ML = 3.5
 
 
 def chart(result: Result) -> Figure:
-    """Chart of a whole titration: colour strip, curve with fit, zoom, residuals.
+    """Chart of a whole titration.
 
     Parameters
     ----------
     result:
-        Result with a curve; without one the figure only says why.
+        With a believed fit both columns are drawn, else the densities in one; without a curve
+        the figure shows the first picture of the recording if there is one.
     """
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-    figure = Figure(figsize=(10.5, 8.2), layout="constrained", facecolor="white")
-    title = answer(result)
-    figure.suptitle(_wrapped(title, 100), x=0.01, ha="left", fontsize=12, color=_INK)
+    spacing = ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.06, hspace=0.02, wspace=0.02)
+    figure = Figure(figsize=(10.0, 10.0), layout=spacing, facecolor="white")
+    # A label of the user's may hold a dollar sign, which is no formula here.
+    figure.suptitle(
+        _title(result),
+        x=0.012,
+        ha="left",
+        fontsize=panels.LARGE,
+        color=panels.INK,
+        parse_math=False,
+    )
     curve = result.curve
     if curve is None or len(curve) == 0:
-        axes = figure.subplots()
-        axes.axis("off")
-        if result.first_frame is not None:
-            axes.imshow(result.first_frame)
-            axes.set_title("First picture of the recording", fontsize=10)
-        return figure
-    grid = figure.add_gridspec(3, 2, height_ratios=(1.0, 3.4, 1.2), width_ratios=(1.0, 1.25))
-    strip = figure.add_subplot(grid[0, :])
-    _strip(strip, result)
-    whole, zoom = figure.add_subplot(grid[1, 0]), figure.add_subplot(grid[1, 1])
-    rest = figure.add_subplot(grid[2, :])
-    if result.fit is None or result.status == "none":
-        zoom.remove()
-        rest.remove()
-        whole.remove()
-        _signal(figure.add_subplot(grid[1:, :]), result)
-        return figure
-    _fractions(whole, result, None)
-    centre = _centre(result)
-    _fractions(zoom, result, (centre - _ZOOM_ML, centre + _ZOOM_ML))
-    _marks(zoom, result)
-    whole.set_title("Whole titration", loc="left", fontsize=10)
-    zoom.set_title("Around the end", loc="left", fontsize=10)
-    _residuals(rest, result)
+        _first_picture(figure, result)
+    elif result.fit is None or result.status == "none":
+        _without_fit(figure, result)
+    else:
+        _with_fit(figure, result)
     return figure
 
 
-def _wrapped(text: str, width: int) -> str:
-    import textwrap
-
-    return "\n".join(textwrap.wrap(text, width))
-
-
-def _centre(result: Result) -> float:
-    if result.equivalence is not None:
-        return result.equivalence.value_ml
-    low, high = result.verdict.bracket_ml or (0.0, None)
-    return low if high is None else 0.5 * (low + high)
+def _title(result: Result) -> str:
+    lines = textwrap.wrap(unbroken_answer(result), _TITLE_COLUMNS, break_on_hyphens=False)
+    for sentence in result.reasons[:1]:
+        lines += textwrap.wrap(f"What to do: {sentence.advice}", _TITLE_COLUMNS)
+    return "\n".join(lines).replace(FIXED_SPACE, " ")
 
 
-def _strip(axes: Axes, result: Result) -> None:
-    """Colour of the real liquid, with the hue angle as a line; or the absorbances."""
+def _first_picture(figure: Figure, result: Result) -> None:
+    axes = figure.subplots()
+    axes.axis("off")
+    if result.first_frame is not None:
+        axes.imshow(result.first_frame)
+        axes.set_title("First picture of the recording", fontsize=panels.SMALL, loc="left")
+
+
+def _without_fit(figure: Figure, result: Result) -> None:
     curve = result.curve
     assert curve is not None
+    coloured = has_colour(curve)
+    rows = figure.subplots(
+        3 if coloured else 1,
+        1,
+        sharex=True,
+        squeeze=False,
+        height_ratios=(0.5, 1.0, 3.6) if coloured else None,
+    )[:, 0]
     v = curve.volume_ml
-    if curve.channels != RGB:
-        styles = ["solid", "dashed", "dotted", "dashdot"]
-        for k, name in enumerate(curve.channels):
-            axes.plot(v, curve.density[:, k], color=_INK, ls=styles[k % 4], lw=1.3, label=name)
-        axes.set_ylabel("absorbance")
-        axes.legend(fontsize=8, loc="center left", frameon=False)
-    else:
-        edges = np.r_[v[0] - 1e-3, 0.5 * (v[1:] + v[:-1]), v[-1] + 1e-3]
-        for left, right, colour in zip(edges[:-1], edges[1:], curve.rgb, strict=True):
-            axes.axvspan(left, right, color=tuple(colour / 255.0), lw=0)
-        hue = np.degrees(np.unwrap(np.radians(curve.hue_deg)))
-        twin: Any = axes.twinx()
-        twin.plot(v, hue, color="white", lw=3.2)
-        twin.plot(v, hue, color=_INK, lw=1.4)
-        twin.set_ylabel("hue h / \u00b0")
-        pad = max(8.0, 0.1 * float(np.ptp(hue)))
-        twin.set_ylim(hue.min() - pad, hue.max() + pad)
-        axes.set_yticks([])
-        axes.set_ylabel("colour of\nthe liquid")
-    axes.set_xlim(v[0], v[-1] if v[-1] > v[0] else v[0] + 1)
-    axes.tick_params(labelsize=8)
+    low, high = _padded(float(v.min()), float(v.max()))
+    above = result.verdict.above_ml
+    if above is not None:
+        high = max(high, above + 0.22 * (above - low))
+    rows[-1].set_xlim(low, high)
+    if coloured:
+        panels.strip(rows[0], v, curve.rgb, (low, high))
+        panels.hue(rows[1], v, curve.hue_deg)
+    panels.densities(rows[-1], curve, above)
+    rows[-1].set_xlabel("added titrant / mL", fontsize=panels.SMALL)
 
 
-def _fractions(axes: Axes, result: Result, window: tuple[float, float] | None) -> None:
-    """Free fraction with error bars, the fitted curve and points set aside."""
+def _with_fit(figure: Figure, result: Result) -> None:
     curve, fit = result.curve, result.fit
     assert curve is not None
     assert fit is not None
-    x, f = fit.mixed_volume_ml, fit.free_fraction
-    good = ~fit.outlier & (curve.flags == 0)
-    size = 4.0 if len(curve) < 120 else 2.0
-    axes.errorbar(
-        x[good],
-        f[good],
-        2 * fit.free_fraction_sigma[good],
-        fmt="o",
-        ms=size,
-        color=_SOFT,
-        mfc="white",
-        ecolor="#b5b5b5",
-        elinewidth=0.8,
-        label="measured (bars: 2 sigma)",
-        zorder=2,
+    coloured = has_colour(curve)
+    heights = (0.5, 1.1, 3.9, 1.3) if coloured else (1.6, 3.9, 1.3)
+    grid = figure.subplots(
+        len(heights),
+        2,
+        sharex="col",
+        sharey="row",
+        height_ratios=heights,
+        width_ratios=(1.0, 1.35),
     )
-    if (~good).any():
-        axes.plot(x[~good], f[~good], "x", ms=7, color=_INK, label="set aside", zorder=3)
-    axes.plot(fit.grid_volume_ml, fit.grid_fraction, "-", color=_INK, lw=1.5, label="fit", zorder=4)
+    x = fit.mixed_volume_ml
+    windows = (_padded(float(x.min()), float(x.max())), zoom_window(result))
+    for column, window in enumerate(windows):
+        top, middle, bottom = grid[0, column], grid[-2, column], grid[-1, column]
+        middle.set_xlim(*window)
+        if coloured:
+            panels.strip(top, x, curve.rgb, window)
+            panels.hue(grid[1, column], x, curve.hue_deg)
+            panels.lines(grid[1, column], result)
+        else:
+            panels.absorbances(top, x, curve)
+            panels.lines(top, result)
+            if column:
+                panels.name_channels(top, curve)
+        panels.fractions(middle, result)
+        panels.residuals(bottom, result)
+        mixed = ", mixed in" if curve.lag_matters else ""
+        bottom.set_xlabel(f"added titrant{mixed} / mL", fontsize=panels.SMALL)
+        if column:
+            for axes in grid[:, column]:
+                axes.set_ylabel("")
+    grid[0, 0].set_title("Whole titration", loc="left", fontsize=panels.SMALL)
+    grid[0, 1].set_title("Around the end", loc="left", fontsize=panels.SMALL)
+    panels.name_volumes(grid[-2, 1], result)
+    handles, labels = grid[-2, 0].get_legend_handles_labels()
+    figure.legend(
+        handles,
+        labels,
+        loc="outside lower left",
+        ncols=len(handles),
+        fontsize=panels.SMALL,
+        frameon=False,
+    )
+
+
+def _padded(low: float, high: float) -> tuple[float, float]:
+    pad = max(0.025 * (high - low), 0.05)
+    return low - pad, high + pad
+
+
+def zoom_window(result: Result) -> tuple[float, float]:
+    """Volumes that the right column shows: the three volumes or the bracket, and room for names.
+
+    The names stand in the right half, beyond the end. A midpoint further away than 3.5 mL is
+    named at the edge.
+    """
     bracket = result.verdict.bracket_ml
-    if bracket is not None:
-        right = bracket[1] if bracket[1] is not None else float(x.max()) + 1.0
-        axes.axvspan(
-            bracket[0], right, hatch="//", facecolor="none", edgecolor=_SOFT, lw=0, zorder=1
-        )
-    if window is None:
-        for field, _, _, style, _ in _MARKS:
-            estimate = getattr(result, field)
-            if estimate is not None:
-                axes.axvline(estimate.value_ml, color=_SOFT, ls=style, lw=0.9, zorder=1)
-        axes.legend(fontsize=8, loc="upper left", frameon=False)
-    else:
-        axes.set_xlim(max(window[0], float(x.min())), window[1])
-    axes.set_ylim(-0.12, 1.22)
-    axes.set_xlabel("added titrant / mL")
-    axes.set_ylabel("free (blue) part of the indicator")
-    axes.grid(color="#e4e4e4", lw=0.6)
-    axes.tick_params(labelsize=9)
-
-
-def _marks(axes: Axes, result: Result) -> None:
-    """The three volumes by line, shape and words; the words stand in a column, never on top."""
-    row = 0
-    for field, words, marker, style, height in _MARKS:
-        estimate = getattr(result, field)
-        if estimate is None:
-            continue
-        value, wide = with_uncertainty(estimate.value_ml, half_width(estimate))
-        axes.axvline(estimate.value_ml, color=_INK, ls=style, lw=1.1, zorder=3)
-        axes.plot(
-            [estimate.value_ml], [height], marker, ms=9, mfc="white", mec=_INK, mew=1.5, zorder=6
-        )
-        axes.annotate(
-            f"{words}\n{value} \u00b1 {wide} mL",
-            (estimate.value_ml, height),
-            xytext=(0.03, 0.93 - 0.17 * row),
-            textcoords="axes fraction",
-            fontsize=9,
-            va="top",
-            zorder=7,
-            bbox={"boxstyle": "round,pad=0.25", "fc": "white", "ec": "#c8c8c8", "lw": 0.6},
-            arrowprops={"arrowstyle": "-", "color": _SOFT, "lw": 0.8, "shrinkB": 5},
-        )
-        row += 1
-    bracket = result.verdict.bracket_ml
-    if bracket is not None:
-        high = "no upper end" if bracket[1] is None else f"{rounded(bracket[1], 2)} mL"
-        axes.annotate(
-            f"hatched: bracket of the\nequivalence volume\n{rounded(bracket[0], 2)} to {high}",
-            (0.97, 0.08),
-            xycoords="axes fraction",
-            ha="right",
-            va="bottom",
-            fontsize=9,
-            bbox={"boxstyle": "round,pad=0.25", "fc": "white", "ec": "#c8c8c8", "lw": 0.6},
-        )
-
-
-def _residuals(axes: Axes, result: Result) -> None:
-    curve, fit = result.curve, result.fit
-    assert curve is not None
-    assert fit is not None
-    rest = fit.free_fraction - fit.fitted_fraction
-    good = ~fit.outlier & (curve.flags == 0)
-    band = 2 * float(np.median(fit.free_fraction_sigma[good]))
-    axes.axhspan(-band, band, color="#ececec", lw=0)
-    axes.axhline(0, color=_SOFT, lw=0.8)
-    axes.plot(fit.mixed_volume_ml[good], rest[good], "o", ms=3, color=_INK, mfc="white")
-    limit = max(1.6 * band, 1.15 * float(np.max(np.abs(rest[good]))))
-    axes.set_ylim(-limit, limit)
-    axes.set_xlabel("added titrant / mL   (grey: 2 sigma)")
-    axes.set_ylabel("measured\nminus fit")
-    axes.tick_params(labelsize=8)
-
-
-def _signal(axes: Axes, result: Result) -> None:
-    """Densities where no fit is believed."""
-    curve = result.curve
-    assert curve is not None
-    styles = ["solid", "dashed", "dotted", "dashdot"]
-    shapes = "osD^"
-    for k, name in enumerate(curve.channels):
-        label = f"{name} channel" if curve.channels == RGB else name
-        axes.plot(
-            curve.volume_ml,
-            curve.density[:, k],
-            color=_INK,
-            ls=styles[k % 4],
-            lw=1.1,
-            marker=shapes[k % 4],
-            ms=4,
-            mfc="white",
-            label=label,
-            markevery=max(1, len(curve) // 40),
-        )
-    axes.set_xlabel("added titrant / mL")
-    axes.set_ylabel("optical density" if curve.channels == RGB else "absorbance")
-    axes.grid(color="#e4e4e4", lw=0.6)
-    low, high = axes.get_ylim()
-    axes.set_ylim(min(low, 0.0), high + 0.15 * (high - low))
-    axes.legend(fontsize=9, loc="upper right", ncols=len(curve.channels), frameon=False)
+    if result.equivalence is None and bracket is not None:
+        low, high = bracket[0], bracket[0] + 1.0 if bracket[1] is None else bracket[1]
+        for _, estimate in volumes_of(result):
+            low = min(low, max(estimate.value_ml, bracket[0] - _MOST_ZOOM_ML))
+            high = max(high, min(estimate.value_ml, high + _MOST_ZOOM_ML))
+        left = low - 0.75
+        return left, high + max(1.3, 0.85 * (high - left))
+    centre = result.equivalence.value_ml if result.equivalence is not None else 0.0
+    half = _LEAST_ZOOM_ML
+    for _, estimate in volumes_of(result):
+        wanted = abs(estimate.value_ml - centre) + 0.35
+        half = max(half, min(wanted, _MOST_ZOOM_ML))
+    return centre - half, centre + half
 
 
 def describe(result: Result) -> str:
     """Return a paragraph that says what the chart shows, for those who cannot see it."""
-    text = answer(result) + " "
-    curve = result.curve
+    parts = [answer(result)]
+    curve, fit = result.curve, result.fit
     if curve is None or len(curve) == 0:
-        return text + "The chart shows only the first picture of the recording."
-    text += (
-        f"The chart shows {len(curve)} points from {rounded(float(curve.volume_ml[0]), 2)} to "
-        f"{rounded(float(curve.volume_ml[-1]), 2)} mL of added titrant."
+        what = "only the first picture of the recording" if result.first_frame is not None else ""
+        parts.append(f"The chart shows {what or 'nothing else'}.")
+        return " ".join(parts)
+    first, last = float(curve.volume_ml[0]), float(curve.volume_ml[-1])
+    parts.append(
+        f"The chart shows {len(curve)} points from {rounded(first, 2)} to {rounded(last, 2)} mL of "
+        "added titrant."
     )
-    for field, words, *_ in _MARKS:
-        estimate = getattr(result, field)
-        if estimate is not None:
-            value, wide = with_uncertainty(estimate.value_ml, half_width(estimate))
-            text += f" The {words}, stands at {value} \u00b1 {wide} mL."
-    return text
-
-
-def region_picture(result: Result) -> Figure | None:
-    """First picture with the liquid and the reference outlined and named."""
-    from matplotlib.figure import Figure
-    from matplotlib.patches import Rectangle
-
-    region, picture = result.region, result.first_frame
-    if region is None or picture is None:
-        return None
-    height, width = picture.shape[:2]
-    figure = Figure(figsize=(8.0, 8.0 * height / width), facecolor="white")
-    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-    axes.imshow(picture)
-    axes.axis("off")
-    named = (
-        ("liquid", region.liquid_box, region.liquid_mask, "solid"),
-        ("reference", region.reference_box, region.reference_mask, "dashed"),
-    )
-    for name, box, mask, style in named:
-        whole = np.zeros((height, width))
-        whole[box.top : box.bottom, box.left : box.right] = mask
-        if mask.all():
-            corner = (box.left, box.top)
-            for colour, wide in (("black", 4.0), ("white", 1.6)):
-                axes.add_patch(
-                    Rectangle(
-                        corner, box.width, box.height, fill=False, ec=colour, lw=wide, ls=style
-                    )
-                )
-        else:
-            for colour, wide in (("black", 4.0), ("white", 1.6)):
-                axes.contour(whole, [0.5], colors=colour, linewidths=wide, linestyles=style)
-        axes.annotate(
-            name,
-            (box.left, box.top),
-            xytext=(0, 4),
-            textcoords="offset points",
-            fontsize=13,
-            color="white",
-            va="bottom",
-            bbox={"boxstyle": "square,pad=0.2", "fc": "black", "ec": "white", "lw": 0.8},
+    if has_colour(curve):
+        parts.append(
+            f"The hue angle of the liquid goes from {rounded(float(curve.hue_deg[0]) % 360.0, 0)} "
+            f"to {rounded(float(curve.hue_deg[-1]) % 360.0, 0)} degrees."
         )
-    axes.set_xlim(0, width)
-    axes.set_ylim(height, 0)
-    return figure
+    if fit is None or result.status == "none":
+        parts.append("The optical densities are drawn without a fit.")
+        return " ".join(parts)
+    for mark, estimate in volumes_of(result):
+        parts.append(f"The {mark.words} is at {volume_words(estimate)}, marked by a {mark.shape}.")
+    bracket = result.verdict.bracket_ml
+    if bracket is not None:
+        low, high = outward(*bracket)
+        end = "without an upper end" if high is None else f"to {high} mL"
+        parts.append(f"A hatched band shows the bracket from {low} mL {end}.")
+    rest = (fit.free_fraction - fit.fitted_fraction)[~fit.outlier]
+    parts.append(
+        "The points scatter around the fit by "
+        f"{rounded(100.0 * float(np.sqrt(np.mean(rest**2))), 1)} % of the whole change."
+    )
+    if fit.outlier.any():
+        parts.append(f"Points left out of the fit, drawn as crosses: {int(fit.outlier.sum())}.")
+    return " ".join(parts).replace(FIXED_SPACE, " ")

@@ -67,6 +67,9 @@ def _plain(value: Any) -> Any:
         value = value.item()
     if isinstance(value, float):
         return value if math.isfinite(value) else None
+    if isinstance(value, str):
+        # A file name that is no valid text would end in an error when it is written.
+        return value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):

@@ -6,15 +6,22 @@ import csv
 import io
 import os
 import tempfile
+import warnings
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
 
 from endpoint.curve import RGB
 from endpoint.pipeline import Result
 from endpoint.problems import Flag, OutputProblem
-from endpoint.report.charts import chart, describe, region_picture
+from endpoint.report.charts import chart, describe
 from endpoint.report.document import document, to_json
+from endpoint.report.outlines import region_picture
+from endpoint.report.text import name_of
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 
 def check_folder(folder: Path) -> None:
@@ -80,23 +87,48 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
         The folder cannot be written.
     """
     check_folder(folder)
-    write_text(folder / "result.json", to_json(document(result, provenance)) + "\n")
+    ours = (folder / "result.json").is_file()
     write_text(folder / "curve.csv", curve_csv(result))
     figure = chart(result)
+    name, words = name_of(result), describe(result)
     for kind in ("png", "svg"):
-        buffer = io.BytesIO()
-        figure.savefig(
-            buffer,
-            format=kind,
-            dpi=120,
-            metadata={"Title": result.label, "Description": describe(result)},
-        )
-        write_bytes(folder / f"chart.{kind}", buffer.getvalue())
+        write_bytes(folder / f"chart.{kind}", picture_bytes(figure, kind, name, words))
     picture = region_picture(result)
     if picture is not None:
-        buffer = io.BytesIO()
-        picture.savefig(buffer, format="png", dpi=100)
-        write_bytes(folder / "region.png", buffer.getvalue())
+        words = "First picture of the recording; liquid and reference are outlined and named."
+        write_bytes(folder / "region.png", picture_bytes(picture, "png", name, words))
+    elif ours:
+        # The picture of an earlier result would be taken for this one's.
+        with suppress(OSError):
+            (folder / "region.png").unlink(missing_ok=True)
+    # Last, so that a folder with a result is complete.
+    write_text(folder / "result.json", to_json(document(result, provenance)) + "\n")
+
+
+def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
+    """Figure as "png" or "svg" with a title and a description for those who cannot see it."""
+    import matplotlib
+
+    buffer = io.BytesIO()
+    about: dict[str, Any] = {"Title": title, "Description": words}
+    if kind == "svg":
+        about = {"Date": None}
+    with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "endpoint"}):
+        # A label may hold signs that the font lacks; they are drawn as boxes.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(buffer, format=kind, dpi=120, metadata=about)
+    data = buffer.getvalue()
+    return _described(data, title, words) if kind == "svg" else data
+
+
+def _described(svg: bytes, title: str, words: str) -> bytes:
+    """Put title and description where a screen reader looks for them (SVG 1.1, 5.4)."""
+    text = svg.decode("utf-8")
+    start = text.index("<svg ")
+    end = text.index(">", start) + 1
+    opening = text[start : end - 1] + ' role="img" aria-labelledby="title desc">'
+    named = f'<title id="title">{escape(title)}</title><desc id="desc">{escape(words)}</desc>'
+    return (text[:start] + opening + "\n " + named + text[end:]).encode("utf-8")
 
 
 def curve_csv(result: Result) -> str:

@@ -42,15 +42,25 @@ def half_width(estimate: Estimate) -> float:
     return 0.5 * (estimate.high_ml - estimate.low_ml)
 
 
-def volume_words(estimate: Estimate) -> str:
-    """Volume with its 95 % interval: "13.901 ± 0.023 mL", or both ends where they are unequal."""
+def volume_words(estimate: Estimate, *, coverage: bool = False) -> str:
+    """Volume with its 95 % interval: "13.901 ± 0.023 mL", or both ends where they are unequal.
+
+    Parameters
+    ----------
+    estimate:
+        A volume.
+    coverage:
+        Say "95 %" with it.
+    """
     low, high = estimate.low_ml, estimate.high_ml
     apart = abs((high - estimate.value_ml) - (estimate.value_ml - low))
     if apart <= _LOPSIDED * (high - low):
-        return format_quantity(estimate.value_ml, half_width(estimate), "mL")
+        text = format_quantity(estimate.value_ml, half_width(estimate), "mL")
+        return text + (" (95 %)" if coverage else "").replace("5 ", f"5{FIXED_SPACE}")
     decimals = decimals_for(half_width(estimate)) or 3
     ends = outward(low, high, decimals)
-    text = f"{rounded(estimate.value_ml, decimals)} mL ({ends[0]} to {ends[1]})"
+    said = "95 %: " if coverage else ""
+    text = f"{rounded(estimate.value_ml, decimals)} mL ({said}{ends[0]} to {ends[1]})"
     return text.replace(" ", FIXED_SPACE)
 
 
@@ -69,7 +79,7 @@ def unbroken_answer(result: Result) -> str:
     """Answer in which fixed spaces hold numbers and units together, for texts with line breaks."""
     name = name_of(result)
     if result.equivalence is not None:
-        text = f"{name}: equivalence volume {volume_words(result.equivalence)} (95 %)."
+        text = f"{name}: equivalence volume {volume_words(result.equivalence, coverage=True)}."
         return text if result.hardness is None else f"{text} {hardness_words(result.hardness)}"
     first = result.reasons[0].text if result.reasons else "No endpoint was found."
     return f"{name}: {bound_words(result)}. {first}"
@@ -80,7 +90,7 @@ def hardness_words(total: Hardness) -> str:
     mmol, mass = total.mmol_l, total.caco3_mg_l
     a = format_quantity(mmol.value, mmol.expanded_uncertainty(0.95), "mmol/L")
     b = format_quantity(mass.value, mass.expanded_uncertainty(0.95), "mg/L as CaCO3")
-    return f"Hardness {a} = {b} (95 %)."
+    return f"Hardness {a} = {b} (95{FIXED_SPACE}%)."
 
 
 def bound_words(result: Result) -> str:

@@ -1,0 +1,78 @@
+"""First picture of a recording with the liquid and the reference outlined and named."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.pipeline import Result
+from endpoint.sources.frame import Box
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_WIDTH_IN = 9.0
+_NAME_PT = 14.0
+_NAME_ROOM = 0.06
+"""Height that a name takes, as a part of the picture's height."""
+
+
+def region_picture(result: Result) -> Figure | None:
+    """Picture of where the colour was measured; None where there is none.
+
+    The outlines are white on black, so they are seen on anything; the liquid's is solid, the
+    reference's dashed.
+    """
+    from matplotlib.figure import Figure
+
+    region, picture = result.region, result.first_frame
+    if region is None or picture is None:
+        return None
+    height, width = picture.shape[:2]
+    figure = Figure(figsize=(_WIDTH_IN, _WIDTH_IN * height / width), facecolor="white")
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.imshow(picture)
+    axes.axis("off")
+    _outline(axes, region.liquid_box, region.liquid_mask, (height, width), "solid")
+    _outline(axes, region.reference_box, region.reference_mask, (height, width), (0, (3, 2)))
+    liquid, reference = region.liquid_box, region.reference_box
+    above = _name(axes, "liquid", liquid, height, above=liquid.top >= _NAME_ROOM * height)
+    near = abs(reference.top - liquid.top) < 1.5 * _NAME_ROOM * height and (
+        abs(reference.left - liquid.left) < 0.2 * width
+    )
+    fits_above = reference.top >= _NAME_ROOM * height and not (near and above)
+    _name(axes, "reference", reference, height, above=fits_above)
+    axes.set_xlim(0, width)
+    axes.set_ylim(height, 0)
+    return figure
+
+
+def _outline(
+    axes: Axes, box: Box, mask: NDArray[np.bool_], size: tuple[int, int], style: Any
+) -> None:
+    """Closed line around a mask; one empty pixel all around closes it at the picture's edge."""
+    whole = np.zeros((size[0] + 2, size[1] + 2))
+    whole[box.top + 1 : box.bottom + 1, box.left + 1 : box.right + 1] = mask
+    rows, columns = np.arange(-1, size[0] + 1), np.arange(-1, size[1] + 1)
+    axes.contour(columns, rows, whole, [0.5], colors="black", linewidths=4.5)
+    axes.contour(columns, rows, whole, [0.5], colors="white", linewidths=1.8, linestyles=[style])
+
+
+def _name(axes: Axes, name: str, box: Box, height: int, *, above: bool) -> bool:
+    """Write a name above or below a box and return whether it stands above."""
+    below = not above and box.bottom + _NAME_ROOM * height <= height
+    inside = not above and not below
+    axes.annotate(
+        name,
+        (box.left, box.bottom if below else box.top),
+        xytext=(2, -6 if below or inside else 6),
+        textcoords="offset points",
+        fontsize=_NAME_PT,
+        color="white",
+        va="top" if below or inside else "bottom",
+        bbox={"boxstyle": "square,pad=0.25", "fc": "black", "ec": "white", "lw": 1.0},
+    )
+    return above
