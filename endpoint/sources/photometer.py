@@ -82,6 +82,10 @@ def _columns(sheet: Sheet) -> tuple[int | None, int | None, dict[int, float]]:
                     f"{sheet.name} does not say that the column {title[:40]} is absorbance.",
                     f"If it is, call it A{nm:g}; else remove it.",
                 )
+            if nm in waves.values():
+                raise SourceProblem(
+                    f"{sheet.name} has two columns for {nm:g} nm.", "Keep one of them."
+                )
             waves[k] = nm
     return volume, time, waves
 

@@ -23,6 +23,7 @@ import csv
 import io
 import math
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -88,10 +89,6 @@ def read_sheet(path: Path, problem: type[Problem] = DeliveryProblem) -> Sheet:
         text = "\n" + rest
         first = rest.lstrip("\n").partition("\n")[0]
     separator = max(";\t,", key=first.count)
-    if first.count(separator) >= _MAX_COLUMNS:
-        raise problem(
-            f"{path.name} has more than {_MAX_COLUMNS} columns.", "Keep only the columns needed."
-        )
     numbers, rows = _cells(path.name, text, separator, problem)
     if len(rows) < 2:
         raise problem(
@@ -124,7 +121,7 @@ def _cells(
     rows: list[tuple[str, ...]] = []
     count = 0
     try:
-        reader = csv.reader(io.StringIO(text), delimiter=separator)
+        reader = csv.reader(_lines(name, text, separator, problem), delimiter=separator)
         for cells in reader:
             if not any(cell.strip() for cell in cells):
                 continue
@@ -141,6 +138,17 @@ def _cells(
             f"{name} cannot be read as a table.", "Save it again as CSV from the table program."
         ) from None
     return numbers, rows
+
+
+def _lines(name: str, text: str, separator: str, problem: type[Problem]) -> Iterator[str]:
+    """Lines of a text; a line without end is refused before it is cut into cells."""
+    for number, line in enumerate(io.StringIO(text), start=1):
+        if line.count(separator) >= _MAX_COLUMNS:
+            raise problem(
+                f"Row {number} of {name} has more than {_MAX_COLUMNS} cells.",
+                "Keep only the columns that are needed.",
+            )
+        yield line
 
 
 def _text_of(path: Path, problem: type[Problem]) -> str:
