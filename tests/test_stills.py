@@ -122,8 +122,7 @@ def test_other_modes_become_colour(tmp_path: Path, mode: str) -> None:
 def test_the_orientation_tag_is_obeyed(
     tmp_path: Path, orientation: int, turned: np.ndarray
 ) -> None:
-    """EXIF 2.3: 6 means that row 0 is the right side, so the picture is turned clockwise;
-    7 that row 0 is the right side and column 0 the bottom."""
+    """EXIF 2.3: 6 means that row 0 is the right side, 7 that column 0 is the bottom as well."""
     exif = Image.Exif()
     exif[0x0112] = orientation
     for k in (1, 2):
