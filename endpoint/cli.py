@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -139,7 +140,7 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
         record = read_record(source)
         chosen = {name: getattr(settings, name) for name in names if getattr(settings, name)}
         return replace(record, settings=replace(record.settings, **chosen))
-    if not source.exists():
+    if not os.path.exists(source):  # unlike Path.exists it takes any name, however long
         raise RecordProblem(f"{source} does not exist.", "Check the name of the recording.")
     missing = [name for name, value in needs.items() if value is None]
     if missing:
