@@ -14,6 +14,7 @@ from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT
 from endpoint.settings import OPTIONS
 
 if TYPE_CHECKING:
+    from endpoint.colour import ColourSample
     from endpoint.pipeline import Result
     from endpoint.record import TitrationRecord
     from endpoint.sources.frame import PictureSource
@@ -102,6 +103,8 @@ def locate(source: str, json_to: str | None, out: str | None, quiet: bool, **opt
     record = _record(Path(source), options)
     if out is not None:
         check_folder(Path(out))
+    if json_to is not None and json_to != "-":
+        check_folder(Path(json_to).absolute().parent)
     job, opened = prepare(record)
     result = _run(job, opened, quiet=quiet or json_to == "-")
     provenance = provenance_of(record, result)
@@ -174,9 +177,9 @@ def _run(job: Any, source: PictureSource | PhotometerTable, *, quiet: bool) -> R
         length=1000, label="Reading the recording", file=sys.stderr, show_eta=True
     ) as bar:
 
-        def on_frame(frame: Any, _sample: Any) -> None:
-            done = int(1000 * min((frame.time_s if timed else frame.index) / total, 1.0))
+        def on_sample(sample: ColourSample) -> None:
+            done = int(1000 * min((sample.time_s if timed else sample.index) / total, 1.0))
             if done > bar.pos:
                 bar.update(done - bar.pos)
 
-        return analyse(source, job, on_frame=on_frame)
+        return analyse(source, job, on_sample=on_sample)

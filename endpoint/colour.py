@@ -8,7 +8,7 @@ assumed one stretches D but keeps its order, which the later fit can bear.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
 _MOST_PIXELS = 8000
 _TRIM = 0.1
-_LOOK_EVERY = 10
+_LOOK_EVERY_S = 0.5
 
 
 def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArray:
@@ -185,7 +185,7 @@ def to_encoded_srgb(linear: FloatArray) -> FloatArray:
 
 @dataclass
 class Watch:
-    """Notices over the frames that the reference or the camera is not where it was.
+    """Notices over the frames that the light, the reference or the camera is not as it was.
 
     It keeps a short memory of the first good frames; give it every sample in order.
     """
@@ -193,11 +193,10 @@ class Watch:
     region: Region
     _first: list[FloatArray] = field(default_factory=list)
     _scene: Scene | None = None
-    _seen: int = 0
-    _last: Flag = Flag.NONE
+    _looked_s: float = -np.inf
 
-    def judge(self, sample: ColourSample, frame: Frame) -> Flag:
-        """Return the flags that need the history of the recording."""
+    def light(self, sample: ColourSample) -> Flag:
+        """Flags that the reference patch tells beside the frames before."""
         reference = np.asarray(sample.reference)
         flags = Flag.NONE
         if len(self._first) >= 3:
@@ -210,42 +209,47 @@ class Watch:
                 flags |= Flag.REFERENCE_LOST
         if not (sample.flags | flags) and len(self._first) < 25:
             self._first.append(reference)
-        if not (sample.flags | flags) & Flag.DARK:
-            flags |= self._place(frame)
         return flags
 
-    def _place(self, frame: Frame) -> Flag:
-        """Look for the scene in every few frames; between them the last answer holds."""
-        if self._seen == 0:
+    def due(self, sample: ColourSample) -> bool:
+        """Whether it is time to look for the scene again."""
+        return sample.time_s >= self._looked_s + _LOOK_EVERY_S
+
+    def place(self, sample: ColourSample, frame: Frame) -> Flag:
+        """Look whether the scene stands where it stood, and whether the flask is seen."""
+        if self._scene is None and self._looked_s == -np.inf:
             self._scene = scene(frame)
-        if self._seen % _LOOK_EVERY == 0:
-            self._last = Flag.NONE
-            if self._scene is not None and is_shifted(self._scene, frame):
-                self._last = Flag.CAMERA_MOVED
-            elif self.region.covered(frame):
-                self._last = Flag.LIQUID_LOST
-        self._seen += 1
-        return self._last
+        self._looked_s = sample.time_s
+        if sample.flags & Flag.DARK:
+            return Flag.NONE
+        if self._scene is not None and is_shifted(self._scene, frame):
+            return Flag.CAMERA_MOVED
+        return Flag.LIQUID_LOST if self.region.covered(frame) else Flag.NONE
 
 
 def follow(
     frames: Iterable[Frame], region: Region, transfer: str = "srgb"
 ) -> Iterator[ColourSample]:
-    """Yield the colour of each frame in order, with every flag set."""
+    """Yield the colour of each frame in order, with every flag set.
+
+    The scene is looked for twice a second. Frames between two looks wait for the second: what it
+    finds wrong may have been so since the first.
+    """
     watch = Watch(region)
+    waiting: list[ColourSample] = []
+    before = Flag.NONE
     for frame in frames:
         sample = measure(frame, region, transfer)
-        flags = sample.flags | watch.judge(sample, frame)
-        yield ColourSample(
-            sample.index,
-            sample.time_s,
-            sample.density,
-            sample.display_density,
-            sample.density_sigma,
-            sample.reference,
-            sample.spread,
-            flags,
-        )
+        sample = replace(sample, flags=sample.flags | watch.light(sample))
+        waiting.append(sample)
+        if watch.due(sample):
+            now = watch.place(sample, frame)
+            for k, held in enumerate(waiting):
+                last = k == len(waiting) - 1
+                yield replace(held, flags=held.flags | (now if last else before | now))
+            waiting, before = [], now
+    for held in waiting:
+        yield replace(held, flags=held.flags | before)
 
 
 def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:

@@ -224,7 +224,7 @@ def follow(
     *,
     region: Region | None = None,
     update_s: float | None = None,
-    on_frame: Callable[[Frame, ColourSample], None] | None = None,
+    on_sample: Callable[[ColourSample], None] | None = None,
 ) -> Iterator[Result]:
     """Yield a growing result while frames come in; the last item is the whole analysis.
 
@@ -238,8 +238,8 @@ def follow(
         Where to look; found from the recording if not given.
     update_s:
         Seconds of recording between results; None gives only the last.
-    on_frame:
-        Called for every frame, for progress and thumbnails.
+    on_sample:
+        Called for the colour of every frame, for progress.
     """
     if job.delivery is None:
         raise ValueError("pictures need a delivery")
@@ -261,17 +261,10 @@ def follow(
         curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
         return conclude(job, curve, region, tuple(source.info.notes), source.info.details, first)
 
-    def seen() -> Iterator[Frame]:
-        for frame in source.frames():
-            current.append(frame)
-            yield frame
-            current.clear()
-
-    current: list[Frame] = []
-    for sample in follow_colour(seen(), region, transfer):
+    for sample in follow_colour(source.frames(), region, transfer):
         samples.append(sample)
-        if on_frame is not None and current:
-            on_frame(current[0], sample)
+        if on_sample is not None:
+            on_sample(sample)
         if due is not None and update_s is not None and sample.time_s >= due:
             due = sample.time_s + update_s
             yield result()
@@ -283,7 +276,7 @@ def analyse(
     job: Job,
     *,
     region: Region | None = None,
-    on_frame: Callable[[Frame, ColourSample], None] | None = None,
+    on_sample: Callable[[ColourSample], None] | None = None,
 ) -> Result:
     """Analyse a whole recording.
 
@@ -293,12 +286,12 @@ def analyse(
         Pictures, or the rows of a photometer.
     job:
         What the record says.
-    region, on_frame:
+    region, on_sample:
         As in `follow`.
     """
     if isinstance(source, PhotometerTable):
         return conclude(job, photometer_curve(source, job))
-    return deque(follow(source, job, region=region, on_frame=on_frame), maxlen=1)[0]
+    return deque(follow(source, job, region=region, on_sample=on_sample), maxlen=1)[0]
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:

@@ -33,6 +33,8 @@ _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
+_COARSE_JUMP = 0.5
+_COARSE_GAP_ML = 0.4
 _EARLY_FADE_ML = 0.4
 
 
@@ -223,9 +225,10 @@ def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
     f, v = fit.free_fraction[kept], curve.volume_ml[kept]
     rise, gap = np.diff(f), np.diff(v)
     k = int(np.argmax(rise))
-    if rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML:
-        return float(v[k]), float(v[k + 1])
-    return None
+    jumps = (rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML) or (
+        rise[k] > _COARSE_JUMP and gap[k] > _COARSE_GAP_ML
+    )
+    return (float(v[k]), float(v[k + 1])) if jumps else None
 
 
 def remarks_for(
@@ -243,7 +246,7 @@ def remarks_for(
         if curve.channels == ("red", "green", "blue"):
             if depth > 1.35:
                 codes.append("much-indicator")
-            if curve.change < 0.10:
+            if depth < 0.15:
                 codes.append("little-indicator")
     if fit is None:
         return tuple(remark(code) for code in codes)

@@ -542,8 +542,8 @@ def _vary(base: Recipe, name: str, rng: np.random.Generator) -> Recipe:
         "pale": {"indicator_umol_l": 2.0},
         "never-reached": {"stop_after_ml": -float(rng.uniform(0.8, 4.0))},
         "already-blue": {"hardness_mmol_l": 0.001, "stop_after_ml": 3.0, "coarse_ml": 0.5},
-        "lights-off": {"light_off_at": float(rng.uniform(0.35, 0.6))},
-        "camera-moved": {"moved_at": float(rng.uniform(0.35, 0.6))},
+        "lights-off": {"light_off_at": float(rng.uniform(0.15, 0.35))},
+        "camera-moved": {"moved_at": float(rng.uniform(0.15, 0.35))},
         "no-flask": {"no_flask": True},
         "wrong-colour": {"wrong_colour": True},
         "wrong-ph": {
