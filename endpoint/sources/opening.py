@@ -84,9 +84,10 @@ def _need_file(path: Path) -> None:
             raise SourceProblem(
                 f"{path} is a folder.", "For stills write stills = ..., for a film name the file."
             )
+        size = path.stat().st_size
         if not path.is_file():
             raise SourceProblem(f"{path} is no ordinary file.", "Name the file of the recording.")
-        if path.stat().st_size == 0:
+        if size == 0:
             raise SourceProblem(f"{path.name} is empty (0 bytes).", "Copy the recording again.")
         with path.open("rb"):
             pass
