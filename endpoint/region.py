@@ -46,7 +46,7 @@ class Region:
     confidence: float
     """0 to 1: how sure the finding of the liquid is; 1 when given by hand."""
     change: float
-    """Rise of (red minus green) density of the liquid over the frames; 0 if it does not change."""
+    """Rise of (red minus green) density of the liquid from the first frames to the last."""
     liquid_outline: tuple[tuple[int, int], ...]
     """Polygon around the liquid mask, (x, y) in pixels of the whole picture."""
     notes: tuple[str, ...] = ()
@@ -112,12 +112,11 @@ def locate(
     if liquid_box is None:
         small, confidence, candidate = _find_liquid(stack)
         box, mask = _enlarge(small, width, height)
-        change = candidate.change
         course = candidate.hint if candidate.course is None else candidate.course
     else:
         box = _inside(liquid_box, width, height, "no-flask")
         small = _shrink(box, stack, width)
-        mask, confidence, change, course = _box_mask(chosen, box), 1.0, 0.0, None
+        mask, confidence, course = _box_mask(chosen, box), 1.0, None
     if reference_box is None:
         patch = region_patch.find(stack, small, course)
         if patch is None:
@@ -140,7 +139,7 @@ def locate(
         liquid_by_hand=liquid_box is not None,
         reference_by_hand=reference_box is not None,
         confidence=confidence,
-        change=change,
+        change=_change(stack, small),
         liquid_outline=_outline(mask, box),
         notes=tuple(notes),
         anchors=anchor(stack, small, width / stack.shape[1]),
@@ -183,6 +182,14 @@ def _find_liquid(stack: Stack) -> tuple[Mask, float, region_body.Candidate]:
         if mask.sum() >= _LEAST_PIXELS:
             return mask, float(np.clip(body.score, 0.0, 1.0)), body
     raise NoEndpoint("no-flask")
+
+
+def _change(stack: Stack, liquid: Mask) -> float:
+    """Rise of the liquid's (red minus green) density from the first three frames to the last."""
+    pixels = stack.density[:, liquid]
+    course = np.median(pixels[..., 0] - pixels[..., 1], axis=1)
+    few = max(min(3, len(course) // 2), 1)
+    return float(np.median(course[-few:]) - np.median(course[:few]))
 
 
 def _inside(box: Box, width: int, height: int, code: str) -> Box:

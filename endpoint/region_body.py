@@ -62,35 +62,68 @@ def follows(stack: Stack, course: Array) -> tuple[Array, Array]:
     return slope.astype(np.float32), rest.astype(np.float32)
 
 
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """A piece of the body before one ground."""
+
+    mask: Mask
+    strength: float
+    level: float
+    worth: float
+
+
 def refine(stack: Stack, candidate: Candidate) -> Mask:
     """Pure liquid: what has the body's colour at every stage, off the edges, without glare.
 
-    Before two grounds, or seen through its surface and through the wall, the body has several
-    colours: the one that is strong and fills much of it is taken.
+    Before several grounds, or seen through its surface and through the wall, the body has several
+    colours. The piece that is large, strongly coloured and well lit is taken, with its like beside
+    it; what lies above or below it is the surface or the foot.
     """
     stages = _stages(stack, candidate.course)
     steady = _steady_part(stack, candidate)
     left = candidate.mask & steady
-    best, best_worth = np.zeros(stack.shape, np.bool_), 0.0
-    for _ in range(3):
-        if left.sum() < 8:
+    parts: list[_Part] = []
+    for _ in range(4):
+        if left.sum() < max(8.0, 0.03 * float(candidate.mask.sum())):
             break
         seed = _before_one_ground(stages, left)
         like = _like(stages, seed) & steady
-        mask = _cleaned(candidate.mask, like)
-        if mask.any():
-            worth = _worth(mask, stages)
-            if worth > best_worth:
-                best, best_worth = mask, worth
+        parts += _pieces(_cleaned(candidate.mask, like), stages)
         left = left & ~seed & ~like
-    return best
+    if not parts:
+        return np.zeros(stack.shape, np.bool_)
+    return _together(parts)
 
 
-def _worth(mask: Mask, stages: Array) -> float:
-    """Preference among the parts of a body: large, strongly coloured, well lit."""
-    values = stages[mask]
-    bright = float(10.0 ** (-0.3 * values.mean()))
-    return float(float(mask.sum()) ** 0.35 * _strength(values) ** 1.5 * bright)
+def _pieces(mask: Mask, stages: Array) -> list[_Part]:
+    from scipy.ndimage import label
+
+    labels, count = label(mask)
+    pieces = []
+    for i in range(1, count + 1):
+        piece = labels == i
+        size = float(piece.sum())
+        if size >= 6:
+            values = stages[piece]
+            strength, level = _strength(values), float(values.mean())
+            worth = float(size**0.35 * strength**2 * 10.0 ** (-0.3 * level))
+            pieces.append(_Part(piece, strength, level, worth))
+    return pieces
+
+
+def _together(parts: list[_Part]) -> Mask:
+    """The best piece and those beside it that are as strong; brighter ones may be glare."""
+    main = max(parts, key=lambda part: part.worth)
+    rows = np.flatnonzero(main.mask.any(axis=1))
+    kept = main.mask.copy()
+    for part in parts:
+        if part.strength < 0.7 * main.strength or part.level < main.level - 0.06:
+            continue
+        own = np.flatnonzero(part.mask.any(axis=1))
+        shared = min(rows[-1], own[-1]) - max(rows[0], own[0]) + 1
+        if shared > 0.6 * min(len(own), len(rows)) and len(own) > 0.4 * len(rows):
+            kept |= part.mask
+    return kept
 
 
 def _strength(values: Array) -> float:
@@ -102,12 +135,12 @@ def _strength(values: Array) -> float:
 
 
 def _steady_part(stack: Stack, candidate: Candidate) -> Mask:
-    """Pixels that are not clipped, do not flicker and, if the body changes, go its course."""
-    steady = ~stack.clipped
+    """Pixels that are no glare, do not flicker and, if the body changes, go its course."""
+    steady = ~stack.glare
     if len(stack.density) > 3:
         bright = stack.density.mean(axis=3)
         flicker = blurred(np.median(np.abs(np.diff(bright, axis=0)), axis=0), 1.0)
-        steady &= flicker < 2.0 * float(np.median(flicker[candidate.mask])) + 0.006
+        steady &= flicker < 2.5 * float(np.median(flicker[candidate.mask])) + 0.009
     if candidate.course is not None:
         slope, rest = follows(stack, candidate.course)
         usual = float(np.median(slope[candidate.mask]))
@@ -125,31 +158,11 @@ def _cleaned(seed: Mask, like: Mask) -> Mask:
     for part in connected_parts(like & near, 6):
         # Tails of coloured shadow are thin beside the body that they hang on.
         body |= _eroded(_eroded(part, 0.07, True), 0.05, False)
+    # The edge of the surface is wider than the walls, and it moves while the vessel fills.
+    steps = max(1, round(0.035 * float(np.sqrt(seed.sum()))))
+    body = cv2.erode(body.astype(np.uint8), np.ones((2 * steps + 1, 1), np.uint8)) > 0
     spots = cv2.dilate((~like & body).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    return _lowest(np.asarray(body & ~spots, dtype=np.bool_))
-
-
-def _lowest(body: Mask) -> Mask:
-    """The lowest large part and what stands beside it.
-
-    The surface of the liquid, seen from above, lies over the body that is seen through the wall.
-    """
-    from scipy.ndimage import label
-
-    labels, count = label(body)
-    sizes = np.bincount(labels.ravel())[1:]
-    if count < 2:
-        return body
-    large = [i + 1 for i in range(count) if sizes[i] >= 0.3 * sizes.max()]
-    rows = {i: np.flatnonzero((labels == i).any(axis=1)) for i in large}
-    main = max(large, key=lambda i: float(np.nonzero(labels == i)[0].mean()))
-    top, bottom = rows[main][0], rows[main][-1]
-    kept = np.zeros_like(body)
-    for i in large:
-        shared = min(bottom, rows[i][-1]) - max(top, rows[i][0]) + 1
-        if shared > 0.6 * min(len(rows[i]), bottom - top + 1):
-            kept |= labels == i
-    return kept
+    return np.asarray(body & ~spots, dtype=np.bool_)
 
 
 def _eroded(mask: Mask, share: float, regrow: bool) -> Mask:

@@ -8,6 +8,8 @@ a neutral ground around it.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from endpoint.region_body import Candidate, blurred, connected_parts, follows
@@ -126,7 +128,21 @@ def by_look(stack: Stack, white: Array) -> list[Candidate]:
             score = _look_score(part, colour, stack)
             if score > 0.0:
                 found.append(Candidate(part, score, 0.0, None))
-    return sorted(found, key=lambda c: -c.score)
+    found.sort(key=lambda c: -c.score)
+    return [_widest(c, found) for c in found[:6]]
+
+
+def _widest(body: Candidate, others: list[Candidate]) -> Candidate:
+    """The largest outline of the same body that scores nearly as well."""
+    size = float(body.mask.sum())
+    same = [
+        c
+        for c in others
+        if c.score > 0.8 * body.score
+        and c.mask.sum() < 4.0 * size
+        and (c.mask & body.mask).sum() > 0.95 * size
+    ]
+    return replace(max(same, key=lambda c: int(c.mask.sum())), score=body.score)
 
 
 def _thirds(stack: Stack) -> list[Array]:

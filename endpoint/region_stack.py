@@ -34,7 +34,9 @@ class Stack:
     wander: Array
     """Robust scatter of the pixel's brightness over the frames, log10 units, shape (h, w)."""
     clipped: Mask
-    """The pixel is at its upper limit in more than a tenth of the frames, shape (h, w)."""
+    """A channel is at its upper limit in more than a tenth of the frames, shape (h, w)."""
+    glare: Mask
+    """All channels are at their upper limit in more than a tenth of the frames, shape (h, w)."""
     kept: tuple[int, ...]
     """Which of the given pictures are used: the dark ones are left out."""
 
@@ -128,8 +130,9 @@ def build(pictures: list[NDArray[np.uint8]], transfer: str = "srgb") -> Stack:
     middle = np.median(density, axis=0)
     bright = density.mean(axis=3)
     wander = 1.48 * np.median(np.abs(bright - np.median(bright, axis=0)), axis=0)
-    over = encoded[kept].max(axis=3) > 255 * _CLIPPED
-    stack = Stack(density, middle, wander, over.mean(axis=0) > 0.1, tuple(kept))
-    for array in (stack.density, stack.middle, stack.wander, stack.clipped):
+    over = encoded[kept] > 255 * _CLIPPED
+    clipped, glare = over.any(axis=3).mean(axis=0) > 0.1, over.all(axis=3).mean(axis=0) > 0.1
+    stack = Stack(density, middle, wander, clipped, glare, tuple(kept))
+    for array in (stack.density, stack.middle, stack.wander, stack.clipped, stack.glare):
         array.setflags(write=False)
     return stack

@@ -178,9 +178,16 @@ def _search(
     return shift, likeness, float(picture.mean())
 
 
-def _lost(anchors: Anchors, likeness: NDArray[np.float64], on_flask: bool) -> bool:
+def _lost(anchors: Anchors, likeness: NDArray[np.float64], on_flask: bool) -> NDArray[np.bool_]:
+    """Anchors of a group that are not where they were; none if those are too few to count.
+
+    Places around the flask may show more of the bench than of the flask, so that a third of them
+    is enough; of the scene it must be more than half.
+    """
     group = anchors.on_flask == on_flask
-    return bool(group.sum() >= 2 and (likeness[group] < _IN_PLACE).mean() > 0.5)
+    lost = group & (likeness < _IN_PLACE)
+    enough = max(2.0, (0.33 if on_flask else 0.51) * float(group.sum()))
+    return lost if lost.sum() >= enough else np.zeros_like(lost)
 
 
 def shifted(anchors: Anchors, frame: Frame, share: float) -> bool:
@@ -189,14 +196,13 @@ def shifted(anchors: Anchors, frame: Frame, share: float) -> bool:
     A picture in which the places are hidden or dark counts as not moved: other flags tell of it.
     """
     near = _in_place(anchors, frame)
-    groups = [g for g in (True, False) if _lost(anchors, near, g)]
+    groups = [lost for g in (True, False) if (lost := _lost(anchors, near, g)).any()]
     if not groups:
         return False
     shift, likeness, level = _search(anchors, frame)
-    for on_flask in groups:
-        group = anchors.on_flask == on_flask
-        least = max(2.0, 0.5 * float(group.sum()))
-        found = group & (likeness > _FOUND)
+    for lost in groups:
+        least = max(2.0, 0.5 * float(lost.sum()))
+        found = lost & (likeness > _FOUND)
         if found.sum() < least:
             continue
         typical = np.median(shift[found], axis=0)
@@ -209,5 +215,5 @@ def shifted(anchors: Anchors, frame: Frame, share: float) -> bool:
 
 def hidden(anchors: Anchors, frame: Frame, share: float) -> bool:
     """Whether something stands before the flask: its edges are gone, but not elsewhere."""
-    near = _in_place(anchors, frame)
-    return _lost(anchors, near, True) and not shifted(anchors, frame, share)
+    lost = _lost(anchors, _in_place(anchors, frame), True)
+    return bool(lost.sum() > 0.5 * anchors.on_flask.sum()) and not shifted(anchors, frame, share)
