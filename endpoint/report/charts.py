@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _TITLE_COLUMNS = 94
-_LEAST_ZOOM_ML = 1.5
+_BEFORE_ML, _BEYOND_ML = 1.2, 1.3
 _MOST_ZOOM_ML = 3.5
 
 
@@ -155,23 +155,22 @@ def _padded(low: float, high: float) -> tuple[float, float]:
 def zoom_window(result: Result) -> tuple[float, float]:
     """Volumes that the right column shows: the three volumes or the bracket, and room for names.
 
-    The names stand in the right half, beyond the end. A midpoint further away than 3.5 mL is
-    named at the edge.
+    The names stand at the right, beyond the last of the volumes. A volume further than 3.5 mL from
+    the end is named at the edge.
     """
     bracket = result.verdict.bracket_ml
-    if result.equivalence is None and bracket is not None:
-        low, high = bracket[0], bracket[0] + 1.0 if bracket[1] is None else bracket[1]
-        for _, estimate in volumes_of(result):
-            low = min(low, max(estimate.value_ml, bracket[0] - _MOST_ZOOM_ML))
-            high = max(high, min(estimate.value_ml, high + _MOST_ZOOM_ML))
-        left = low - 0.75
-        return left, high + max(1.3, 0.85 * (high - left))
-    centre = result.equivalence.value_ml if result.equivalence is not None else 0.0
-    half = _LEAST_ZOOM_ML
+    if result.equivalence is not None:
+        first = last = result.equivalence.value_ml
+    elif bracket is not None:
+        first, last = bracket[0], bracket[0] + 1.0 if bracket[1] is None else bracket[1]
+    else:
+        first = last = 0.0
+    low, high = first - _MOST_ZOOM_ML, last + _MOST_ZOOM_ML
+    left = first - _BEFORE_ML
     for _, estimate in volumes_of(result):
-        wanted = abs(estimate.value_ml - centre) + 0.35
-        half = max(half, min(wanted, _MOST_ZOOM_ML))
-    return centre - half, centre + half
+        left = min(left, max(estimate.value_ml - 0.35, low))
+        last = max(last, min(estimate.value_ml, high))
+    return left, last + max(_BEYOND_ML, 0.8 * (last - left))
 
 
 def describe(result: Result) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import os
 import tempfile
 import warnings
@@ -12,13 +13,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
-from endpoint.curve import RGB
+from endpoint.curve import RGB, Curve
 from endpoint.pipeline import Result
 from endpoint.problems import Flag, OutputProblem
 from endpoint.report.charts import chart, describe
 from endpoint.report.document import document, to_json
 from endpoint.report.outlines import region_picture
+from endpoint.report.panels import has_colour
 from endpoint.report.text import name_of
+from endpoint.transition import Transition
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -41,6 +44,31 @@ def check_folder(folder: Path) -> None:
     except OSError as error:
         raise OutputProblem(
             f"{folder} cannot be written ({error.strerror}).", "Name another folder."
+        ) from None
+
+
+def check_file(path: Path) -> None:
+    """Say before any work why a file cannot be written; nothing is made.
+
+    Raises
+    ------
+    OutputProblem
+        The path is a folder, or its folder does not exist or cannot be written.
+    """
+    folder = path.absolute().parent
+    if path.is_dir():
+        raise OutputProblem(f"{path} is a folder.", "Name a file.")
+    if not folder.is_dir():
+        raise OutputProblem(
+            f"{folder} is no folder, so {path.name} cannot be written there.",
+            "Make the folder first, or name another file.",
+        )
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise OutputProblem(
+            f"{folder} cannot be written ({error.strerror}).", "Name another file."
         ) from None
 
 
@@ -133,7 +161,7 @@ def _described(svg: bytes, title: str, words: str) -> bytes:
 
 def curve_csv(result: Result) -> str:
     """Curve as CSV with the units in the header; only the header where there is no curve."""
-    curve, fit = result.curve, result.fit
+    curve = result.curve
     channels = curve.channels if curve is not None else RGB
     names = [c.replace(" ", "_") for c in channels]
     header = ["volume_ml", "mixed_volume_ml", "time_s", "free_fraction", "free_fraction_sigma"]
@@ -143,26 +171,34 @@ def curve_csv(result: Result) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(header)
-    if curve is None:
-        return out.getvalue()
-    pictured = curve.channels == RGB
-    for k in range(len(curve)):
-        outlier = fit is not None and bool(fit.outlier[k])
-        flags = Flag(int(curve.flags[k])) | (Flag.OUTLIER if outlier else Flag.NONE)
-        row: list[object] = [f"{curve.volume_ml[k]:.4f}"]
-        row.append("" if fit is None else f"{fit.mixed_volume_ml[k]:.4f}")
-        row.append(f"{curve.time_s[k]:.3f}" if curve.delivery is not None else "")
-        if fit is None:
-            row += ["", "", ""]
-        else:
-            row += [
-                f"{fit.free_fraction[k]:.5f}",
-                f"{fit.free_fraction_sigma[k]:.5f}",
-                f"{fit.fitted_fraction[k]:.5f}",
-            ]
-        row += [f"{curve.hue_deg[k]:.2f}", f"{curve.chroma[k]:.2f}"] if pictured else ["", ""]
-        row += [f"{d:.5f}" for d in curve.density[k]] + [f"{s:.5f}" for s in curve.density_sigma[k]]
-        row += [f"{curve.off_colour[k]:.4f}", int(curve.frames_used[k])]
-        row.append(" ".join(str(flag.name).lower().replace("_", "-") for flag in flags))
-        writer.writerow(row)
+    if curve is not None:
+        believed = result.fit if result.status != "none" else None
+        writer.writerows(_row(curve, believed, k) for k in range(len(curve)))
     return out.getvalue()
+
+
+def _row(curve: Curve, fit: Transition | None, k: int) -> list[str]:
+    coloured = has_colour(curve)
+    flags = Flag(int(curve.flags[k]))
+    if fit is not None and fit.outlier[k]:
+        flags |= Flag.OUTLIER
+    row = [
+        _cell(curve.volume_ml[k], 4),
+        _cell(None if fit is None else fit.mixed_volume_ml[k], 4),
+        _cell(curve.time_s[k] if curve.delivery is not None else None, 3),
+        _cell(None if fit is None else fit.free_fraction[k], 5),
+        _cell(None if fit is None else fit.free_fraction_sigma[k], 5),
+        _cell(None if fit is None else fit.fitted_fraction[k], 5),
+        _cell(curve.hue_deg[k] if coloured else None, 2),
+        _cell(curve.chroma[k] if coloured else None, 2),
+    ]
+    row += [_cell(d, 5) for d in curve.density[k]]
+    row += [_cell(s, 5) for s in curve.density_sigma[k]]
+    row += [_cell(curve.off_colour[k], 4), str(int(curve.frames_used[k]))]
+    row.append(" ".join(str(flag.name).lower().replace("_", "-") for flag in flags))
+    return row
+
+
+def _cell(value: float | None, decimals: int) -> str:
+    """Number with so many decimals; empty where there is none."""
+    return "" if value is None or not math.isfinite(value) else f"{value:.{decimals}f}"

@@ -39,12 +39,13 @@ def region_picture(result: Result) -> Figure | None:
     _outline(axes, region.liquid_box, region.liquid_mask, (height, width), "solid")
     _outline(axes, region.reference_box, region.reference_mask, (height, width), (0, (3, 2)))
     liquid, reference = region.liquid_box, region.reference_box
-    above = _name(axes, "liquid", liquid, height, above=liquid.top >= _NAME_ROOM * height)
+    size = (height, width)
+    above = _name(axes, "liquid", liquid, size, above=liquid.top >= _NAME_ROOM * height)
     near = abs(reference.top - liquid.top) < 1.5 * _NAME_ROOM * height and (
         abs(reference.left - liquid.left) < 0.2 * width
     )
     fits_above = reference.top >= _NAME_ROOM * height and not (near and above)
-    _name(axes, "reference", reference, height, above=fits_above)
+    _name(axes, "reference", reference, size, above=fits_above)
     axes.set_xlim(0, width)
     axes.set_ylim(height, 0)
     return figure
@@ -61,18 +62,21 @@ def _outline(
     axes.contour(columns, rows, whole, [0.5], colors="white", linewidths=1.8, linestyles=[style])
 
 
-def _name(axes: Axes, name: str, box: Box, height: int, *, above: bool) -> bool:
-    """Write a name above or below a box and return whether it stands above."""
+def _name(axes: Axes, name: str, box: Box, size: tuple[int, int], *, above: bool) -> bool:
+    """Write a name above, below or inside a box and return whether it stands above."""
+    height, width = size
     below = not above and box.bottom + _NAME_ROOM * height <= height
-    inside = not above and not below
+    under = below or not above
+    at_right = box.left > 0.8 * width
     axes.annotate(
         name,
-        (box.left, box.bottom if below else box.top),
-        xytext=(2, -6 if below or inside else 6),
+        (box.right if at_right else box.left, box.bottom if below else box.top),
+        xytext=(-6 if at_right else 6, -7 if under else 7),
         textcoords="offset points",
         fontsize=_NAME_PT,
         color="white",
-        va="top" if below or inside else "bottom",
+        ha="right" if at_right else "left",
+        va="top" if under else "bottom",
         bbox={"boxstyle": "square,pad=0.25", "fc": "black", "ec": "white", "lw": 1.0},
     )
     return above

@@ -213,14 +213,16 @@ def name_volumes(axes: Axes, result: Result) -> None:
 
     Beyond the end the curve runs at the top, so nothing is ever under them.
     """
-    left = axes.get_xlim()[0]
+    left, right = axes.get_xlim()
     for mark, estimate in volumes_of(result):
-        inside = estimate.value_ml >= left
+        inside = left <= estimate.value_ml <= right
+        edge = left if estimate.value_ml < left else right
+        side = "left" if estimate.value_ml < left else "right"
         words = volume_words(estimate).replace(FIXED_SPACE, " ").replace(" mL (", " mL\n(")
         text = f"{mark.words}\n{words}"
         axes.annotate(
-            text if inside else f"{text}\n(left of this panel)",
-            (estimate.value_ml if inside else left, _height(axes, mark)),
+            text if inside else f"{text}\n({side} of this panel)",
+            (estimate.value_ml if inside else edge, _height(axes, mark)),
             xytext=(0.975, mark.slot),
             textcoords="axes fraction",
             ha="right",
