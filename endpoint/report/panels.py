@@ -140,8 +140,11 @@ def name_channels(axes: Axes, curve: Curve) -> None:
         fontsize=SMALL - 1.5,
         loc="upper left",
         ncols=min(len(curve.channels), 3),
-        frameon=False,
-        borderaxespad=0.2,
+        facecolor="white",
+        edgecolor="none",
+        framealpha=1.0,
+        borderpad=0.1,
+        borderaxespad=0.3,
         columnspacing=1.2,
     )
 
