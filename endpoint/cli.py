@@ -97,14 +97,14 @@ def locate(source: str, json_to: str | None, out: str | None, quiet: bool, **opt
     """
     from endpoint.assembly import prepare
     from endpoint.report.document import document, provenance_of, to_json
-    from endpoint.report.files import check_folder, write_folder, write_text
+    from endpoint.report.files import check_file, check_folder, write_folder, write_text
     from endpoint.report.text import summary
 
     record = _record(Path(source), options)
     if out is not None:
         check_folder(Path(out))
     if json_to is not None and json_to != "-":
-        check_folder(Path(json_to).absolute().parent)
+        check_file(Path(json_to))
     job, opened = prepare(record)
     result = _run(job, opened, quiet=quiet or json_to == "-")
     provenance = provenance_of(record, result)
