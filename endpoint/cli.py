@@ -107,7 +107,7 @@ def locate(source: str, json_to: str | None, out: str | None, quiet: bool, **opt
         check_file(Path(json_to))
     job, opened = prepare(record)
     result = _run(job, opened, quiet=quiet or json_to == "-")
-    provenance = provenance_of(record, result)
+    provenance = provenance_of(record, result, _now())
     if json_to is not None:
         text = to_json(document(result, provenance))
         if json_to == "-":
@@ -121,6 +121,12 @@ def locate(source: str, json_to: str | None, out: str | None, quiet: bool, **opt
         if out is not None:
             click.echo(f"\nWritten to {out}: chart.png, curve.csv, result.json")
     return _EXIT[result.status]
+
+
+def _now() -> str:
+    import datetime
+
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
 
 
 def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:

@@ -43,6 +43,9 @@ FloatArray = NDArray[np.float64]
 
 LAST_RED_LEVEL = 0.95
 _OUTLIER_SIGMAS = 5.0
+_HIDDEN_RISE = 0.5
+_HIDDEN_GAP_ML = 0.12
+"""Rise and width of a gap between two points in which a crossing cannot be read."""
 _HARDLY_MAGNESIUM = 0.12
 """Square root of magnesium to calcium below which magnesium may as well be absent."""
 
@@ -132,9 +135,9 @@ def _without_outliers(
         fitted = fit_with_noise(_model_for(curve, titrant_mol_l, priors, kept))
         residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
         robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
-        limit = _OUTLIER_SIGMAS * np.hypot(robust, np.median(curve.sigma[kept]))
+        limit = _OUTLIER_SIGMAS * np.hypot(robust, curve.sigma[kept])
         # A stray point pulls its neighbours' residuals up too: only the worst go in one round.
-        bad = residual > max(limit, 0.5 * float(residual.max()))
+        bad = residual > np.maximum(limit, 0.5 * float(residual.max()))
         already = int((curve.flags == 0).sum() - kept.sum())
         if not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
             break
@@ -273,6 +276,9 @@ def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | Non
     if found is None:
         return None
     value, error = found
+    rise, gap = _around(fit, kept, value)
+    if rise > _HIDDEN_RISE and gap > _HIDDEN_GAP_ML:
+        return None
     theta, free = fit.theta, fit.model.free
     bump = level * (1.0 - level)
     span = float(theta[BLUE] - theta[RED])
@@ -281,7 +287,9 @@ def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | Non
     gradient[DRIFT] = value - float(fit.model.volume_ml.mean())
     gradient[BEND], gradient[KINK] = span * bump, span * bump * (1.0 - 2.0 * level)
     level_error = np.sqrt(max(float(gradient[free] @ fit.covariance @ gradient[free]), 0.0)) / span
-    parts = [error, float(level_error) / max(_slope_at(fit, value), 0.02)]
+    # Between two volumes that are far apart in colour the curve is only interpolated.
+    between = gap / np.sqrt(12.0) if rise > 0.3 else 0.0
+    parts = [error, between, float(level_error) / max(_slope_at(fit, value), 0.02)]
     if "lag_s" in fit.parameters:
         lag = float(theta[LAG])
         moved = curve.mixed_volume_ml(lag + 0.1) - curve.mixed_volume_ml(lag)
@@ -306,6 +314,13 @@ def _unbend(bent: FloatArray, bend: float, kink: float) -> FloatArray:
     scale = np.maximum.accumulate(colour_scale(grid, bend, kink))
     inside = np.interp(bent, scale, grid)
     return np.asarray(inside + np.minimum(bent, 0.0) + np.maximum(bent - scale[-1], 0.0))
+
+
+def _around(fit: Transition, kept: NDArray[np.bool_], volume_ml: float) -> tuple[float, float]:
+    """Rise of f and distance, mL, between the two points beside a volume."""
+    v, f = fit.mixed_volume_ml[kept], fit.free_fraction[kept]
+    upper = int(np.clip(np.searchsorted(v, volume_ml), 1, v.size - 1))
+    return float(f[upper] - f[upper - 1]), float(v[upper] - v[upper - 1])
 
 
 def _slope_at(fit: Transition, volume_ml: float) -> float:
