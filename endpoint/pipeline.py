@@ -136,7 +136,8 @@ def conclude(
             verdict.bracket_ml,
             verdict.above_ml,
         )
-    told = fit is not None and verdict.status != "none"
+    hidden = any(reason.code == "one-addition" for reason in verdict.reasons)
+    told = fit is not None and verdict.status != "none" and not hidden
     total: Hardness | None = None
     if fit is not None and verdict.equivalence is not None:
         total = _hardness(job, fit, verdict.equivalence.value_ml)

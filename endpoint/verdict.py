@@ -222,7 +222,7 @@ def _goes_back(curve: Curve) -> bool:
 def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
     """Volumes before and after one addition that jumps the change."""
     kept = (curve.flags == 0) & ~fit.outlier
-    f, v = fit.free_fraction[kept], curve.volume_ml[kept]
+    f, v = np.clip(curve.signal[kept], 0.0, 1.0), curve.volume_ml[kept]
     rise, gap = np.diff(f), np.diff(v)
     k = int(np.argmax(rise))
     jumps = (rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML) or (
@@ -306,16 +306,12 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     start, end = _end_states(curve)
     if end is not None and start is not None and last_f < 0.25:
         return refuse(lost or "never-reached", above_ml=last_ml, remarks=notes)
+    jump = _jump(curve, fit)
+    if jump is not None:
+        return _bracket("one-addition", lost, jump, notes)
     slow = width > _SLOW_FADE_ML
     if strain > (_STRAIN_SLOW if slow else _STRAIN) or fit.residual_rms > _MISFIT_RMS:
         return refuse("slow-fade" if slow else "model-misfit", remarks=notes)
-    jump = _jump(curve, fit)
-    if jump is not None:
-        low, high = jump
-        reach = fit.equivalence
-        low = min(low, reach.value_ml)
-        high = max(high, reach.value_ml)
-        return _bracket("one-addition", lost, (low, high), notes)
     if not _blue_seen(curve, fit, last_f):
         low, high_or_none = profile_interval(fit)
         code = lost or "still-purple"
