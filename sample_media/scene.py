@@ -447,20 +447,25 @@ def _trace(view: View, width: int, height: int, volume_ml: float) -> Plate:
     return Plate(reflected, behind, path, shadow, liquid, patch, position)
 
 
+def _thin_wall(view, d, p, normal, strength, reflected) -> FloatArray:  # type: ignore[no-untyped-def]
+    """Add what a thin wall mirrors; return the part of the light behind it that comes through."""
+    facing = -(d * normal).sum(-1)
+    normal = normal * np.sign(facing)[..., None]
+    cos_in = np.abs(facing)
+    bounce = np.clip(1.8 * _fresnel(cos_in, 1.0, N_GLASS), 0, 1) * strength
+    mirror = d + 2 * cos_in[..., None] * normal
+    reflected += bounce[..., None] * _environment(view, p, mirror, None)
+    return np.asarray((1 - bounce) * np.exp(-0.035 / np.maximum(cos_in, 0.03)))
+
+
 def _glass(view, eye, d, on_wall, near, far, behind, reflected) -> None:  # type: ignore[no-untyped-def]
     """Thin empty glass: mirrors at the front and the back wall, darker towards its edges."""
     for t, strength in ((near, 1.0), (far, 0.6)):
         p = eye + np.where(np.isfinite(t), t, 0.0)[..., None] * d
         hit = np.isfinite(t) & (p[..., 2] > 0.0) & (p[..., 2] < view.vessel.wall_height_cm)
         normal = _wall_normal(view.vessel, p)
-        facing = -(d * normal).sum(-1)
-        normal = normal * np.sign(facing)[..., None]
-        cos_in = np.abs(facing)
-        bounce = np.clip(1.8 * _fresnel(cos_in, 1.0, N_GLASS), 0, 1) * strength * hit
-        mirror = d + 2 * cos_in[..., None] * normal
-        reflected += bounce[..., None] * _environment(view, p, mirror, None)
-        loss = np.exp(-0.035 / np.maximum(cos_in, 0.03))
-        behind *= np.where(hit, (1 - bounce) * loss, 1.0)[..., None]
+        kept = _thin_wall(view, d, p, normal, strength * hit, reflected)
+        behind *= np.where(hit, kept, 1.0)[..., None]
 
 
 def _neck(view, eye, d, behind, reflected) -> None:  # type: ignore[no-untyped-def]
@@ -475,15 +480,9 @@ def _neck(view, eye, d, behind, reflected) -> None:  # type: ignore[no-untyped-d
         hit = (disc > 0) & (p[..., 2] > view.vessel.wall_height_cm)
         hit &= p[..., 2] < view.vessel.total_height_cm
         normal = np.stack([p[..., 0] / r, p[..., 1] / r, np.zeros_like(t)], axis=-1)
-        facing = -(d * normal).sum(-1)
-        normal = normal * np.sign(facing)[..., None]
-        cos_in = np.abs(facing)
-        bounce = np.clip(1.8 * _fresnel(cos_in, 1.0, N_GLASS), 0, 1) * strength * hit
-        mirror = d + 2 * cos_in[..., None] * normal
-        reflected += bounce[..., None] * _environment(view, p, mirror, None)
-        loss = np.exp(-0.035 / np.maximum(cos_in, 0.03))
+        kept = _thin_wall(view, d, p, normal, strength * hit, reflected)
         lip = np.exp(-(((p[..., 2] - view.vessel.total_height_cm + 0.15) / 0.15) ** 2))
-        behind *= np.where(hit, (1 - bounce) * loss * (1 - 0.45 * lip), 1.0)[..., None]
+        behind *= np.where(hit, kept * (1 - 0.45 * lip), 1.0)[..., None]
         reflected += (0.12 * lip * hit)[..., None]
 
 

@@ -19,19 +19,11 @@ from pathlib import Path
 
 import numpy as np
 
+from sample_media.render import BRACKET, REFUSE
+
 FAMILIES_GOOD = ("good-steps", "good-pump", "stills", "photometer", "mg-edta-buffer", "pale")
 FAMILIES_HARD = ("no-magnesium",)
-FAMILIES_REFUSE = (
-    "never-reached",
-    "already-blue",
-    "lights-off",
-    "camera-moved",
-    "no-flask",
-    "wrong-colour",
-    "wrong-ph",
-)
-FAMILIES_BRACKET = ("coarse-jump", "last-purple")
-ALL_FAMILIES = (*FAMILIES_GOOD, *FAMILIES_HARD, *FAMILIES_REFUSE, *FAMILIES_BRACKET)
+ALL_FAMILIES = (*FAMILIES_GOOD, *FAMILIES_HARD, *REFUSE, *BRACKET)
 
 
 @dataclass(frozen=True)
@@ -133,7 +125,7 @@ def table(outcomes: list[Outcome]) -> str:
         errors = np.abs([o.error_ml for o in part if o.error_ml is not None])
         covered = [o.covered for o in part if o.covered is not None]
         refused = sum(o.status == "none" for o in part)
-        must_refuse = name in FAMILIES_REFUSE
+        must_refuse = name in REFUSE
         false = sum(o.error_ml is not None for o in part) if must_refuse else 0
         rows.append(
             f"{name:<16}{len(part):>3}{sum(o.status == 'located' for o in part):>9}"
