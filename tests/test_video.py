@@ -360,3 +360,38 @@ def test_memory_does_not_grow_with_the_film(tmp_path: Path) -> None:
     seen, _, peak_mb = run_apart(code, str(path))
     assert int(seen) > 50 * 200
     assert peak_mb < 250
+
+
+def test_the_largest_film_that_is_taken_fits_into_memory(tmp_path: Path) -> None:
+    """4:3 at 4096 pixels, ten bits; four decoder threads whatever the machine has."""
+    path = write_film(
+        tmp_path / "huge.mp4",
+        [np.full((3072, 4096, 3), 120.0)] * 10,
+        pixel_format="yuv420p10le",
+        options={"crf": "30", "preset": "ultrafast", "g": "1"},
+    )
+    code = (
+        "import os; os.cpu_count = lambda: 64\n"
+        "from pathlib import Path\n"
+        "from endpoint.sources.frame import Box\n"
+        "from endpoint.sources.video import VideoSource\n"
+        "source = VideoSource(Path(sys.argv[1]))\n"
+        "kept = source.sample(20)\n"
+        "whole = [f.rgb8().shape for f in kept]\n"
+        "part = [f.encoded(Box(0, 0, 4096, 3072)).shape for f in kept]\n"
+        "print(sum(1 for _ in source.frames()), len(kept), end='')\n"
+    )
+    said, _, peak_mb = run_apart(code, str(path))
+    read, kept = (int(word) for word in said.split())
+    assert (read, kept) == (10, 5)
+    assert peak_mb < 900
+
+
+def test_a_picture_of_too_many_bytes_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write_film(tmp_path / "film.mp4", [patch_picture()] * 2, pixel_format="yuv444p10le")
+    monkeypatch.setattr("endpoint.sources.video.MAX_PICTURE_BYTES", 64 * 32 * 6 - 1)
+    with pytest.raises(SourceProblem, match="yuv444p10le") as caught:
+        VideoSource(path)
+    assert "8 bits" in caught.value.remedy

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -16,9 +17,11 @@ from endpoint.problems import InstallProblem, SourceProblem
 from endpoint.sources.frame import Box, ByteArray, Frame, SourceInfo
 from endpoint.sources.planes import ColourCoding, Part, rgb_of
 
-MAX_PIXELS = 4096 * 4096
-"""Largest picture: a decoder holds several, and the whole program stays under 1 GB."""
-_SAMPLE_BYTES = 256_000_000
+MAX_PIXELS = 4096 * 3072
+MAX_PICTURE_BYTES = 40_000_000
+"""Largest picture, once decoded: a decoder holds several, and the program stays under 1 GB."""
+_SAMPLE_BYTES = 200_000_000
+_MOST_THREADS = 4
 _SUSPECT_S = 10.0
 _MOST_BROKEN_READS = 50
 
@@ -141,6 +144,7 @@ class VideoSource:
             self._coding, notes = _coding(first, colour_matrix, colour_range)
             self._start_s = _stamp_s(first)
             self._stored_size = (first.width, first.height)
+            self._picture_bytes = _bytes_of(first)
             self.info = self._describe(container, stream, first, notes)
         finally:
             container.close()
@@ -175,6 +179,8 @@ class VideoSource:
             )
         self._check_size(tracks[0].codec_context.width, tracks[0].codec_context.height)
         tracks[0].thread_type = "AUTO"
+        # Every thread of a decoder holds pictures of its own.
+        tracks[0].codec_context.thread_count = min(_MOST_THREADS, os.cpu_count() or 1)
         return tracks[0]
 
     def _check_size(self, width: int, height: int) -> None:
@@ -191,6 +197,12 @@ class VideoSource:
         if first is None:
             raise SourceProblem(f"{self.path.name} holds no picture that can be read.", _COPY_AGAIN)
         self._check_size(first.width, first.height)
+        if _bytes_of(first) > MAX_PICTURE_BYTES:
+            raise SourceProblem(
+                f"The pictures of {self.path.name} are too large ({first.width} x {first.height}, "
+                f"{first.format.name}).",
+                "Film with 4K or less, or convert the film to 8 bits (yuv420p).",
+            )
         second = next(pictures, None)
         if second is None:
             raise SourceProblem(
@@ -321,9 +333,7 @@ class VideoSource:
 
         Fewer are returned where `count` of them would fill the memory.
         """
-        width, height = self._stored_size
-        deep = 2 if any(mark in self.info.details["pixel_format"] for mark in ("10", "12")) else 1
-        count = max(1, min(count, _SAMPLE_BYTES // (2 * deep * width * height)))
+        count = max(1, min(count, _SAMPLE_BYTES // self._picture_bytes))
         duration = self.info.duration_s
         if duration and duration > 0:
             found = self._sample_by_seeking(count, duration)
@@ -370,6 +380,10 @@ class VideoSource:
 
 def _stamp_s(picture: Any) -> float:
     return float(picture.pts * picture.time_base)
+
+
+def _bytes_of(picture: Any) -> int:
+    return sum(plane.buffer_size for plane in picture.planes)
 
 
 def _quarter_turns(picture: Any) -> int:
