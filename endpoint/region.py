@@ -160,8 +160,9 @@ def _choose(frames: Sequence[Frame]) -> list[Frame]:
 
 def _find_liquid(stack: Stack) -> tuple[Mask, float, region_body.Candidate]:
     """Best body that is left after refinement, with its confidence."""
-    changing = region_search.by_change(stack)
-    bodies = region_search.by_look(stack, region_patch.ground_white(stack))
+    white = region_patch.ground_white(stack)
+    changing = region_search.by_change(stack, white)
+    bodies = region_search.by_look(stack, white)
     if changing is not None:
         # A faint, late or partial change tells where the liquid is; its look outlines it better.
         size = changing.mask.sum()
@@ -170,11 +171,9 @@ def _find_liquid(stack: Stack) -> tuple[Mask, float, region_body.Candidate]:
         if changing.clear and not partial:
             bodies = [changing, *bodies]
         else:
-            likely = [
-                replace(b, score=max(b.score, 0.6), change=changing.change, hint=changing.course)
-                for b in same
-            ]
-            bodies = [*likely, changing]
+            likely = [replace(b, score=b.score + 0.25, hint=changing.course) for b in same]
+            others = [b for b in bodies if all(b is not s for s in same)]
+            bodies = sorted([*likely, *others, changing], key=lambda b: -b.score)
     for body in bodies[:5]:
         if body.score < _LEAST_LOOK:
             break

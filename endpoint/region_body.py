@@ -18,7 +18,7 @@ class Candidate:
     change: float
     """Rise of (red minus green) density over the recording, log10 units."""
     course: Array | None
-    """Red minus green density in every frame, or None when it does not change."""
+    """Red minus green density in every frame, NaN where it was covered; None if unchanging."""
     clear: bool = False
     """The change is strong and lasts: it alone outlines the liquid."""
     hint: Array | None = None
@@ -43,9 +43,17 @@ def connected_parts(mask: Mask, least: float) -> list[Mask]:
     return [np.asarray(binary_fill_holes(part), dtype=np.bool_) for part in parts]
 
 
+def span_of(course: Array) -> float:
+    """Range of a course whose covered frames are NaN."""
+    return float(np.nanmax(course) - np.nanmin(course))
+
+
 def follows(stack: Stack, course: Array) -> tuple[Array, Array]:
     """How much of `course` every pixel shows (1 = all of it), and what it does besides."""
-    chroma = np.stack([blurred(d[..., 0] - d[..., 1], 1.0) for d in stack.density])
+    seen = np.isfinite(course)
+    density = stack.density[seen]
+    course = course[seen]
+    chroma = np.stack([blurred(d[..., 0] - d[..., 1], 1.0) for d in density])
     weight = np.ones_like(chroma)
     slope = np.zeros(stack.shape, np.float32)
     rest = np.zeros(stack.shape, np.float32)
@@ -144,7 +152,7 @@ def _steady_part(stack: Stack, candidate: Candidate) -> Mask:
     if candidate.course is not None:
         slope, rest = follows(stack, candidate.course)
         usual = float(np.median(slope[candidate.mask]))
-        span = float(np.ptp(candidate.course))
+        span = span_of(candidate.course)
         steady &= (slope > 0.6 * usual) & (rest < 0.25 * span + 0.03)
     return np.asarray(steady)
 
@@ -242,7 +250,7 @@ def _stages(stack: Stack, course: Array | None) -> Array:
     """Median density before and after the change side by side, shape (h, w, 6) or (h, w, 3)."""
     if course is None:
         return blurred(stack.middle, 0.7)
-    half = 0.5 * (float(course.min()) + float(course.max()))
+    half = 0.5 * float(np.nanmin(course) + np.nanmax(course))
     early, late = stack.density[course < half], stack.density[course >= half]
     pair = [blurred(np.median(part, axis=0), 0.7) for part in (early, late)]
     return np.asarray(np.concatenate(pair, axis=2), dtype=np.float32)

@@ -91,11 +91,12 @@ def _tinted(stack: Stack, course: NDArray[np.float32] | None) -> NDArray[np.floa
 
     if course is None:
         return np.zeros(stack.shape, np.float32)
-    slow = course - course.mean()
-    chroma = stack.density[..., 0] - stack.density[..., 1]
+    seen = np.isfinite(course)
+    slow = course[seen] - course[seen].mean()
+    chroma = (stack.density[..., 0] - stack.density[..., 1])[seen]
     slope = np.tensordot(slow, chroma, axes=(0, 0)) / max(float(slow @ slow), 1e-9)
     smooth = gaussian_filter(slope, 2.0)
-    return np.asarray(np.abs(smooth) * np.ptp(course), dtype=np.float32)
+    return np.asarray(np.abs(smooth) * np.ptp(course[seen]), dtype=np.float32)
 
 
 def _fit_for_use(

@@ -12,47 +12,50 @@ from dataclasses import replace
 
 import numpy as np
 
-from endpoint.region_body import Candidate, blurred, connected_parts, follows
+from endpoint.region_body import Candidate, blurred, connected_parts, follows, span_of
 from endpoint.region_stack import Array, Mask, Stack
 
 _LEAST_CHANGE = 0.035
 """Rise of (red minus green) density that counts as a change of colour."""
+_DARKEST = 1.4
+"""A pixel darker than the ground by more than this in all channels is not looked at."""
 _LEAST_SHARE = 0.0035
 _MOST_SHARE = 0.7
 _LEVELS = (0.03, 0.05, 0.08, 0.13, 0.2, 0.3, 0.45, 0.65, 0.9)
 
 
-def _best_split(chroma: Array, red: Array, green: Array) -> tuple[int, float]:
-    """The cut in time that parts red from blue best, and what it gathers."""
+def _best_split(chroma: Array, red: Array) -> int:
+    """The cut in time that parts red from blue best; 0 if there is none."""
     count = len(chroma)
     best, best_gain = 0, 0.0
-    # A single frame may show a plume of titrant that is not yet mixed in.
-    for cut in range(2, count - 1):
+    # One or two frames may show a hand, or a plume of titrant that is not yet mixed in.
+    for cut in range(3, count - 2):
         rise = np.median(chroma[cut:], axis=0) - np.median(chroma[:cut], axis=0)
-        up = red[cut:].mean(axis=0) - red[:cut].mean(axis=0)
-        over = green[cut:].mean(axis=0) - green[:cut].mean(axis=0)
+        up = np.median(red[cut:], axis=0) - np.median(red[:cut], axis=0)
+        over = up - rise
         good = (rise > _LEAST_CHANGE) & (up > 0.3 * rise) & (over < 0.35 * rise)
         gain = float(np.minimum(rise, 0.6)[good].sum()) * np.sqrt(cut * (count - cut)) / count
         if gain > best_gain:
             best, best_gain = cut, gain
-    return best, best_gain
+    return best
 
 
-def by_change(stack: Stack) -> Candidate | None:
+def by_change(stack: Stack, white: Array) -> Candidate | None:
     """Find the liquid by its change of colour; None when nothing changes from red to blue."""
     count = len(stack.density)
-    if count < 4:
+    if count < 6:
         return None
     coarse = np.stack([blurred(d, 1.2)[::2, ::2] for d in stack.density])
     chroma = coarse[..., 0] - coarse[..., 1]
-    cut, _ = _best_split(chroma, coarse[..., 0], coarse[..., 1])
+    cut = _best_split(chroma, coarse[..., 0])
     if cut == 0:
         return None
     rise = np.median(chroma[cut:], axis=0) - np.median(chroma[:cut], axis=0)
-    up = coarse[cut:, ..., 0].mean(axis=0) - coarse[:cut, ..., 0].mean(axis=0)
+    up = np.median(coarse[cut:, ..., 0], axis=0) - np.median(coarse[:cut, ..., 0], axis=0)
     noise = 1.48 * float(np.median(np.abs(rise - np.median(rise))))
     least = max(_LEAST_CHANGE, 5.0 * noise)
-    changed = (rise > least) & (up > 0.25 * rise)
+    lit = coarse.min(axis=3).min(axis=0) < white.min() + _DARKEST
+    changed = (rise > least) & (up > 0.25 * rise) & lit
     parts = connected_parts(changed, _LEAST_SHARE * changed.size)
     if not parts:
         return None
@@ -60,9 +63,9 @@ def by_change(stack: Stack) -> Candidate | None:
     part = parts[int(np.argmax(weights))]
     strong = part & (rise > 0.6 * np.quantile(rise[part], 0.8))
     full = np.median(coarse[:, strong], axis=1)
-    course = (full[:, 0] - full[:, 1]).astype(np.float32)
+    course = _uncovered((full[:, 0] - full[:, 1]).astype(np.float32), cut)
     slope, rest = follows(stack, course)
-    span = float(np.ptp(course))
+    span = span_of(course)
     if span < _LEAST_CHANGE:
         return None
     same = (slope > 0.5) & (rest < 0.35 * span + 0.02)
@@ -72,19 +75,31 @@ def by_change(stack: Stack) -> Candidate | None:
     best = max(bodies, key=lambda p: float(np.minimum(slope[p], 1.2).sum()) * _compact(p))
     core = best & same & (slope > 0.6 * float(np.quantile(slope[best], 0.7)))
     change = float(rise[strong].mean())
-    clear = change > 0.2 and _lasts(course)
+    if not _lasts(course, cut):
+        return None
+    clear = change > 0.2
     score = 0.6 + min(change, 0.4) if clear else 0.5
     return Candidate(np.asarray(core), score, change, course, clear)
 
 
-def _lasts(course: Array) -> bool:
+def _uncovered(course: Array, cut: int) -> Array:
+    """The course with NaN where a hand or a shadow stood before the body."""
+    low, high = float(np.median(course[:cut])), float(np.median(course[cut:]))
+    slack = 0.5 * (high - low) + 0.02
+    return np.where((course < low - slack) | (course > high + slack), np.nan, course).astype(
+        np.float32
+    )
+
+
+def _lasts(course: Array, cut: int) -> bool:
     """Whether the body is of one colour first and of another later, both for some frames.
 
     Plumes of titrant that is not yet mixed in come and go.
     """
-    count = len(course)
-    late = course > 0.5 * (float(np.quantile(course, 0.03)) + float(np.quantile(course, 0.97)))
-    fits = [int((~late[:cut]).sum() + late[cut:].sum()) for cut in range(count)]
+    half = 0.5 * float(np.nanmedian(course[:cut]) + np.nanmedian(course[cut:]))
+    late = course[np.isfinite(course)] > half
+    count = len(late)
+    fits = [int((~late[:i]).sum() + late[i:].sum()) for i in range(count)]
     return 3 <= int(late.sum()) <= count - 3 and max(fits) >= 0.88 * count
 
 
@@ -115,8 +130,9 @@ def colourfulness(density: Array) -> Array:
     # 0 degrees is cyan, 50 blue, 120 purple, 180 wine red, 207 pure red, 244 orange.
     angle = np.where(angle < -90, angle + 360, angle)
     chroma = density.max(axis=-1) - density.min(axis=-1)
-    fade = np.clip((angle + 5.0) / 20.0, 0, 1) * np.clip((208.0 - angle) / 10.0, 0, 1)
-    return np.asarray(chroma * fade, dtype=np.float32)
+    fade = np.clip((angle - 5.0) / 15.0, 0, 1) * np.clip((208.0 - angle) / 10.0, 0, 1)
+    lit = density.min(axis=-1) < _DARKEST
+    return np.asarray(chroma * fade * lit, dtype=np.float32)
 
 
 def by_look(stack: Stack, white: Array) -> list[Candidate]:
@@ -148,7 +164,7 @@ def _widest(body: Candidate, others: list[Candidate]) -> Candidate:
 def _thirds(stack: Stack) -> list[Array]:
     """Median densities of all frames and of the first and last third: the colour may leave."""
     third = len(stack.density) // 3
-    if third < 3:
+    if third < 5:
         return [stack.middle]
     ends = (stack.density[:third], stack.density[-third:])
     return [stack.middle, *(np.median(part, axis=0).astype(np.float32) for part in ends)]

@@ -20,7 +20,7 @@ _HALF = 9
 """Half side of a template in pixels of the reduced picture."""
 _PER_GROUP = 6
 _IN_PLACE = 0.7
-_FOUND = 0.75
+_FOUND = 0.8
 _REACH = 0.25
 """How far a lost group is searched for, as a share of the picture's width."""
 
@@ -200,9 +200,11 @@ def shifted(anchors: Anchors, frame: Frame, share: float) -> bool:
     if not groups:
         return False
     shift, likeness, level = _search(anchors, frame)
+    if level < 0.35 * anchors.level:
+        return False
     for lost in groups:
-        least = max(2.0, 0.5 * float(lost.sum()))
-        found = lost & (likeness > _FOUND)
+        least = max(2.0, 0.66 * float(lost.sum()))
+        found = lost & (likeness > np.maximum(_FOUND, near + 0.2))
         if found.sum() < least:
             continue
         typical = np.median(shift[found], axis=0)
@@ -210,7 +212,7 @@ def shifted(anchors: Anchors, frame: Frame, share: float) -> bool:
         if agree.sum() >= least and np.linalg.norm(typical) > share * anchors.width:
             return True
     # Nothing at all is recognised although it is light: the camera looks elsewhere.
-    return bool((likeness < 0.6).mean() > 0.8 and level > 0.35 * anchors.level)
+    return bool((likeness < 0.6).mean() > 0.8)
 
 
 def hidden(anchors: Anchors, frame: Frame, share: float) -> bool:
