@@ -115,8 +115,8 @@ def write_film(
         for k, picture in enumerate(pictures):
             if picture is not last:
                 planes = planes_of(picture, coded_as or matrix or "bt601", full, bits)
+                frame = frame_of(planes, pixel_format)
                 last = picture
-            frame = frame_of(planes, pixel_format)
             frame.pts = 40 * k if times_ms is None else times_ms[k]
             frame.time_base = Fraction(1, 1000)
             for packet in stream.encode(frame):

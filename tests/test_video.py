@@ -366,7 +366,7 @@ def test_the_largest_film_that_is_taken_fits_into_memory(tmp_path: Path) -> None
     """4:3 at 4096 pixels, ten bits; four decoder threads whatever the machine has."""
     path = write_film(
         tmp_path / "huge.mp4",
-        [np.full((3072, 4096, 3), 120.0)] * 10,
+        [np.full((3072, 4096, 3), 120.0, dtype=np.float32)] * 10,
         pixel_format="yuv420p10le",
         options={"crf": "30", "preset": "ultrafast", "g": "1"},
     )
