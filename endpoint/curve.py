@@ -289,7 +289,11 @@ def _frame_noise(density: FloatArray) -> FloatArray:
 
 
 def _gather(
-    groups: list[IntArray], trace: ColourTrace, volume_ml: FloatArray, noise: FloatArray
+    groups: list[IntArray],
+    trace: ColourTrace,
+    volume_ml: FloatArray,
+    noise: FloatArray,
+    moving: bool,
 ) -> _Points:
     rows = len(groups)
     density, sigma = np.zeros((rows, 3)), np.zeros((rows, 3))
@@ -301,6 +305,11 @@ def _gather(
         # A film's frames lean on each other (compression): a quarter of them counts.
         independent = max(group.size / 4.0, 1.0)
         sigma[k] = 1.2533 * np.maximum(scatter, noise) / np.sqrt(independent)
+        if group.size >= 6 and moving:
+            # A colour that still moves from the first to the second half is not mixed yet.
+            half = group.size // 2
+            drift = np.median(part[half:], axis=0) - np.median(part[:half], axis=0)
+            sigma[k] = np.hypot(sigma[k], np.maximum(np.abs(drift) - 2.0 * sigma[k], 0.0))
         hue[k] = mean_hue_deg(trace.hue_deg[group])
     return _Points(
         volume_ml=np.array([float(volume_ml[g].mean()) for g in groups]),
@@ -341,7 +350,7 @@ def from_colour(
         groups, mixing = _hold_groups(trace.time_s, volume_ml, usable, lag_s)
         flags[mixing] |= int(Flag.MIXING)
     noise = _frame_noise(trace.density[usable])
-    points = _gather(groups, trace, volume_ml, noise)
+    points = _gather(groups, trace, volume_ml, noise, delivery.mode == "steps")
     order = np.argsort(points.volume_ml, kind="stable")
     points = _Points(*(getattr(points, name)[order] for name in points.__dataclass_fields__))
     if len(groups):

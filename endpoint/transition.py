@@ -82,6 +82,7 @@ class Transition:
     added_noise: float
     """Scatter between points beyond their own sigma, as a part of the change."""
     residual_rms: float
+    """Root mean square of the residuals, weighted as in the fit, as a part of the change."""
     degrees_of_freedom: float
     grid_volume_ml: FloatArray
     grid_fraction: FloatArray
@@ -202,7 +203,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
         parameters=parameters,
         contributions_ml=parts,
         added_noise=extra,
-        residual_rms=float(np.sqrt(np.mean(residual**2)) / abs(span)),
+        residual_rms=float(np.sqrt(np.average(residual**2, weights=model.sigma**-2.0)) / abs(span)),
         degrees_of_freedom=freedom,
         grid_volume_ml=np.zeros(0),
         grid_fraction=np.zeros(0),
