@@ -46,6 +46,7 @@ _OUTLIER_SIGMAS = 5.0
 _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
+_NEAR_ML = 1.5
 _HARDLY_MAGNESIUM = 0.12
 """Square root of magnesium to calcium below which magnesium may as well be absent."""
 
@@ -82,7 +83,7 @@ class Transition:
     added_noise: float
     """Scatter between points beyond their own sigma, as a part of the change."""
     residual_rms: float
-    """Root mean square of the residuals, weighted as in the fit, as a part of the change."""
+    """Root mean square of the residuals, around the end, as a part of the change."""
     degrees_of_freedom: float
     grid_volume_ml: FloatArray
     grid_fraction: FloatArray
@@ -203,7 +204,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
         parameters=parameters,
         contributions_ml=parts,
         added_noise=extra,
-        residual_rms=float(np.sqrt(np.average(residual**2, weights=model.sigma**-2.0)) / abs(span)),
+        residual_rms=_misfit(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
         degrees_of_freedom=freedom,
         grid_volume_ml=np.zeros(0),
         grid_fraction=np.zeros(0),
@@ -297,6 +298,13 @@ def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | Non
         nearest = int(np.argmin(np.abs(fit.mixed_volume_ml - value)))
         parts.append(float(moved[nearest]) / 0.1 * fit.parameters["lag_s"][1])
     return _estimate(value, float(np.sqrt(np.sum(np.square(parts)))), fit.degrees_of_freedom)
+
+
+def _misfit(model: Model, residual: FloatArray, equivalence_ml: float) -> float:
+    """Scatter about the fit near the end; coarse additions far before it may be badly mixed."""
+    near = np.abs(model.volume_ml - equivalence_ml) < _NEAR_ML
+    part = residual[near] if near.sum() >= 5 else residual
+    return float(np.sqrt(np.mean(part**2)))
 
 
 def _one_sided(fit: Transition) -> Estimate:
