@@ -7,79 +7,41 @@ a titrant that was standardised with a burette stays correlated with the sample 
 from __future__ import annotations
 
 import datetime
-import difflib
 import json
 import math
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
+from calibration.plain import (
+    checked_any,
+    checked_number,
+    checked_table,
+    checked_text,
+    frozen_plain,
+    plain_of,
+    shown,
+)
 from calibration.quantity import (
     CalibrationProblem,
     Contribution,
     FrozenTable,
     Quantity,
     QuantityProblem,
+    Source,
 )
 
 FORMAT = 1
 KINDS = ("titrant", "glassware", "photometer", "camera", "timing")
 MAX_BYTES = 5_000_000
 _NEEDED = ("format", "id", "kind", "what", "date", "operator", "quantities")
-_ALLOWED = ("expiry", "readings", "remarks")
+_ALLOWED = ("expiry", "readings", "remarks", "details")
 
 
 class CertificateProblem(CalibrationProblem):
     """A certificate is missing, damaged, expired or belongs to something else."""
-
-
-def checked_number(value: object, where: str) -> float:
-    """Return a finite number as float, or raise QuantityProblem naming the place."""
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        try:
-            if math.isfinite(value):
-                return float(value)
-        except OverflowError:
-            pass
-    raise QuantityProblem(f"{where} is {_shown(value)}, not a number.", "Give a finite number.")
-
-
-def checked_text(value: object, where: str) -> str:
-    """Return a text that is not empty, or raise QuantityProblem naming the place."""
-    if isinstance(value, str) and value.strip():
-        return value
-    raise QuantityProblem(f"{where} is {_shown(value)}, not a text.", "Give a short text.")
-
-
-def checked_table(
-    data: object, needed: Sequence[str], allowed: Sequence[str], where: str
-) -> dict[str, Any]:
-    """Return a dictionary that holds all `needed` keys and none beyond `allowed`, or raise."""
-    if not isinstance(data, dict):
-        raise QuantityProblem(
-            f"{where} is not a table of keys.", f"It needs the keys {', '.join(needed)}."
-        )
-    known = [*needed, *allowed]
-    for key in data:
-        if key not in known:
-            near = difflib.get_close_matches(str(key), known, n=1)
-            remedy = f'Did you mean "{near[0]}"?' if near else f"Known are: {', '.join(known)}."
-            raise QuantityProblem(f"{where}: the key {_shown(key)} is unknown.", remedy)
-    for key in needed:
-        if key not in data:
-            raise QuantityProblem(f'{where}: the key "{key}" is missing.', "Add it.")
-    return data
-
-
-def _shown(value: object) -> str:
-    if isinstance(value, dict | list):
-        return "a table" if isinstance(value, dict) else "a list"
-    if isinstance(value, int) and abs(value) > 10**30:
-        return "a number with too many digits"
-    text = value if isinstance(value, str) else str(value)
-    return f'"{text[:40]}"' if isinstance(value, str) else text[:40]
 
 
 def quantity_from_json(data: object, where: str, default_name: str | None = None) -> Quantity:
@@ -118,16 +80,33 @@ def quantity_from_json(data: object, where: str, default_name: str | None = None
 
 
 def _contribution_from_json(data: object, where: str) -> Contribution:
-    table = checked_table(data, ("value",), ("kind", "degrees_of_freedom", "distribution"), where)
+    optional = ("kind", "degrees_of_freedom", "distribution", "input")
+    table = checked_table(data, ("value",), optional, where)
     value = checked_number(table["value"], f"{where}: value")
     dof = table.get("degrees_of_freedom")
     nu = math.inf if dof is None else checked_number(dof, f"{where}: degrees_of_freedom")
     kind = checked_text(table.get("kind", "B"), f"{where}: kind")
     distribution = checked_text(table.get("distribution", "normal"), f"{where}: distribution")
+    source = _source_from_json(table.get("input"), f"{where}: input")
     try:
-        return Contribution(value, kind, nu, distribution)
+        return Contribution(value, kind, nu, distribution, source)
     except QuantityProblem as problem:
         raise QuantityProblem(f"{where}: {problem.sentence}", problem.remedy) from None
+
+
+def _source_from_json(data: object, where: str) -> Source | None:
+    if data is None:
+        return None
+    table = checked_table(data, ("estimate", "unit", "standard_uncertainty"), (), where)
+    try:
+        return Source(
+            checked_number(table["estimate"], f"{where}: estimate"),
+            checked_text(table["unit"], f"{where}: unit"),
+            checked_number(table["standard_uncertainty"], f"{where}: standard_uncertainty"),
+        )
+    except QuantityProblem as problem:
+        sentence = problem.sentence if problem.sentence.startswith(where) else ""
+        raise QuantityProblem(sentence or f"{where}: {problem.sentence}", problem.remedy) from None
 
 
 @dataclass(frozen=True)
@@ -154,12 +133,17 @@ class Certificate:
     readings: Mapping[str, tuple[float, ...]] = FrozenTable()
     """Raw readings by name, in the unit that the name ends with: titre_ml."""
     remarks: tuple[str, ...] = ()
+    details: Mapping[str, Any] = FrozenTable()
+    """What else belongs to it, as plain values of JSON: {"ware": "burette", "nominal_ml": 50}."""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "quantities", FrozenTable(self.quantities))
         series = {name: tuple(values) for name, values in self.readings.items()}
         object.__setattr__(self, "readings", FrozenTable(series))
         object.__setattr__(self, "remarks", tuple(self.remarks))
+        object.__setattr__(
+            self, "details", frozen_plain(dict(self.details), f"Certificate {self.identifier}")
+        )
         if self.kind not in KINDS:
             raise CertificateProblem(
                 f'Certificate {self.identifier}: the kind "{self.kind}" is unknown.',
@@ -249,6 +233,7 @@ class Certificate:
             "quantities": {name: q.to_json() for name, q in self.quantities.items()},
             "readings": {name: list(values) for name, values in self.readings.items()},
             "remarks": list(self.remarks),
+            "details": plain_of(self.details),
         }
 
 
@@ -264,7 +249,7 @@ def certificate_from_json(data: object, where: str) -> Certificate:
         table = checked_table(data, _NEEDED, _ALLOWED, where)
         if table["format"] != FORMAT:
             raise QuantityProblem(
-                f"{where}: format is {_shown(table['format'])}, this program reads {FORMAT}.",
+                f"{where}: format is {shown(table['format'])}, this program reads {FORMAT}.",
                 "Make the certificate again, or use the program that wrote it.",
             )
         identifier = checked_text(table["id"], f"{where}: id")
@@ -284,6 +269,7 @@ def certificate_from_json(data: object, where: str) -> Certificate:
             },
             readings=_readings(table.get("readings", {}), f"{where}: readings"),
             remarks=_remarks(table.get("remarks", []), f"{where}: remarks"),
+            details=checked_any(table.get("details", {}), f"{where}: details"),
         )
     except CalibrationProblem as problem:
         named = problem.sentence.startswith(where)
@@ -291,19 +277,12 @@ def certificate_from_json(data: object, where: str) -> Certificate:
         raise CertificateProblem(sentence, problem.remedy) from None
 
 
-def checked_any(data: object, where: str) -> dict[str, Any]:
-    """Return a dictionary with any keys, or raise QuantityProblem naming the place."""
-    if not isinstance(data, dict):
-        raise QuantityProblem(f"{where} is {_shown(data)}, not a table.", 'Write {"name": ...}.')
-    return data
-
-
 def _day(value: object, where: str) -> datetime.date:
     try:
         return datetime.date.fromisoformat(value if isinstance(value, str) else "")
     except ValueError:
         raise QuantityProblem(
-            f"{where} is {_shown(value)}, not a day.", 'Write year-month-day: "2026-03-31".'
+            f"{where} is {shown(value)}, not a day.", 'Write year-month-day: "2026-03-31".'
         ) from None
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-from calibration.certificate import checked_number, checked_table, checked_text
+from calibration.plain import checked_number, checked_table, checked_text
 from calibration.quantity import CalibrationProblem, Quantity
 
 CLASSES = ("A", "AS", "B")
@@ -313,6 +313,6 @@ def _temperature(
 ) -> Quantity:
     data = _data()["temperature"]
     half = float(data["half_width_c"]) if half_width_c is None else half_width_c
-    spread = volume_ml * float(data["water_expansion_per_c"]) * half
+    per_c = volume_ml * float(data["water_expansion_per_c"])
     label = f"{ware.name}: temperature" if name is None else name
-    return Quantity.from_limits(0.0, "mL", spread, "rectangular", label)
+    return Quantity.from_limits(0.0, "°C", half, "rectangular", label).scaled(per_c, "mL")

@@ -50,6 +50,35 @@ class QuantityProblem(CalibrationProblem):
 
 
 @dataclass(frozen=True)
+class Source:
+    """The input behind a contribution, in its own unit, for the lines of a budget."""
+
+    estimate: float
+    unit: str
+    standard_uncertainty: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "estimate", float(self.estimate))
+        object.__setattr__(self, "standard_uncertainty", float(self.standard_uncertainty))
+        if not (math.isfinite(self.estimate) and 0.0 <= self.standard_uncertainty < math.inf):
+            raise QuantityProblem(
+                f"An input is {self.estimate:g} {self.unit} with the standard uncertainty "
+                f"{self.standard_uncertainty:g}.",
+                "Give finite numbers, and an uncertainty of 0 or more.",
+            )
+
+    def agrees_with(self, other: Source) -> bool:
+        """Tell whether both are the same input, but for rounding on the way through a file."""
+        return self.unit == other.unit and all(
+            math.isclose(a, b, rel_tol=1e-9, abs_tol=0.0)
+            for a, b in (
+                (self.estimate, other.estimate),
+                (self.standard_uncertainty, other.standard_uncertainty),
+            )
+        )
+
+
+@dataclass(frozen=True)
 class Contribution:
     """One named source of uncertainty, as it acts on one quantity."""
 
@@ -60,6 +89,8 @@ class Contribution:
     degrees_of_freedom: float = math.inf
     distribution: str = "normal"
     """One of `DIVISORS`; normal with finite degrees of freedom is drawn as Student t."""
+    source: Source | None = None
+    """The input itself where it is known; kept through arithmetic and through files."""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "value", float(self.value))
@@ -84,7 +115,21 @@ class Contribution:
 
     def same_source(self, other: Contribution) -> bool:
         """Tell whether all but the size agrees, as it must under one name."""
-        return replace(self, value=0.0) == replace(other, value=0.0)
+        alike = (self.kind, self.degrees_of_freedom, self.distribution) == (
+            other.kind,
+            other.degrees_of_freedom,
+            other.distribution,
+        )
+        if self.source is None or other.source is None:
+            return alike
+        return alike and self.source.agrees_with(other.source)
+
+    @property
+    def sensitivity(self) -> float | None:
+        """Change of the quantity per unit of the input; None where the input is not known."""
+        if self.source is None or self.source.standard_uncertainty == 0.0:
+            return None
+        return self.value / self.source.standard_uncertainty
 
 
 class FrozenTable(Mapping[str, V]):
@@ -176,7 +221,13 @@ class Quantity:
                 f'The uncertainty of "{name}" is negative ({standard_uncertainty:g} {unit}).',
                 "Give a standard uncertainty of 0 or more.",
             )
-        part = Contribution(standard_uncertainty, kind, degrees_of_freedom, distribution)
+        part = Contribution(
+            standard_uncertainty,
+            kind,
+            degrees_of_freedom,
+            distribution,
+            Source(value, unit, standard_uncertainty),
+        )
         return cls(value, unit, {name: part})
 
     @classmethod
@@ -326,6 +377,17 @@ class Quantity:
                         c.degrees_of_freedom if math.isfinite(c.degrees_of_freedom) else None
                     ),
                     "distribution": c.distribution,
+                    **(
+                        {}
+                        if c.source is None
+                        else {
+                            "input": {
+                                "estimate": c.source.estimate,
+                                "unit": c.source.unit,
+                                "standard_uncertainty": c.source.standard_uncertainty,
+                            }
+                        }
+                    ),
                 }
                 for name, c in self.contributions.items()
             },
@@ -354,10 +416,11 @@ def combine(value: float, unit: str, terms: Sequence[tuple[float, Quantity]]) ->
             if here is not None and not here.same_source(c):
                 raise QuantityProblem(
                     f'Two different sources of uncertainty share the name "{name}".',
-                    "Give each piece of ware and each preparation a name of its own.",
+                    "Give each piece of ware, each preparation and each run a name of its own.",
                 )
             before = 0.0 if here is None else here.value
-            parts[name] = replace(c, value=before + sensitivity * c.value)
+            source = c.source if here is None or here.source is None else here.source
+            parts[name] = replace(c, value=before + sensitivity * c.value, source=source)
     return Quantity(value, unit, parts)
 
 
