@@ -12,20 +12,23 @@ Nothing here says whether a water is fit for drinking.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 from calibration.quantity import CalibrationProblem, Quantity
+from endpoint.budget import BudgetLine, Evaluation, budget, evaluate
+from endpoint.hardness_units import (
+    M_CACO3,
+    M_CALCIUM,
+    M_MAGNESIUM,
+    MG_L_CACO3,
+    OTHER_UNITS,
+    HardnessUnit,
+    in_unit,
+)
 from endpoint.problems import Problem
 
-M_CACO3 = 100.086
-"""Molar mass of CaCO3 in g/mol (standard atomic weights, computed); no other value is used."""
-M_CAO = 56.077
-M_MGCO3 = 84.313
-M_CALCIUM = 40.078
-M_MAGNESIUM = 24.305
-US_GRAIN_PER_GALLON_MG_L = 64.79891 / 3.785411784
-CLARK_DEGREE_MG_L = 64.79891 / 4.54609
 _MAX_TITRANT_MOL_L = 1.0
 
 
@@ -37,78 +40,17 @@ class HardnessProblem(Problem):
 
 
 @dataclass(frozen=True)
-class HardnessUnit:
-    """A way to state hardness."""
-
-    key: str
-    """Key in JSON."""
-    label: str
-    """Unit as printed after the number."""
-    per_mmol_l: float
-    """Number in this unit for 1 mmol/L of calcium and magnesium; exact by definition."""
-    definition: str
-
-
-MG_L_CACO3 = HardnessUnit(
-    "caco3_mg_l", "mg/L CaCO3", M_CACO3, "all calcium and magnesium stated as CaCO3, 100.086 g/mol"
-)
-OTHER_UNITS = (
-    HardnessUnit("meq_l", "meq/L", 2.0, "milliequivalents per litre, two per mmol/L"),
-    HardnessUnit("cao_mg_l", "mg/L CaO", M_CAO, "stated as CaO, 56.077 g/mol"),
-    HardnessUnit("german_degree", "°dH", M_CAO / 10.0, "German degree: 10 mg/L CaO"),
-    HardnessUnit("french_degree", "°fH", M_CACO3 / 10.0, "French degree: 10 mg/L CaCO3"),
-    HardnessUnit(
-        "clark_degree",
-        "Clark degree",
-        M_CACO3 / CLARK_DEGREE_MG_L,
-        "Clark (English) degree: one grain (64.79891 mg) of CaCO3 in one imperial gallon "
-        "(4.54609 L), 14.2538 mg/L; older tables take 14.2857",
-    ),
-    HardnessUnit(
-        "us_grain_per_gallon",
-        "grain per US gallon",
-        M_CACO3 / US_GRAIN_PER_GALLON_MG_L,
-        "one grain (64.79891 mg) of CaCO3 in one US gallon (3.785411784 L), 17.1181 mg/L",
-    ),
-)
-
-
-@dataclass(frozen=True)
-class BudgetLine:
-    """One source of uncertainty of a hardness."""
-
-    name: str
-    contribution: float
-    """Standard uncertainty that it causes, mg/L CaCO3, >= 0."""
-    share: float
-    """Share of the variance, 0 to 1; all shares sum to 1."""
-    kind: str
-    """"A" from repeated readings, "B" from other knowledge."""
-    distribution: str
-    degrees_of_freedom: float
-
-    def to_json(self) -> dict[str, object]:
-        """Plain dictionary; infinite degrees of freedom become null."""
-        nu = self.degrees_of_freedom
-        return {
-            "name": self.name,
-            "contribution": self.contribution,
-            "unit": MG_L_CACO3.label,
-            "share": self.share,
-            "type": self.kind,
-            "distribution": self.distribution,
-            "degrees_of_freedom": nu if math.isfinite(nu) else None,
-        }
-
-
-@dataclass(frozen=True)
 class Hardness:
-    """Total hardness in every unit, and where its uncertainty comes from."""
+    """A hardness in every unit, and where its uncertainty comes from."""
 
-    mmol_l: Quantity
-    budget: tuple[BudgetLine, ...]
-    """Largest share first; empty where every input is given without uncertainty."""
+    evaluation: Evaluation
+    """In mmol/L."""
     warnings: tuple[str, ...] = ()
+
+    @property
+    def mmol_l(self) -> Quantity:
+        """Hardness in mmol/L."""
+        return self.evaluation.quantity
 
     @property
     def caco3_mg_l(self) -> Quantity:
@@ -120,37 +62,60 @@ class Hardness:
         """Hardness in each of `OTHER_UNITS`, by key."""
         return {unit.key: in_unit(self.mmol_l, unit) for unit in OTHER_UNITS}
 
+    @property
+    def budget(self) -> tuple[BudgetLine, ...]:
+        """Every source in mg/L CaCO3, largest first; empty where no uncertainty is known."""
+        return budget(self.mmol_l, MG_L_CACO3.per_mmol_l, MG_L_CACO3.label)
+
+    def interval95(self, unit: HardnessUnit | None = None) -> tuple[float, float]:
+        """95 % interval in a unit, by default mmol/L; no water holds less than nothing."""
+        factor = 1.0 if unit is None else unit.per_mmol_l
+        low, high = self.evaluation.interval95
+        return max(low, 0.0) * factor, high * factor
+
+    def expanded_uncertainty(self, unit: HardnessUnit | None = None) -> float:
+        """Half of the 95 % interval in a unit, by default mmol/L."""
+        factor = 1.0 if unit is None else unit.per_mmol_l
+        return self.evaluation.expanded_uncertainty * factor
+
     def to_json(self) -> dict[str, object]:
-        """Plain dictionary with mmol_l, caco3_mg_l and other_units."""
+        """Plain dictionary with mmol_l, caco3_mg_l, other_units and the Monte Carlo run."""
+        check = self.evaluation.monte_carlo
         others = {
-            unit.key: {**_number_json(in_unit(self.mmol_l, unit)), "definition": unit.definition}
+            unit.key: {**self._number_json(unit), "definition": unit.definition}
             for unit in OTHER_UNITS
         }
         return {
-            "mmol_l": _number_json(self.mmol_l),
-            "caco3_mg_l": _number_json(self.caco3_mg_l),
+            "mmol_l": self._number_json(None),
+            "caco3_mg_l": self._number_json(MG_L_CACO3),
             "other_units": others,
+            "monte_carlo": None if check is None else {**check.to_json(), "unit": "mmol/L"},
             "warnings": list(self.warnings),
         }
 
+    def _number_json(self, unit: HardnessUnit | None) -> dict[str, object]:
+        quantity = self.mmol_l if unit is None else in_unit(self.mmol_l, unit)
+        u, expanded = quantity.standard_uncertainty, self.expanded_uncertainty(unit)
+        nu = quantity.effective_degrees_of_freedom
+        check = self.evaluation.monte_carlo
+        by_draws = check is not None and check.is_used
+        return {
+            "value": quantity.value,
+            "unit": quantity.unit,
+            "standard_uncertainty": u,
+            "expanded_uncertainty": expanded,
+            "interval95": list(self.interval95(unit)),
+            "interval_from": "Monte Carlo" if by_draws else "first order",
+            "coverage_factor": expanded / u if u > 0 else quantity.coverage_factor(0.95),
+            "effective_degrees_of_freedom": nu if math.isfinite(nu) else None,
+        }
 
-def _number_json(quantity: Quantity) -> dict[str, object]:
-    low, high = quantity.interval(0.95)
-    nu = quantity.effective_degrees_of_freedom
-    return {
-        "value": quantity.value,
-        "unit": quantity.unit,
-        "standard_uncertainty": quantity.standard_uncertainty,
-        # No water holds less than nothing.
-        "interval95": [max(low, 0.0), high],
-        "coverage_factor": quantity.coverage_factor(0.95),
-        "effective_degrees_of_freedom": nu if math.isfinite(nu) else None,
-    }
 
-
-def in_unit(mmol_l: Quantity, unit: HardnessUnit) -> Quantity:
-    """Hardness in another unit; the factor is exact, so nothing is added to the uncertainty."""
-    return mmol_l.scaled(unit.per_mmol_l, unit.label)
+def input_lines(total: Hardness) -> list[dict[str, object]]:
+    """Inputs of a hardness for JSON, sensitivities and contributions in mg/L CaCO3."""
+    factor = MG_L_CACO3.per_mmol_l
+    scaled = (replace(x, sensitivity=x.sensitivity * factor) for x in total.evaluation.inputs)
+    return [{**line.to_json(), "result_unit": MG_L_CACO3.label} for line in scaled]
 
 
 def hardness(
@@ -181,15 +146,43 @@ def hardness(
     """
     deliveries = (sample_ml,) if isinstance(sample_ml, Quantity) else tuple(sample_ml)
     _check(equivalence_ml, titrant_mol_l, deliveries, blank_ml)
+    inputs = [("equivalence volume", equivalence_ml), ("titrant", titrant_mol_l)]
+    if blank_ml is not None:
+        inputs.append(("blank", blank_ml))
+    inputs += sample_inputs(deliveries)
+
+    def model(titre: Any, titrant: Any, *rest: Any) -> Any:
+        if blank_ml is not None:
+            titre, rest = titre - rest[0], rest[1:]
+        return titrant * titre / total_of(rest)
+
+    found = evaluated(model, inputs)
+    return Hardness(found, _warnings(found, equivalence_ml, blank_ml))
+
+
+def sample_inputs(deliveries: Sequence[Quantity]) -> list[tuple[str, Quantity]]:
+    """Name every delivery of the sample for a budget."""
+    several = len(deliveries) > 1
+    return [
+        (f"sample, delivery {n}" if several else "sample", delivery)
+        for n, delivery in enumerate(deliveries, 1)
+    ]
+
+
+def total_of(parts: Sequence[Any]) -> Any:
+    """Sum of quantities, numbers or arrays."""
+    total = parts[0]
+    for part in parts[1:]:
+        total = total + part
+    return total
+
+
+def evaluated(model: Callable[..., Any], inputs: Sequence[tuple[str, Quantity]]) -> Evaluation:
+    """Evaluate a model of mol/L and mL, as mmol/L; its errors become those of a hardness."""
     try:
-        sample = deliveries[0]
-        for delivery in deliveries[1:]:
-            sample = sample + delivery
-        net = equivalence_ml if blank_ml is None else equivalence_ml - blank_ml
-        result = (titrant_mol_l * net / sample).scaled(1000.0, "mmol/L")
+        return evaluate(model, inputs, factor=1000.0, unit="mmol/L")
     except CalibrationProblem as problem:
         raise HardnessProblem(problem.sentence, problem.remedy) from None
-    return Hardness(result, budget(result), _warnings(result, equivalence_ml, blank_ml))
 
 
 def _check(
@@ -231,38 +224,20 @@ def _check(
 
 
 def _warnings(
-    result: Quantity, equivalence_ml: Quantity, blank_ml: Quantity | None
+    found: Evaluation, equivalence_ml: Quantity, blank_ml: Quantity | None
 ) -> tuple[str, ...]:
-    found = []
+    said = []
     if blank_ml is not None and blank_ml.value > 0.5 * equivalence_ml.value:
-        found.append("The blank is more than half of the titre: clean reagents are needed.")
-    if result.interval(0.95)[0] <= 0.0:
-        found.append("The hardness cannot be told from zero: take more sample or a weaker titrant.")
-    return tuple(found)
-
-
-def budget(mmol_l: Quantity) -> tuple[BudgetLine, ...]:
-    """Contributions in mg/L CaCO3 with their shares of the variance, largest first.
-
-    Parameters
-    ----------
-    mmol_l:
-        A hardness in mmol/L.
-    """
-    shares = mmol_l.shares()
-    lines = [
-        BudgetLine(
-            name=name,
-            contribution=abs(c.value) * M_CACO3,
-            share=shares[name],
-            kind=c.kind,
-            distribution=c.distribution,
-            degrees_of_freedom=c.degrees_of_freedom,
+        said.append("The blank is more than half of the titre: clean reagents are needed.")
+    if found.interval95[0] <= 0.0:
+        said.append("The hardness cannot be told from zero: take more sample or a weaker titrant.")
+    check = found.monte_carlo
+    if check is not None and check.is_used:
+        said.append(
+            f"The 95 % interval is from {check.draws} Monte Carlo draws: first order differs by "
+            f"{100.0 * check.difference:.0f} % of its half width."
         )
-        for name, c in mmol_l.contributions.items()
-        if shares
-    ]
-    return tuple(sorted(lines, key=lambda line: -line.share))
+    return tuple(said)
 
 
 def caco3_per_ml(standard_mg_ml: Quantity, standard_ml: Quantity, titre_ml: Quantity) -> Quantity:

@@ -10,7 +10,8 @@ import math
 from dataclasses import dataclass
 
 from calibration.quantity import Quantity
-from endpoint.hardness import M_CACO3, M_CAO, US_GRAIN_PER_GALLON_MG_L, HardnessProblem
+from endpoint.hardness import HardnessProblem
+from endpoint.hardness_units import M_CACO3, M_CAO, US_GRAIN_PER_GALLON_MG_L
 
 
 @dataclass(frozen=True)

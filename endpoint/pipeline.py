@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.quantity import Contribution, FrozenTable, Quantity
+from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
@@ -81,6 +81,8 @@ class Result:
     fit: Transition | None
     region: Region | None
     job: Job
+    equivalence_quantity: Quantity | None = None
+    """Equivalence volume in mL with every named contribution, the burette's too."""
     source_notes: tuple[str, ...] = ()
     source_details: dict[str, str] = field(default_factory=dict)
     first_frame: Any = None
@@ -139,8 +141,10 @@ def conclude(
     hidden = any(reason.code == "one-addition" for reason in verdict.reasons)
     told = fit is not None and verdict.status != "none" and not hidden
     total: Hardness | None = None
+    volume: Quantity | None = None
     if fit is not None and verdict.equivalence is not None:
-        total = _hardness(job, fit, verdict.equivalence.value_ml)
+        volume = equivalence_quantity(job, fit, verdict.equivalence.value_ml)
+        total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
     return Result(
         label=job.label,
         verdict=verdict,
@@ -152,6 +156,7 @@ def conclude(
         fit=fit,
         region=region,
         job=job,
+        equivalence_quantity=volume,
         source_notes=notes,
         source_details=dict(details or {}),
         first_frame=first_frame,
@@ -168,14 +173,10 @@ def equivalence_quantity(job: Job, fit: Transition, value_ml: float) -> Quantity
             size,
             kind="A" if from_scatter else "B",
             degrees_of_freedom=freedom if from_scatter else math.inf,
+            source=Source(0.0, "mL", size),
         )
     volume = Quantity(value_ml, "mL", FrozenTable(parts))
     return volume if job.burette is None else job.burette(volume)
-
-
-def _hardness(job: Job, fit: Transition, value_ml: float) -> Hardness:
-    volume = equivalence_quantity(job, fit, value_ml)
-    return hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
 
 
 def _without_picture(

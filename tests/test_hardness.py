@@ -14,13 +14,6 @@ from hypothesis import strategies as st
 
 from calibration.quantity import Contribution, Quantity
 from endpoint.hardness import (
-    CLARK_DEGREE_MG_L,
-    M_CACO3,
-    M_CAO,
-    M_MGCO3,
-    MG_L_CACO3,
-    OTHER_UNITS,
-    US_GRAIN_PER_GALLON_MG_L,
     HardnessProblem,
     caco3_per_ml,
     calcium_and_magnesium,
@@ -30,6 +23,15 @@ from endpoint.hardness import (
     titrant_from_caco3,
 )
 from endpoint.hardness_classes import SCHEMES, classify
+from endpoint.hardness_units import (
+    CLARK_DEGREE_MG_L,
+    M_CACO3,
+    M_CAO,
+    M_MGCO3,
+    MG_L_CACO3,
+    OTHER_UNITS,
+    US_GRAIN_PER_GALLON_MG_L,
+)
 
 TEXT = (Path(__file__).parent / "reference" / "hardness.toml").read_text(encoding="utf-8")
 REFERENCE = {entry["id"]: entry for entry in tomllib.loads(TEXT)["entry"]}

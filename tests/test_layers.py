@@ -54,6 +54,8 @@ ROWS: dict[str, int] = {
     "endpoint.curve": 5,
     "endpoint.fitting": 5,
     "endpoint.transition": 6,
+    "endpoint.hardness_units": 5,
+    "endpoint.budget": 6,
     "endpoint.verdict": 7,
     "endpoint.hardness": 7,
     "endpoint.hardness_classes": 8,

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from endpoint.hardness import input_lines
 from endpoint.pipeline import DEFAULT_LAG_S, Job, Result
 from endpoint.problems import FLAG_TEXT, Flag
 from endpoint.record import TitrationRecord
@@ -50,6 +51,8 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "above_ml": result.verdict.above_ml,
         "hardness": hardness,
         "budget": [] if total is None else [line.to_json() for line in total.budget],
+        "budget_inputs": [] if total is None else input_lines(total),
+        "quantities": _quantities(result),
         "not_in_budget": list(result.job.not_in_budget),
         "diagnosis": [_sentence(s) for s in result.remarks],
         "chemistry": _chemistry(result),
@@ -59,6 +62,16 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "provenance": provenance,
     }
     return {key: _plain(value) for key, value in data.items()}
+
+
+def _quantities(result: Result) -> dict[str, Any]:
+    """Equivalence volume and hardness with every named contribution, for use in other sums."""
+    if result.hardness is None or result.equivalence_quantity is None:
+        return {}
+    return {
+        "equivalence_ml": result.equivalence_quantity.to_json(),
+        "hardness_mmol_l": result.hardness.mmol_l.to_json(),
+    }
 
 
 def _plain(value: Any) -> Any:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import textwrap
 
-from endpoint.hardness import OTHER_UNITS, Hardness
+from endpoint.hardness import Hardness
+from endpoint.hardness_units import MG_L_CACO3, OTHER_UNITS
 from endpoint.pipeline import Result
 from endpoint.report.document import frame_counts, notes_of
 from endpoint.report.rounding import (
@@ -88,8 +89,8 @@ def unbroken_answer(result: Result) -> str:
 def hardness_words(total: Hardness) -> str:
     """Sentence with the hardness in mmol/L and mg/L as CaCO3."""
     mmol, mass = total.mmol_l, total.caco3_mg_l
-    a = format_quantity(mmol.value, mmol.expanded_uncertainty(0.95), "mmol/L")
-    b = format_quantity(mass.value, mass.expanded_uncertainty(0.95), "mg/L as CaCO3")
+    a = format_quantity(mmol.value, total.expanded_uncertainty(), "mmol/L")
+    b = format_quantity(mass.value, total.expanded_uncertainty(MG_L_CACO3), "mg/L as CaCO3")
     return f"Hardness {a} = {b} (95{FIXED_SPACE}%)."
 
 
@@ -159,13 +160,14 @@ def advised(sentence: Sentence) -> str:
 
 
 def _other_units(result: Result, width: int) -> list[str]:
-    if result.hardness is None:
+    total = result.hardness
+    if total is None:
         return []
-    others = result.hardness.other_units
+    others = total.other_units
     shown = []
     for unit in OTHER_UNITS:
         quantity = others[unit.key]
-        value, _ = with_uncertainty(quantity.value, quantity.expanded_uncertainty(0.95), 2)
+        value, _ = with_uncertainty(quantity.value, total.expanded_uncertainty(unit), 2)
         shown.append(f"{value} {unit.label}".replace(" ", FIXED_SPACE))
     return [_fill("The same in other units: " + ", ".join(shown) + ".", width, "  ")]
 
