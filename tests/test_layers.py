@@ -17,6 +17,7 @@ ROWS: dict[str, int] = {
     "endpoint.region_stack": 0,
     "calibration.propagation": 1,
     "calibration.plain": 1,
+    "calibration.line": 1,
     "calibration.certificate": 2,
     "endpoint.settings": 1,
     "endpoint.sentences": 1,
