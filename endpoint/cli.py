@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from endpoint.commands.calibrate import calibrate, certificates
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
 from endpoint.settings import OPTIONS
 
@@ -45,6 +46,12 @@ class _Group(click.Group):
         except BrokenPipeError:
             sys.stderr.close()
             sys.exit(1)
+        except Exception as error:
+            # A CalibrationProblem; naming its class here would load numpy for every --help.
+            sentence, remedy = getattr(error, "sentence", None), getattr(error, "remedy", None)
+            if not isinstance(sentence, str) or not isinstance(remedy, str):
+                raise
+            _give_up(sentence, remedy, EXIT_BAD_INPUT)
         sys.exit(code if isinstance(code, int) else 0)
 
 
@@ -57,6 +64,10 @@ def _give_up(sentence: str, remedy: str, code: int) -> NoReturn:
 @click.version_option(package_name="endpoint-titration")
 def main() -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
+
+
+main.add_command(calibrate)
+main.add_command(certificates)
 
 
 def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -9,6 +9,7 @@ Two kinds of trouble are kept apart:
 
 from __future__ import annotations
 
+import difflib
 import enum
 
 EXIT_LOCATED = 0
@@ -20,6 +21,12 @@ EXIT_NONE = 4
 def _one_line(text: str) -> str:
     """Text without line breaks and control characters, which names of files and keys may hold."""
     return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+
+
+def nearest(name: str, known: tuple[str, ...]) -> str:
+    """Sentence part that names the nearest known word, or all of them."""
+    close = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    return f"Did you mean {close[0]}?" if close else f"Known are: {', '.join(known)}."
 
 
 class Problem(Exception):

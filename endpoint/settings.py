@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from endpoint.problems import RecordProblem
+from endpoint.problems import RecordProblem, nearest
 
 
 @dataclass(frozen=True)
@@ -63,12 +62,6 @@ class Settings:
     colour_matrix: str | None = None
     colour_range: str | None = None
     tone_curve: str | None = None
-
-
-def nearest(name: str, known: tuple[str, ...]) -> str:
-    """Sentence part that names the nearest known word, or all of them."""
-    close = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-    return f"Did you mean {close[0]}?" if close else f"Known are: {', '.join(known)}."
 
 
 def parse_box(value: object, where: str) -> tuple[int, int, int, int]:

@@ -132,7 +132,7 @@ def test_the_other_ways_to_deliver_and_record() -> None:
         (changed("blank", volume_l=0.1), "blank.volume_l", "volume_ml"),
         (changed("ware", buret="A"), "ware.buret", "burette"),
         (changed("settings", liquidbox=[0, 0, 1, 1]), "liquidbox", "liquid_box"),
-        (changed("sample", zzz=1), "sample.zzz", "label, volume_ml"),
+        (changed("sample", zzz=1), "sample.zzz", "label, date, volume_ml"),
     ],
 )
 def test_an_unknown_key_is_named_with_the_nearest(

@@ -1,0 +1,1 @@
+"""Commands of `endpoint`, each loaded only when it is called."""

@@ -1,0 +1,144 @@
+"""Cells of a titration record, each checked and named in its error."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from endpoint.problems import RecordProblem, nearest
+
+_UNITS = {
+    "ml": "mL",
+    "l": "mol/L",
+    "s": "s",
+    "min": "mL/min",
+    "cm": "cm",
+    "c": "°C",
+}
+
+
+class RecordReader:
+    """Checks of cells that name the record and the key."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def day(self, table: Mapping[str, Any], section: str, key: str) -> datetime.date | None:
+        """Date under a key, or None where it is missing."""
+        value = table.get(key)
+        if isinstance(value, datetime.datetime):
+            return value.date()
+        if value is None or isinstance(value, datetime.date):
+            return value
+        try:
+            return datetime.date.fromisoformat(value if isinstance(value, str) else "")
+        except ValueError:
+            raise RecordProblem(
+                f"{self.name}: {section}.{key} is no day.",
+                "Write year-month-day, such as 2026-03-31.",
+            ) from None
+
+    def numbers(
+        self, table: Mapping[str, Any], section: str, key: str, low: float, high: float
+    ) -> tuple[float, ...] | None:
+        """List of 1 to 50 numbers from `low` to `high`, or None where it is missing."""
+        values = table.get(key)
+        if values is None:
+            return None
+        if not isinstance(values, list) or not 1 <= len(values) <= 50:
+            raise RecordProblem(
+                f"{self.name}: {section}.{key} is no list of volumes.",
+                f"Write {key} = [50.0, 50.0].",
+            )
+        parts = [self.number({key: part}, section, key, low, high) for part in values]
+        return tuple(part for part in parts if part is not None)
+
+    def texts(self, table: Mapping[str, Any], section: str, key: str) -> tuple[str, ...]:
+        """List of texts; empty where it is missing."""
+        values = table.get(key, [])
+        if not isinstance(values, list) or not all(isinstance(v, str) and v for v in values):
+            raise RecordProblem(
+                f"{self.name}: {section}.{key} is no list of texts.", f'Write {key} = ["..."].'
+            )
+        return tuple(values)
+
+    def known(self, table: Mapping[str, Any], names: tuple[str, ...], prefix: str) -> None:
+        """Refuse keys beyond `names`, with the nearest known one."""
+        for key in table:
+            if key not in names:
+                raise RecordProblem(
+                    f"{self.name}: {prefix}{key[:60]} is not known.", nearest(key, names)
+                )
+
+    def table(self, table: Mapping[str, Any], key: str, prefix: str = "") -> Mapping[str, Any]:
+        """Table under a key; empty where it is missing."""
+        part = table.get(key, {})
+        if not isinstance(part, dict):
+            raise RecordProblem(
+                f"{self.name}: {prefix}{key} is no table.", f"Write [{prefix}{key}] above its keys."
+            )
+        return part
+
+    def ware(self, value: object, key: str, folder: Path) -> Mapping[str, Any] | str | Path:
+        """Description of a piece of ware: a table, a class, or the path of a certificate."""
+        if isinstance(value, dict):
+            if set(value) == {"certificate"}:
+                return folder / str(self.text(value, f"ware.{key}", "certificate"))
+            return value
+        if isinstance(value, str) and value.lower().endswith(".json"):
+            return folder / value
+        if isinstance(value, str) and value in ("A", "AS", "B"):
+            return value
+        raise RecordProblem(
+            f"{self.name}: ware.{key} is neither a class, a certificate nor a table.",
+            f'Write {key} = "A", {key} = "certificate.json" or '
+            f'{key} = {{ nominal_ml = 50, class = "A" }}.',
+        )
+
+    def text(self, table: Mapping[str, Any], section: str, key: str) -> str | None:
+        """Text under a key, or None where it is missing."""
+        value = table.get(key)
+        if value is None:
+            return None
+        if not isinstance(value, str) or not value.strip() or "\x00" in value:
+            raise RecordProblem(f"{self.name}: {section}.{key} is no text.", "Put it in quotes.")
+        return value
+
+    def number(
+        self, table: Mapping[str, Any], section: str, key: str, low: float, high: float
+    ) -> float | None:
+        """Number from `low` to `high`, or None where it is missing."""
+        value = table.get(key)
+        if value is None:
+            return None
+        where = f"{self.name}: {section}.{key}"
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise RecordProblem(f"{where} is no number.", "Write a plain number without quotes.")
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        if not math.isfinite(number) or not low <= number <= high:
+            unit = key.rsplit("_", 1)[-1] if "_" in key else ""
+            unit = _UNITS.get(unit, "")
+            raise RecordProblem(
+                f"{where} is {number:.10g}, outside {low:g} to {high:g} {unit}.".replace(" .", "."),
+                f"Check the value and its unit ({unit or 'none'}).",
+            )
+        return number
+
+    def one_of(
+        self, table: Mapping[str, Any], section: str, keys: tuple[str, ...]
+    ) -> tuple[str, str]:
+        """Key that is given of several, and its text."""
+        given = [key for key in keys if key in table]
+        if len(given) != 1:
+            raise RecordProblem(
+                f"{self.name}: {section} needs exactly one of {', '.join(keys)}"
+                + (f" and has {', '.join(given)}." if given else "."),
+                f'Write for example [{section}] {keys[0]} = "file".',
+            )
+        return given[0], str(self.text(table, section, given[0]))
