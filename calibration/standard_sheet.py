@@ -1,0 +1,180 @@
+"""The tables [standard] and [ware] of a titrant sheet: how much metal one aliquot holds."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from typing import Any
+
+from calibration.cells import Section
+from calibration.glassware import Ware, flask_volume, pipette_deliveries, ware_from_table
+from calibration.quantity import Quantity
+from calibration.standards import (
+    Substance,
+    amount,
+    find_substance,
+    in_vacuum,
+    molar_mass,
+    substance_names,
+    weighed_mass,
+)
+
+
+@dataclass(frozen=True)
+class Session:
+    """What all volumes of one standardisation have in common."""
+
+    identifier: str
+    """Of the certificate; it ends the names of what belongs to this day only."""
+    date: datetime.date
+    half_width_c: float
+    """Half width of the temperature of the solutions, rectangular."""
+    to_20_c: float
+    """Factor from a volume as it was to the volume at 20 °C."""
+
+    def options(self) -> dict[str, Any]:
+        """Temperature of a piece of ware: one for all, so that pipette and flask cancel."""
+        return {
+            "temperature_half_width_c": self.half_width_c,
+            "temperature_name": f"temperature, {self.identifier}",
+        }
+
+
+@dataclass(frozen=True)
+class Standard:
+    """The solution of the standard."""
+
+    substance: Substance
+    mol_l: Quantity
+    """Metal in mol/L at 20 °C."""
+    details: dict[str, Any]
+    """What stands in the certificate."""
+
+
+def named_ware(section: Section, kind: str) -> Ware:
+    """Piece of ware under the key `kind`; it needs a name, since the name is what correlates.
+
+    Raises
+    ------
+    CalibrationProblem
+        It is missing, has no name, or is in no table of limits.
+    """
+    table = section.section(kind)
+    if table.has("certificate"):
+        raise table.problem(
+            "certificate",
+            "names a certificate, which is not read for this kind of ware.",
+            "Give nominal_ml, class and name.",
+        )
+    table.text("name")
+    return ware_from_table(table.cells, kind, table.where)
+
+
+def aliquot_volume(ware: Ware, fillings: int, label: str, session: Session) -> Quantity:
+    """Aliquot in mL at 20 °C, with the fillings of one titre under its label."""
+    parts = pipette_deliveries(ware, fillings, label=label, **session.options())
+    total = parts[0]
+    for part in parts[1:]:
+        total = total + part
+    return total.scaled(session.to_20_c)
+
+
+def standard_solution(section: Section, ware: Section, session: Session) -> Standard:
+    """Read `[standard]`: weighed and made up in a flask, or bought with a certificate.
+
+    Raises
+    ------
+    CalibrationProblem
+        A cell is missing or cannot be true, both ways are given, or the standard had expired.
+    """
+    substance = find_substance(section.choice("substance", substance_names()))
+    lot = section.text("lot", None)
+    bought = [key for key in ("certified_mol_l", "certified_mg_l") if section.has(key)]
+    if section.has("mass_mg") and bought:
+        raise section.problem(
+            bought[0],
+            "is given, and mass_mg too.",
+            "Keep mass_mg for a weighed standard, the other for a bought solution.",
+        )
+    if not bought:
+        return _weighed(section, ware, session, substance, lot)
+    if len(bought) > 1:
+        raise section.problem(bought[1], f"is given, and {bought[0]} too.", "Keep one of the two.")
+    return _bought(section, bought[0], session, substance, lot)
+
+
+def _weighed(
+    section: Section, ware: Section, session: Session, substance: Substance, lot: str | None
+) -> Standard:
+    if substance.only_in_solution:
+        raise section.problem(
+            "substance",
+            f'is "{substance.name}", which is not weighed.',
+            "Give certified_mol_l or certified_mg_l of the solution, or another substance.",
+        )
+    mass_mg = section.number("mass_mg", 10.0, 50_000.0)
+    half_width_mg = section.number("balance_half_width_mg", 0.001, 50.0)
+    percent = section.number("purity_percent", 90.0, 100.0)
+    half_percent = section.number("purity_half_width_percent", 0.0, 5.0)
+    buoyancy = section.choice("air_buoyancy", ("corrected", "left out"), "corrected")
+    section.close()
+    flask = named_ware(ware, "flask")
+    mass = weighed_mass(mass_mg, half_width_mg, session.identifier)
+    if buoyancy == "corrected":
+        mass = in_vacuum(mass, substance.density_g_ml, session.identifier)
+    batch = session.identifier if lot is None else f"lot {lot}"
+    purity = Quantity.from_limits(
+        percent / 100.0,
+        "1",
+        half_percent / 100.0,
+        "rectangular",
+        f"purity of {substance.name}, {batch}",
+    )
+    volume = flask_volume(flask, label=session.identifier, **session.options())
+    held = amount(mass, purity, molar_mass(substance.composition))
+    found = (held / volume.scaled(session.to_20_c)).scaled(1.0, "mol/L")
+    details = {
+        "substance": substance.name,
+        "way": "weighed",
+        "lot": lot,
+        "mass_mg": mass_mg,
+        "purity_percent": percent,
+        "air_buoyancy": buoyancy,
+        "flask": flask.name,
+        "flask_ml": flask.tolerance.nominal_ml,
+    }
+    return Standard(substance, found, details)
+
+
+def _bought(
+    section: Section, key: str, session: Session, substance: Substance, lot: str | None
+) -> Standard:
+    ending = key.removeprefix("certified_")
+    in_mg = ending == "mg_l"
+    low, high = (1.0, 100_000.0) if in_mg else (1e-4, 1.0)
+    value = section.number(key, low, high)
+    expanded = section.number(f"expanded_uncertainty_{ending}", 0.0, 0.1 * value)
+    factor = section.number("coverage_factor", 1.0, 4.0, 2.0)
+    expiry = section.day("expiry", None)
+    section.close()
+    if expiry is not None and expiry < session.date:
+        raise section.problem(
+            "expiry",
+            f"is {expiry}: the standard had expired on the day of use, {session.date}.",
+            "Use a standard that is still valid.",
+        )
+    batch = f"lot {lot}" if lot is not None else f"used for {session.identifier}"
+    unit = "mg/L" if in_mg else "mol/L"
+    found = Quantity.measured(
+        value, unit, expanded / factor, f"certified standard of {substance.name}, {batch}"
+    )
+    if in_mg:
+        found = (found / molar_mass(substance.composition)).scaled(1e-3, "mol/L")
+    details = {
+        "substance": substance.name,
+        "way": "bought solution",
+        "lot": lot,
+        key: value,
+        "expiry": None if expiry is None else expiry.isoformat(),
+    }
+    return Standard(substance, found, details)
