@@ -182,9 +182,7 @@ class Certificate:
             )
         return found
 
-    def check_use(
-        self, kind: str, day: datetime.date, allow_expired: bool = False
-    ) -> tuple[str, ...]:
+    def check_use(self, kind: str, day: datetime.date, accepted: bool = False) -> tuple[str, ...]:
         """Refuse a certificate that does not fit; return what must stand in the result.
 
         Parameters
@@ -193,13 +191,13 @@ class Certificate:
             Kind that is needed, one of `KINDS`.
         day:
             Day of the titration.
-        allow_expired:
-            Use it though it is expired; a sentence then says so.
+        accepted:
+            Use it though it is expired or dated after `day`; a sentence then says so.
 
         Raises
         ------
         CertificateProblem
-            It is of another kind, dated after `day`, or expired and not allowed.
+            It is of another kind, or expired or dated after `day` and not accepted.
         """
         if kind != self.kind:
             raise CertificateProblem(
@@ -207,18 +205,32 @@ class Certificate:
                 f"Name a certificate for {kind}.",
             )
         if self.date > day:
-            raise CertificateProblem(
-                f"Certificate {self.identifier} is dated {self.date}, after the day of use {day}.",
-                "Check its date and the clock of this computer.",
+            sentence = (
+                f"Certificate {self.identifier} is dated {self.date}, after the day of use {day}."
             )
-        if self.expiry is None or day <= self.expiry:
+            remedy = "Check its date, the date of the record and the clock of this computer."
+        elif self.expiry is not None and day > self.expiry:
+            sentence = f"Certificate {self.identifier} ({self.what}) expired on {self.expiry}."
+            remedy = "Calibrate again."
+        else:
             return ()
-        sentence = f"Certificate {self.identifier} ({self.what}) expired on {self.expiry}."
-        if not allow_expired:
+        return (self.doubt(sentence, remedy, accepted),)
+
+    def doubt(self, sentence: str, remedy: str, accepted: bool) -> str:
+        """Return what must stand in the result where a doubt is accepted, or refuse.
+
+        Raises
+        ------
+        CertificateProblem
+            The doubt is not accepted.
+        """
+        if not accepted:
             raise CertificateProblem(
-                sentence, "Calibrate again, or say plainly that the expired one is to be used."
+                sentence,
+                f"{remedy} To use it all the same, accept {self.identifier} by name: "
+                "accept = [...] under [certificates] in the record, or --accept-certificate.",
             )
-        return (f"{sentence} It was used because that was asked for.",)
+        return f"{sentence} It was used because that was asked for."
 
     def to_json(self) -> dict[str, object]:
         """Plain dictionary for JSON."""

@@ -142,12 +142,7 @@ def _calcium(
             f"{reader.name}: calcium needs titre_ml or result, one of the two.",
             'Write titre_ml = 9.20, or result = "calcium/result.json".',
         )
-    volumes = {"volume_ml", "deliveries_ml"} & set(table)
-    own = _deliveries(reader, table, "calcium")
-    if volumes and own is None:
-        raise RecordProblem(
-            f"{reader.name}: calcium has volume_ml and deliveries_ml.", "Keep one of the two."
-        )
+    own = reader.deliveries(table, "calcium")
     return CalciumPart(
         titre_ml=titre,
         standard_uncertainty_ml=reader.number(
@@ -160,7 +155,7 @@ def _calcium(
 
 
 def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
-    parts = _deliveries(reader, table, "sample")
+    parts = reader.deliveries(table, "sample")
     if parts is None:
         raise RecordProblem(
             f"{reader.name}: sample needs volume_ml or deliveries_ml, one of the two.",
@@ -176,17 +171,6 @@ def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
         "deliveries_ml": parts,
         "added_ml": added or 0.0,
     }
-
-
-def _deliveries(
-    reader: RecordReader, table: Mapping[str, Any], section: str
-) -> tuple[float, ...] | None:
-    """Volumes of the fillings; None where neither or both of the two ways are given."""
-    volume = reader.number(table, section, "volume_ml", 0.5, 5000.0)
-    several = reader.numbers(table, section, "deliveries_ml", 0.5, 5000.0)
-    if (volume is None) == (several is None):
-        return None
-    return several if volume is None else (volume,)
 
 
 def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:

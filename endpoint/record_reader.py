@@ -56,6 +56,17 @@ class RecordReader:
         parts = [self.number({key: part}, section, key, low, high) for part in values]
         return tuple(part for part in parts if part is not None)
 
+    def deliveries(self, table: Mapping[str, Any], section: str) -> tuple[float, ...] | None:
+        """Volumes of the fillings in mL, from volume_ml or deliveries_ml; None without them."""
+        volume = self.number(table, section, "volume_ml", 0.5, 5000.0)
+        several = self.numbers(table, section, "deliveries_ml", 0.5, 5000.0)
+        if volume is not None and several is not None:
+            raise RecordProblem(
+                f"{self.name}: {section} needs volume_ml or deliveries_ml, not both.",
+                "Write volume_ml = 100.0, or deliveries_ml = [50.0, 50.0] for two fillings.",
+            )
+        return several if volume is None else (volume,)
+
     def texts(self, table: Mapping[str, Any], section: str, key: str) -> tuple[str, ...]:
         """List of texts; empty where it is missing."""
         values = table.get(key, [])

@@ -92,7 +92,7 @@ def test_expiry() -> None:
     late = last + datetime.timedelta(days=1)
     with pytest.raises(CertificateProblem, match="expired on 2026-06-01"):
         certificate.check_use("titrant", late)
-    (remark,) = certificate.check_use("titrant", late, allow_expired=True)
+    (remark,) = certificate.check_use("titrant", late, accepted=True)
     assert "expired on 2026-06-01" in remark
     assert "asked for" in remark
 

@@ -1,0 +1,96 @@
+"""Which certificates a titration used, for what, and with which reservations."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from calibration.certificate import Certificate, read_certificate
+from calibration.quantity import CalibrationProblem
+from endpoint.problems import CertificateProblem
+
+
+@dataclass(frozen=True)
+class UsedCertificate:
+    """One certificate as it stands in a result."""
+
+    certificate: Certificate
+    purpose: str
+    """"titrant", "burette", "pipette", "camera", "photometer" or "timing"."""
+    file: str
+    reservations: tuple[str, ...] = ()
+    """Why it should not have been used, where it was accepted all the same."""
+
+    def to_json(self) -> dict[str, object]:
+        """Plain dictionary."""
+        c = self.certificate
+        return {
+            "id": c.identifier,
+            "kind": c.kind,
+            "purpose": self.purpose,
+            "what": c.what,
+            "date": c.date.isoformat(),
+            "expiry": None if c.expiry is None else c.expiry.isoformat(),
+            "operator": c.operator,
+            "file": self.file,
+            "reservations": list(self.reservations),
+        }
+
+
+class CertificateBook:
+    """Reads the certificates of one titration, checks that they may be used, remembers them."""
+
+    def __init__(self, day: datetime.date, accepted: Sequence[str] = ()) -> None:
+        self.day = day
+        self._accepted = tuple(accepted)
+        self._used: dict[tuple[Path, str], UsedCertificate] = {}
+
+    def read(self, path: Path, kind: str, purpose: str) -> Certificate:
+        """Read a certificate and check kind and dates.
+
+        Parameters
+        ----------
+        path:
+            The file.
+        kind:
+            Kind that is needed.
+        purpose:
+            What it is used for, for the list in the result.
+
+        Raises
+        ------
+        CertificateProblem
+            It cannot be read, is of another kind, or is expired or dated later than the titration
+            and was not accepted by its identifier.
+        """
+        try:
+            certificate = read_certificate(path)
+            accepted = certificate.identifier in self._accepted
+            said = certificate.check_use(kind, self.day, accepted)
+        except CalibrationProblem as problem:
+            raise CertificateProblem(problem.sentence, problem.remedy) from None
+        self._used[path, purpose] = UsedCertificate(certificate, purpose, path.name, said)
+        return certificate
+
+    def doubt(self, path: Path, purpose: str, sentence: str, remedy: str) -> None:
+        """Note that a certificate that was read does not fit, or refuse it.
+
+        Raises
+        ------
+        CertificateProblem
+            It was not accepted by its identifier.
+        """
+        used = self._used[path, purpose]
+        accepted = used.certificate.identifier in self._accepted
+        try:
+            said = used.certificate.doubt(sentence, remedy, accepted)
+        except CalibrationProblem as problem:
+            raise CertificateProblem(problem.sentence, problem.remedy) from None
+        self._used[path, purpose] = replace(used, reservations=(*used.reservations, said))
+
+    @property
+    def used(self) -> tuple[UsedCertificate, ...]:
+        """Certificates in the order of reading."""
+        return tuple(self._used.values())
