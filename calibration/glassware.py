@@ -8,143 +8,16 @@ are fully correlated in the calibration and independent in the filling.
 
 from __future__ import annotations
 
-import functools
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any
 
 from calibration.plain import checked_number, checked_table, checked_text
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.quantity import Quantity
+from calibration.tolerance import Tolerance, WareProblem, find_tolerance, glassware_data
+from calibration.water import find_glass, liquid_at_20, water_expansion
 
-CLASSES = ("A", "AS", "B")
-
-
-class WareProblem(CalibrationProblem):
-    """A piece of glassware is not described well enough, or there is none such."""
-
-
-@functools.cache
-def _data() -> dict[str, Any]:
-    text = files("calibration").joinpath("glassware.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
-
-
-@dataclass(frozen=True)
-class Tolerance:
-    """Limit of error of one kind, size and class."""
-
-    kind: str
-    nominal_ml: float
-    division_ml: float | None
-    """Smallest division of the scale, mL; None for ware with one mark."""
-    ware_class: str
-    limit_ml: float
-    """Largest error allowed at any point of the scale, mL."""
-    class_a_limit_ml: float
-    standard: str
-    source: str
-    status: str
-    """"read", or "memory" for a value that was not checked against its source."""
-
-
-def kinds() -> tuple[str, ...]:
-    """Kinds of ware that have a table."""
-    return tuple(dict.fromkeys(table["kind"] for table in _data()["table"]))
-
-
-def find_tolerance(
-    kind: str,
-    nominal_ml: float,
-    ware_class: str,
-    division_ml: float | None = None,
-    standard: str | None = None,
-) -> Tolerance:
-    """Limit of error of a piece of ware.
-
-    Parameters
-    ----------
-    kind:
-        "burette", "pipette" (one mark), "flask" or "graduated pipette".
-    nominal_ml:
-        Size printed on the piece, mL.
-    ware_class:
-        "A", "AS" or "B".
-    division_ml:
-        Smallest division of a burette, mL; needed where burettes of one size differ.
-    standard:
-        "ISO" (default where there is one), "ASTM" or "USP".
-
-    Raises
-    ------
-    WareProblem
-        The kind, class, standard or size is not in the tables, or the division decides and is
-        missing.
-    """
-    if ware_class not in CLASSES:
-        raise WareProblem(
-            f'The class "{ware_class}" of a {kind} is unknown.', "Use A, AS or B, as on the piece."
-        )
-    table = _table(kind, standard)
-    rows = [dict(zip(table["columns"], row, strict=True)) for row in table["rows"]]
-    sizes = sorted({row["nominal_ml"] for row in rows})
-    rows = [row for row in rows if row["nominal_ml"] == nominal_ml]
-    if not rows:
-        listed = ", ".join(f"{size:g}" for size in sizes)
-        raise WareProblem(
-            f"No limit of error is listed for a {kind} of {nominal_ml:g} mL.",
-            f"Listed by {table['standard']} are {listed} mL; for another give a certificate.",
-        )
-    row = _by_division(rows, kind, nominal_ml, division_ml)
-    class_a = row["any"] if "any" in row else row["A"]
-    limit = class_a if ware_class in ("A", "AS") or "any" in row else row.get("B", 2.0 * class_a)
-    return Tolerance(
-        kind=kind,
-        nominal_ml=float(nominal_ml),
-        division_ml=row.get("division_ml"),
-        ware_class=ware_class,
-        limit_ml=float(limit),
-        class_a_limit_ml=float(class_a),
-        standard=table["standard"],
-        source=table["source"],
-        status=table["status"],
-    )
-
-
-def _table(kind: str, standard: str | None) -> dict[str, Any]:
-    tables = [table for table in _data()["table"] if table["kind"] == kind]
-    if not tables:
-        raise WareProblem(f'The kind of ware "{kind}" is unknown.', f"Use {', '.join(kinds())}.")
-    for table in tables:
-        if standard in (None, table["standard"]):
-            return dict(table)
-    names = ", ".join(table["standard"] for table in tables)
-    raise WareProblem(f'For a {kind} the standard "{standard}" is not listed.', f"Use {names}.")
-
-
-def _by_division(
-    rows: list[dict[str, float]], kind: str, nominal_ml: float, division_ml: float | None
-) -> dict[str, float]:
-    divisions = [row.get("division_ml") for row in rows]
-    listed = " or ".join(f"{division:g}" for division in divisions if division is not None)
-    if division_ml is None:
-        if len(rows) > 1:
-            raise WareProblem(
-                f"A {kind} of {nominal_ml:g} mL is made with divisions of {listed} mL, and the "
-                "limit of error depends on it.",
-                "Give division_ml: the volume between two neighbouring lines.",
-            )
-        return rows[0]
-    for row, division in zip(rows, divisions, strict=True):
-        if division == division_ml:
-            return row
-    if not listed:
-        raise WareProblem(f"A {kind} has one mark and no divisions.", "Leave division_ml out.")
-    raise WareProblem(
-        f"A {kind} of {nominal_ml:g} mL with divisions of {division_ml:g} mL is not listed.",
-        f"Listed are divisions of {listed} mL; for another give a certificate.",
-    )
+DEFAULT_GLASS = "borosilicate 3.3"
 
 
 @dataclass(frozen=True)
@@ -198,8 +71,10 @@ def burette_volume(
     *,
     fills: int = 1,
     reading_limit_ml: float | None = None,
+    temperature_c: float | None = None,
     temperature_half_width_c: float | None = None,
     temperature_name: str | None = None,
+    glass: str = DEFAULT_GLASS,
 ) -> Quantity:
     """Volume delivered by a burette, with what the burette adds to its uncertainty.
 
@@ -216,20 +91,18 @@ def burette_volume(
     reading_limit_ml:
         Half width of the error of one reading, triangular; default a fifth of a division; 0
         where nobody reads, as with a pump. Start and end of each fill are read.
-    temperature_half_width_c:
-        Half width of the temperature about 20 C, rectangular; default 3 C.
-    temperature_name:
-        Name of the temperature contribution, to share one temperature between pieces of ware.
+    temperature_c, temperature_half_width_c, temperature_name, glass:
+        As for `at_reference_temperature`.
 
     Returns
     -------
-    Quantity in mL. The calibration error does not grow with the volume: the limit of the class
-    holds at every point of the scale.
+    Quantity in mL at 20 °C. The calibration error does not grow with the volume: the limit of the
+    class holds at every point of the scale.
 
     Raises
     ------
-    WareProblem
-        The volume is negative or more than the burette holds.
+    CalibrationProblem
+        The volume is negative or more than the burette holds, or the temperature cannot be true.
     """
     volume = volume_ml if isinstance(volume_ml, Quantity) else Quantity(volume_ml, "mL")
     nominal = ware.tolerance.nominal_ml
@@ -240,18 +113,18 @@ def burette_volume(
             "Check the volume, the size of the burette and how often it was filled.",
         )
     if reading_limit_ml is None:
-        per_division = float(_data()["reading"]["limit_per_division"])
-        reading_limit_ml = per_division * (ware.tolerance.division_ml or 0.0)
+        reading_limit_ml = reading_limit(ware.tolerance.division_ml)
     total = volume + _calibration(ware).scaled(float(fills))
-    total += _temperature(ware, volume.value, temperature_half_width_c, temperature_name)
-    if reading_limit_ml > 0:
-        where = f", {label}" if label else ""
-        for number in range(1, fills + 1):
-            for end in ("start", "end"):
-                which = f"{end} {number}" if fills > 1 else end
-                name = f"{ware.name}: reading{where}, {which}"
-                total += Quantity.from_limits(0.0, "mL", reading_limit_ml, "triangular", name)
-    return total
+    total += reading_errors(ware.name, label, fills, reading_limit_ml)
+    return at_reference_temperature(
+        total,
+        ware.name,
+        label,
+        temperature_c=temperature_c,
+        temperature_half_width_c=temperature_half_width_c,
+        temperature_name=temperature_name,
+        glass=glass,
+    )
 
 
 def pipette_deliveries(
@@ -259,11 +132,13 @@ def pipette_deliveries(
     times: int = 1,
     *,
     filling_ml: float | None = None,
+    temperature_c: float | None = None,
     temperature_half_width_c: float | None = None,
     temperature_name: str | None = None,
+    glass: str = DEFAULT_GLASS,
     label: str = "",
 ) -> tuple[Quantity, ...]:
-    """One or several deliveries of one pipette, mL.
+    """One or several deliveries of one pipette, mL at 20 °C.
 
     Parameters
     ----------
@@ -274,8 +149,8 @@ def pipette_deliveries(
     filling_ml:
         Standard uncertainty of one filling, mL; default a third of the class A limit (common
         practice, no source).
-    temperature_half_width_c, temperature_name:
-        As for `burette_volume`.
+    temperature_c, temperature_half_width_c, temperature_name, glass:
+        As for `at_reference_temperature`.
     label:
         Name of this sample, so that fillings for two samples stay independent.
 
@@ -283,17 +158,46 @@ def pipette_deliveries(
     -------
     One quantity per delivery. Calibration and temperature are shared, each filling is its own.
     """
-    if times < 1:
-        raise WareProblem(f"The {ware.name} was filled {times} times.", "Give 1 or more.")
-    nominal = ware.tolerance.nominal_ml
+    nominal = Quantity(ware.tolerance.nominal_ml, "mL")
     if filling_ml is None:
-        share = float(_data()["filling"]["share_of_class_a_limit"])
+        share = float(glassware_data()["filling"]["share_of_class_a_limit"])
         filling_ml = share * ware.tolerance.class_a_limit_ml
-    shared = Quantity(nominal, "mL") + _calibration(ware)
-    shared += _temperature(ware, nominal, temperature_half_width_c, temperature_name)
+    shared = at_reference_temperature(
+        nominal + _calibration(ware),
+        ware.name,
+        label,
+        temperature_c=temperature_c,
+        temperature_half_width_c=temperature_half_width_c,
+        temperature_name=temperature_name,
+        glass=glass,
+    )
+    filling = Quantity.measured(0.0, "mL", filling_ml, "filling")
+    return with_fillings(shared, filling, ware.name, times, label)
+
+
+def with_fillings(
+    shared: Quantity, filling: Quantity, ware_name: str, times: int, label: str
+) -> tuple[Quantity, ...]:
+    """Deliveries that share all of `shared`, each with a filling error of its own.
+
+    Parameters
+    ----------
+    shared:
+        Volume of any delivery, mL.
+    filling:
+        0 mL with one contribution: the scatter of one delivery.
+    ware_name, label:
+        For the names: "pipette P1: filling, well 3, 1".
+    times:
+        Number of deliveries, >= 1.
+    """
+    if times < 1:
+        raise WareProblem(f"The {ware_name} was filled {times} times.", "Give 1 or more.")
     where = f", {label}" if label else ""
+    parts = tuple(filling.contributions.values())
     return tuple(
-        shared + Quantity.measured(0.0, "mL", filling_ml, f"{ware.name}: filling{where}, {number}")
+        shared
+        + Quantity(0.0, "mL", {f"{ware_name}: filling{where}, {number}": part for part in parts})
         for number in range(1, times + 1)
     )
 
@@ -308,11 +212,72 @@ def _calibration(ware: Ware) -> Quantity:
     return Quantity.from_limits(0.0, "mL", ware.tolerance.limit_ml, "triangular", name)
 
 
-def _temperature(
-    ware: Ware, volume_ml: float, half_width_c: float | None, name: str | None
+def reading_limit(division_ml: float | None) -> float:
+    """Half width of the error of one meniscus reading, mL: a fifth of a division (from memory)."""
+    return float(glassware_data()["reading"]["limit_per_division"]) * (division_ml or 0.0)
+
+
+def reading_errors(ware_name: str, label: str, fills: int, limit_ml: float) -> Quantity:
+    """0 mL with the errors of reading start and end of each fill, triangular within `limit_ml`."""
+    where = f", {label}" if label else ""
+    total = Quantity(0.0, "mL")
+    if limit_ml == 0:
+        return total
+    for number in range(1, fills + 1):
+        for end in ("start", "end"):
+            which = f"{end} {number}" if fills > 1 else end
+            name = f"{ware_name}: reading{where}, {which}"
+            total += Quantity.from_limits(0.0, "mL", limit_ml, "triangular", name)
+    return total
+
+
+def at_reference_temperature(
+    volume_ml: Quantity,
+    ware_name: str,
+    label: str = "",
+    *,
+    temperature_c: float | None = None,
+    temperature_half_width_c: float | None = None,
+    temperature_name: str | None = None,
+    glass: str = DEFAULT_GLASS,
 ) -> Quantity:
-    data = _data()["temperature"]
-    half = float(data["half_width_c"]) if half_width_c is None else half_width_c
-    per_c = volume_ml * float(data["water_expansion_per_c"])
-    label = f"{ware.name}: temperature" if name is None else name
-    return Quantity.from_limits(0.0, "°C", half, "rectangular", label).scaled(per_c, "mL")
+    """Volume at 20 °C of what was measured out, with the uncertainty of its temperature.
+
+    Parameters
+    ----------
+    volume_ml:
+        As read, or as the ware is calibrated, mL.
+    ware_name, label:
+        For the name of the contribution where none is given.
+    temperature_c:
+        Of the liquid, 0 to 40 °C; None where it was not measured, then nothing is corrected.
+    temperature_half_width_c:
+        Half width, rectangular; default 3 °C about 20 °C, or 1 °C about a stated temperature.
+    temperature_name:
+        Name of the contribution, to share one temperature between pieces of ware. Default
+        "<ware>: temperature"; where it was measured, "<ware>: temperature, <label>", as then each
+        titration has its own.
+    glass:
+        Kind of glass, see `calibration.water.GLASSES`.
+
+    Returns
+    -------
+    Quantity in mL. The contribution is positive for a liquid that is colder than thought.
+
+    Raises
+    ------
+    CalibrationProblem
+        The temperature is outside 0 to 40 °C, or the kind of glass is not known.
+    """
+    data = glassware_data()["temperature"]
+    if temperature_c is None:
+        key, factor, slope = "half_width_c", 1.0, float(data["water_expansion_per_c"])
+        name = f"{ware_name}: temperature"
+    else:
+        gamma = find_glass(glass).expansion_per_c
+        key, factor = "stated_half_width_c", liquid_at_20(1.0, temperature_c, gamma)
+        slope = factor * (water_expansion(temperature_c) - gamma)
+        name = f"{ware_name}: temperature" + (f", {label}" if label else "")
+    half = float(data[key]) if temperature_half_width_c is None else temperature_half_width_c
+    error = Quantity.from_limits(0.0, "°C", half, "rectangular", temperature_name or name)
+    return volume_ml.scaled(factor) + error.scaled(volume_ml.value * slope, "mL")

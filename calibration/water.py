@@ -176,3 +176,29 @@ def liquid_at_20(volume_ml: float, temperature_c: float, glass_expansion_per_c: 
     """
     held = volume_ml * (1.0 + glass_expansion_per_c * (temperature_c - REFERENCE_C))
     return held * water_density(temperature_c) / water_density(REFERENCE_C)
+
+
+def weighed_volume(
+    mass_g: float,
+    temperature_c: float,
+    air_kg_m3: float,
+    glass_expansion_per_c: float,
+    water_excess_kg_m3: float = 0.0,
+) -> float:
+    """Volume at 20 °C, mL, of a vessel that held or delivered this mass of water (ISO 4787).
+
+    Parameters
+    ----------
+    mass_g:
+        Difference of two balance readings, g.
+    temperature_c:
+        Of water and vessel, 0 to 40 °C.
+    air_kg_m3:
+        Density of the air.
+    glass_expansion_per_c:
+        Cubic expansion of the vessel, 1/°C.
+    water_excess_kg_m3:
+        By how much the water is denser than the formula says.
+    """
+    z = z_factor(water_density(temperature_c) + water_excess_kg_m3, air_kg_m3)
+    return capacity_at_20(mass_g * z, temperature_c, glass_expansion_per_c)

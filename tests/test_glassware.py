@@ -15,13 +15,12 @@ from calibration.certificate import quantity_from_json
 from calibration.glassware import (
     Ware,
     burette_volume,
-    find_tolerance,
     flask_volume,
-    kinds,
     pipette_deliveries,
     ware_from_table,
 )
 from calibration.quantity import CalibrationProblem, Quantity, correlation
+from calibration.tolerance import find_tolerance, kinds
 
 TEXT = (Path(__file__).parent / "reference" / "glassware.toml").read_text(encoding="utf-8")
 REFERENCE = {entry["id"]: entry for entry in tomllib.loads(TEXT)["entry"]}
