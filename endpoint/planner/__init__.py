@@ -1,0 +1,1 @@
+"""Planning a titration before it is done: sample, titrant, additions, replicates."""
