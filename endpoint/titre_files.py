@@ -12,7 +12,7 @@ from typing import Any
 
 from calibration.certificate import quantity_from_json
 from calibration.quantity import CalibrationProblem, Quantity
-from endpoint.titre_table import Bench, read_table
+from endpoint.titre_table import Bench, is_table, read_table
 from endpoint.titres import ReplicateProblem, Run, marked, one_line, with_own_names
 
 MAX_BYTES = 50_000_000
@@ -43,8 +43,7 @@ def read_runs(paths: Iterable[Path], bench: Bench, group: str = "titration") -> 
     """
     runs: list[Run] = []
     for path in paths:
-        table = path.suffix.lower() in (".csv", ".tsv", ".txt") and not path.is_dir()
-        found = read_table(path, bench) if table else (_recorded(path),)
+        found = read_table(path, bench) if is_table(path) else (_recorded(path),)
         for run in found:
             runs.append(with_own_names(replace(run, number=len(runs) + 1, group=group)))
         if len(runs) > MOST_RUNS:

@@ -237,3 +237,46 @@ def _sample(bench: Bench, missing: list[str]) -> Quantity:
     for delivery in others:
         total = total + delivery
     return total
+
+
+_SERIES = {"value": "value", "hardness_mmol_l": "mmol/L", "titre_ml": "mL"}
+"""Columns of a control chart and their units, in the order in which they are looked for."""
+
+
+def is_table(path: Path) -> bool:
+    """Tell whether a path is a table of titres rather than a result."""
+    return path.suffix.lower() in (".csv", ".tsv", ".txt") and not path.is_dir()
+
+
+def read_series(path: Path) -> tuple[list[tuple[datetime.date, float]], str]:
+    """Values with their days from a CSV: date and one of value, hardness_mmol_l, titre_ml.
+
+    Returns
+    -------
+    Pairs in the order of the file, and the unit.
+
+    Raises
+    ------
+    ReplicateProblem
+        A column is missing or a cell cannot be used.
+    """
+    sheet = volumes.read_sheet(path, ReplicateProblem)
+    titles = [title.strip().lower() for title in sheet.header]
+    key = next((name for name in _SERIES if name in titles), None)
+    if key is None or "date" not in titles:
+        missing = "date" if key is not None else "value, hardness_mmol_l or titre_ml"
+        raise ReplicateProblem(
+            f"{path.name} has no column {missing}.",
+            f"A control chart needs date and one value; the file has: "
+            f"{', '.join(sheet.header)[:120]}.",
+        )
+    pairs = []
+    for k, number in enumerate(sheet.numbers):
+        row = Section(f"{path.name}: row {number}", {"date": sheet.rows[k][titles.index("date")]})
+        try:
+            day = row.day("date")
+        except CalibrationProblem as problem:
+            raise ReplicateProblem(problem.sentence, problem.remedy) from None
+        value = volumes.number_in(sheet, k, titles.index(key), ReplicateProblem)
+        pairs.append((day, value))
+    return pairs, _SERIES[key]

@@ -1,0 +1,285 @@
+"""The command `endpoint replicates`."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from endpoint.titres import ReplicateProblem
+
+if TYPE_CHECKING:
+    from endpoint.control_chart import Subgroup
+    from endpoint.recovery import Recovery
+    from endpoint.replicates import Blank, Replicates
+    from endpoint.titre_table import Bench
+
+_FILES = "FILE|FOLDER"
+
+
+@click.command()
+@click.argument("results", metavar="RESULT...", nargs=-1, required=True, type=click.Path())
+@click.option("--limit-ml", type=float, help="Range of concordant titres, mL (default 0.10).")
+@click.option("--rough", multiple=True, metavar="N|LABEL", help="A rough titration, left out.")
+@click.option(
+    "--set-aside", multiple=True, metavar="N|LABEL", help="Leave one out; needs --because."
+)
+@click.option("--because", multiple=True, metavar="TEXT", help="Reason of each --set-aside.")
+@click.option(
+    "--side",
+    type=click.Choice(["both", "high", "low"]),
+    default="both",
+    help="Side of an outlier, if it was decided before the titres were seen.",
+)
+@click.option("--repeatability-ml", type=float, help="Repeatability limit r to check, mL.")
+@click.option("--blank", multiple=True, metavar=_FILES, help="Blank titration(s), subtracted.")
+@click.option("--spiked", multiple=True, metavar=_FILES, help="Titration(s) of the spiked water.")
+@click.option("--spike-mmol-l", type=float, help="Hardness that the spike adds, mmol/L.")
+@click.option("--spike-u", type=float, help="Its standard uncertainty, mmol/L.")
+@click.option("--sample", "only_sample", metavar="NAME", help="Sample to take from a CSV.")
+@click.option("--sample-ml", type=float, help="Sample volume, mL (titres in a CSV).")
+@click.option("--titrant", type=float, help="EDTA, mol/L (titres in a CSV).")
+@click.option("--titrant-u", type=float, help="Its standard uncertainty, mol/L.")
+@click.option("--control-chart", "charted", is_flag=True, help="Chart the values over days.")
+@click.option(
+    "--chart",
+    "chart_kind",
+    type=click.Choice(["auto", "individuals", "mean-range", "mean-s"]),
+    default="auto",
+    help="Kind of control chart.",
+)
+@click.option("--baseline", type=int, metavar="N", help="Points that fix centre and limits.")
+@click.option(
+    "--rules",
+    type=click.Choice(["western-electric", "nelson"]),
+    default="western-electric",
+    help="Run rules of the control chart: the four of 1956 or the eight of 1984.",
+)
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result and picture.")
+def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
+    """Mean, scatter and agreement of several titrations of one sample.
+
+    RESULT is a result.json or a folder with one (endpoint locate --out), or a CSV of titres read
+    by eye with the column titre_ml and if wanted label, date, analyst, sample. Nothing is left out
+    unless you say so.
+
+    With --control-chart: results or a CSV with date and value over many days.
+
+    Exit code: 0, or 2 for bad input.
+    """
+    _check_numbers(options)
+    _prepare_output(options)
+    paths = [Path(name) for name in results]
+    if charted:
+        return _control_chart(paths, options)
+    return _replicates(paths, options)
+
+
+def _check_numbers(options: dict[str, Any]) -> None:
+    limits = {
+        "limit_ml": 10.0,
+        "repeatability_ml": 10.0,
+        "spike_mmol_l": 1000.0,
+        "spike_u": 1000.0,
+        "sample_ml": 5000.0,
+        "titrant": 1.0,
+        "titrant_u": 1.0,
+    }
+    for name, most in limits.items():
+        value = options[name]
+        may_be_zero = name in ("spike_u", "titrant_u")
+        if value is None or 0 < value <= most or (may_be_zero and value == 0):
+            continue
+        option = "--" + name.replace("_", "-")
+        least = "0" if may_be_zero else "above 0"
+        raise ReplicateProblem(f"{option} is {value:g}.", f"Give a number {least}, up to {most:g}.")
+    if options["baseline"] is not None and options["baseline"] < 3:
+        raise ReplicateProblem(
+            f"--baseline is {options['baseline']}.", "Give 3 or more, better 20 or more."
+        )
+    if len(options["set_aside"]) != len(options["because"]):
+        raise ReplicateProblem(
+            f"--set-aside is given {len(options['set_aside'])} times, --because "
+            f"{len(options['because'])} times.",
+            'Give a reason for each: --set-aside 3 --because "end overshot".',
+        )
+    if not all(reason.strip() for reason in options["because"]):
+        raise ReplicateProblem("--because is empty.", "Write the reason in a few words.")
+    if bool(options["spiked"]) != (options["spike_mmol_l"] is not None):
+        raise ReplicateProblem(
+            "--spiked and --spike-mmol-l go together.",
+            "Give the spiked titrations and the hardness that the spike adds to the water.",
+        )
+
+
+def _prepare_output(options: dict[str, Any]) -> None:
+    from endpoint.report.files import check_file, check_folder
+
+    if options["out"] is not None:
+        check_folder(Path(options["out"]))
+    if options["json_to"] not in (None, "-"):
+        check_file(Path(options["json_to"]))
+
+
+def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
+    from endpoint.replicates import replicates as work_out
+    from endpoint.report.replicate_chart import describe_replicates, replicate_chart
+    from endpoint.report.replicate_document import replicates_document
+    from endpoint.report.replicates import summary_text
+    from endpoint.titre_files import read_runs
+
+    bench = _bench(options)
+    runs = read_runs(paths, bench)
+    if not runs:
+        raise ReplicateProblem("The files hold no titration.", "Give at least one titre.")
+    blank = _blank(options, bench)
+    limit = {} if options["limit_ml"] is None else {"limit_ml": options["limit_ml"]}
+    found = work_out(
+        runs,
+        rough=options["rough"],
+        set_aside=dict(zip(options["set_aside"], options["because"], strict=True)),
+        side=options["side"],
+        repeatability_ml=options["repeatability_ml"],
+        blank=blank,
+        **limit,
+    )
+    spike, spiked = _spike(options, bench, found, blank)
+    text = summary_text(found, spike, spiked, encoding=sys.stdout.encoding)
+    picture = None
+    if options["out"] is not None:
+        picture = replicate_chart(found), "Replicate titrations", describe_replicates(found)
+    _write(replicates_document(found, spike, spiked), text, "replicates", picture, options)
+    return 0
+
+
+def _bench(options: dict[str, Any]) -> Bench:
+    from endpoint.titre_table import Bench, titrant_quantity
+
+    concentration, u = options["titrant"], options["titrant_u"]
+    if u is not None and concentration is None:
+        raise ReplicateProblem("--titrant-u stands without --titrant.", "Give both.")
+    return Bench(
+        sample_ml=options["sample_ml"],
+        titrant_mol_l=None if concentration is None else titrant_quantity(concentration, u),
+        only_sample=options["only_sample"],
+    )
+
+
+def _blank(options: dict[str, Any], bench: Bench) -> Blank | None:
+    from dataclasses import replace
+
+    from endpoint.replicates import mean_blank
+    from endpoint.titre_files import read_runs
+
+    if not options["blank"]:
+        return None
+    runs = read_runs([Path(n) for n in options["blank"]], replace(bench, only_sample=None), "blank")
+    if not runs:
+        raise ReplicateProblem("The files of --blank hold no titration.", "Give at least one.")
+    return mean_blank(runs)
+
+
+def _spike(
+    options: dict[str, Any], bench: Bench, found: Replicates, blank: Blank | None
+) -> tuple[Recovery | None, Replicates | None]:
+    from dataclasses import replace
+
+    from calibration.quantity import CalibrationProblem, Quantity
+    from endpoint.recovery import recovery
+    from endpoint.replicates import replicates as work_out
+    from endpoint.titre_files import read_runs
+
+    if not options["spiked"]:
+        return None, None
+    names = [Path(n) for n in options["spiked"]]
+    runs = read_runs(names, replace(bench, only_sample=None), "spiked titration")
+    spiked = work_out(runs, blank=blank)
+    plain, with_spike = found.summary.hardness, spiked.summary.hardness
+    if plain is None or with_spike is None:
+        raise ReplicateProblem(
+            "A recovery needs the hardness, and only titres are known.",
+            "Give --sample-ml and --titrant.",
+        )
+    value, u = options["spike_mmol_l"], options["spike_u"]
+    added = (
+        Quantity(value, "mmol/L")
+        if u is None
+        else Quantity.measured(value, "mmol/L", u, "spike: hardness added")
+    )
+    try:
+        return recovery(plain.quantity, with_spike.quantity, added), spiked
+    except CalibrationProblem as problem:
+        raise ReplicateProblem(problem.sentence, problem.remedy) from None
+
+
+def _control_chart(paths: Sequence[Path], options: dict[str, Any]) -> int:
+    from endpoint.control_chart import control_chart
+    from endpoint.report.control_chart import chart_picture, chart_text
+    from endpoint.report.replicate_document import chart_document
+
+    days, unit = _days(paths)
+    try:
+        chart = control_chart(days, options["chart_kind"], options["baseline"], options["rules"])
+    except ValueError as error:
+        raise ReplicateProblem(
+            f"No control chart: {error}.", "Give more days, or another --chart."
+        ) from None
+    text = chart_text(chart, unit, encoding=sys.stdout.encoding)
+    picture = None
+    if options["out"] is not None:
+        picture = chart_picture(chart, unit), "Control chart", text.replace("\n", " ")
+    _write(chart_document(chart, unit), text, "control_chart", picture, options)
+    return 0
+
+
+def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
+    """Values by day, from results or tables, in order of time."""
+    from endpoint.control_chart import Subgroup
+    from endpoint.titre_files import read_runs
+    from endpoint.titre_table import Bench, is_table, read_series
+
+    values: dict[Any, list[float]] = {}
+    unit: str | None = None
+    for path in paths:
+        if is_table(path):
+            pairs, this = read_series(path)
+        else:
+            this, pairs = "mmol/L", []
+            for run in read_runs([path], Bench()):
+                if run.hardness_mmol_l is not None and run.date is not None:
+                    pairs.append((run.date, run.hardness_mmol_l.value))
+        if unit is not None and this != unit and pairs:
+            raise ReplicateProblem(
+                f"{path.name} is in {this}, the files before it in {unit}.",
+                "Chart values of one unit.",
+            )
+        unit = this if pairs else unit
+        for day, value in pairs:
+            values.setdefault(day, []).append(value)
+    return [Subgroup(day.isoformat(), tuple(values[day])) for day in sorted(values)], unit or ""
+
+
+def _write(
+    document: dict[str, Any], text: str, stem: str, picture: Any, options: dict[str, Any]
+) -> None:
+    from endpoint.report.document import to_json
+    from endpoint.report.files import picture_bytes, write_bytes, write_text
+
+    json_to, out = options["json_to"], options["out"]
+    if json_to == "-":
+        click.echo(to_json(document))
+    elif json_to is not None:
+        write_text(Path(json_to), to_json(document) + "\n")
+    if out is not None:
+        folder = Path(out)
+        figure, title, words = picture
+        write_bytes(folder / f"{stem}.png", picture_bytes(figure, "png", title, words))
+        write_text(folder / f"{stem}.json", to_json(document) + "\n")
+    if json_to != "-":
+        click.echo(text)
+        if out is not None:
+            click.echo(f"\nWritten to {out}: {stem}.json, {stem}.png")
