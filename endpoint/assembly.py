@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+import datetime
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import replace
-from pathlib import Path
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from calibration.certificate import read_certificate
-from calibration.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.certificate import Certificate
+from endpoint.bench_quantities import bench_quantities
+from endpoint.certificate_use import CertificateBook
 from endpoint.delivery import Delivery
 from endpoint.pipeline import Job
-from endpoint.problems import CertificateProblem, Problem, RecordProblem
+from endpoint.problems import RecordProblem
 from endpoint.record import TitrationRecord
 from endpoint.sources.frame import Box, PictureSource
 from endpoint.sources.opening import open_source
@@ -23,11 +23,20 @@ from endpoint.sources.photometer import PhotometerTable
 from endpoint.sources.stills import StillsSource
 from endpoint.sources.volumes import VolumeLog
 
-_BLANK_DEFAULT_U_ML = 0.02
+FloatArray = NDArray[np.float64]
 
 
-def prepare(record: TitrationRecord) -> tuple[Job, PictureSource | PhotometerTable]:
+def prepare(
+    record: TitrationRecord, today: datetime.date | None = None
+) -> tuple[Job, PictureSource | PhotometerTable]:
     """Open the recording of a record and put what the record says into quantities.
+
+    Parameters
+    ----------
+    record:
+        The checked record.
+    today:
+        Day of use for certificates where the record has no date; by default the day it is.
 
     Raises
     ------
@@ -35,30 +44,72 @@ def prepare(record: TitrationRecord) -> tuple[Job, PictureSource | PhotometerTab
         Something named by the record is missing or cannot be used.
     """
     source, log = open_source(record)
-    missing: list[str] = []
-    try:
-        deliveries = _sample(record, missing)
-        burette = _burette(record, missing)
-        titrant = _titrant(record, missing)
-        blank = _blank(record)
-    except CalibrationProblem as problem:
-        kind: type[Problem] = CertificateProblem if record.certificate else RecordProblem
-        raise kind(problem.sentence, problem.remedy) from None
+    book = CertificateBook(record.day or today or datetime.date.today(), record.accepted)
+    stepwise = record.mode in ("steps", "per-still", None)
+    bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
+    clock = _timing(record, book)
     job = Job(
         label=record.label,
-        deliveries_ml=deliveries,
+        deliveries_ml=bench.deliveries_ml,
         added_ml=record.added_ml,
-        titrant_mol_l=titrant,
-        delivery=delivery_of(record, log),
-        blank_ml=blank,
-        burette=burette,
-        lag_s=_lag(record),
+        titrant_mol_l=bench.titrant_mol_l,
+        delivery=delivery_of(record, log, clock),
+        blank_ml=bench.blank_ml,
+        burette=bench.burette,
+        calcium_mmol_l=bench.calcium_mmol_l,
+        lag_s=clock.lag_s,
+        clock_uncertainty_s=clock.uncertainty_s,
         liquid_box=_box(record.settings.liquid_box, source),
         reference_box=_box(record.settings.reference_box, source),
         transfer=record.settings.tone_curve,
-        not_in_budget=tuple(missing),
+        not_in_budget=bench.missing,
+        certificates=book.used,
+        day=record.day,
     )
     return _with_path_length(job, source, record)
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """How times of the log become times of the recording, and the mixing lag."""
+
+    offset_s: float = 0.0
+    drift: float = 0.0
+    middle_s: float = 0.0
+    uncertainty_s: float = 0.0
+    lag_s: tuple[float, float] | None = None
+
+    def in_recording(self, time_s: FloatArray) -> FloatArray:
+        """Times of the log on the clock of the recording."""
+        return time_s + self.offset_s + self.drift * (time_s - self.middle_s)
+
+
+def _timing(record: TitrationRecord, book: CertificateBook) -> _Clock:
+    """Clock and lag as typed, or from a certificate; a late clock and a long lag look alike."""
+    if record.timing_certificate is None:
+        return _Clock(
+            offset_s=record.clock_offset_s or 0.0,
+            uncertainty_s=record.clock_offset_uncertainty_s or 0.0,
+            lag_s=_lag(record),
+        )
+    certificate = book.read(record.timing_certificate, "timing", "timing")
+    held = certificate.quantities
+    shifts = [held[name] for name in ("clock offset", "delay") if name in held]
+    lag = held.get("mixing lag")
+    drift = held.get("clock drift")
+    return _Clock(
+        offset_s=math.fsum(q.value for q in shifts),
+        drift=0.0 if drift is None else drift.value,
+        middle_s=_middle(certificate),
+        uncertainty_s=math.hypot(*(q.standard_uncertainty for q in shifts)),
+        lag_s=None if lag is None else (lag.value, max(lag.standard_uncertainty, 1e-3)),
+    )
+
+
+def _middle(certificate: Certificate) -> float:
+    clock = certificate.details.get("clock")
+    middle = clock.get("middle_s", 0.0) if isinstance(clock, Mapping) else 0.0
+    return float(middle) if isinstance(middle, int | float) else 0.0
 
 
 def _with_path_length(
@@ -70,10 +121,13 @@ def _with_path_length(
     return job, source
 
 
-def delivery_of(record: TitrationRecord, log: VolumeLog | None) -> Delivery | None:
-    """Delivery of a record, or None where the rows carry their volumes."""
+def delivery_of(
+    record: TitrationRecord, log: VolumeLog | None, clock: _Clock = _Clock()
+) -> Delivery | None:
+    """Delivery of a record on the clock of the recording; None where rows carry their volumes."""
     if record.rate_ml_min is not None:
-        return Delivery.at_constant_rate(record.rate_ml_min, record.start_s)
+        start = float(clock.in_recording(np.array([record.start_s]))[0])
+        return Delivery.at_constant_rate(record.rate_ml_min, start)
     if log is None:
         if record.kind == "photometer":
             return None
@@ -84,7 +138,7 @@ def delivery_of(record: TitrationRecord, log: VolumeLog | None) -> Delivery | No
     if log.files is not None:
         return Delivery("per-still", np.arange(len(log.files), dtype=np.float64), log.volume_ml)
     assert log.time_s is not None
-    return Delivery(record.mode or "steps", log.time_s, log.volume_ml)
+    return Delivery(record.mode or "steps", clock.in_recording(log.time_s), log.volume_ml)
 
 
 def _box(
@@ -104,81 +158,3 @@ def _lag(record: TitrationRecord) -> tuple[float, float] | None:
     default = max(0.3, 0.3 * record.mixing_lag_s)
     stated = record.mixing_lag_uncertainty_s
     return record.mixing_lag_s, max(default if stated is None else stated, 1e-3)
-
-
-def _titrant(record: TitrationRecord, missing: list[str]) -> Quantity:
-    if record.certificate is not None:
-        return read_certificate(record.certificate).quantity("concentration", "mol/L")
-    value = record.concentration_mol_l or 0.0
-    if record.standard_uncertainty_mol_l is None:
-        missing.append("concentration of the titrant (no uncertainty stated)")
-        return Quantity(value, "mol/L")
-    return Quantity.measured(
-        value, "mol/L", record.standard_uncertainty_mol_l, "titrant: concentration"
-    )
-
-
-def _ware(record: TitrationRecord, kind: str) -> Ware | None:
-    """Ware of a class; a bare class such as "A" means the usual 50 mL piece."""
-    stated = record.ware.get(kind)
-    if stated is None or isinstance(stated, Path):
-        return None
-    if isinstance(stated, str):
-        size = {"nominal_ml": 50, "division_ml": 0.1} if kind == "burette" else {"nominal_ml": 50}
-        table: Mapping[str, Any] = {**size, "class": stated}
-    else:
-        table = stated
-    return ware_from_table(table, kind, f"{record.name}: ware.{kind}")
-
-
-def _sample(record: TitrationRecord, missing: list[str]) -> tuple[Quantity, ...]:
-    stated = record.ware.get("pipette")
-    if isinstance(stated, Path):
-        volume = read_certificate(stated).quantity("volume", "mL")
-        return (volume,) * _fillings(record, volume.value)
-    pipette = _ware(record, "pipette")
-    if pipette is None:
-        missing.append("volume of the sample (no pipette stated)")
-        return tuple(Quantity(v, "mL") for v in record.deliveries_ml)
-    fillings = _fillings(record, pipette.tolerance.nominal_ml)
-    return tuple(pipette_deliveries(pipette, fillings, label=record.label))
-
-
-def _fillings(record: TitrationRecord, pipette_ml: float) -> int:
-    total = math.fsum(record.deliveries_ml)
-    fillings = round(total / pipette_ml)
-    if fillings < 1 or abs(fillings * pipette_ml - total) > 0.01 * total:
-        raise RecordProblem(
-            f"{record.name}: {total:g} mL of sample are no whole number of fillings of a "
-            f"{pipette_ml:g} mL pipette.",
-            "Correct sample.volume_ml or ware.pipette.",
-        )
-    return fillings
-
-
-def _burette(record: TitrationRecord, missing: list[str]) -> Callable[[Quantity], Quantity] | None:
-    stated = record.ware.get("burette")
-    if isinstance(stated, Path):
-        correction = read_certificate(stated).quantity("correction", "mL")
-        return lambda volume_ml: volume_ml + correction
-    ware = _ware(record, "burette")
-    if ware is None:
-        missing.append("volume of the titrant (no burette stated)")
-        return None
-    read_by_eye = None if record.mode in ("steps", "per-still", None) else 0.0
-
-    def add(volume_ml: Quantity) -> Quantity:
-        fills = max(1, math.ceil(volume_ml.value / ware.tolerance.nominal_ml - 1e-9))
-        return burette_volume(
-            ware, volume_ml, record.label, fills=fills, reading_limit_ml=read_by_eye
-        )
-
-    return add
-
-
-def _blank(record: TitrationRecord) -> Quantity | None:
-    if record.blank_ml is None:
-        return None
-    stated = record.blank_uncertainty_ml
-    uncertainty = _BLANK_DEFAULT_U_ML if stated is None else stated
-    return Quantity.measured(record.blank_ml, "mL", uncertainty, "blank")

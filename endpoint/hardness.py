@@ -295,6 +295,38 @@ class Split:
     rest_name: str
     warnings: tuple[str, ...] = ()
 
+    @property
+    def parts(self) -> tuple[tuple[str, Quantity], ...]:
+        """Names and sizes of the parts that are known, mmol/L."""
+        known = ((self.part_name, self.part), (self.rest_name, self.rest))
+        return tuple((name, quantity) for name, quantity in known if quantity is not None)
+
+    def to_json(self) -> dict[str, object]:
+        """Plain dictionary: each part by its name, None where it could not be shown."""
+        data: dict[str, object] = {self.part_name: None, self.rest_name: None}
+        for name, quantity in self.parts:
+            numbers = {
+                "mmol_l": _first_order(quantity),
+                "caco3_mg_l": _first_order(in_unit(quantity, MG_L_CACO3)),
+            }
+            if name in _ION_MASS:
+                numbers["ion_mg_l"] = _first_order(quantity.scaled(_ION_MASS[name], "mg/L"))
+            data[name] = numbers
+        return {**data, "warnings": list(self.warnings)}
+
+
+_ION_MASS = {"calcium": M_CALCIUM, "magnesium": M_MAGNESIUM}
+
+
+def _first_order(quantity: Quantity) -> dict[str, object]:
+    low, high = quantity.interval(0.95)
+    return {
+        "value": quantity.value,
+        "unit": quantity.unit,
+        "standard_uncertainty": quantity.standard_uncertainty,
+        "interval95": [max(low, 0.0), high],
+    }
+
 
 def permanent_and_temporary(total: Quantity, boiled: Quantity) -> Split:
     """Permanent hardness is what stays after boiling; temporary hardness is the rest.

@@ -5,6 +5,7 @@ Film and live camera go through the same function, so they cannot differ.
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -14,11 +15,12 @@ from typing import Any
 import numpy as np
 
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
+from endpoint.certificate_use import UsedCertificate
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
-from endpoint.hardness import Hardness, hardness
+from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.problems import NoEndpoint
 from endpoint.region import Region, locate
 from endpoint.sentences import Sentence
@@ -50,6 +52,13 @@ class Job:
     """Adds what the burette does to a delivered volume in mL, if the ware is stated."""
     lag_s: tuple[float, float] | None = None
     """Mixing time and standard uncertainty if stated."""
+    clock_uncertainty_s: float = 0.0
+    """Standard uncertainty of the clock of the log against that of the recording."""
+    calcium_mmol_l: Quantity | None = None
+    """Calcium from a second titration at pH 12 to 13."""
+    day: datetime.date | None = None
+    """Day of the titration if stated."""
+    certificates: tuple[UsedCertificate, ...] = ()
     liquid_box: Box | None = None
     reference_box: Box | None = None
     transfer: str | None = None
@@ -64,7 +73,9 @@ class Job:
     @property
     def priors(self) -> Priors:
         """Knowledge from before the recording."""
-        return Priors(lag_s=self.lag_s or DEFAULT_LAG_S)
+        lag, spread = self.lag_s or DEFAULT_LAG_S
+        # A clock that is late and a lag that is long shift the curve alike.
+        return Priors(lag_s=(lag, math.hypot(spread, self.clock_uncertainty_s)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +92,8 @@ class Result:
     fit: Transition | None
     region: Region | None
     job: Job
+    split: Split | None = None
+    """Calcium and magnesium apart, where a second titration was given."""
     equivalence_quantity: Quantity | None = None
     """Equivalence volume in mL with every named contribution, the burette's too."""
     source_notes: tuple[str, ...] = ()
@@ -145,6 +158,9 @@ def conclude(
     if fit is not None and verdict.equivalence is not None:
         volume = equivalence_quantity(job, fit, verdict.equivalence.value_ml)
         total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
+    split: Split | None = None
+    if total is not None and job.calcium_mmol_l is not None:
+        split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l)
     return Result(
         label=job.label,
         verdict=verdict,
@@ -156,6 +172,7 @@ def conclude(
         fit=fit,
         region=region,
         job=job,
+        split=split,
         equivalence_quantity=volume,
         source_notes=notes,
         source_details=dict(details or {}),

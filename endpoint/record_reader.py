@@ -96,9 +96,10 @@ class RecordReader:
     def ware(self, value: object, key: str, folder: Path) -> Mapping[str, Any] | str | Path:
         """Description of a piece of ware: a table, a class, or the path of a certificate."""
         if isinstance(value, dict):
-            if set(value) == {"certificate"}:
-                return folder / str(self.text(value, f"ware.{key}", "certificate"))
-            return value
+            if "certificate" not in value:
+                return value
+            path = folder / str(self.text(value, f"ware.{key}", "certificate"))
+            return path if set(value) == {"certificate"} else {**value, "certificate": path}
         if isinstance(value, str) and value.lower().endswith(".json"):
             return folder / value
         if isinstance(value, str) and value in ("A", "AS", "B"):

@@ -54,6 +54,8 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "budget_inputs": [] if total is None else input_lines(total),
         "quantities": _quantities(result),
         "not_in_budget": list(result.job.not_in_budget),
+        "parts": None if result.split is None else result.split.to_json(),
+        "certificates": [used.to_json() for used in result.job.certificates],
         "diagnosis": [_sentence(s) for s in result.remarks],
         "chemistry": _chemistry(result),
         "frames": frame_counts(result),
@@ -100,6 +102,7 @@ def _inputs(job: Job) -> dict[str, Any]:
     """What the record said, so that the result can be worked out again."""
     lag_s, lag_u_s = job.lag_s or DEFAULT_LAG_S
     return {
+        "date": None if job.day is None else job.day.isoformat(),
         "deliveries_ml": [part.to_json() for part in job.deliveries_ml],
         "added_ml": job.added_ml,
         "flask_ml": job.flask_ml,

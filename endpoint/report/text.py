@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
-from endpoint.hardness import Hardness
-from endpoint.hardness_units import MG_L_CACO3, OTHER_UNITS
+from endpoint.certificate_use import UsedCertificate
+from endpoint.hardness import Hardness, Split
+from endpoint.hardness_units import MG_L_CACO3, OTHER_UNITS, in_unit
 from endpoint.pipeline import Result
 from endpoint.report.document import frame_counts, notes_of
 from endpoint.report.rounding import (
@@ -128,9 +130,11 @@ def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") 
     blocks = [
         [_fill(unbroken_answer(result), width)],
         _other_units(result, width),
+        parts_lines(result.split, width),
         _volumes(result, width),
         [_fill(f"- {line}", width, "  ") for line in _why(result)],
         _budget(result, width),
+        certificate_lines(result.job.certificates, width),
         _frames(result, width),
         [_fill(CAUTION, width)],
     ]
@@ -172,6 +176,30 @@ def _other_units(result: Result, width: int) -> list[str]:
     return [_fill("The same in other units: " + ", ".join(shown) + ".", width, "  ")]
 
 
+def parts_lines(split: Split | None, width: int) -> list[str]:
+    """Calcium and magnesium, or permanent and temporary hardness, each on a line."""
+    if split is None:
+        return []
+    rows = []
+    for name, quantity in split.parts:
+        mass = in_unit(quantity, MG_L_CACO3)
+        a = format_quantity(quantity.value, quantity.expanded_uncertainty(0.95), "mmol/L")
+        b = format_quantity(mass.value, mass.expanded_uncertainty(0.95), "mg/L as CaCO3")
+        rows.append(_fill(f"{name.capitalize()}: {a} = {b} (95{FIXED_SPACE}%).", width))
+    return rows + [_fill(warning, width) for warning in split.warnings]
+
+
+def certificate_lines(certificates: Sequence[UsedCertificate], width: int) -> list[str]:
+    """Certificates that were used, and every reservation about them."""
+    if not certificates:
+        return []
+    named = "; ".join(f"{c.purpose}: {c.certificate.identifier}" for c in certificates)
+    rows = [_fill(f"Certificates used: {named}.", width)]
+    for used in certificates:
+        rows += [_fill(f"- {said}", width, "  ") for said in used.reservations]
+    return rows
+
+
 def _volumes(result: Result, width: int) -> list[str]:
     rows = []
     for field, title, meaning in VOLUMES:
@@ -192,16 +220,23 @@ def _volumes(result: Result, width: int) -> list[str]:
 
 
 def _budget(result: Result, width: int) -> list[str]:
-    total = result.hardness
-    if total is None:
+    if result.hardness is None:
         return []
+    return budget_lines(result.hardness, result.job.not_in_budget, width)
+
+
+def budget_lines(total: Hardness, missing: Sequence[str], width: int) -> list[str]:
+    """Where the uncertainty comes from: the larger sources, k, and what is not counted."""
     rows = []
     if total.budget:
         large = [x for x in total.budget[:_MOST_LINES] if x.share >= _LEAST_SHARE]
-        rows = ["Where the uncertainty of the hardness comes from:"]
-        rows.append(f"{'mg/L CaCO3':>12}  {'share':>5}")
+        rows = [
+            "Where the uncertainty of the hardness comes from:",
+            f"{'mg/L CaCO3':>12}  {'share':>5}",
+        ]
         rows += [
-            f"{two_figures(x.contribution):>12}  {100 * x.share:>3.0f} %  {x.name}" for x in large
+            f"{two_figures(x.contribution):>12}  {100 * x.share:>3.0f} %  {x.name} ({x.kind})"
+            for x in large
         ]
         rest = total.budget[len(large) :]
         if rest:
@@ -209,10 +244,21 @@ def _budget(result: Result, width: int) -> list[str]:
             percent = f"{100 * share:>3.0f}" if share >= _LEAST_SHARE else " <1"
             names = rest[0].name if len(rest) == 1 else f"{len(rest)} smaller parts"
             rows.append(f"{'':>12}  {percent} %  {names}")
-    if result.job.not_in_budget:
-        text = "Not in the uncertainty: " + "; ".join(result.job.not_in_budget) + "."
-        rows.append(_fill(text, width, "  "))
+        rows.append(_fill(f"A: from readings; B: otherwise known. {coverage_words(total)}.", width))
+    if missing:
+        rows.append(_fill("Not in the uncertainty: " + "; ".join(missing) + ".", width, "  "))
     return rows
+
+
+def coverage_words(total: Hardness) -> str:
+    """Coverage factor and effective degrees of freedom, or that draws gave the interval."""
+    check = total.evaluation.monte_carlo
+    if check is not None and check.is_used:
+        return f"The interval is from {check.draws} Monte Carlo draws"
+    nu = total.mmol_l.effective_degrees_of_freedom
+    k = total.mmol_l.coverage_factor(0.95)
+    freedom = "many" if nu > 1000 else rounded(nu, 0)
+    return f"95 %: k = {k:.2f} with {freedom} effective degrees of freedom"
 
 
 def _frames(result: Result, width: int) -> list[str]:
