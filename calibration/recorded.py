@@ -100,7 +100,7 @@ def _named(volume: Quantity, standardisation: str, own: str) -> Quantity:
             # Each run states it at another size; without its input one name may hold them all.
             shared = name.removeprefix("endpoint: ")
             parts[f"{standardisation}, endpoint: {shared}"] = replace(c, source=None)
-        elif name.endswith(": temperature"):
+        elif ": temperature" in name:
             parts[f"{name}, {standardisation}"] = c
         else:
             parts[name] = c

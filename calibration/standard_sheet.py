@@ -27,14 +27,15 @@ class Session:
     identifier: str
     """Of the certificate; it ends the names of what belongs to this day only."""
     date: datetime.date
-    half_width_c: float
-    """Half width of the temperature of the solutions, rectangular."""
-    to_20_c: float
-    """Factor from a volume as it was to the volume at 20 °C."""
+    temperature_c: float | None
+    """Of all solutions; None where it was not measured."""
+    half_width_c: float | None
+    """Half width of the temperature, rectangular; None for the default of `glassware`."""
 
     def options(self) -> dict[str, Any]:
         """Temperature of a piece of ware: one for all, so that pipette and flask cancel."""
         return {
+            "temperature_c": self.temperature_c,
             "temperature_half_width_c": self.half_width_c,
             "temperature_name": f"temperature, {self.identifier}",
         }
@@ -76,7 +77,7 @@ def aliquot_volume(ware: Ware, fillings: int, label: str, session: Session) -> Q
     total = parts[0]
     for part in parts[1:]:
         total = total + part
-    return total.scaled(session.to_20_c)
+    return total
 
 
 def standard_solution(section: Section, ware: Section, session: Session) -> Standard:
@@ -132,7 +133,7 @@ def _weighed(
     )
     volume = flask_volume(flask, label=session.identifier, **session.options())
     held = amount(mass, purity, molar_mass(substance.composition))
-    found = (held / volume.scaled(session.to_20_c)).scaled(1.0, "mol/L")
+    found = (held / volume).scaled(1.0, "mol/L")
     details = {
         "substance": substance.name,
         "way": "weighed",

@@ -58,8 +58,7 @@ BLANK_U_ML = 0.02
 _REFUSED_RATIO = 1.10
 _REMARKED_RATIO = 1.05
 _MONTH_DAYS = 31
-_SOFT = "soft glass"
-_VESSELS = ("polyethylene", "borosilicate glass", _SOFT)
+_VESSELS = ("polyethylene", "borosilicate glass", "soft glass")
 
 
 @dataclass(frozen=True)
@@ -77,8 +76,8 @@ class _Aliquots:
 def volume_ratio(from_c: float, to_c: float) -> float:
     """Volume of a dilute solution at `to_c` over its volume at `from_c`, as for water.
 
-    A titrant of c mol/L at `from_c` holds c / ratio at `to_c`. The expansion of the burette, ten
-    times less, is left out, as in QUAM 2012, A2.
+    A titrant of c mol/L at `from_c` holds c / ratio at `to_c`. Volumes from `calibration.glassware`
+    are at 20 °C already; this is for a volume that was not measured with ware.
 
     Parameters
     ----------
@@ -148,8 +147,7 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
             *titres.remarks,
             *end.remarks,
             *keeping,
-            f"{standard.substance.name[0].upper()}{standard.substance.name[1:]}: "
-            f"{standard.substance.handling}",
+            standard.substance.handling,
         ),
         details={
             "nominal_mol_l": nominal_mol_l,
@@ -157,7 +155,7 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
             "end": {"read": end.read, "indicator": end.indicator, "analyst": end.analyst},
             "pipette": aliquots.ware.name,
             "aliquot_ml": aliquots.ware.tolerance.nominal_ml * aliquots.fillings,
-            "temperature_half_width_c": session.half_width_c,
+            "temperature_c": session.temperature_c,
             "mean_titre_ml": titres.mean_ml.value,
             "standard_deviation_ml": titres.standard_deviation_ml,
             "scatter_from": titres.scatter_from,
@@ -172,11 +170,15 @@ def _solution(sheet: Sheet, head: Head) -> tuple[float, Session, tuple[str, ...]
     nominal = section.number("nominal_mol_l", 1e-4, 0.5)
     stored = section.choice("stored_in", _VESSELS, None)
     temperature_c = section.number("temperature_c", 5.0, 40.0, None)
-    default = 3.0 if temperature_c is None else 1.0
-    half_width_c = section.number("temperature_half_width_c", 0.05, 10.0, default)
+    half_width_c = section.number("temperature_half_width_c", 0.05, 10.0, None)
     section.close()
-    to_20_c = volume_ratio(REFERENCE_C if temperature_c is None else temperature_c, REFERENCE_C)
     remarks = []
+    if temperature_c is not None:
+        percent = 100.0 * (1.0 / volume_ratio(REFERENCE_C, temperature_c) - 1.0)
+        remarks.append(
+            f"The concentration holds at {REFERENCE_C:g} °C; at {temperature_c:g} °C, as measured, "
+            f"it is {percent:+.2f} % from that."
+        )
     if head.expiry is None:
         remarks.append(
             "No expiry is stated: EDTA is usually standardised again each month (common practice)."
@@ -193,7 +195,7 @@ def _solution(sheet: Sheet, head: Head) -> tuple[float, Session, tuple[str, ...]
             f"It is kept in {stored}, from which it can take up calcium: polyethylene is usual "
             "(common practice)."
         )
-    return nominal, Session(head.identifier, head.date, half_width_c, to_20_c), tuple(remarks)
+    return nominal, Session(head.identifier, head.date, temperature_c, half_width_c), tuple(remarks)
 
 
 def _titres(
@@ -214,7 +216,10 @@ def _titres(
     if recorded:
         runs = _recordings(rows, sheet, identifier)
         listed = [_with_filling(run.titre, aliquots, session) for run in runs]
-        details: dict[str, Any] = {"recordings": [run.run for run in runs]}
+        details: dict[str, Any] = {
+            "recordings": [run.run for run in runs],
+            "titre_ml": [run.titre.volume_ml.value for run in runs],
+        }
         remarks = tuple(remark for run in runs for remark in run.remarks)
         earlier = None
     else:
@@ -224,7 +229,7 @@ def _titres(
             for n, row in enumerate(rows, 1)
         ]
         listed = [_with_filling(titre, aliquots, session) for titre in volumes]
-        details = {"burette": burette.name}
+        details = {"burette": burette.name, "titre_ml": [row.cells["volume_ml"] for row in rows]}
         remarks = _too_small(burette, listed)
         earlier = _repeatability(sheet)
         if len(rows) == 1 and earlier is None:
@@ -233,7 +238,6 @@ def _titres(
                 "Titrate again, or add [repeatability] with standard_deviation_ml and titrations "
                 "of earlier work.",
             )
-    details["titre_ml"] = [titre.volume_ml.value / session.to_20_c for titre in listed]
     found = mean_of(listed, identifier, recordings=bool(recorded), earlier=earlier)
     return found, details, remarks
 
@@ -274,7 +278,7 @@ def _with_filling(titre: Titre, aliquots: _Aliquots, session: Session) -> Titre:
     A fuller pipette makes the titre larger in proportion. Kept with the titre, the filling is
     part of what makes titres differ and is not counted beside their scatter.
     """
-    volume = titre.volume_ml.scaled(session.to_20_c)
+    volume = titre.volume_ml
     aliquot = aliquots.volume_ml(titre.label, session)
     own = {name: c for name, c in aliquot.contributions.items() if titre.label in name}
     filling = Quantity(0.0, "mL", own).scaled(volume.value / aliquot.value)

@@ -158,7 +158,7 @@ def _single(
             )
         else:
             total = freedom + earlier.degrees_of_freedom
-            single = math.sqrt((squares + before * earlier.degrees_of_freedom) / total)
+            single = math.sqrt(squares / total + before * (1.0 - freedom / total))
             freedom, scatter_from = total, "earlier titrations"
     if single < expected:
         return expected, freedom, "reading and filling", remarks

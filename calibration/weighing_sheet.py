@@ -14,7 +14,7 @@ from calibration.propagation import propagate
 from calibration.quantity import Quantity
 from calibration.sheet import Sheet
 from calibration.tolerance import CLASSES, Tolerance, WareProblem, find_tolerance
-from calibration.water import GLASSES, Glass, air_density, find_glass, weighed_volume
+from calibration.water import Glass, WaterProblem, air_density, find_glass, weighed_volume
 
 KINDS = ("burette", "pipette", "flask")
 DEFAULT_SCALE_PPM = 10.0
@@ -116,8 +116,12 @@ def _piece(part: Section) -> Piece:
     division = None
     if kind == "burette":
         division = part.number("division_ml", 0.001, 5.0, None if limit is None else ...)
-    glass = part.choice("glass", tuple(GLASSES))
+    glass = part.text("glass")
     part.close()
+    try:
+        expansion = find_glass(glass)
+    except WaterProblem as problem:
+        raise SheetProblem(f"{part.place('glass')}: {problem.sentence}", problem.remedy) from None
     try:
         tolerance = (
             find_tolerance(kind, nominal, ware_class, division, standard)
@@ -128,7 +132,7 @@ def _piece(part: Section) -> Piece:
         )
     except WareProblem as problem:
         raise SheetProblem(f"{part.where}: {problem.sentence}", problem.remedy) from None
-    return Piece(f"{kind} {name}", name, tolerance, glass, find_glass(glass))
+    return Piece(f"{kind} {name}", name, tolerance, glass, expansion)
 
 
 def _balance(part: Section, identifier: str, weighed: bool) -> Balance:

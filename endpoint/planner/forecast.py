@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.glassware import Ware, burette_volume, pipette_deliveries
 from calibration.quantity import Quantity, combine
@@ -32,6 +33,8 @@ from endpoint.titration_model import (
     Setting,
 )
 
+FloatArray = NDArray[np.float64]
+
 JUDGEMENT_ML = 0.03
 """Scatter of one person's end by eye; three titres then mostly agree within 0.10 mL, as practice
 wants (common practice, no source)."""
@@ -39,6 +42,7 @@ COLOUR_SCATTER = 0.01
 """Scatter of one point of a recording as a part of red to blue (assumed; simulated recordings
 for the tests run from 0.002 to 0.02)."""
 _SMALLEST_SHARE = 0.005
+_ROOTS = tuple(np.linspace(0.0, 0.4, 41).tolist())
 _LAG_U_S = 0.75
 MOST_REPLICATES = 99
 
@@ -241,6 +245,9 @@ def colour_parts_ml(setup: Setup, flask: Flask) -> dict[str, float] | None:
     jacobian = model.jacobian(theta)
     covariance = np.asarray(np.linalg.pinv(jacobian.T @ jacobian, hermitian=True))
     found = contributions(model, Fit(theta, covariance, jacobian, 0.0))
+    if magnesium < _SMALLEST_SHARE:
+        name = "magnesium share, constants and pH"
+        found[name] = math.hypot(found.get(name, 0.0), _border_u_ml(model, theta))
     drops = pouring.stretches[-1]
     lag = setup.mixing_lag_s
     if lag > 0:
@@ -248,6 +255,32 @@ def colour_parts_ml(setup: Setup, flask: Flask) -> dict[str, float] | None:
         left = drops.addition_ml * math.exp(-drops.pause_s / lag) * drops.pause_s / lag**2
         found["mixing lag"] = left * _LAG_U_S
     return found
+
+
+def _border_u_ml(model: Model, theta: FloatArray) -> float:
+    """What a little magnesium that the curve cannot exclude does to the equivalence volume, mL.
+
+    At the border of no magnesium the derivative by its root is zero, so the linear bound says
+    nothing. For each root on a grid the other parameters are refitted to first order; the shifts
+    are weighted with the likelihood that is left.
+    """
+    free = model.free.copy()
+    free[ROOT_MG] = False
+    none = theta.copy()
+    none[ROOT_MG] = 0.0
+    jacobian = model.jacobian(none)[:, free[model.free]]
+    column = int(np.flatnonzero(free).searchsorted(EQUIVALENCE))
+    at_none = model.residuals(none)
+    weights, shifts = [], []
+    for root in _ROOTS:
+        there = none.copy()
+        there[ROOT_MG] = root
+        change = model.residuals(there) - at_none
+        step, *_ = np.linalg.lstsq(jacobian, -change, rcond=None)
+        left = change + jacobian @ step
+        weights.append(math.exp(-0.5 * float(left @ left)))
+        shifts.append(float(step[column]))
+    return math.sqrt(float(np.average(np.square(shifts), weights=weights)))
 
 
 def by_recording(setup: Setup, flasks: tuple[Flask, ...]) -> Forecast | None:

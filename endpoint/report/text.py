@@ -258,7 +258,7 @@ def coverage_words(total: Hardness) -> str:
     nu = total.mmol_l.effective_degrees_of_freedom
     k = total.mmol_l.coverage_factor(0.95)
     freedom = "many" if nu > 1000 else rounded(nu, 0)
-    return f"95 %: k = {k:.2f} with {freedom} effective degrees of freedom"
+    return f"Coverage factor k = {k:.2f} with {freedom} effective degrees of freedom"
 
 
 def _frames(result: Result, width: int) -> list[str]:
