@@ -131,7 +131,8 @@ def _piece(part: Section) -> Piece:
             )
         )
     except WareProblem as problem:
-        raise SheetProblem(f"{part.where}: {problem.sentence}", problem.remedy) from None
+        remedy = problem.remedy.replace("give a certificate", "state limit_ml here")
+        raise SheetProblem(f"{part.where}: {problem.sentence}", remedy) from None
     return Piece(f"{kind} {name}", name, tolerance, glass, expansion)
 
 
@@ -225,7 +226,8 @@ def _weighing(row: Section, setup: Setup) -> Weighing:
 
 
 def _plain(cell: object) -> float | None:
-    return float(cell) if isinstance(cell, int | float) and not isinstance(cell, bool) else None
+    plain = isinstance(cell, int | float) and not isinstance(cell, bool) and abs(cell) < 1e9
+    return float(cell) if plain else None  # type: ignore[arg-type]
 
 
 def _near(mass_g: float | None, mark_ml: float) -> bool:

@@ -20,10 +20,15 @@ from calibration.glassware import (
     ware_from_table,
 )
 from calibration.quantity import CalibrationProblem, Quantity, correlation
-from calibration.tolerance import find_tolerance, kinds
+from calibration.tolerance import find_tolerance, kinds, titre_remarks, waiting_remarks
 
-TEXT = (Path(__file__).parent / "reference" / "glassware.toml").read_text(encoding="utf-8")
-REFERENCE = {entry["id"]: entry for entry in tomllib.loads(TEXT)["entry"]}
+REFERENCE = {
+    entry["id"]: entry
+    for name in ("glassware.toml", "volumetry.toml")
+    for entry in tomllib.loads(
+        (Path(__file__).parent / "reference" / name).read_text(encoding="utf-8")
+    )["entry"]
+}
 
 
 def rows(name: str) -> list[Any]:
@@ -182,6 +187,51 @@ def test_flask() -> None:
     ware = Ware("flask", find_tolerance("flask", 250, "A"))
     volume = flask_volume(ware, filling_ml=0.0, temperature_half_width_c=0.0)
     assert volume.standard_uncertainty == pytest.approx(0.15 / math.sqrt(6))
+
+
+# --- rules of use -----------------------------------------------------------------------------
+
+
+def test_size_of_the_burette_after_usp() -> None:
+    rule = REFERENCE["burette-use-usp"]["values"]
+    share = rule["titre_at_least_percent_of_nominal"] / 100.0
+    assert titre_remarks(50, share * 50) == ()
+    assert titre_remarks(10, share * 10) == ()
+    (text,) = titre_remarks(50, share * 50 - 0.01)
+    assert f"less than {rule['titre_at_least_percent_of_nominal']} % of the 50 mL" in text
+    assert text.endswith("or a smaller burette.")
+    small = rule["below_mL_use_10mL_burette"]
+    assert f"a burette of {small} mL" in titre_remarks(50, small - 0.1)[0]
+    assert "burette of" not in titre_remarks(10, 2.0)[0]
+
+
+def test_waiting_time_of_class_as() -> None:
+    seconds = REFERENCE["waiting-time"]["values"]
+    for kind in ("burette", "pipette"):
+        (text,) = waiting_remarks(kind, "AS")
+        assert f"usually {seconds[f'{kind}_AS']} s (from memory)" in text
+        assert waiting_remarks(kind, "A") == ()
+    assert waiting_remarks("flask", "AS") == ()
+
+
+@pytest.mark.parametrize("t", [-1.0, 41.0, 293.0])
+def test_impossible_temperatures_are_refused(t: float) -> None:
+    for act in (
+        lambda: burette_volume(burette(), 5.0, temperature_c=t),
+        lambda: pipette_deliveries(pipette(), temperature_c=t),
+        lambda: burette_volume(burette(), 5.0, temperature_c=20.0, glass="jam jar"),
+    ):
+        with pytest.raises(CalibrationProblem):
+            act()
+
+
+def test_default_half_width_of_a_stated_temperature() -> None:
+    wide = burette_volume(burette(), 20.0, "a").contributions["burette 17: temperature"]
+    tight = burette_volume(burette(), 20.0, "a", temperature_c=20.0)
+    part = tight.contributions["burette 17: temperature, a"]
+    # 1 °C instead of 3, and water less glass instead of 2.1e-4.
+    assert part.value / wide.value == pytest.approx((2.07e-4 - 9.9e-6) / 2.1e-4 / 3.0, rel=0.002)
+    assert tight.value == 20.0
 
 
 # --- from a record, and refusals --------------------------------------------------------------
