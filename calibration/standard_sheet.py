@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime
 from dataclasses import dataclass
 from typing import Any
 
+from calibration.bench_ware import Session, bench_ware
 from calibration.cells import Section
-from calibration.glassware import Ware, flask_volume, pipette_deliveries, ware_from_table
 from calibration.quantity import Quantity
 from calibration.standards import (
     Substance,
@@ -21,27 +20,6 @@ from calibration.standards import (
 
 
 @dataclass(frozen=True)
-class Session:
-    """What all volumes of one standardisation have in common."""
-
-    identifier: str
-    """Of the certificate; it ends the names of what belongs to this day only."""
-    date: datetime.date
-    temperature_c: float | None
-    """Of all solutions; None where it was not measured."""
-    half_width_c: float | None
-    """Half width of the temperature, rectangular; None for the default of `glassware`."""
-
-    def options(self) -> dict[str, Any]:
-        """Temperature of a piece of ware: one for all, so that pipette and flask cancel."""
-        return {
-            "temperature_c": self.temperature_c,
-            "temperature_half_width_c": self.half_width_c,
-            "temperature_name": f"temperature, {self.identifier}",
-        }
-
-
-@dataclass(frozen=True)
 class Standard:
     """The solution of the standard."""
 
@@ -50,34 +28,7 @@ class Standard:
     """Metal in mol/L at 20 °C."""
     details: dict[str, Any]
     """What stands in the certificate."""
-
-
-def named_ware(section: Section, kind: str) -> Ware:
-    """Piece of ware under the key `kind`; it needs a name, since the name is what correlates.
-
-    Raises
-    ------
-    CalibrationProblem
-        It is missing, has no name, or is in no table of limits.
-    """
-    table = section.section(kind)
-    if table.has("certificate"):
-        raise table.problem(
-            "certificate",
-            "names a certificate, which is not read for this kind of ware.",
-            "Give nominal_ml, class and name.",
-        )
-    table.text("name")
-    return ware_from_table(table.cells, kind, table.where)
-
-
-def aliquot_volume(ware: Ware, fillings: int, label: str, session: Session) -> Quantity:
-    """Aliquot in mL at 20 °C, with the fillings of one titre under its label."""
-    parts = pipette_deliveries(ware, fillings, label=label, **session.options())
-    total = parts[0]
-    for part in parts[1:]:
-        total = total + part
-    return total
+    remarks: tuple[str, ...] = ()
 
 
 def standard_solution(section: Section, ware: Section, session: Session) -> Standard:
@@ -119,7 +70,7 @@ def _weighed(
     half_percent = section.number("purity_half_width_percent", 0.0, 5.0)
     buoyancy = section.choice("air_buoyancy", ("corrected", "left out"), "corrected")
     section.close()
-    flask = named_ware(ware, "flask")
+    flask = bench_ware(ware, "flask", session)
     mass = weighed_mass(mass_mg, half_width_mg, session.identifier)
     if buoyancy == "corrected":
         mass = in_vacuum(mass, substance.density_g_ml, session.identifier)
@@ -131,7 +82,7 @@ def _weighed(
         "rectangular",
         f"purity of {substance.name}, {batch}",
     )
-    volume = flask_volume(flask, label=session.identifier, **session.options())
+    volume = flask.filled(1, session.identifier, session)
     held = amount(mass, purity, molar_mass(substance.composition))
     found = (held / volume).scaled(1.0, "mol/L")
     details = {
@@ -142,9 +93,9 @@ def _weighed(
         "purity_percent": percent,
         "air_buoyancy": buoyancy,
         "flask": flask.name,
-        "flask_ml": flask.tolerance.nominal_ml,
+        "flask_ml": flask.nominal_ml,
     }
-    return Standard(substance, found, details)
+    return Standard(substance, found, details, (*flask.remarks, substance.handling))
 
 
 def _bought(
@@ -178,4 +129,5 @@ def _bought(
         key: value,
         "expiry": None if expiry is None else expiry.isoformat(),
     }
-    return Standard(substance, found, details)
+    remark = "The bought standard is to be kept as its own certificate says."
+    return Standard(substance, found, details, (remark,))

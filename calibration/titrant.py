@@ -23,7 +23,8 @@ The sheet:
     mass_mg = 250.3               # and balance_half_width_mg, purity_percent,
                                   # purity_half_width_percent, air_buoyancy (optional)
     # or certified_mol_l with expanded_uncertainty_mol_l (or both in mg_l), coverage_factor, expiry
-    [ware]                        # pipette, pipette_fillings; flask if weighed; burette if read
+    [ware]                        # flask if weighed, burette if read; each may name a certificate
+    pipette = { nominal_ml = 25, class = "A", name = "P1" }    # and pipette_fillings = 1
     [end]
     read = "eye"                  # or "recording"
     indicator = "Eriochrome Black T"
@@ -32,7 +33,8 @@ The sheet:
     [blank]                       # optional: volume_ml, standard_uncertainty_ml
     [repeatability]               # optional: standard_deviation_ml, titrations
     [[titre]]
-    volume_ml = 24.87             # or result = "run-1/result.json"
+    volume_ml = 24.87             # and start_ml, fills; or result = "run-1/result.json"
+    [certificates]                # optional: accept = ["id"] of an expired certificate of ware
 
 A single titre that was read is taken only with [repeatability]; see `calibration.titres`.
 """
@@ -42,14 +44,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from calibration.bench_ware import BenchWare, Session, bench_ware
 from calibration.cells import Section, SheetProblem
 from calibration.certificate import Certificate
 from calibration.end_error import EndReading, end_reading
-from calibration.glassware import Ware, burette_volume
 from calibration.quantity import Quantity
 from calibration.recorded import Recorded, recorded_titre
 from calibration.sheet import Head, Sheet
-from calibration.standard_sheet import Session, aliquot_volume, named_ware, standard_solution
+from calibration.standard_sheet import standard_solution
 from calibration.titres import Repeatability, Titre, Titres, mean_of
 from calibration.water import REFERENCE_C, water_density
 
@@ -65,12 +67,26 @@ _VESSELS = ("polyethylene", "borosilicate glass", "soft glass")
 class _Aliquots:
     """The pipette that measured the standard."""
 
-    ware: Ware
+    pipette: BenchWare
     fillings: int
+    session: Session
 
-    def volume_ml(self, label: str, session: Session) -> Quantity:
+    def volume_ml(self, label: str) -> Quantity:
         """Aliquot of one titre, mL at 20 °C."""
-        return aliquot_volume(self.ware, self.fillings, label, session)
+        return self.pipette.filled(self.fillings, label, self.session)
+
+    def own_part(self, label: str) -> Quantity:
+        """0 with the fillings of one aliquot, as a part of it."""
+        volume = self.volume_ml(label)
+        own = {name: c for name, c in volume.contributions.items() if label in name}
+        return Quantity(0.0, "1", own).scaled(1.0 / volume.value)
+
+    def shared(self) -> Quantity:
+        """Aliquot without its fillings, which the titres carry; mL."""
+        mark = "any aliquot"
+        volume = self.volume_ml(mark)
+        parts = {name: c for name, c in volume.contributions.items() if mark not in name}
+        return Quantity(volume.value, volume.unit, parts)
 
 
 def volume_ratio(from_c: float, to_c: float) -> float:
@@ -123,13 +139,14 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
     nominal_mol_l, session, keeping = _solution(sheet, head)
     end = end_reading(sheet.section("end"))
     ware = sheet.section("ware")
-    aliquots = _Aliquots(named_ware(ware, "pipette"), ware.whole("pipette_fillings", 1, 10, 1))
+    pipette = bench_ware(ware, "pipette", session)
+    aliquots = _Aliquots(pipette, ware.whole("pipette_fillings", 1, 10, 1), session)
     standard = standard_solution(sheet.section("standard"), ware, session)
     titres, details, remarks = _titres(sheet, ware, end, aliquots, session)
     ware.close()
     net = _net(sheet, titres.mean_ml, end, head.identifier)
     sheet.close()
-    found = concentration(standard.mol_l, _shared_aliquot(aliquots, session), net)
+    found = concentration(standard.mol_l, aliquots.shared(), net)
     near = _near_nominal(sheet, found, nominal_mol_l)
     return Certificate(
         identifier=head.identifier,
@@ -143,18 +160,19 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
         remarks=(
             *head.remarks,
             *near,
+            *pipette.remarks,
             *remarks,
             *titres.remarks,
             *end.remarks,
             *keeping,
-            standard.substance.handling,
+            *standard.remarks,
         ),
         details={
             "nominal_mol_l": nominal_mol_l,
             "standard": standard.details,
             "end": {"read": end.read, "indicator": end.indicator, "analyst": end.analyst},
-            "pipette": aliquots.ware.name,
-            "aliquot_ml": aliquots.ware.tolerance.nominal_ml * aliquots.fillings,
+            "pipette": pipette.name,
+            "aliquot_ml": pipette.nominal_ml * aliquots.fillings,
             "temperature_c": session.temperature_c,
             "mean_titre_ml": titres.mean_ml.value,
             "standard_deviation_ml": titres.standard_deviation_ml,
@@ -195,7 +213,15 @@ def _solution(sheet: Sheet, head: Head) -> tuple[float, Session, tuple[str, ...]
             f"It is kept in {stored}, from which it can take up calcium: polyethylene is usual "
             "(common practice)."
         )
-    return nominal, Session(head.identifier, head.date, temperature_c, half_width_c), tuple(remarks)
+    accepting = sheet.section("certificates", needed=False)
+    accepted = accepting.cells.get("accept", []) if accepting.has("accept") else []
+    accepting.close()
+    if not isinstance(accepted, list) or not all(isinstance(text, str) for text in accepted):
+        raise accepting.problem("accept", "is not a list of texts.", 'Write ["..."].')
+    session = Session(
+        head.identifier, head.date, temperature_c, half_width_c, sheet.folder, tuple(accepted)
+    )
+    return nominal, session, tuple(remarks)
 
 
 def _titres(
@@ -215,7 +241,7 @@ def _titres(
     identifier = session.identifier
     if recorded:
         runs = _recordings(rows, sheet, identifier)
-        listed = [_with_filling(run.titre, aliquots, session) for run in runs]
+        listed = [_with_filling(run.titre, aliquots) for run in runs]
         details: dict[str, Any] = {
             "recordings": [run.run for run in runs],
             "titre_ml": [run.titre.volume_ml.value for run in runs],
@@ -223,14 +249,14 @@ def _titres(
         remarks = tuple(remark for run in runs for remark in run.remarks)
         earlier = None
     else:
-        burette = named_ware(ware, "burette")
+        burette = bench_ware(ware, "burette", session)
         volumes = [
             _read_volume(row, burette, f"{identifier} titre {n}", session)
             for n, row in enumerate(rows, 1)
         ]
-        listed = [_with_filling(titre, aliquots, session) for titre in volumes]
+        listed = [_with_filling(titre, aliquots) for titre in volumes]
         details = {"burette": burette.name, "titre_ml": [row.cells["volume_ml"] for row in rows]}
-        remarks = _too_small(burette, listed)
+        remarks = (*burette.remarks, *_too_small(burette, listed))
         earlier = _repeatability(sheet)
         if len(rows) == 1 and earlier is None:
             raise SheetProblem(
@@ -257,39 +283,30 @@ def _recordings(rows: tuple[Section, ...], sheet: Sheet, identifier: str) -> lis
     return runs
 
 
-def _read_volume(row: Section, burette: Ware, label: str, session: Session) -> Titre:
+def _read_volume(row: Section, burette: BenchWare, label: str, session: Session) -> Titre:
     fills = row.whole("fills", 1, 4, 1)
+    start_ml = row.number("start_ml", 0.0, burette.nominal_ml, 0.0)
     volume_ml = row.number("volume_ml", 0.5, 500.0)
     row.close()
-    holds = burette.tolerance.nominal_ml
-    if volume_ml > fills * holds:
+    holds = burette.nominal_ml
+    from_start = f" from the reading {start_ml:g} mL" if start_ml else ""
+    if start_ml + volume_ml > fills * holds:
         raise row.problem(
             "volume_ml",
-            f"is {volume_ml:g} mL, but {burette.name} holds {holds:g} mL.",
+            f"is {volume_ml:g} mL{from_start}, but {burette.name} holds {holds:g} mL.",
             "Check the reading; if the burette was filled again, add fills = 2.",
         )
-    volume = burette_volume(burette, volume_ml, label, fills=fills, **session.options())
-    return Titre(volume, label)
+    return Titre(burette.delivered(volume_ml, label, fills, start_ml, session), label)
 
 
-def _with_filling(titre: Titre, aliquots: _Aliquots, session: Session) -> Titre:
-    """Titre at 20 °C that also carries the filling of its own aliquot, as a volume of titrant.
+def _with_filling(titre: Titre, aliquots: _Aliquots) -> Titre:
+    """Titre that also carries the filling of its own aliquot, as a volume of titrant.
 
     A fuller pipette makes the titre larger in proportion. Kept with the titre, the filling is
     part of what makes titres differ and is not counted beside their scatter.
     """
-    volume = titre.volume_ml
-    aliquot = aliquots.volume_ml(titre.label, session)
-    own = {name: c for name, c in aliquot.contributions.items() if titre.label in name}
-    filling = Quantity(0.0, "mL", own).scaled(volume.value / aliquot.value)
-    return Titre(volume + filling, titre.label)
-
-
-def _shared_aliquot(aliquots: _Aliquots, session: Session) -> Quantity:
-    """Aliquot without its fillings, which the titres carry."""
-    volume = aliquots.volume_ml("shared", session)
-    parts = {n: c for n, c in volume.contributions.items() if ": filling" not in n}
-    return Quantity(volume.value, volume.unit, parts)
+    filling = aliquots.own_part(titre.label).scaled(titre.volume_ml.value, "mL")
+    return Titre(titre.volume_ml + filling, titre.label)
 
 
 def _repeatability(sheet: Sheet) -> Repeatability | None:
@@ -325,14 +342,14 @@ def _net(sheet: Sheet, mean_ml: Quantity, end: EndReading, identifier: str) -> Q
     return net
 
 
-def _too_small(burette: Ware, titres: list[Titre]) -> tuple[str, ...]:
+def _too_small(burette: BenchWare, titres: list[Titre]) -> tuple[str, ...]:
     """Remark on a burette that is too large (USP 29, chapter 31: 30 % of it or more)."""
     smallest = min(titre.volume_ml.value for titre in titres)
-    if smallest >= 0.3 * burette.tolerance.nominal_ml:
+    if smallest >= 0.3 * burette.nominal_ml:
         return ()
     return (
         f"A titre of {smallest:.2f} mL is less than 30 % of the burette "
-        f"({burette.tolerance.nominal_ml:g} mL): take more standard or a smaller burette.",
+        f"({burette.nominal_ml:g} mL): take more standard or a smaller burette.",
     )
 
 
