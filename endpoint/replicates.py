@@ -117,10 +117,12 @@ class Replicates:
     with_all: Summary | None
     """The same with what was set aside; None where nothing was."""
     concordance: Concordance
-    """Indices are those of `tested`."""
+    """Of the titres in the mean; indices are those of `summary.numbers`."""
     tested: tuple[int, ...]
-    """Numbers of the runs that concordance and tests look at: all but rough ones."""
+    """Numbers of the runs that `tests` look at: all but rough ones."""
     tests: tuple[OutlierTest, ...]
+    tests_after: tuple[OutlierTest, ...]
+    """The same without what was set aside; indices are those of `summary.numbers`."""
     repeatability: Repeatability | None
     blank: Blank | None
     notes: tuple[str, ...]
@@ -187,6 +189,11 @@ def scatter_of(runs: Sequence[Run], quantities: Sequence[Quantity], of: str) -> 
     )
 
 
+def scatter_name(runs: Sequence[Run]) -> str:
+    """Name of the contribution of the observed scatter."""
+    return f"scatter of the {runs[0].group}s"
+
+
 def mean_of(runs: Sequence[Run], quantities: Sequence[Quantity], used: str) -> Mean:
     """Mean of one quantity per run; `used` says where its scatter comes from, see `Scatter`."""
     n = len(quantities)
@@ -199,7 +206,7 @@ def mean_of(runs: Sequence[Run], quantities: Sequence[Quantity], used: str) -> M
             name: c for name, c in total.contributions.items() if not name.startswith(prefixes)
         }
         if s > 0:
-            parts[f"scatter of the {runs[0].group}s"] = Contribution(s / math.sqrt(n), "A", n - 1)
+            parts[scatter_name(runs)] = Contribution(s / math.sqrt(n), "A", n - 1)
         total = Quantity(total.value, total.unit, parts)
     return Mean(n, s, float(x.min()), float(x.max()), total)
 
@@ -335,9 +342,10 @@ def replicates(
         set_aside=tuple(aside),
         summary=summarise(used, volume),
         with_all=summarise(tested, volume) if len(used) < len(tested) else None,
-        concordance=concordance(titres, limit_ml),
+        concordance=concordance(kept, limit_ml),
         tested=tuple(run.number for run in tested),
         tests=(grubbs(titres, side), dixon(titres, side)),
+        tests_after=(grubbs(kept, side), dixon(kept, side)) if len(kept) < len(titres) else (),
         repeatability=None if repeatability_ml is None else repeatability(kept, repeatability_ml),
         blank=blank,
         notes=_notes(used),

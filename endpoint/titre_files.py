@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from calibration.certificate import quantity_from_json
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.quantity import CalibrationProblem, Contribution, Quantity
 from endpoint.titre_table import Bench, is_table, read_table
 from endpoint.titres import ReplicateProblem, Run, marked, one_line, with_own_names
 
@@ -91,7 +91,7 @@ def _recorded(path: Path) -> Run:
         status=status,
         titre_ml=titre,
         hardness_mmol_l=mmol_l,
-        date=_day_of(data, inputs, provenance),
+        date=_day_of(data, inputs),
         reason=_reason(data, status),
         blank_subtracted=inputs.get("blank_ml") is not None,
         setup=_setup(inputs),
@@ -159,7 +159,9 @@ def _quantities(
 def _plain(data: object, unit: str, where: str) -> Quantity:
     table = data if isinstance(data, dict) else {}
     short = {k: table.get(k) for k in ("value", "standard_uncertainty")}
-    return quantity_from_json({**short, "unit": unit}, where, _WHOLE)
+    found = quantity_from_json({**short, "unit": unit}, where, _WHOLE)
+    # The whole of one result is not the very input of another: only its size is kept.
+    return Quantity(found.value, unit, {_WHOLE: Contribution(found.standard_uncertainty)})
 
 
 def _setup(inputs: Mapping[str, Any]) -> tuple[float, float] | None:
@@ -171,14 +173,12 @@ def _setup(inputs: Mapping[str, Any]) -> tuple[float, float] | None:
 
 
 def _day_of(*tables: Mapping[str, Any]) -> datetime.date | None:
-    """Day of the titration, or else of its analysis."""
-    for key in ("date", "analysed"):
-        for table in tables:
-            value = table.get(key)
-            try:
-                return datetime.date.fromisoformat(str(value)[:10])
-            except ValueError:
-                continue
+    """Day of the titration, where the record states it; the day of analysis is another."""
+    for table in tables:
+        try:
+            return datetime.date.fromisoformat(str(table.get("date"))[:10])
+        except ValueError:
+            continue
     return None
 
 

@@ -239,7 +239,7 @@ def _sample(bench: Bench, missing: list[str]) -> Quantity:
     return total
 
 
-_SERIES = {"value": "value", "hardness_mmol_l": "mmol/L", "titre_ml": "mL"}
+_SERIES = {"value": "", "hardness_mmol_l": "mmol/L", "titre_ml": "mL"}
 """Columns of a control chart and their units, in the order in which they are looked for."""
 
 
@@ -253,7 +253,7 @@ def read_series(path: Path) -> tuple[list[tuple[datetime.date, float]], str]:
 
     Returns
     -------
-    Pairs in the order of the file, and the unit.
+    Pairs in the order of the file, and the unit (empty for value).
 
     Raises
     ------

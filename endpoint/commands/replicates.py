@@ -250,7 +250,13 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
         else:
             this, pairs = "mmol/L", []
             for run in read_runs([path], Bench()):
-                if run.hardness_mmol_l is not None and run.date is not None:
+                if run.date is None:
+                    raise ReplicateProblem(
+                        f"{run.where} does not say the day of the titration.",
+                        "Put the date in the record and locate again, or give a CSV with date and "
+                        "value.",
+                    )
+                if run.hardness_mmol_l is not None:
                     pairs.append((run.date, run.hardness_mmol_l.value))
         if unit is not None and this != unit and pairs:
             raise ReplicateProblem(

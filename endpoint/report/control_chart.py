@@ -45,7 +45,7 @@ def chart_text(
     head = chart_answer(chart)
     (low2, high2), (low3, high3) = chart.limits(2.0)[-1], chart.limits(3.0)[-1]
     ends = [rounded(x, decimals) for x in (chart.centre, low2, high2, low3, high3)]
-    lines = f"Centre {ends[0]} {unit}, s = {two_figures(chart.sigma)} of single values"
+    lines = f"Centre {f'{ends[0]} {unit}'.strip()}, s = {two_figures(chart.sigma)} of single values"
     lines += f", from {'the first ' if chart.fixed else 'all '}{chart.baseline} points. "
     lines += (
         f"Warning limits (2 s) {ends[1]} to {ends[2]}, action limits (3 s) {ends[3]} to {ends[4]}"
@@ -75,7 +75,8 @@ def chart_picture(chart: ControlChart, unit: str) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(10.0, 7.0), layout="constrained", facecolor="white")
-    title = textwrap.fill(chart_answer(chart), 84)
+    told = "; ".join(dict.fromkeys(f"{s.rule}: {s.words}" for s in chart.signals))
+    title = "\n".join([textwrap.fill(chart_answer(chart), 84), textwrap.fill(told, 92)]).strip()
     figure.suptitle(title, x=0.012, ha="left", fontsize=panels.LARGE, parse_math=False)
     top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
     _values(top, chart, unit)
@@ -141,9 +142,10 @@ def _values(axes: Axes, chart: ControlChart, unit: str) -> None:
             va="bottom" if above else "top",
             fontsize=panels.SMALL,
             zorder=5,
+            bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none"},
         )
-    axes.margins(y=0.14)
-    axes.set_ylabel(unit, fontsize=panels.SMALL)
+    axes.margins(y=0.16)
+    axes.set_ylabel(unit or "value", fontsize=panels.SMALL)
 
 
 def _spread(axes: Axes, chart: ControlChart, unit: str) -> None:
@@ -160,6 +162,15 @@ def _spread(axes: Axes, chart: ControlChart, unit: str) -> None:
     axes.plot(inside, [chart.scatter[k] or 0.0 for k in inside], "o", ms=4.5, color=panels.INK)
     for k in chart.scatter_signals:
         axes.plot(k, chart.scatter[k] or 0.0, "D", ms=9, mfc="white", mec=panels.INK, mew=1.8)
-    axes.set_ylim(bottom=0.0)
-    axes.margins(y=0.1)
-    axes.set_ylabel(f"{_SCATTER[chart.kind]}\n{unit}", fontsize=panels.SMALL)
+        axes.annotate(
+            "outside",
+            (k, chart.scatter[k] or 0.0),
+            xytext=(9, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=panels.SMALL,
+        )
+    limits = [line.upper for line in lines if line is not None]
+    axes.set_ylim(0.0, 1.15 * max([*values, *limits]))
+    name = {"individuals": "moving range", "mean-range": "range", "mean-s": "s"}[chart.kind]
+    axes.set_ylabel(f"{name} / {unit}" if unit else name, fontsize=panels.SMALL)

@@ -63,7 +63,7 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "inputs": _inputs(result.job),
         "provenance": provenance,
     }
-    return {key: _plain(value) for key, value in data.items()}
+    return {key: plain(value) for key, value in data.items()}
 
 
 def _quantities(result: Result) -> dict[str, Any]:
@@ -76,7 +76,7 @@ def _quantities(result: Result) -> dict[str, Any]:
     }
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Plain data: numbers of numpy become Python's, and what is not finite becomes None."""
     if isinstance(value, np.generic):
         value = value.item()
@@ -86,9 +86,9 @@ def _plain(value: Any) -> Any:
         # A file name that is no valid text would end in an error when it is written.
         return value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     return value
 
 

@@ -7,7 +7,7 @@ rough ones open squares; the names stand beside them.
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from endpoint.replicates import Replicates
 from endpoint.report import panels
@@ -48,7 +48,8 @@ def replicate_chart(found: Replicates) -> Figure:
     )
     axes = figure.subplots()
     _bands(axes, found)
-    used = {}
+    own_drawn = False
+    used: dict[str, Any] = {}
     for row, run in enumerate(shown):
         assert run.titre_ml is not None
         use = use_of(found, run)
@@ -56,8 +57,15 @@ def replicate_chart(found: Replicates) -> Figure:
         own = run.own_uncertainty(run.titre_ml)
         if own > 0:
             axes.errorbar(
-                run.titre_ml.value, row, xerr=1.96 * own, color=panels.SOFT, lw=1.2, capsize=3
+                run.titre_ml.value,
+                row,
+                xerr=1.96 * own,
+                color=panels.SOFT,
+                lw=1.2,
+                capsize=3,
+                label="_" if own_drawn else "95 %, what one titration has of its own",
             )
+            own_drawn = True
         handle = axes.plot(
             run.titre_ml.value,
             row,
@@ -75,7 +83,7 @@ def replicate_chart(found: Replicates) -> Figure:
         [*used.values(), *handles],
         [*used, *labels],
         loc="outside lower left",
-        ncols=3,
+        ncols=2,
         fontsize=panels.SMALL,
         frameon=False,
     )
@@ -87,7 +95,7 @@ def _bands(axes: Axes, found: Replicates) -> None:
     c = found.concordance
     centre = group_mean(found)
     if centre is not None:
-        titres = [found.run(found.tested[k]).titre_ml for k in c.members]
+        titres = [found.run(found.summary.numbers[k]).titre_ml for k in c.members]
         values = [t.value for t in titres if t is not None]
         middle = 0.5 * (min(values) + max(values))
         low, high = middle - 0.5 * c.limit_ml, middle + 0.5 * c.limit_ml

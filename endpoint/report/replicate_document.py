@@ -43,7 +43,8 @@ def replicates_document(
         if found.with_all is None
         else summary_document(found.with_all, found.runs),
         "concordance": _concordance(found),
-        "outlier_tests": [_test(found, test) for test in found.tests],
+        "outlier_tests": [_test(test, found.tested) for test in found.tests],
+        "outlier_tests_after": [_test(t, found.summary.numbers) for t in found.tests_after],
         "repeatability": _repeatability(found),
         "blank": _blank(found.blank),
         "recovery": _recovery(spike),
@@ -160,10 +161,11 @@ def use_of(found: Replicates, run: Run) -> str:
 
 def _concordance(found: Replicates) -> dict[str, Any]:
     c = found.concordance
-    members = [found.tested[k] for k in c.members]
+    numbers = found.summary.numbers
+    members = [numbers[k] for k in c.members]
     return {
         "limit_ml": c.limit_ml,
-        "all": c.agrees(len(found.tested)),
+        "all": c.agrees(len(numbers)),
         "numbers": members,
         "mean_ml": group_mean(found),
         "range_ml": c.range_ml,
@@ -173,16 +175,16 @@ def _concordance(found: Replicates) -> dict[str, Any]:
 
 def group_mean(found: Replicates) -> float | None:
     """Mean of the concordant titres, mL."""
-    titres = [found.run(found.tested[k]).titre_ml for k in found.concordance.members]
+    titres = [found.run(found.summary.numbers[k]).titre_ml for k in found.concordance.members]
     values = [t.value for t in titres if t is not None]
     return math.fsum(values) / len(values) if values else None
 
 
-def _test(found: Replicates, test: OutlierTest) -> dict[str, Any]:
+def _test(test: OutlierTest, numbers: Sequence[int]) -> dict[str, Any]:
     return {
         "test": test.test,
         "side": test.side,
-        "number": None if test.suspect is None else found.tested[test.suspect],
+        "number": None if test.suspect is None else numbers[test.suspect],
         "statistic": test.statistic,
         "critical_5": test.critical_5,
         "critical_1": test.critical_1,

@@ -9,8 +9,8 @@ from calibration.quantity import Quantity
 from endpoint.hardness_units import M_CACO3
 from endpoint.outliers import OutlierTest
 from endpoint.recovery import Recovery
-from endpoint.replicates import Mean, Replicates, Summary
-from endpoint.report.replicate_document import budget, group_mean, not_in_budget, use_of
+from endpoint.replicates import Mean, Replicates, Summary, scatter_name
+from endpoint.report.replicate_document import OWN, budget, group_mean, not_in_budget, use_of
 from endpoint.report.rounding import (
     FIXED_SPACE,
     decimals_for,
@@ -24,6 +24,7 @@ from endpoint.titres import Run
 
 _LEAST_SHARE = 0.01
 _MOST_LINES = 6
+_MOST_NAMES = 6
 _SIDES = {"both": "either side", "high": "the high side", "low": "the low side"}
 
 
@@ -49,7 +50,7 @@ def expanded(quantity: Quantity, unit: str | None = None, least: int = 3) -> str
 
 
 def _how_sure(quantity: Quantity) -> str:
-    return "(95 %)" if quantity.standard_uncertainty > 0 else "(uncertainty not known)"
+    return f"(95{FIXED_SPACE}%)" if quantity.standard_uncertainty > 0 else "(uncertainty not known)"
 
 
 def name_of(found: Replicates) -> str:
@@ -94,7 +95,9 @@ def _called(found: Replicates, number: int) -> str:
 
 def concordance_words(found: Replicates) -> str:
     """Sentence on concordance."""
-    c, n, decimals = found.concordance, len(found.tested), titre_decimals(found.runs)
+    c, decimals = found.concordance, titre_decimals(found.runs)
+    numbers = found.summary.numbers
+    n = len(numbers)
     limit = f"{two_figures(c.limit_ml)} mL"
     if n == 1:
         return "A single titre does not show whether it can be repeated."
@@ -103,8 +106,8 @@ def concordance_words(found: Replicates) -> str:
         return f"{both} titres agree within {limit} (concordant)."
     if not c.members:
         return f"No two titres agree within {limit}: not concordant."
-    members = [found.tested[k] for k in c.members]
-    others = [k for k in found.tested if k not in members]
+    members = [numbers[k] for k in c.members]
+    others = [k for k in numbers if k not in members]
     mean = group_mean(found) or 0.0
     tail = "" if c.unique else " Another group is as large, so none is to be preferred."
     if len(members) > len(others) and len(others) <= 4:
@@ -114,9 +117,9 @@ def concordance_words(found: Replicates) -> str:
             for k in others
         )
         return f"{len(members)} of {n} titres agree within {limit}; {far}.{tail}"
+    which = f" ({_listed(found, members)})" if len(members) <= _MOST_NAMES else ""
     return (
-        f"Not concordant: at most {len(members)} of {n} titres agree within {limit} "
-        f"({_listed(found, members)}).{tail}"
+        f"Not concordant: at most {len(members)} of {n} titres agree within {limit}{which}.{tail}"
     )
 
 
@@ -203,16 +206,15 @@ def _table(found: Replicates) -> list[str]:
             u = run.hardness_mmol_l.standard_uncertainty or None
             total = with_uncertainty(run.hardness_mmol_l.value, u, 4)[0]
         who = [t for t in (run.analyst, run.date and run.date.isoformat()) if t]
-        word = "" if use == "mean" else use
-        told = f"{word}: {run.reason}" if run.reason else word
-        rows.append((str(run.number), run.label[:28], titre, total, ", ".join([*who, told][:3])))
+        told = ", ".join([*who, *([] if use == "mean" else [use])])
+        rows.append((str(run.number), run.label[:28], titre, total, told))
     head = ("no.", "label", "titre/mL", "mmol/L", "")
     wide = [max(len(row[k]) for row in [head, *rows]) for k in range(4)]
     lines = []
     for row in [head, *rows]:
         cells = [row[0].rjust(wide[0]), row[1].ljust(wide[1]), row[2].rjust(wide[2])]
         cells += [row[3].rjust(wide[3])] if full else []
-        lines.append("  ".join([*cells, row[4].strip(", ")]).rstrip())
+        lines.append("  ".join([*cells, row[4]]).rstrip())
     return lines
 
 
@@ -245,18 +247,23 @@ def _numbers(name: str, mean: Mean, factor: float) -> tuple[str, str, str, str, 
     if mean.s is None or mean.standard_error is None:
         return name, value, "-", "-", "-", u or "-"
     spread = [x * factor for x in (mean.s, mean.standard_error, mean.high - mean.low)]
+    reach = rounded(spread[2], decimals_for(spread[0]) or 3)
     return (
         name,
         value,
         two_figures(spread[0]),
         two_figures(spread[1]),
-        two_figures(spread[2]),
+        reach,
         (u or "-"),
     )
 
 
 def _findings(found: Replicates, spike: Recovery | None, spiked: Replicates | None) -> list[str]:
-    lines = [scatter_words(found.summary)]
+    lines = [
+        f"{_called(found, run.number)} has no titre and is not in the mean: {run.reason}"
+        for run in found.without_titre
+    ]
+    lines.append(scatter_words(found.summary))
     lines += _test_words(found)
     lines += _repeatability_words(found)
     if found.blank is not None:
@@ -283,7 +290,7 @@ def scatter_words(summary: Summary) -> str:
         return (
             "One titration does not show the scatter; its own uncertainty is used."
             if c.used == "predicted"
-            else "One titration without stated ware: its scatter and uncertainty are not known."
+            else "One titration does not show the scatter, and nothing predicts it."
         )
     seen = f"The titrations scatter by s = {two_figures(c.observed)} {c.unit} in {c.of}"
     if c.predicted is None or c.chi_square is None or c.birge_ratio is None or c.p is None:
@@ -313,25 +320,30 @@ def _p(p: float) -> str:
 
 
 def _test_words(found: Replicates) -> list[str]:
-    tried = [test for test in found.tests if test.verdict != "not tested"]
-    lines = [_one_test(found, test) for test in tried]
-    # Both tests refuse for one and the same reason: it is said once.
-    refused = dict.fromkeys(t.remark for t in found.tests if t.verdict == "not tested")
-    lines += [f"Outlier test: {text}" for text in refused]
-    if any(test.verdict in ("straggler", "outlier") for test in tried) and not found.set_aside:
+    lines = _tests(found, found.tests, found.tested)
+    hit = any(test.verdict in ("straggler", "outlier") for test in found.tests)
+    if hit and not found.set_aside:
         lines.append(
             "A test takes nothing out. Look for a cause (overshot end, air in the tip, misread "
             "burette); with one, use --set-aside and --because, else keep the titre or repeat."
         )
-    return lines
+    after = _tests(found, found.tests_after, found.summary.numbers)
+    return lines + [f"Without what was set aside: {text}" for text in after]
 
 
-def _one_test(found: Replicates, test: OutlierTest) -> str:
+def _tests(found: Replicates, tests: Sequence[OutlierTest], numbers: Sequence[int]) -> list[str]:
+    lines = [_one_test(found, t, numbers) for t in tests if t.verdict != "not tested"]
+    # Both tests refuse for one and the same reason: it is said once.
+    refused = dict.fromkeys(t.remark for t in tests if t.verdict == "not tested")
+    return lines + [f"Outlier test: {text}" for text in refused]
+
+
+def _one_test(found: Replicates, test: OutlierTest, numbers: Sequence[int]) -> str:
     assert test.suspect is not None
     values = [
         rounded(x, 4) for x in (test.statistic, test.critical_5, test.critical_1) if x is not None
     ]
-    who = _called(found, found.tested[test.suspect])
+    who = _called(found, numbers[test.suspect])
     verdict = {
         "nothing": f"{who} stands furthest out, but no more than chance explains",
         "straggler": f"{who} is a straggler: further out than chance explains at 5 %, not at 1 %",
@@ -401,6 +413,12 @@ def _budget(found: Replicates) -> list[str]:
         percent = f"{100 * share:>3.0f}" if share >= 0.005 else " <1"
         names = rest[0][0] if len(rest) == 1 else f"{len(rest)} smaller parts"
         rows.append(f"{'':>12}  {percent} %  {names}")
+    own = sum(s for name, _, s in lines if name in (OWN, scatter_name(found.runs)))
+    if own < 0.995:
+        rows.append(
+            f"{100 * (1 - own):.0f} % of this is shared by all titrations; more of them do not "
+            "make it smaller."
+        )
     return rows
 
 

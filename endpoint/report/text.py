@@ -139,7 +139,7 @@ def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") 
         [_fill(CAUTION, width)],
     ]
     text = "\n\n".join("\n".join(block) for block in blocks if block)
-    return _encodable(text, encoding)
+    return encodable(text, encoding)
 
 
 def _fill(text: str, width: int, indent: str = "") -> str:
@@ -279,7 +279,8 @@ def _frames(result: Result, width: int) -> list[str]:
     return [_fill(text, width)]
 
 
-def _encodable(text: str, encoding: str | None) -> str:
+def encodable(text: str, encoding: str | None) -> str:
+    """Text with the signs that an encoding lacks written in ASCII."""
     text = text.replace(FIXED_SPACE, " ")
     try:
         text.encode(encoding or "ascii")
