@@ -11,7 +11,8 @@ Which contributions several recordings of one standard share, and under which na
   common: shared by the runs of this standardisation, so it does not shrink with their number. It
   gets the name of the standardisation and is not shared with samples: their water, and with it
   the size and the sign of the effect, is another, so a cancelling could not be trusted.
-- "<ware>: temperature" is that of the day: name of the standardisation.
+- "<ware>: temperature" is that of the day: name of the standardisation. So is the calibration of
+  a burette without a name, which could be any.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from calibration.quantity import CalibrationProblem, Contribution, Quantity
 from calibration.titres import Titre
 
 MAX_BYTES = 50_000_000
+_UNNAMED = "burette: calibration"
 _OWN = ("endpoint: scatter of the colour", "endpoint: two ways to explain the curve")
 
 
@@ -83,12 +85,18 @@ def recorded_titre(row: Section, folder: Path, standardisation: str, number: int
     text = data.get("label")
     run = text.strip()[:80] if isinstance(text, str) and text.strip() else f"number {number}"
     own = f"{standardisation}, recording {number} ({run})"
-    remarks: tuple[str, ...] = ()
-    if not any(": calibration" in name for name in volume.contributions):
-        remarks = (
-            f'The recording "{run}" states no burette: its calibration is not in the budget.',
+    return Recorded(Titre(_named(volume, standardisation, own), own), run, _remarks(volume, run))
+
+
+def _remarks(volume: Quantity, run: str) -> tuple[str, ...]:
+    if _UNNAMED in volume.contributions:
+        return (
+            f'The burette of the recording "{run}" has no name: its error is not known again in '
+            "samples, so it does not cancel there.",
         )
-    return Recorded(Titre(_named(volume, standardisation, own), own), run, remarks)
+    if not any(": calibration" in name for name in volume.contributions):
+        return (f'The recording "{run}" states no burette: its calibration is not in the budget.',)
+    return ()
 
 
 def _named(volume: Quantity, standardisation: str, own: str) -> Quantity:
@@ -100,7 +108,7 @@ def _named(volume: Quantity, standardisation: str, own: str) -> Quantity:
             # Each run states it at another size; without its input one name may hold them all.
             shared = name.removeprefix("endpoint: ")
             parts[f"{standardisation}, endpoint: {shared}"] = replace(c, source=None)
-        elif ": temperature" in name:
+        elif ": temperature" in name or name == _UNNAMED:
             parts[f"{name}, {standardisation}"] = c
         else:
             parts[name] = c

@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from titrant_sheets import BASE, BURETTE, certificate, strength
+from titrant_sheets import BASE, BURETTE, TODAY, certificate, strength
 
-from calibration.certificate import read_certificate, write_certificate
+from calibration import weighing
+from calibration.burette import burette_from_certificate
+from calibration.certificate import quantity_from_json, read_certificate, write_certificate
 from calibration.glassware import burette_volume, ware_from_table
 from calibration.quantity import CalibrationProblem, Contribution, Quantity
 from calibration.sheet import read_sheet
@@ -108,6 +110,79 @@ def test_one_recording_has_an_uncertainty_of_its_own(tmp_path: Path) -> None:
     assert abs(c.contributions[own].value) / c.value == pytest.approx(0.010 / 24.90, rel=1e-9)
 
 
+def test_a_burette_without_a_name_is_no_burette_of_a_sample(tmp_path: Path) -> None:
+    nameless = Quantity(24.9, "mL", {"burette: calibration": Contribution(0.02)})
+    quantities = {"equivalence_ml": nameless.to_json()}
+    found = certificate(recorded(result(tmp_path, 1, 24.9, quantities=quantities)), tmp_path)
+    parts = found.quantity("concentration", "mol/L").contributions
+    assert "burette: calibration" not in parts
+    assert "burette: calibration, EDTA-7" in parts
+    assert [r for r in found.remarks if "has no name" in r]
+    bare = {"equivalence_ml": Quantity(24.9, "mL").to_json()}
+    found = certificate(recorded(result(tmp_path, 1, 24.9, quantities=bare)), tmp_path)
+    assert [r for r in found.remarks if "states no burette" in r]
+
+
+def located(folder: Path, label: str, titrant: str) -> Path:
+    """Result of the photometer rows that come with the tool, titrated with burette B2."""
+    from click.testing import CliRunner
+
+    from endpoint.cli import main
+
+    rows = BENCH.parent / "quarry-pond.csv"
+    (folder / rows.name).write_bytes(rows.read_bytes())
+    record = folder / f"{label}.toml"
+    record.write_text(
+        f'''format = 1
+        [sample]
+        label = "{label}"
+        deliveries_ml = [50.0, 50.0]
+        added_ml = 5.0
+        [titrant]
+        {titrant}
+        [recording]
+        photometer = "{rows.name}"
+        [ware]
+        burette = {{ nominal_ml = 25, class = "A", division_ml = 0.05, name = "B5" }}
+        pipette = {{ nominal_ml = 50, class = "A", name = "P1" }}
+        ''',
+        encoding="utf-8",
+    )
+    target = folder / f"{label}.json"
+    run = CliRunner().invoke(main, ["locate", str(record), "--json", str(target)])
+    assert run.exit_code == 0, run.output
+    return target
+
+
+def test_standard_and_sample_recorded_with_one_burette_and_one_pipette(tmp_path: Path) -> None:
+    # The same rows serve as standard and as sample: what is shared must cancel altogether.
+    standard = located(tmp_path, "Standard", "concentration_mol_l = 0.0100")
+    changes = {
+        **recorded(standard.name),
+        "standard": {
+            "substance": "zinc",
+            "certified_mol_l": 0.001720,
+            "expanded_uncertainty_mol_l": 0.000004,
+        },
+        "ware.flask": ...,
+        "ware.pipette.nominal_ml": 50,
+        "ware.pipette_fillings": 2,
+    }
+    found = certificate(changes, tmp_path)
+    write_certificate(found, tmp_path / "edta.json")
+    data = json.loads(
+        located(tmp_path, "Sample", 'certificate = "edta.json"').read_text(encoding="utf-8")
+    )
+    held = data["quantities"]["hardness_mmol_l"]
+    hardness = quantity_from_json(held, "test")
+    assert hardness.value == pytest.approx(1.720, rel=1e-4)
+    for name in ("burette B5: calibration", "pipette P1: calibration"):
+        assert name in found.quantity("concentration", "mol/L").contributions
+        assert abs(hardness.contributions[name].value) < 1e-5 * hardness.value
+    scatters = [name for name in hardness.contributions if "scatter of the colour" in name]
+    assert len(scatters) == 2
+
+
 BAD_RESULTS: list[tuple[str, str, dict[str, Any]]] = [
     ("never-reached", "is red to the end", {"status": "none"}),
     ('not "located"', "more slowly", {"status": "bracketed"}),
@@ -166,6 +241,69 @@ def test_recordings_and_readings_are_not_mixed(tmp_path: Path) -> None:
     for changes in (mixed, {"titre": [{"result": name}]}):
         with pytest.raises(CalibrationProblem, match="is a recording, but"):
             certificate(changes, tmp_path)
+
+
+# --- ware with a certificate ------------------------------------------------------------------
+
+
+def weighed(folder: Path, name: str) -> str:
+    """Write the certificate of a piece of ware from the sheet that comes with the tool."""
+    (sheet,) = BENCH.glob(f"{name}.*")
+    made = weighing.certificate_from_sheet(read_sheet(sheet, TODAY))
+    write_certificate(made, folder / f"{name}.json")
+    return f"{name}.json"
+
+
+def test_ware_with_a_certificate(tmp_path: Path) -> None:
+    name = weighed(tmp_path, "burette-b2")
+    plain = strength()
+    for stated in ({"certificate": name}, name):
+        found = certificate({"ware.burette": stated}, tmp_path)
+        c = found.quantity("concentration", "mol/L")
+        assert found.details["burette"] == "burette B2"
+        burette = burette_from_certificate(read_certificate(tmp_path / name))
+        corrections = [burette.correction_at(v).value for v in (24.87, 24.92, 24.90)]
+        net = 74.69 / 3 + 0.03
+        expected = plain.value * net / (net + sum(corrections) / 3)
+        assert c.value == pytest.approx(expected, rel=1e-9)
+        assert [n for n in c.contributions if n.startswith("burette B2: calibration burette-b2")]
+        # Weighed, the burette is known better than by its class.
+        assert c.standard_uncertainty < plain.standard_uncertainty
+    # From another start of the scale another correction counts.
+    moved = {f"titre.{n}.start_ml": 10.0 for n in range(3)}
+    shifted = strength({"ware.burette": name, **moved}, tmp_path)
+    corrections = [
+        burette.correction_at(10.0 + v).value - burette.correction_at(10.0).value
+        for v in (24.87, 24.92, 24.90)
+    ]
+    expected = plain.value * net / (net + sum(corrections) / 3)
+    assert shifted.value == pytest.approx(expected, rel=1e-9)
+
+
+def test_certificates_of_ware_that_cannot_be_used(tmp_path: Path) -> None:
+    name = weighed(tmp_path, "burette-b2")
+    write_certificate(certificate(), tmp_path / "edta.json")
+    late = {"certificate.date": datetime.date(2026, 10, 1), "ware.burette": name}
+    for changes, words in (
+        ({"ware.burette": "none.json"}, "cannot be read"),
+        ({"ware.pipette": name}, "the certificate of a burette"),
+        ({"ware.burette": "edta.json"}, "is for titrant"),
+        (late, "after the day of use"),
+        ({"ware.burette": {"certificate": name, "name": "B2"}}, "name is not known"),
+    ):
+        with pytest.raises(CalibrationProblem, match=r"edta\.toml: ware") as caught:
+            certificate(changes, tmp_path)
+        assert words in caught.value.sentence
+
+
+def test_expired_ware_is_used_only_when_told_so(tmp_path: Path) -> None:
+    data = json.loads((tmp_path / weighed(tmp_path, "burette-b2")).read_text(encoding="utf-8"))
+    data["expiry"] = "2026-11-05"
+    (tmp_path / "old.json").write_text(json.dumps(data), encoding="utf-8")
+    with pytest.raises(CalibrationProblem, match="expired on 2026-11-05"):
+        certificate({"ware.burette": "old.json"}, tmp_path)
+    accepted = {"ware.burette": "old.json", "certificates": {"accept": [data["id"]]}}
+    assert [r for r in certificate(accepted, tmp_path).remarks if "expired on 2026-11-05" in r]
 
 
 # --- bad sheets -------------------------------------------------------------------------------
@@ -309,11 +447,10 @@ def test_a_burette_that_was_filled_twice_counts_its_error_twice() -> None:
 
 @pytest.mark.parametrize("name", ["edta-caco3", "edta-zinc", "edta-eye"])
 def test_bench_sheets(name: str, tmp_path: Path) -> None:
-    today = datetime.date(2026, 11, 25)
-    found = certificate_from_sheet(read_sheet(BENCH / f"{name}.toml", today))
+    found = certificate_from_sheet(read_sheet(BENCH / f"{name}.toml", TODAY))
     c = found.quantity("concentration", "mol/L")
     assert c.value == pytest.approx(0.01, rel=0.02)
     assert 5e-4 < c.standard_uncertainty / c.value < 5e-3
-    assert found.check_use("titrant", today) == ()
+    assert found.check_use("titrant", TODAY) == ()
     write_certificate(found, tmp_path / "edta.json")
     assert read_certificate(tmp_path / "edta.json") == found
