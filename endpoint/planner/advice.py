@@ -62,6 +62,12 @@ def lasting_by_source(view: Outlook) -> list[tuple[str, float]]:
     return sorted(found, key=lambda pair: -pair[1])
 
 
+def _down(value: float) -> str:
+    """Two figures, rounded down so that what is named is really enough."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return f"{math.floor(value / step) * step:.2g}"
+
+
 def _room(view: Outlook, left_out: tuple[str, ...]) -> float:
     """Standard uncertainty, mmol/L, that the sources left out may have; 0 where none is left."""
     forecast = view.forecast
@@ -89,9 +95,9 @@ def _ware_fix(view: Outlook, kind: str, volume_ml: float, fillings: int) -> Rema
     limit = u_ml * math.sqrt(6.0)
     return Remark(
         f"better-{kind}",
-        f"A {kind} with a limit of error of {limit:.2g} mL (now "
+        f"A {kind} with a limit of error of {_down(limit)} mL (now "
         f"{ware.tolerance.limit_ml:g} mL), or one calibrated to a standard uncertainty of "
-        f"{u_ml:.1g} mL, would do.",
+        f"{_down(u_ml)} mL, would do with five titrations.",
         f"Calibrate the {kind} by weighing water, or take a better class.",
     )
 
@@ -110,8 +116,9 @@ def improvements(
         found.append(
             Remark(
                 "better-titrant",
-                f"A titrant known to {100 * room / view.hardness_mmol_l:.1g} % (standard "
-                f"uncertainty; now {100 * question.titrant_relative_u:.2g} %) would do.",
+                f"A titrant known to {_down(100 * room / view.hardness_mmol_l)} % (standard "
+                f"uncertainty; now {100 * question.titrant_relative_u:.2g} %) would do with five "
+                "titrations.",
                 "Standardise it better.",
             )
         )

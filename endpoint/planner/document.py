@@ -190,6 +190,11 @@ def assumptions(question: Question) -> list[str]:
                 "the colour change (assumed). The end's uncertainty is that of the fit of the "
                 "planned additions (Cramer-Rao bound)."
             )
+    if question.magnesium is None:
+        each.append(
+            f"The share of magnesium is unknown: {100 * question.shares[0]:g} to "
+            f"{100 * question.shares[-1]:g} % count as equally likely."
+        )
     return [
         *each,
         "Ware: limits of error of the class as half widths of a triangle (QUAM 2012); "

@@ -7,7 +7,7 @@ titrant, indicator and pH. An error of a titre has the sign titre minus equivale
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,37 +154,80 @@ class EyeError:
     """What a careful eye reads late (or early), and how far the prediction may be off, mL."""
 
     correction_ml: float
-    """Last red minus equivalence: to be taken off the titre."""
+    """End by eye minus equivalence, on the average: to be taken off the titre."""
     magnesium_half_width_ml: float
-    """Half of the range over the possible magnesium shares."""
+    """Half width of a flat distribution over the possible magnesium shares."""
     shade_half_width_ml: float
-    """Half of the range over `EYE_LEVELS`."""
+    """The same over `EYE_LEVELS`."""
     constants_ml: float
     """Standard uncertainty from published constants and pH."""
     indicator_ml: float
     """Standard uncertainty from the amount of indicator."""
 
 
-def _shifted(base: Constants, priors: Priors) -> tuple[Constants, ...]:
-    """Plus and minus one standard deviation of each shift and split of `titration_model`."""
+_FAR = float(np.sqrt(3.0))
+_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
+"""Three-point rule: for a normal source at 0 and +-`_FAR` standard deviations (Gauss-Hermite), for
+a flat one at its middle and its ends (Simpson). The error grows as a power of ten of the
+constants and their effects multiply, so slopes alone would not do."""
 
-    def moved(edta: tuple[float, float], indicator: tuple[float, float]) -> Constants:
-        return replace(
-            base,
-            log_ca_edta=base.log_ca_edta + edta[0],
-            log_mg_edta=base.log_mg_edta + edta[1],
-            log_ca_indicator=base.log_ca_indicator + indicator[0],
-            log_mg_indicator=base.log_mg_indicator + indicator[1],
-        )
 
-    found = []
-    for size, split in ((priors.shift_edta, False), (priors.split_edta, True)):
-        pair = (-0.5 * size, 0.5 * size) if split else (size, size)
-        found += [moved(pair, (0.0, 0.0)), moved((-pair[0], -pair[1]), (0.0, 0.0))]
-    for size, split in ((priors.shift_indicator, False), (priors.split_indicator, True)):
-        pair = (-0.5 * size, 0.5 * size) if split else (size, size)
-        found += [moved((0.0, 0.0), pair), moved((0.0, 0.0), (-pair[0], -pair[1]))]
-    return tuple(found)
+def _moved(
+    base: Constants, edta: float = 0.0, dye: float = 0.0, edta_2: float = 0.0, dye_2: float = 0.0
+) -> Constants:
+    """Constants moved by shifts and splits (log10) as `titration_model` has them."""
+    return Constants(
+        base.log_ca_edta + edta - 0.5 * edta_2,
+        base.log_mg_edta + edta + 0.5 * edta_2,
+        base.log_ca_indicator + dye - 0.5 * dye_2,
+        base.log_mg_indicator + dye + 0.5 * dye_2,
+    )
+
+
+def _one_eye_error(flask: Flask, priors: Priors) -> tuple[float, float, float, float]:
+    """Mean end minus equivalence; standard deviations by shade, constants and indicator, mL."""
+    low, high = EYE_LEVELS
+    base = constants_at(flask.ph, flask.edta_set)
+    nodes = (-_FAR, 0.0, _FAR)
+    rows = [
+        _moved(base, a * priors.shift_edta, b * priors.shift_indicator)
+        for a in nodes
+        for b in nodes
+    ]
+    for sign in (-_FAR, _FAR):
+        rows.append(_moved(base, edta_2=sign * priors.split_edta))
+        rows.append(_moved(base, dye_2=sign * priors.split_indicator))
+    dye = float(np.exp(_FAR * priors.log_indicator_umol_l[1]))
+    factors = (1.0,) * len(rows) + (1.0 / dye, dye)
+    levels = (low, 0.5 * (low + high), high)
+    volume = level_volumes_ml(flask, levels, (*rows, base, base), factors)
+    grid = volume[:9].reshape(3, 3, 3)
+    weights = np.einsum("i,j,k->ijk", _WEIGHTS, _WEIGHTS, _WEIGHTS)
+    mean = float(np.sum(weights * grid))
+    variance = float(np.sum(weights * (grid - mean) ** 2))
+    shades = np.einsum("i,j,ijk->k", _WEIGHTS, _WEIGHTS, grid)
+    by_shade = float(np.sum(_WEIGHTS * (shades - mean) ** 2))
+    centre = float(volume[4, 1])
+    splits = _moments(centre, volume[9:11, 1], volume[11:13, 1])
+    amount = _moments(centre, volume[13:14, 1], volume[14:15, 1])
+    by_constants = variance - by_shade + splits[1]
+    average = mean + splits[0] + amount[0] - flask.equivalence_ml
+    return average, by_shade**0.5, by_constants**0.5, amount[1] ** 0.5
+
+
+def _moments(centre: float, down: FloatArray, up: FloatArray) -> tuple[float, float]:
+    """Change of the mean, and variance, summed over independent sources."""
+    at = np.stack([down, np.full_like(down, centre), up])
+    mean = _WEIGHTS @ at
+    return float(np.sum(mean - centre)), float(np.sum(_WEIGHTS @ (at - mean) ** 2))
+
+
+def _share_weights(shares: FloatArray) -> FloatArray:
+    """Weights of the shares when every share between the least and the most is as likely."""
+    if shares.size == 1:
+        return np.ones(1)
+    gaps = np.diff(shares)
+    return np.asarray((np.append(gaps, 0.0) + np.append(0.0, gaps)) / (2.0 * gaps.sum()))
 
 
 def eye_error(flasks: tuple[Flask, ...], priors: Priors | None = None) -> EyeError:
@@ -193,34 +236,25 @@ def eye_error(flasks: tuple[Flask, ...], priors: Priors | None = None) -> EyeErr
     Parameters
     ----------
     flasks:
-        The same flask for each possible magnesium share, at least one.
+        The same flask for each possible magnesium share, in rising order, at least one; every
+        share between the first and the last counts as equally likely.
     priors:
         Standard deviations of constants and amount of indicator.
 
     Returns
     -------
-    The middle of the possible errors and the parts of its uncertainty; NaN where the liquid of a
+    The mean of the possible errors and the parts of its uncertainty; NaN where the liquid of a
     flask is blue from the start.
     """
-    priors = priors or Priors()
-    low, high = EYE_LEVELS
-    spread = float(np.exp(priors.log_indicator_umol_l[1]))
-    errors, shades, shifts, amounts = [], [], [], []
-    for flask in flasks:
-        base = constants_at(flask.ph, flask.edta_set)
-        shifted = _shifted(base, priors)
-        rows = (base, *shifted, base, base)
-        factors = (1.0,) * (1 + len(shifted)) + (spread, 1.0 / spread)
-        volume = level_volumes_ml(flask, (LAST_RED, low, high), rows, factors)
-        errors.append(volume[0, 0] - flask.equivalence_ml)
-        shades.append(0.5 * (volume[0, 2] - volume[0, 1]))
-        pairs = 0.5 * (volume[1:-2:2, 0] - volume[2:-2:2, 0])
-        shifts.append(float(np.linalg.norm(pairs)))
-        amounts.append(0.5 * abs(volume[-2, 0] - volume[-1, 0]))
+    shares = np.array([f.magnesium_mmol / (f.magnesium_mmol + f.calcium_mmol) for f in flasks])
+    weights = _share_weights(shares)
+    found = np.array([_one_eye_error(flask, priors or Priors()) for flask in flasks])
+    errors, shades, constants, amounts = found.T
+    mean = float(weights @ errors)
     return EyeError(
-        correction_ml=0.5 * float(np.max(errors) + np.min(errors)),
-        magnesium_half_width_ml=0.5 * float(np.max(errors) - np.min(errors)),
-        shade_half_width_ml=float(np.max(shades)),
-        constants_ml=float(np.max(shifts)),
-        indicator_ml=float(np.max(amounts)),
+        correction_ml=mean,
+        magnesium_half_width_ml=_FAR * float(np.sqrt(weights @ (errors - mean) ** 2)),
+        shade_half_width_ml=_FAR * float(np.sqrt(weights @ shades**2)),
+        constants_ml=float(np.sqrt(weights @ constants**2)),
+        indicator_ml=float(np.sqrt(weights @ amounts**2)),
     )
