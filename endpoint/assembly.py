@@ -6,11 +6,14 @@ import datetime
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.certificate import Certificate
+from calibration.photometer import corrected
+from calibration.quantity import CalibrationProblem
 from endpoint.bench_quantities import bench_quantities
 from endpoint.certificate_use import CertificateBook
 from endpoint.delivery import Delivery
@@ -48,6 +51,8 @@ def prepare(
     stepwise = record.mode in ("steps", "per-still", None)
     bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
     clock = _timing(record, book)
+    if isinstance(source, PhotometerTable) and record.medium_certificate is not None:
+        source = without_stray_light(source, record.medium_certificate, book)
     job = Job(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
@@ -56,6 +61,7 @@ def prepare(
         delivery=delivery_of(record, log, clock),
         blank_ml=bench.blank_ml,
         burette=bench.burette,
+        burette_nominal_ml=bench.burette_nominal_ml,
         calcium_mmol_l=bench.calcium_mmol_l,
         lag_s=clock.lag_s,
         clock_uncertainty_s=clock.uncertainty_s,
@@ -66,7 +72,9 @@ def prepare(
         certificates=book.used,
         day=record.day,
     )
-    return _with_path_length(job, source, record)
+    if isinstance(source, PhotometerTable):
+        return job, at_one_cm(source, record.path_cm)
+    return job, source
 
 
 @dataclass(frozen=True)
@@ -112,13 +120,41 @@ def _middle(certificate: Certificate) -> float:
     return float(middle) if isinstance(middle, int | float) else 0.0
 
 
-def _with_path_length(
-    job: Job, source: PictureSource | PhotometerTable, record: TitrationRecord
-) -> tuple[Job, PictureSource | PhotometerTable]:
-    """Bring absorbances to a path of 1 cm, so that remarks on their size mean the same."""
-    if isinstance(source, PhotometerTable) and record.path_cm != 1.0:
-        return job, replace(source, absorbance=source.absorbance / record.path_cm)
-    return job, source
+def at_one_cm(table: PhotometerTable, path_cm: float) -> PhotometerTable:
+    """Absorbances for a path of 1 cm, so that remarks on their size mean the same."""
+    if path_cm == 1.0:
+        return table
+    return replace(table, absorbance=table.absorbance / path_cm)
+
+
+def without_stray_light(
+    table: PhotometerTable, path: Path, book: CertificateBook
+) -> PhotometerTable:
+    """Rows corrected with the certificate of the photometer, those beyond its range marked.
+
+    Parameters
+    ----------
+    table:
+        Rows as the photometer showed them.
+    path, book:
+        The certificate, and the book that reads it.
+
+    Raises
+    ------
+    CertificateProblem
+        The certificate cannot be used, or holds for other wavelengths and was not accepted.
+    """
+    certificate = book.read(path, "photometer", "photometer")
+    columns, beyond = [], np.zeros(len(table.absorbance), dtype=bool)
+    for column, nm in zip(table.absorbance.T, table.wavelengths_nm, strict=True):
+        try:
+            fixed, over = corrected(column, certificate, nm)
+        except CalibrationProblem as problem:
+            book.doubt(path, "photometer", problem.sentence, problem.remedy)
+            fixed, over = column, np.zeros(len(column), dtype=bool)
+        columns.append(fixed)
+        beyond |= over
+    return replace(table, absorbance=np.column_stack(columns), beyond=beyond)
 
 
 def delivery_of(

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from calibration.burette import (
     burette_from_certificate,
@@ -26,7 +26,14 @@ from endpoint.titre_table import Bench
 _BLANK_DEFAULT_U_ML = 0.02
 _TITRE_DEFAULT_U_ML = 0.05
 """One drop, for a second titre read by eye (common practice, no source)."""
-BuretteUse = Callable[[Quantity], Quantity]
+SampleOf = Callable[[Sequence[float], str], tuple[Quantity, ...]]
+
+
+class BuretteUse(Protocol):
+    """What a burette does to a volume that was read on it."""
+
+    def __call__(self, volume_ml: Quantity, label: str = "") -> Quantity:
+        """Volume delivered at 20 °C; a label keeps the readings of several titres apart."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +45,10 @@ class BenchQuantities:
     blank_ml: Quantity | None
     burette: BuretteUse | None
     """Turns a volume that was read into the volume delivered at 20 °C; None without a burette."""
+    burette_nominal_ml: float | None
     calcium_mmol_l: Quantity | None
+    sample_of: SampleOf
+    """Deliveries of the same pipette for other fillings: volumes in mL, and a label."""
     missing: tuple[str, ...]
     """What the record does not state, so that its uncertainty is not in the budget."""
 
@@ -64,14 +74,24 @@ def bench_quantities(
     """
     missing: list[str] = []
     try:
-        deliveries = _sample(record, record.deliveries_ml, book, record.label, missing)
+        sample_of = _sampler(record, book, missing)
+        deliveries = sample_of(record.deliveries_ml, record.label)
         burette = _burette(record, book, reading_limit_ml, missing)
         titrant = _titrant(record, book, missing)
         blank = _blank(record)
-        calcium = _calcium(record, book, titrant, burette)
+        calcium = _calcium(record, sample_of, titrant, None if burette is None else burette[0])
     except CalibrationProblem as problem:
         raise RecordProblem(problem.sentence, problem.remedy) from None
-    return BenchQuantities(deliveries, titrant, blank, burette, calcium, tuple(missing))
+    return BenchQuantities(
+        deliveries_ml=deliveries,
+        titrant_mol_l=titrant,
+        blank_ml=blank,
+        burette=None if burette is None else burette[0],
+        burette_nominal_ml=None if burette is None else burette[1],
+        calcium_mmol_l=calcium,
+        sample_of=sample_of,
+        missing=tuple(dict.fromkeys(missing)),
+    )
 
 
 def titrant_from(certificate: Certificate) -> Quantity:
@@ -79,12 +99,14 @@ def titrant_from(certificate: Certificate) -> Quantity:
     return certificate.quantity("concentration", "mol/L")
 
 
-def stated_titrant(value_mol_l: float, standard_uncertainty_mol_l: float | None) -> Quantity:
+def stated_titrant(
+    value_mol_l: float, standard_uncertainty_mol_l: float | None, name: str = "titrant"
+) -> Quantity:
     """Concentration in mol/L as typed; without uncertainty where none is known."""
     if standard_uncertainty_mol_l is None:
         return Quantity(value_mol_l, "mol/L")
     return Quantity.measured(
-        value_mol_l, "mol/L", standard_uncertainty_mol_l, "titrant: concentration"
+        value_mol_l, "mol/L", standard_uncertainty_mol_l, f"{name}: concentration"
     )
 
 
@@ -152,27 +174,30 @@ def _certified(record: BenchRecord, book: CertificateBook, kind: str, path: Path
     return certificate
 
 
-def _sample(
-    record: BenchRecord,
-    volumes_ml: Sequence[float],
-    book: CertificateBook,
-    label: str,
-    missing: list[str],
-) -> tuple[Quantity, ...]:
+def _sampler(record: BenchRecord, book: CertificateBook, missing: list[str]) -> SampleOf:
+    """Return what turns nominal volumes into deliveries of the pipette of the record."""
     path = _certificate_path(record.ware.get("pipette"))
     if path is not None:
         certificate = _certified(record, book, "pipette", path)
         volume = certificate.quantity("volume", "mL")
-        times = _fillings(record, volumes_ml, volume.value)
-        if "ware" not in certificate.details:
-            return (volume,) * times
-        return deliveries_from_certificate(certificate, times, label, **_temperature(record))
+
+        def certified(volumes_ml: Sequence[float], label: str) -> tuple[Quantity, ...]:
+            times = _fillings(record, volumes_ml, volume.value)
+            if "ware" not in certificate.details:
+                return (volume,) * times
+            return deliveries_from_certificate(certificate, times, label, **_temperature(record))
+
+        return certified
     pipette = ware_of(record, "pipette")
     if pipette is None:
         missing.append("volume of the sample (no pipette stated)")
-        return tuple(Quantity(v, "mL") for v in volumes_ml)
-    times = _fillings(record, volumes_ml, pipette.tolerance.nominal_ml)
-    return pipette_deliveries(pipette, times, label=label, **_temperature(record))
+        return lambda volumes_ml, label: tuple(Quantity(v, "mL") for v in volumes_ml)
+
+    def by_class(volumes_ml: Sequence[float], label: str) -> tuple[Quantity, ...]:
+        times = _fillings(record, volumes_ml, pipette.tolerance.nominal_ml)
+        return pipette_deliveries(pipette, times, label=label, **_temperature(record))
+
+    return by_class
 
 
 def _fillings(record: BenchRecord, volumes_ml: Sequence[float], pipette_ml: float) -> int:
@@ -192,44 +217,45 @@ def _burette(
     book: CertificateBook,
     reading_limit_ml: float | None,
     missing: list[str],
-) -> BuretteUse | None:
+) -> tuple[BuretteUse, float | None] | None:
+    """Use of the burette, and its size in mL where it is known."""
     path = _certificate_path(record.ware.get("burette"))
     if path is not None:
         certificate = _certified(record, book, "burette", path)
         if "ware" not in certificate.details:
             correction = certificate.quantity("correction", "mL")
-            return lambda volume_ml: volume_ml + correction
+            return (lambda volume_ml, label="": volume_ml + correction), None
         burette = burette_from_certificate(certificate)
         start = record.first_reading_ml
 
-        def corrected(volume_ml: Quantity) -> Quantity:
+        def corrected(volume_ml: Quantity, label: str = "") -> Quantity:
             return calibrated_burette_volume(
                 burette,
                 volume_ml,
-                record.label,
+                label or record.label,
                 start_ml=start,
                 fills=_fills(start + volume_ml.value, burette.marks_ml[-1]),
                 reading_limit_ml=reading_limit_ml,
                 **_temperature(record),
             )
 
-        return corrected
+        return corrected, burette.nominal_ml
     ware = ware_of(record, "burette")
     if ware is None:
         missing.append("volume of the titrant (no burette stated)")
         return None
 
-    def add(volume_ml: Quantity) -> Quantity:
+    def add(volume_ml: Quantity, label: str = "") -> Quantity:
         return burette_volume(
             ware,
             volume_ml,
-            record.label,
+            label or record.label,
             fills=_fills(volume_ml.value, ware.tolerance.nominal_ml),
             reading_limit_ml=reading_limit_ml,
             **_temperature(record),
         )
 
-    return add
+    return add, ware.tolerance.nominal_ml
 
 
 def _fills(volume_ml: float, capacity_ml: float) -> int:
@@ -257,10 +283,7 @@ def _of_result(path: Path, group: str) -> Quantity:
 
 
 def _calcium(
-    record: BenchRecord,
-    book: CertificateBook,
-    titrant: Quantity,
-    burette: BuretteUse | None,
+    record: BenchRecord, sample_of: SampleOf, titrant: Quantity, burette: BuretteUse | None
 ) -> Quantity | None:
     """Calcium in mmol/L from the second titration, if there is one."""
     part = record.calcium
@@ -273,7 +296,7 @@ def _calcium(
             part.titre_ml or 0.0, part.standard_uncertainty_ml, "calcium titration", burette
         )
     blank = Quantity.measured(part.blank_ml, "mL", 0.0, "calcium titration: blank")
-    deliveries = _sample(record, part.deliveries_ml, book, f"{record.label}, calcium", [])
+    deliveries = sample_of(part.deliveries_ml, f"{record.label}, calcium")
     try:
         return hardness(titre, titrant, deliveries, blank if part.blank_ml else None).mmol_l
     except Problem as problem:
@@ -288,4 +311,4 @@ def second_titre(
     """Titre that was read by eye once, from the same burette; one drop where nothing is stated."""
     u = _TITRE_DEFAULT_U_ML if standard_uncertainty_ml is None else standard_uncertainty_ml
     titre = Quantity.measured(titre_ml, "mL", u, f"{name}: end read by eye")
-    return titre if burette is None else burette(titre)
+    return titre if burette is None else burette(titre, name)

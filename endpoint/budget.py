@@ -110,7 +110,9 @@ class MonteCarloCheck:
             "value": self.value * factor,
             "standard_uncertainty": self.standard_uncertainty * factor,
             "interval95": [self.low * factor, self.high * factor],
-            "difference_from_first_order": self.difference,
+            "difference_from_first_order": (
+                self.difference if math.isfinite(self.difference) else None
+            ),
             "draws": self.draws,
             "seed": self.seed,
             "used": self.is_used,
@@ -186,7 +188,7 @@ def evaluate(
         for n, (name, quantity) in enumerate(inputs)
     )
     check = None
-    if draws and result.standard_uncertainty > 0:
+    if draws and any(quantity.standard_uncertainty > 0 for quantity in quantities):
         check = _check(function, quantities, result, factor, draws)
     return Evaluation(result, lines, check)
 
@@ -202,7 +204,13 @@ def _check(
     low, high = run.symmetric_interval(0.95)
     first = result.interval(0.95)
     half = 0.5 * (first[1] - first[0])
-    difference = max(abs(low - first[0]), abs(high - first[1])) / half
+    apart = max(abs(low - first[0]), abs(high - first[1]))
+    # First order sees nothing where all sensitivities are 0 (JCGM 101:2008, 5.11.4 and 9.3).
+    nothing = 1e-12 * abs(result.value)
+    if apart <= nothing:
+        difference = 0.0
+    else:
+        difference = apart / half if half > nothing else math.inf
     return MonteCarloCheck(run.value, run.standard_uncertainty, low, high, difference, draws, SEED)
 
 

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from endpoint.commands.calibrate import calibrate, certificates
+from endpoint.commands.hardness import hardness
+from endpoint.commands.plan import plan
+from endpoint.commands.replicates import replicates
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
 from endpoint.settings import OPTIONS
 
@@ -68,6 +71,9 @@ def main() -> None:
 
 main.add_command(calibrate)
 main.add_command(certificates)
+main.add_command(hardness)
+main.add_command(plan)
+main.add_command(replicates)
 
 
 def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -94,11 +100,25 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--sample-ml", type=float, help="Volume of the water sample, mL (without a record).")
 @click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
 @click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
+@click.option(
+    "--accept-certificate",
+    "accepted",
+    multiple=True,
+    metavar="ID",
+    help="Use this certificate although it is expired, dated later or of other ware.",
+)
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
 @click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result, curve and chart.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 @_settings_options
-def locate(source: str, json_to: str | None, out: str | None, quiet: bool, **options: Any) -> int:
+def locate(
+    source: str,
+    accepted: tuple[str, ...],
+    json_to: str | None,
+    out: str | None,
+    quiet: bool,
+    **options: Any,
+) -> int:
     """Locate the endpoint in a recording and work out the hardness.
 
     Give a titration record, or a recording with --volumes, --sample-ml and --titrant.
@@ -106,12 +126,15 @@ def locate(source: str, json_to: str | None, out: str | None, quiet: bool, **opt
     Exit code: 0 located, 3 bracketed (only an interval is honest), 4 no endpoint in this
     recording, 2 bad input.
     """
+    from dataclasses import replace
+
     from endpoint.assembly import prepare
     from endpoint.report.document import document, provenance_of, to_json
     from endpoint.report.files import check_file, check_folder, write_folder, write_text
     from endpoint.report.text import summary
 
     record = _record(Path(source), options)
+    record = replace(record, accepted=(*record.accepted, *accepted))
     if out is not None:
         check_folder(Path(out))
     if json_to is not None and json_to != "-":

@@ -234,8 +234,8 @@ def _warnings(
     check = found.monte_carlo
     if check is not None and check.is_used:
         said.append(
-            f"The 95 % interval is from {check.draws} Monte Carlo draws: first order differs by "
-            f"{100.0 * check.difference:.0f} % of its half width."
+            f"The interval is from {check.draws} Monte Carlo draws, because first order differs "
+            f"by {check.difference:.2f} of its half width."
         )
     return tuple(said)
 

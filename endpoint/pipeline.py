@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
+from calibration.tolerance import titre_remarks
 from endpoint.certificate_use import UsedCertificate
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
@@ -50,6 +51,7 @@ class Job:
     blank_ml: Quantity | None = None
     burette: Callable[[Quantity], Quantity] | None = None
     """Adds what the burette does to a delivered volume in mL, if the ware is stated."""
+    burette_nominal_ml: float | None = None
     lag_s: tuple[float, float] | None = None
     """Mixing time and standard uncertainty if stated."""
     clock_uncertainty_s: float = 0.0
@@ -158,6 +160,8 @@ def conclude(
     if fit is not None and verdict.equivalence is not None:
         volume = equivalence_quantity(job, fit, verdict.equivalence.value_ml)
         total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
+    if volume is not None and job.burette_nominal_ml is not None:
+        notes = (*notes, *titre_remarks(job.burette_nominal_ml, volume.value))
     split: Split | None = None
     if total is not None and job.calcium_mmol_l is not None:
         split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l)

@@ -40,16 +40,19 @@ class PhotometerTable:
     wavelengths_nm: tuple[float, ...]
     rows: tuple[int, ...]
     """Row number in the file."""
+    beyond: NDArray[np.bool_] | None = None
+    """Rows above what a calibration of the photometer lets believe, shape (n,)."""
 
     def __post_init__(self) -> None:
-        for part in (self.time_s, self.volume_ml, self.absorbance):
+        for part in (self.time_s, self.volume_ml, self.absorbance, self.beyond):
             if part is not None:
                 part.setflags(write=False)
 
     @property
     def saturated(self) -> NDArray[np.bool_]:
-        """Rows with an absorbance above `SATURATION`, shape (n,)."""
-        return np.asarray((self.absorbance > SATURATION).any(axis=1))
+        """Rows with an absorbance above `SATURATION` or beyond its calibration, shape (n,)."""
+        high = (self.absorbance > SATURATION).any(axis=1)
+        return np.asarray(high if self.beyond is None else high | self.beyond)
 
 
 def _wavelength(title: str) -> float | None:

@@ -1,0 +1,46 @@
+"""The command that works out hardness from titres read by eye."""
+
+from __future__ import annotations
+
+import datetime
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("record", type=click.Path(path_type=Path), metavar="RECORD.toml")
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option(
+    "--accept-certificate",
+    "accepted",
+    multiple=True,
+    metavar="ID",
+    help="Use this certificate although it is expired, dated later or of other ware.",
+)
+def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> None:
+    """Work out hardness from titres that were read by eye, with its uncertainty.
+
+    The record holds [sample], [titrant], [ware] and [eye] with the titres; [calcium], [boiled] and
+    [back_titration] if they were done.
+    """
+    from endpoint.eye_record import read_eye_record
+    from endpoint.eye_titration import work_out
+    from endpoint.report.document import to_json
+    from endpoint.report.eye import eye_document, eye_text
+    from endpoint.report.files import check_file, write_text
+
+    if json_to is not None and json_to != "-":
+        check_file(Path(json_to))
+    read = read_eye_record(record)
+    read = replace(read, accepted=(*read.accepted, *accepted))
+    result = work_out(read, datetime.date.today())
+    if json_to is not None:
+        text = to_json(eye_document(result))
+        if json_to == "-":
+            click.echo(text)
+            return
+        write_text(Path(json_to), text)
+    click.echo(eye_text(result, width=80, encoding=sys.stdout.encoding))

@@ -1,0 +1,108 @@
+"""Hardness from titres read by eye, in words and as plain data."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from endpoint.eye_titration import EyeResult
+from endpoint.hardness import input_lines
+from endpoint.hardness_units import MG_L_CACO3, OTHER_UNITS
+from endpoint.report.document import plain
+from endpoint.report.rounding import FIXED_SPACE, format_quantity, rounded, with_uncertainty
+from endpoint.report.text import (
+    CAUTION,
+    budget_lines,
+    certificate_lines,
+    encodable,
+    hardness_words,
+    parts_lines,
+)
+
+
+def eye_document(result: EyeResult) -> dict[str, Any]:
+    """Plain data of a hardness from titres read by eye; no NaN, no infinity.
+
+    Parameters
+    ----------
+    result:
+        From `endpoint.eye_titration.work_out`.
+    """
+    record, titres, net = result.record, result.titres, result.net_titre_ml
+    data = {
+        "format": 1,
+        "label": record.label,
+        "read": "eye",
+        "analyst": record.analyst,
+        "indicator": record.indicator,
+        "date": None if record.day is None else record.day.isoformat(),
+        "titres_ml": list(record.titres_ml),
+        "mean_titre_ml": {
+            "value": titres.mean_ml.value,
+            "standard_uncertainty": titres.mean_ml.standard_uncertainty,
+        },
+        "standard_deviation_ml": titres.standard_deviation_ml,
+        "net_titre_ml": {"value": net.value, "standard_uncertainty": net.standard_uncertainty},
+        "hardness": result.hardness.to_json(),
+        "budget": [line.to_json() for line in result.hardness.budget],
+        "budget_inputs": input_lines(result.hardness),
+        "quantities": {
+            "net_titre_ml": net.to_json(),
+            "hardness_mmol_l": result.hardness.mmol_l.to_json(),
+        },
+        "parts": [split.to_json() for split in result.splits],
+        "not_in_budget": list(result.missing),
+        "certificates": [used.to_json() for used in result.certificates],
+        "remarks": list(result.remarks),
+    }
+    return {key: plain(value) for key, value in data.items()}
+
+
+def eye_text(result: EyeResult, *, width: int = 80, encoding: str | None = "utf-8") -> str:
+    """Text for a terminal: the answer first, then titres, parts, budget, remarks.
+
+    Parameters
+    ----------
+    result:
+        From `endpoint.eye_titration.work_out`.
+    width:
+        Columns.
+    encoding:
+        Encoding of the terminal; signs that it lacks are written in ASCII.
+    """
+    total = result.hardness
+    others = []
+    for unit in OTHER_UNITS:
+        number = total.other_units[unit.key].value
+        shown, _ = with_uncertainty(number, total.expanded_uncertainty(unit), 2)
+        others.append(f"{shown} {unit.label}".replace(" ", FIXED_SPACE))
+    parts = [line for split in result.splits for line in parts_lines(split, width)]
+    remarks = [*result.remarks, *total.warnings]
+    blocks = [
+        [_fill(f"{result.record.label}: {hardness_words(total)}", width)],
+        [_fill("The same in other units: " + ", ".join(others) + ".", width, "  ")],
+        [_fill(_titre_words(result), width)],
+        parts,
+        [_fill(f"- {remark}", width, "  ") for remark in remarks],
+        budget_lines(total, result.missing, width),
+        certificate_lines(result.certificates, width),
+        [_fill(CAUTION, width)],
+    ]
+    return encodable("\n\n".join("\n".join(block) for block in blocks if block), encoding)
+
+
+def _fill(text: str, width: int, indent: str = "") -> str:
+    return textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _titre_words(result: EyeResult) -> str:
+    count, s = len(result.record.titres_ml), result.titres.standard_deviation_ml
+    net = result.net_titre_ml
+    shown = format_quantity(net.value, net.expanded_uncertainty(0.95), "mL")
+    read = "1 titre" if count == 1 else f"{count} titres"
+    spread = "" if s is None else f", standard deviation {rounded(s, 3)} mL"
+    kind = "back titre" if result.record.back_titration is not None else "titre"
+    return (
+        f"{read} read by eye{spread}. Mean {kind}, corrected for ware, temperature and the error "
+        f"of the end: {shown} (95 %). Unit of the budget: {MG_L_CACO3.label}."
+    )
