@@ -306,7 +306,8 @@ def scatter_words(summary: Summary) -> str:
         f"{summary.titre.n - 1}, p = {_p(c.p)})."
     )
     if c.used == "predicted":
-        return f"{told} They scatter no more than predicted; the predicted scatter is used."
+        weak = " Two titrations are a weak check of that." if summary.titre.n == 2 else ""
+        return f"{told} That is no more than predicted; the predicted scatter is used.{weak}"
     if c.p < 0.05:
         return (
             f"{told} That is more than chance explains: something differs from run to run that the "
