@@ -37,8 +37,16 @@ def unit_of(key: str) -> str:
     return next((unit for ending, (unit, _) in _UNITS.items() if key.endswith(ending)), "")
 
 
-def _slip(key: str, value: float, low: float, high: float) -> tuple[str, float] | None:
-    """Unit that the value was probably given in, and the value in the right unit."""
+def slip_of(key: str, value: float, low: float, high: float) -> tuple[str, float] | None:
+    """Unit that a value was probably given in, and the value in the right unit; None if unclear.
+
+    Parameters
+    ----------
+    key:
+        Name that ends with the unit it should be in: titre_ml.
+    value, low, high:
+        The value, and the range in which it would be believed.
+    """
     factors: Mapping[str, float] = next(
         (slips for ending, (_, slips) in _UNITS.items() if key.endswith(ending)), {}
     )
@@ -120,7 +128,7 @@ class Section:
             number = math.inf
         if math.isfinite(number) and low <= number <= high:
             return number
-        slip = _slip(key, number, low, high) if math.isfinite(number) else None
+        slip = slip_of(key, number, low, high) if math.isfinite(number) else None
         remedy = f"Check the value{' and its unit, ' + unit if unit else ''}."
         if slip is not None:
             remedy = f"That looks like {slip[0]}: in {unit} it would be {slip[1]:.6g}."

@@ -310,5 +310,5 @@ def second_titre(
 ) -> Quantity:
     """Titre that was read by eye once, from the same burette; one drop where nothing is stated."""
     u = _TITRE_DEFAULT_U_ML if standard_uncertainty_ml is None else standard_uncertainty_ml
-    titre = Quantity.measured(titre_ml, "mL", u, f"{name}: end read by eye")
+    titre = Quantity.measured(titre_ml, "mL", u, f"{name}: reading of the end")
     return titre if burette is None else burette(titre, name)

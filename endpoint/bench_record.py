@@ -135,7 +135,7 @@ def _calcium(
 ) -> CalciumPart | None:
     if not table:
         return None
-    titre = reader.number(table, "calcium", "titre_ml", 0.0, 200.0)
+    titre = reader.number(table, "calcium", "titre_ml", 0.05, 200.0)
     result = reader.text(table, "calcium", "result")
     if (titre is None) == (result is None):
         raise RecordProblem(

@@ -112,7 +112,7 @@ def parse_eye_record(table: Mapping[str, Any], name: str, folder: Path) -> EyeRe
         raise RecordProblem(f"{name} is the record of a recording.", "Use: endpoint locate RECORD.")
     parts = checked_tables(reader, table, _KEYS)
     eye = parts["eye"]
-    titres = reader.numbers(eye, "eye", "titres_ml", 0.01, 200.0)
+    titres = reader.numbers(eye, "eye", "titres_ml", 0.05, 200.0)
     if titres is None:
         raise RecordProblem(
             f"{name}: eye.titres_ml is missing.", "Write [eye] titres_ml = [13.92, 13.88]."
@@ -162,7 +162,7 @@ def _boiled(
 ) -> BoiledPart | None:
     if not table:
         return None
-    titre = reader.number(table, "boiled", "titre_ml", 0.0, 200.0)
+    titre = reader.number(table, "boiled", "titre_ml", 0.05, 200.0)
     if titre is None:
         raise RecordProblem(
             f"{reader.name}: boiled.titre_ml is missing.", "Write it, or remove [boiled]."

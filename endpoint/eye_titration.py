@@ -95,7 +95,7 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
     if bench.calcium_mmol_l is not None:
         splits.append(calcium_and_magnesium(total.mmol_l, bench.calcium_mmol_l))
     if record.boiled is not None:
-        boiled = _boiled(record, record.boiled, bench)
+        boiled = _boiled(record.boiled, record.label, bench, titres, error)
         splits.append(permanent_and_temporary(total.mmol_l, boiled))
     return EyeResult(
         record=record,
@@ -195,9 +195,13 @@ def _back_titrated(
     return Hardness(evaluated(model, inputs))
 
 
-def _boiled(record: EyeRecord, part: BoiledPart, bench: BenchQuantities) -> Quantity:
-    titre = second_titre(
-        part.titre_ml, part.standard_uncertainty_ml, "boiled sample", bench.burette
-    )
-    deliveries = bench.sample_of(part.deliveries_ml, f"{record.label}, boiled")
+def _boiled(
+    part: BoiledPart, label: str, bench: BenchQuantities, titres: Titres, error_ml: Quantity
+) -> Quantity:
+    """Hardness after boiling, mmol/L: same eye, same indicator, same blank."""
+    scatter = part.standard_uncertainty_ml
+    if scatter is None:
+        scatter = max(titres.standard_deviation_ml or 0.0, titres.expected_ml, 0.02)
+    titre = second_titre(part.titre_ml, scatter, "boiled sample", bench.burette) - error_ml
+    deliveries = bench.sample_of(part.deliveries_ml, f"{label}, boiled")
     return hardness(titre, bench.titrant_mol_l, deliveries, bench.blank_ml).mmol_l

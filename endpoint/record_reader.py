@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from calibration.cells import slip_of
 from endpoint.problems import RecordProblem, nearest
 
 _UNITS = {
@@ -134,11 +135,14 @@ class RecordReader:
         except OverflowError:
             number = math.inf
         if not math.isfinite(number) or not low <= number <= high:
-            unit = key.rsplit("_", 1)[-1] if "_" in key else ""
-            unit = _UNITS.get(unit, "")
+            unit = _UNITS.get(key.rsplit("_", 1)[-1] if "_" in key else "", "")
+            slip = slip_of(key, number, low, high) if math.isfinite(number) else None
+            remedy = f"Check the value and its unit ({unit or 'none'})."
+            if slip is not None:
+                remedy = f"That looks like {slip[0]}: in {unit} it would be {slip[1]:.6g}."
             raise RecordProblem(
                 f"{where} is {number:.10g}, outside {low:g} to {high:g} {unit}.".replace(" .", "."),
-                f"Check the value and its unit ({unit or 'none'}).",
+                remedy,
             )
         return number
 
