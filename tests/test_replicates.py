@@ -19,7 +19,8 @@ from endpoint.commands.replicates import replicates as command
 from endpoint.hardness import hardness
 from endpoint.problems import Problem
 from endpoint.recovery import RecoveryProblem, recovery
-from endpoint.replicates import mean_blank, replicates, summarise
+from endpoint.replicate_mean import mean_blank, summarise
+from endpoint.replicates import replicates
 from endpoint.report.replicate_chart import describe_replicates, replicate_chart
 from endpoint.report.replicate_document import replicates_document
 from endpoint.report.replicates import summary_text

@@ -14,7 +14,8 @@ from endpoint.titres import ReplicateProblem
 if TYPE_CHECKING:
     from endpoint.control_chart import Subgroup
     from endpoint.recovery import Recovery
-    from endpoint.replicates import Blank, Replicates
+    from endpoint.replicate_mean import Blank
+    from endpoint.replicates import Replicates
     from endpoint.titre_table import Bench
 
 _FILES = "FILE|FOLDER"
@@ -172,7 +173,7 @@ def _bench(options: dict[str, Any]) -> Bench:
 def _blank(options: dict[str, Any], bench: Bench) -> Blank | None:
     from dataclasses import replace
 
-    from endpoint.replicates import mean_blank
+    from endpoint.replicate_mean import mean_blank
     from endpoint.titre_files import read_runs
 
     if not options["blank"]:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from endpoint.replicates import Replicates
 from endpoint.report import panels
 from endpoint.report.replicate_document import group_mean, use_of
-from endpoint.report.replicates import answer, titre_decimals
+from endpoint.report.replicate_findings import titre_decimals
+from endpoint.report.replicates import answer
 from endpoint.report.rounding import FIXED_SPACE, rounded
 from endpoint.titres import Run
 

@@ -11,7 +11,8 @@ from endpoint.control_chart import ControlChart
 from endpoint.hardness_units import M_CACO3
 from endpoint.outliers import OutlierTest
 from endpoint.recovery import Recovery
-from endpoint.replicates import Blank, Mean, Replicates, Summary
+from endpoint.replicate_mean import Blank, Mean, Summary
+from endpoint.replicates import Replicates
 from endpoint.titres import Run
 
 FORMAT = 1
