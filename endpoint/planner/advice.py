@@ -286,7 +286,7 @@ def mg_edta_words(plan: Plan) -> str:
         without = "half of the indicator may be blue from the start"
     if plan.mg_edta and helps:
         return (
-            "Put it in: a little, equal amounts of magnesium and EDTA, about "
+            "Yes. A little is enough: equal amounts of magnesium and EDTA, about "
             f"{MG_EDTA_MMOL_L:g} mmol/L in the flask. Without it {without}. It does not move the "
             "equivalence volume; check that with a blank."
         )

@@ -222,12 +222,18 @@ def _moments(centre: float, down: FloatArray, up: FloatArray) -> tuple[float, fl
     return float(np.sum(mean - centre)), float(np.sum(_WEIGHTS @ (at - mean) ** 2))
 
 
-def _share_weights(shares: FloatArray) -> FloatArray:
-    """Weights of the shares when every share between the least and the most is as likely."""
+def _over_shares(shares: FloatArray, values: FloatArray) -> tuple[float, float]:
+    """Mean and variance of values when every share between the least and the most is as likely.
+
+    The values are joined by straight lines, which are integrated exactly.
+    """
     if shares.size == 1:
-        return np.ones(1)
-    gaps = np.diff(shares)
-    return np.asarray((np.append(gaps, 0.0) + np.append(0.0, gaps)) / (2.0 * gaps.sum()))
+        return float(values[0]), 0.0
+    part = np.diff(shares) / (shares[-1] - shares[0])
+    left, right = values[:-1], values[1:]
+    mean = float(part @ (left + right)) / 2.0
+    square = float(part @ (left**2 + left * right + right**2)) / 3.0
+    return mean, max(square - mean**2, 0.0)
 
 
 def eye_error(flasks: tuple[Flask, ...], priors: Priors | None = None) -> EyeError:
@@ -247,14 +253,13 @@ def eye_error(flasks: tuple[Flask, ...], priors: Priors | None = None) -> EyeErr
     flask is blue from the start.
     """
     shares = np.array([f.magnesium_mmol / (f.magnesium_mmol + f.calcium_mmol) for f in flasks])
-    weights = _share_weights(shares)
     found = np.array([_one_eye_error(flask, priors or Priors()) for flask in flasks])
-    errors, shades, constants, amounts = found.T
-    mean = float(weights @ errors)
+    mean, variance = _over_shares(shares, found[:, 0])
+    shade, constants, amount = (_over_shares(shares, v)[0] ** 0.5 for v in found[:, 1:].T ** 2)
     return EyeError(
         correction_ml=mean,
-        magnesium_half_width_ml=_FAR * float(np.sqrt(weights @ (errors - mean) ** 2)),
-        shade_half_width_ml=_FAR * float(np.sqrt(weights @ shades**2)),
-        constants_ml=float(np.sqrt(weights @ constants**2)),
-        indicator_ml=float(np.sqrt(weights @ amounts**2)),
+        magnesium_half_width_ml=_FAR * variance**0.5,
+        shade_half_width_ml=_FAR * shade,
+        constants_ml=constants,
+        indicator_ml=amount,
     )

@@ -71,8 +71,8 @@ def _fold(block: str, width: int) -> str:
             "   " if body[:2].rstrip(".").isdigit() else "  " if body[:2] == "- " else ""
         )
         lines += (
-            [line]
-            if len(line) <= width
+            [line.rstrip()]
+            if len(line.rstrip()) <= width
             else textwrap.wrap(line, width, subsequent_indent=hang, break_on_hyphens=False)
         )
     return "\n".join(lines)
@@ -95,6 +95,8 @@ def _heading(plan: Data) -> str:
         wanted = f"{100 * question['wanted_relative']:.3g} %"
     else:
         wanted = f"{question['wanted']:.3g} {question['unit']}"
+        least = list(plan["proposal"]["readings"].values())[-1]["wanted_percent"]
+        wanted += f", here {two_figures(least)} %"
     return f"Plan for water of {range_} {question['unit']}; wanted: within ± {wanted} (95 %)."
 
 
@@ -165,7 +167,7 @@ def _pouring(plan: Data) -> list[str]:
 
 
 def _wait(stretch: Data) -> str:
-    return f"{stretch['pause_s']:.0f} s apart"
+    return f"wait {stretch['pause_s']:.0f} s after each"
 
 
 def _titrations(plan: Data) -> list[str]:
@@ -218,8 +220,9 @@ def _verdict(name: str, view: Data) -> str:
         what = "Take" if correction < 0 else "Add"
         where = "off" if correction < 0 else "to"
         lines[0] += (
-            f" {what} {abs(correction):.2f} mL {where} the titre: the last red, and half a drop, "
-            "lie beside the equivalence volume."
+            f" {what} {abs(correction):.2f} mL {where} each titre: on average the eye stops that "
+            f"much {'after' if correction < 0 else 'before'} the equivalence volume (last red and "
+            "half a drop)."
         )
     fixes = view["improvements"]
     if fixes:
