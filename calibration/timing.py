@@ -6,6 +6,8 @@ Mixing lag: see `calibration.mixing`.
 
 from __future__ import annotations
 
+import csv
+import difflib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -24,7 +26,7 @@ from calibration.mixing import (
     mixing_lag,
 )
 from calibration.quantity import Quantity
-from calibration.sheet import Sheet
+from calibration.sheet import MAX_BYTES, Sheet
 
 FloatArray = NDArray[np.float64]
 
@@ -109,7 +111,8 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
     Tables: `[clocks]` camera_resolution_s (a frame), log_resolution_s and log_rounding ("nearest",
     or "down" for a clock that cuts off); `[[event]]` camera_s, log_s; `[[pause]]` stop_s with
     time_s and signal as lists, or rows time_s, signal (and pause, its number) in a CSV;
-    stop_clock "camera" or "log".
+    stop_clock "camera" or "log". A pause may also name a table with a column time_s, such as
+    curve.csv of a result, with column ("density_red"), from_s and until_s.
 
     Quantities: "clock offset" (s, camera minus log), "clock drift" (1), "mixing lag" (s), "delay"
     (s, after the stop; acts like more clock offset).
@@ -215,7 +218,10 @@ def _clock_words(found: ClockOffset, quantities: dict[str, Quantity]) -> list[st
     hourly = 3600.0 * found.drift.value
     if found.drift.value == 0.0:
         limit = 3600.0 * found.drift.expanded_uncertainty()
-        return [*words, f"The clocks do not drift apart by more than {limit:.2g} s in an hour."]
+        return [
+            *words,
+            f"No drift of the clocks was seen; it is less than {limit:.2g} s in an hour (95 %).",
+        ]
     return [*words, f"The clocks drift apart by {hourly:+.2g} s in an hour; the offset holds at "
             f"{found.middle_s:.0f} s of the log."]  # fmt: skip
 
@@ -280,7 +286,9 @@ def _read_pauses(sheet: Sheet, clocks: ClockOffset | None) -> list[Pause]:
                     "Add [[event]] with camera_s and log_s.",
                 )  # fmt: skip
             stop += clocks.offset.value
-        if in_csv and not head.has("time_s"):
+        if head.has("table"):
+            time, signal = _from_table(sheet, head)
+        elif in_csv and not head.has("time_s"):
             time, signal = _from_rows(sheet, head, n, len(heads))
         else:
             time = np.array(head.numbers("time_s", -_LATEST_S, _LATEST_S, ENOUGH_AFTER))
@@ -288,6 +296,51 @@ def _read_pauses(sheet: Sheet, clocks: ClockOffset | None) -> list[Pause]:
         head.close()
         pauses.append(_checked_pause(head, time, signal, stop))
     return pauses
+
+
+def _from_table(sheet: Sheet, head: Section) -> tuple[FloatArray, FloatArray]:
+    """Readings of one pause from a table with a column time_s, such as the curve of a result."""
+    name, column = head.text("table"), head.text("column", "density_red")
+    start = head.number("from_s", -_LATEST_S, _LATEST_S, -math.inf)
+    end = head.number("until_s", -_LATEST_S, _LATEST_S, math.inf)
+    path = sheet.folder / name
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise head.problem("table", f'names "{name}", which is too large.', "Cut it shorter.")
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, ValueError, csv.Error):
+        raise head.problem(
+            "table", f'names "{name}", which cannot be read.',
+            "Check the name; it is taken from the folder of the sheet.",
+        ) from None  # fmt: skip
+    here = [key for key in (rows[0] if rows else {}) if key]
+    for key in ("time_s", column):
+        if key not in here:
+            near = difflib.get_close_matches(key, here, n=1)
+            raise head.problem(
+                "table" if key == "time_s" else "column",
+                f'asks for {key}, which "{name}" does not hold.',
+                f"Is {near[0]} meant?" if near else f"It holds: {', '.join(here)[:200]}.",
+            )
+    pairs = []
+    for n, row in enumerate(rows, 2):
+        if row["time_s"] and row[column]:
+            try:
+                pair = float(row["time_s"]), float(row[column])
+            except ValueError:
+                raise head.problem(
+                    "table", f'names "{name}", whose row {n} holds something other than numbers.',
+                    "Correct that row.",
+                ) from None  # fmt: skip
+            if start <= pair[0] <= end and all(math.isfinite(v) for v in pair):
+                pairs.append(pair)
+    if len(pairs) < ENOUGH_AFTER:
+        raise head.problem(
+            "table", f'names "{name}", which holds {len(pairs)} reading(s) in that time.',
+            "Widen from_s and until_s.",
+        )  # fmt: skip
+    return np.array([a for a, _ in pairs]), np.array([b for _, b in pairs])
 
 
 def _from_rows(sheet: Sheet, head: Section, n: int, count: int) -> tuple[FloatArray, FloatArray]:
