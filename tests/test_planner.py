@@ -407,6 +407,13 @@ def test_the_usual_waters_get_a_design_that_keeps_all_rules(hardness_mmol_l: flo
     assert design.sample_ml == design.fillings * design.pipette.tolerance.nominal_ml
 
 
+def test_where_no_design_keeps_the_rules_the_one_that_misses_least_is_taken() -> None:
+    question = ask(45.0, pipettes=pipettes_at_hand("10,25", "A"), titrants_mol_l=(0.05, 0.1))
+    design = make_plan(question).best.design
+    assert design.sample_ml == 10.0
+    assert "aliquot" in design.broken
+
+
 def test_the_best_design_is_not_worse_than_the_others_that_keep_the_rules() -> None:
     plan = make_plan(ask(2.5, wanted=Wanted(relative=0.003)))
     kept = [j for j in plan.judged if not j.design.broken]

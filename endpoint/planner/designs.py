@@ -52,6 +52,8 @@ class Design:
     """Distilled water added, so that the flask holds `FILL_UP_TO_ML`."""
     broken: tuple[str, ...]
     """Rules of practice that it does not keep."""
+    penalty: float
+    """Weight of the broken rules, each times how far it is missed."""
 
     @property
     def sample_ml(self) -> float:
@@ -62,11 +64,6 @@ class Design:
     def added_ml(self) -> float:
         """Water and buffer in the flask beside the sample, mL."""
         return self.water_ml + BUFFER_ML
-
-    @property
-    def penalty(self) -> float:
-        """Weight of the broken rules."""
-        return sum(_WEIGHTS[code] for code in self.broken)
 
     def flask(self, question: Question, hardness_mmol_l: float, share: float, mg: bool) -> Flask:
         """Contents of the flask for one water."""
@@ -168,14 +165,16 @@ def _design(question: Question, pipette: Ware, fillings: int, titrant: float) ->
     if too_much or sample > MOST_SAMPLE_ML or whole > FLASK_PART * question.flask_ml:
         return None
     aliquot = high * M_CACO3
-    tests = (
-        ("titre-small", titre[0] < TITRE_FROM_ML),
-        ("titre-large", titre[1] > TITRE_TO_ML),
-        ("burette-share", titre[0] < BURETTE_SHARE * nominal),
-        ("aliquot", aliquot > ALIQUOT_MG),
-    )
-    broken = tuple(code for code, is_so in tests if is_so)
-    return Design(pipette, fillings, titrant, titre, aliquot, water, broken)
+    # How far each rule is missed: above 1 it is broken.
+    misses = {
+        "titre-small": TITRE_FROM_ML / titre[0],
+        "titre-large": titre[1] / TITRE_TO_ML,
+        "burette-share": BURETTE_SHARE * nominal / titre[0],
+        "aliquot": aliquot / ALIQUOT_MG,
+    }
+    broken = tuple(code for code, miss in misses.items() if miss > 1.0)
+    penalty = sum(_WEIGHTS[code] * misses[code] for code in broken)
+    return Design(pipette, fillings, titrant, titre, aliquot, water, broken, penalty)
 
 
 def setup_for(question: Question, design: Design) -> Setup:

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 Data = Mapping[str, Any]
+
+
+def _plain(value: float) -> str:
+    """Three figures without an exponent, as people write it."""
+    figures = 2 - math.floor(math.log10(value)) if value > 0 else 1
+    return f"{value:.{max(figures, 1)}f}".rstrip("0").removesuffix(".") if value > 0 else "0.0"
 
 
 def record_skeleton(plan: Data) -> str:
@@ -41,7 +48,7 @@ def record_skeleton(plan: Data) -> str:
         "",
         "[titrant]",
         f"concentration_mol_l = {titrant:g}    # FILL IN the one on the bottle",
-        f"standard_uncertainty_mol_l = {u:.2g}",
+        f"standard_uncertainty_mol_l = {_plain(u)}",
         "",
         "[recording]",
         f"video = {reading_to_fill}",
@@ -49,7 +56,7 @@ def record_skeleton(plan: Data) -> str:
         "[delivery]",
         'log = "fill-in.csv"    # FILL IN: time_s,volume_ml, one row for each addition',
         'mode = "steps"',
-        f"mixing_lag_s = {question['mixing_lag_s']:g}",
+        f"# mixing_lag_s = {question['mixing_lag_s']:g}    # if you have measured it",
         "",
         "# [blank]",
         "# volume_ml = 0.05    # titrate a blank with the same buffer and indicator",
