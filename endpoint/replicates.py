@@ -88,7 +88,7 @@ def find_run(runs: Sequence[Run], name: str) -> Run:
     if numbered:
         return numbered[0]
     labels = [run.label for run in runs]
-    near = difflib.get_close_matches(name, labels, n=1)
+    near = [] if name.strip().isdigit() else difflib.get_close_matches(name, labels, n=1)
     remedy = f'Is "{near[0]}" meant?' if near else f"Give a number from 1 to {len(runs)}."
     raise ReplicateProblem(f'There is no titration "{name}".', remedy)
 
@@ -211,6 +211,8 @@ def _check_blank(runs: Sequence[Run], blank_ml: Quantity) -> None:
 
 def _notes(runs: Sequence[Run]) -> tuple[str, ...]:
     found = [note for run in runs for note in run.notes]
+    if any(run.blank_subtracted for run in runs):
+        found.append("The records subtract a blank: the hardness is less the blank, the titre not.")
     people = {run.analyst for run in runs if run.analyst is not None}
     if len(people) > 1:
         found.append(

@@ -18,6 +18,7 @@ from endpoint.sources import volumes
 from endpoint.titres import ReplicateProblem, Run, marked, one_line
 
 MOST_ML = 200.0
+_LARGEST = 1e6
 _JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one person)"
 
 
@@ -105,36 +106,52 @@ def _words(section: Section, key: str) -> str | None:
 
 def _rows(path: Path, bench: Bench) -> tuple[tuple[Section, ...], Bench]:
     """Rows of a CSV, and what its head of `#` lines says."""
+    tables, rows = _table(path, ("titre_ml",))
+    if tables is None:
+        return rows, bench
+    try:
+        return rows, _bench_of(tables, bench, path)
+    except CalibrationProblem as problem:
+        raise ReplicateProblem(problem.sentence, problem.remedy) from None
+
+
+def _table(
+    path: Path, numbers: tuple[str, ...]
+) -> tuple[Mapping[str, Any] | None, tuple[Section, ...]]:
+    """Tables of the head, or None where there is no head, and the rows.
+
+    `numbers` are columns of which one is needed; the first that is there is read as numbers.
+    """
     try:
         with path.open(encoding="utf-8-sig", errors="replace") as file:
             first = next((line for line in file if line.strip()), "")
     except (OSError, ValueError):
         first = ""
     if not first.lstrip().startswith("#"):
-        return _plain_rows(path), bench
+        return None, _plain_rows(path, numbers)
     try:
         # A head without a certificate holds no day that could lie in the future.
         sheet = read_sheet(path, datetime.date.max)
-        bench = _bench_of(sheet.tables, bench, path)
-        return sheet.rows("titre"), bench
+        return sheet.tables, sheet.rows("titre")
     except CalibrationProblem as problem:
         raise ReplicateProblem(problem.sentence, problem.remedy) from None
 
 
-def _plain_rows(path: Path) -> tuple[Section, ...]:
+def _plain_rows(path: Path, numbers: tuple[str, ...]) -> tuple[Section, ...]:
     sheet = volumes.read_sheet(path, ReplicateProblem)
     titles = [title.strip().lower() for title in sheet.header]
-    if "titre_ml" not in titles:
+    key = next((name for name in numbers if name in titles), None)
+    if key is None:
         raise ReplicateProblem(
-            f"{path.name} has no column titre_ml.",
-            f"Name the column of the titres titre_ml; it has: {', '.join(sheet.header)[:120]}.",
+            f"{path.name} has no column {' or '.join(numbers)}.",
+            f"Name the column so; the file has: {', '.join(sheet.header)[:120]}.",
         )
     rows = []
     for k, number in enumerate(sheet.numbers):
         cells: dict[str, Any] = {}
         for column, title in enumerate(titles):
             text = sheet.rows[k][column]
-            if title == "titre_ml":
+            if title == key:
                 cells[title] = volumes.number_in(sheet, k, column, ReplicateProblem)
             elif text:
                 cells[title] = text
@@ -260,23 +277,10 @@ def read_series(path: Path) -> tuple[list[tuple[datetime.date, float]], str]:
     ReplicateProblem
         A column is missing or a cell cannot be used.
     """
-    sheet = volumes.read_sheet(path, ReplicateProblem)
-    titles = [title.strip().lower() for title in sheet.header]
-    key = next((name for name in _SERIES if name in titles), None)
-    if key is None or "date" not in titles:
-        missing = "date" if key is not None else "value, hardness_mmol_l or titre_ml"
-        raise ReplicateProblem(
-            f"{path.name} has no column {missing}.",
-            f"A control chart needs date and one value; the file has: "
-            f"{', '.join(sheet.header)[:120]}.",
-        )
-    pairs = []
-    for k, number in enumerate(sheet.numbers):
-        row = Section(f"{path.name}: row {number}", {"date": sheet.rows[k][titles.index("date")]})
-        try:
-            day = row.day("date")
-        except CalibrationProblem as problem:
-            raise ReplicateProblem(problem.sentence, problem.remedy) from None
-        value = volumes.number_in(sheet, k, titles.index(key), ReplicateProblem)
-        pairs.append((day, value))
+    _, rows = _table(path, tuple(_SERIES))
+    key = next((name for name in _SERIES if rows and rows[0].has(name)), "value")
+    try:
+        pairs = [(row.day("date"), row.number(key, -_LARGEST, _LARGEST)) for row in rows]
+    except CalibrationProblem as problem:
+        raise ReplicateProblem(problem.sentence, problem.remedy) from None
     return pairs, _SERIES[key]

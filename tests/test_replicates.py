@@ -589,7 +589,7 @@ def test_command_makes_a_control_chart(tmp_path: Path) -> None:
         (["--titrant", "10"], "--titrant is 10"),
         (["--titrant-u", "0.1"], "without --titrant"),
         (["--baseline", "1"], "--baseline is 1"),
-        (["--control-chart"], "no column date"),
+        (["--control-chart"], "row 2: date is missing"),
         (["--sample", "pond"], "no titre of the sample"),
     ],
 )
@@ -605,6 +605,14 @@ def test_series_needs_days(tmp_path: Path) -> None:
     path = table(tmp_path, "date,value\n2026-09-01,1.2\n01.09.2026,1.3\n")
     with pytest.raises(ReplicateProblem, match="row 3, date is not a day"):
         read_series(path)
+    with pytest.raises(ReplicateProblem, match="no column value or hardness_mmol_l or titre_ml"):
+        read_series(table(tmp_path, "date,result\n2026-09-01,1.2\n"))
+
+
+def test_series_may_have_a_head_and_a_decimal_comma(tmp_path: Path) -> None:
+    path = table(tmp_path, "# format = 1\n# # invented\ndate;hardness_mmol_l\n2026-09-01;1,25\n")
+    pairs, unit = read_series(path)
+    assert ([(d.isoformat(), v) for d, v in pairs], unit) == ([("2026-09-01", 1.25)], "mmol/L")
 
 
 # --- picture ----------------------------------------------------------------------------------

@@ -101,7 +101,8 @@ def scatter_words(summary: Summary) -> str:
                 "All titres are equal to the last digit and no ware is stated: their uncertainty "
                 "is not known, and it is not zero."
             )
-        return f"{seen}. That scatter is used, as the uncertainty of each alone is not stated."
+        few = _two_only(summary)
+        return f"{seen}. That scatter is used, as the uncertainty of each alone is not stated.{few}"
     told = (
         f"{seen}; their own uncertainties predict {two_figures(c.predicted)} (Birge ratio "
         f"{rounded(c.birge_ratio, 2)}, chi-square {rounded(c.chi_square, 1)} on "
@@ -113,9 +114,19 @@ def scatter_words(summary: Summary) -> str:
     if c.p < 0.05:
         return (
             f"{told} That is more than chance explains: something differs from run to run that the "
-            "budget of each does not hold. The observed scatter is used."
+            f"budget of each does not hold. The observed scatter is used.{_two_only(summary)}"
         )
-    return f"{told} It is more than predicted, though chance may explain it; it is used."
+    return (
+        f"{told} It is more than predicted, though chance may explain it; it is used."
+        f"{_two_only(summary)}"
+    )
+
+
+def _two_only(summary: Summary) -> str:
+    """What a scatter seen in two values does to the interval."""
+    if summary.titre.n != 2:
+        return ""
+    return " Two titrations hardly show a scatter, so the interval is wide: a third helps much."
 
 
 def _p(p: float) -> str:
@@ -130,7 +141,7 @@ def _test_words(found: Replicates) -> list[str]:
             "A test takes nothing out. Look for a cause (overshot end, air in the tip, misread "
             "burette); with one, use --set-aside and --because, else keep the titre or repeat."
         )
-    after = _tests(found, found.tests_after, found.summary.numbers)
+    after = [t for t in _tests(found, found.tests_after, found.summary.numbers) if t not in lines]
     return lines + [f"Without what was set aside: {text}" for text in after]
 
 

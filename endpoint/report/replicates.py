@@ -80,10 +80,11 @@ def concordance_words(found: Replicates) -> str:
     mean = group_mean(found) or 0.0
     tail = "" if c.unique else " Another group is as large, so none is to be preferred."
     if len(members) > len(others) and len(others) <= 4:
+        apart = [(k, _titre(found.run(k)) - mean) for k in others]
         far = "; ".join(
-            f"{called(found, k)} is {rounded(_titre(found.run(k)) - mean, decimals)} mL from "
+            f"{called(found, k)} is {rounded(abs(d), decimals)} mL {'above' if d > 0 else 'below'} "
             "their mean"
-            for k in others
+            for k, d in apart
         )
         return f"{len(members)} of {n} titres agree within {limit}; {far}.{tail}"
     which = f" ({listed(found, members)})" if len(members) <= _MOST_NAMES else ""
