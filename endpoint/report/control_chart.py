@@ -75,7 +75,7 @@ def chart_picture(chart: ControlChart, unit: str) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(10.0, 7.0), layout="constrained", facecolor="white")
-    told = "; ".join(dict.fromkeys(f"{s.rule}: {s.words}" for s in chart.signals))
+    told = "; ".join(sorted({f"{s.rule}: {s.words}" for s in chart.signals}))
     title = "\n".join([textwrap.fill(chart_answer(chart), 84), textwrap.fill(told, 92)]).strip()
     figure.suptitle(title, x=0.012, ha="left", fontsize=panels.LARGE, parse_math=False)
     top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
@@ -144,7 +144,7 @@ def _values(axes: Axes, chart: ControlChart, unit: str) -> None:
             zorder=5,
             bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none"},
         )
-    axes.margins(y=0.16)
+    axes.margins(y=0.22)
     axes.set_ylabel(unit or "value", fontsize=panels.SMALL)
 
 
@@ -162,15 +162,16 @@ def _spread(axes: Axes, chart: ControlChart, unit: str) -> None:
     axes.plot(inside, [chart.scatter[k] or 0.0 for k in inside], "o", ms=4.5, color=panels.INK)
     for k in chart.scatter_signals:
         axes.plot(k, chart.scatter[k] or 0.0, "D", ms=9, mfc="white", mec=panels.INK, mew=1.8)
+    if chart.scatter_signals:
         axes.annotate(
-            "outside",
-            (k, chart.scatter[k] or 0.0),
-            xytext=(9, 0),
-            textcoords="offset points",
-            va="center",
+            "diamond: outside the limits",
+            (0.008, 0.96),
+            xycoords="axes fraction",
+            va="top",
             fontsize=panels.SMALL,
+            bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none"},
         )
     limits = [line.upper for line in lines if line is not None]
-    axes.set_ylim(0.0, 1.15 * max([*values, *limits]))
+    axes.set_ylim(0.0, 1.3 * max([*values, *limits]))
     name = {"individuals": "moving range", "mean-range": "range", "mean-s": "s"}[chart.kind]
     axes.set_ylabel(f"{name} / {unit}" if unit else name, fontsize=panels.SMALL)
