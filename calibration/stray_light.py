@@ -126,6 +126,26 @@ def noise_of(groups: Sequence[Sequence[float]], digit: float) -> Noise:
     return Noise(math.sqrt(low + floor**2), math.sqrt(light), int(dof.sum()))
 
 
+def _columns(levels: Sequence[Level]) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Expected and read values, and which levels are low enough for a first slope."""
+    x = np.array([level.expected for level in levels])
+    y = np.array([level.mean for level in levels])
+    return x, y, np.asarray(y <= max(0.7, float(np.sort(y)[1])))
+
+
+def _weights(
+    levels: Sequence[Level], noise: Noise, zero_uncertainty: float, slope: float, stray: float
+) -> FloatArray:
+    """Standard uncertainty of each mean reading against its expectation."""
+    x, y, _ = _columns(levels)
+    count = np.array([len(level.readings) for level in levels])
+    u_x = np.array([level.expected_uncertainty for level in levels])
+    light = np.maximum(10.0 ** -(slope * x), 1e-12)
+    steepness = slope * light / np.maximum(light + stray, 1e-12)
+    variance = noise.at(y) ** 2 / count + zero_uncertainty**2 + (steepness * u_x) ** 2
+    return np.asarray(np.sqrt(variance))
+
+
 def fit_scale(
     levels: Sequence[Level],
     noise: Noise,
@@ -150,11 +170,7 @@ def fit_scale(
     """
     from scipy.optimize import least_squares
 
-    x = np.array([level.expected for level in levels])
-    u_x = np.array([level.expected_uncertainty for level in levels])
-    y = np.array([level.mean for level in levels])
-    n = np.array([len(level.readings) for level in levels])
-    low = y <= max(0.7, float(np.sort(y)[1]))
+    x, y, low = _columns(levels)
     slope = float(x[low] @ y[low] / (x[low] @ x[low]))
     scale = 10.0 ** -float(y.max())
     sigma = np.ones_like(y)
@@ -171,10 +187,7 @@ def fit_scale(
     p = np.array([0.1] if fixed_slope else [slope, 0.1])
     lowest = [-0.9] if fixed_slope else [0.0, -0.9]
     for _ in range(3):
-        k, s = parts(p)
-        light = np.maximum(10.0 ** -(k * x), 1e-12)
-        steepness = k * light / np.maximum(light + s, 1e-12)
-        sigma = np.sqrt(noise.at(y) ** 2 / n + zero_uncertainty**2 + (steepness * u_x) ** 2)
+        sigma = _weights(levels, noise, zero_uncertainty, *parts(p))
         p = np.asarray(least_squares(left_over, p, bounds=(lowest, np.inf)).x, dtype=np.float64)
     k, s = parts(p)
     found = least_squares(left_over, p, bounds=(lowest, np.inf))

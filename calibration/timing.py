@@ -74,23 +74,11 @@ def clock_offset(
     log = np.asarray(log_s, dtype=np.float64)
     difference = camera - log
     n, middle = len(difference), float(np.mean(log))
-    from_middle = log - middle
-    spread = float(np.sum(from_middle**2))
-    drift = None
     residual = difference - difference.mean()
+    drift = None
     if n >= 3 and np.ptp(log) >= LONG_SPAN_S:
-        slope = float(from_middle @ difference) / spread
-        along = residual - slope * from_middle
-        u_slope = math.sqrt(float(along @ along) / (n - 2) / spread)
-        u_step = math.hypot(camera_resolution_s, log_resolution_s) / math.sqrt(12.0 * spread)
-        drift = Quantity.measured(
-            slope, "1", math.hypot(u_slope, u_step), f"{identifier}: clocks, drift", kind="A",
-            degrees_of_freedom=n - 2,
-        )  # fmt: skip
-        if abs(slope) > drift.expanded_uncertainty():
-            residual = along
-        else:
-            drift = Quantity(0.0, "1", drift.contributions)
+        steps = math.hypot(camera_resolution_s, log_resolution_s)
+        drift, residual = _drift(log - middle, residual, steps, identifier)
     dof = n - 1 if drift is None or drift.value == 0.0 else n - 2
     scatter = math.sqrt(float(residual @ residual) / dof)
     offset = Quantity(float(difference.mean()), "s") + Quantity.measured(
@@ -160,6 +148,23 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
         head.identifier, "timing", head.what, head.date, head.expiry, head.operator, quantities,
         readings, tuple(remarks), details,
     )  # fmt: skip
+
+
+def _drift(
+    from_middle: FloatArray, residual: FloatArray, step_s: float, identifier: str
+) -> tuple[Quantity, FloatArray]:
+    """Slope of the residuals, 0 where it is not significant, and what is left of them."""
+    dof = len(residual) - 2
+    spread = float(np.sum(from_middle**2))
+    slope = float(from_middle @ residual) / spread
+    along = residual - slope * from_middle
+    u = math.sqrt(float(along @ along) / dof / spread + step_s**2 / 12.0 / spread)
+    found = Quantity.measured(
+        slope, "1", u, f"{identifier}: clocks, drift", kind="A", degrees_of_freedom=dof
+    )
+    if abs(slope) > found.expanded_uncertainty():
+        return found, along
+    return Quantity(0.0, "1", found.contributions), residual
 
 
 def _csv_has(sheet: Sheet, column: str) -> bool:

@@ -73,11 +73,21 @@ def read_tone(
             f"{place}: brighter steps do not come out brighter everywhere.",
             "Check the boxes and the order of the steps, and that the light was even.",
         ) from None
+    scatter = float(np.std(tone.residual))
+    _store(tone, scatter, kept, has_wedge, identifier, quantities, details)
+    words += _tone_words(tone, scatter, len(patches) - sum(good))
+    return tone
+
+
+def _store(
+    tone: Tone, scatter: float, kept: list[tuple[Patch, float]], has_wedge: bool,
+    identifier: str, quantities: dict[str, Quantity], details: dict[str, Any],
+) -> None:  # fmt: skip
+    """Put the tone curve into the certificate."""
     quantities["response deviation"] = Quantity.measured(
         tone.deviation["sRGB"], "1", tone.deviation_uncertainty,
         f"{identifier}: response deviation", kind="A",
     )  # fmt: skip
-    scatter = float(np.std(tone.residual))
     details["response"] = {
         "encoded": tone.encoded.tolist(), "linear": tone.linear.tolist(),
         "lowest": tone.lowest, "highest": tone.highest, "deviation": dict(tone.deviation),
@@ -86,8 +96,6 @@ def read_tone(
         "steps_encoded": [list(patch.mean) for patch, _ in kept],
         "steps_log_light": [light for _, light in kept],
     }  # fmt: skip
-    words += _tone_words(tone, scatter, len(patches) - sum(good))
-    return tone
 
 
 def _tone_words(tone: Tone, scatter: float, left_out: int) -> list[str]:

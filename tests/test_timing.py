@@ -75,19 +75,19 @@ def test_dead_time_is_told_from_the_lag() -> None:
 @pytest.mark.parametrize("lag_s", [0.8, 2.5])
 def test_coverage_of_the_lag_of_one_pause(lag_s: float, before_s: float) -> None:
     hits = 0
-    for seed in range(1000, 1200):
+    for seed in range(1000, 1120):
         rng = np.random.default_rng(seed)
         pause = paused_run(lag_s, rng, noise=0.006, before_s=before_s)
         quantity, _ = mixing_lag([fit_pause(pause)], "T-1")
         low, high = quantity.interval()
         hits += low <= lag_s <= high
-    # 95 % of 200 is 190, standard deviation 3.1.
-    assert hits >= 180
+    # 95 % of 120 is 114, standard deviation 2.4; the prior knowledge of the bend adds to it.
+    assert hits >= 108
 
 
 def test_coverage_with_neighbouring_readings_that_scatter_alike() -> None:
     hits = 0
-    for seed in range(1000, 1150):
+    for seed in range(1000, 1100):
         rng = np.random.default_rng(seed)
         pause = paused_run(1.6, rng, noise=0.0)
         drifting = np.zeros(len(pause.time_s))
@@ -98,7 +98,7 @@ def test_coverage_with_neighbouring_readings_that_scatter_alike() -> None:
         )
         low, high = quantity.interval()
         hits += low <= 1.6 <= high
-    assert 132 <= hits <= 150
+    assert hits >= 89
 
 
 def test_coverage_of_the_next_run_when_lags_differ() -> None:
