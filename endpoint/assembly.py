@@ -11,11 +11,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.camera import linear_from_encoded
 from calibration.certificate import Certificate
 from calibration.photometer import corrected
 from calibration.quantity import CalibrationProblem
+from calibration.tone import srgb
 from endpoint.bench_quantities import bench_quantities
 from endpoint.certificate_use import CertificateBook
+from endpoint.colour import CameraTone, Transfer
 from endpoint.delivery import Delivery
 from endpoint.pipeline import Job
 from endpoint.problems import RecordProblem
@@ -27,6 +30,7 @@ from endpoint.sources.stills import StillsSource
 from endpoint.sources.volumes import VolumeLog
 
 FloatArray = NDArray[np.float64]
+_TONE_STEPS = 1025
 
 
 def prepare(
@@ -67,7 +71,7 @@ def prepare(
         clock_uncertainty_s=clock.uncertainty_s,
         liquid_box=_box(record.settings.liquid_box, source),
         reference_box=_box(record.settings.reference_box, source),
-        transfer=record.settings.tone_curve,
+        transfer=_transfer(record, book),
         not_in_budget=bench.missing,
         certificates=book.used,
         day=record.day,
@@ -111,6 +115,26 @@ def _timing(record: TitrationRecord, book: CertificateBook) -> _Clock:
         middle_s=_middle(certificate),
         uncertainty_s=math.hypot(*(q.standard_uncertainty for q in shifts)),
         lag_s=None if lag is None else (lag.value, max(lag.standard_uncertainty, 1e-3)),
+    )
+
+
+def _transfer(record: TitrationRecord, book: CertificateBook) -> Transfer | None:
+    """Tone curve that the settings name, or that of the calibrated camera."""
+    if record.settings.tone_curve is not None or record.kind == "photometer":
+        return record.settings.tone_curve
+    if record.medium_certificate is None:
+        return None
+    certificate = book.read(record.medium_certificate, "camera", "camera")
+    encoded = np.linspace(0.0, 1.0, _TONE_STEPS)
+    linear = (
+        linear_from_encoded(encoded, certificate)
+        if "response" in certificate.details
+        else srgb(encoded)
+    )
+    chart = certificate.details.get("chart")
+    matrix = chart.get("matrix") if isinstance(chart, Mapping) else None
+    return CameraTone(
+        encoded, linear, None if matrix is None else np.array(matrix, dtype=np.float64)
     )
 
 

@@ -27,7 +27,22 @@ _TRIM = 0.1
 _LOOK_EVERY_S = 0.5
 
 
-def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArray:
+@dataclass(frozen=True, eq=False)
+class CameraTone:
+    """Tone curve and colour matrix of one camera, from its calibration."""
+
+    encoded: FloatArray
+    """Rising from 0 to 1, shape (n,)."""
+    linear: FloatArray
+    """Linear light at `encoded`, shape (n,)."""
+    matrix: FloatArray | None = None
+    """Linear camera RGB to linear sRGB, shape (3, 3), for colours that people see."""
+
+
+Transfer = str | CameraTone
+
+
+def to_linear(encoded: NDArray[np.floating], transfer: Transfer = "srgb") -> FloatArray:
     """Undo the tone curve.
 
     Parameters
@@ -35,7 +50,7 @@ def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArr
     encoded:
         Values 0 to 1 (small overshoots are kept at the ends), any shape.
     transfer:
-        "srgb" (IEC 61966-2-1), "bt709" (ITU-R BT.709) or "linear".
+        "srgb" (IEC 61966-2-1), "bt709" (ITU-R BT.709) or "linear"; or the camera's own curve.
 
     Raises
     ------
@@ -43,6 +58,8 @@ def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArr
         The transfer is not known.
     """
     x = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, None)
+    if isinstance(transfer, CameraTone):
+        return np.interp(x, transfer.encoded, transfer.linear)
     if transfer == "linear":
         return x
     if transfer == "srgb":
@@ -115,7 +132,7 @@ def _trimmed(values: FloatArray) -> tuple[FloatArray, FloatArray]:
     return kept.mean(axis=0), kept.std(axis=0) / np.sqrt(independent)
 
 
-def _pixels(frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: str) -> FloatArray:
+def _pixels(frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: Transfer) -> FloatArray:
     part = frame.encoded(box)[mask]
     if len(part) > _MOST_PIXELS:
         part = part[:: len(part) // _MOST_PIXELS + 1]
@@ -132,7 +149,14 @@ colour matrix fitted on 24 patches); rows sum to 1, so that grey stays grey.
 """
 
 
-def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSample:
+def as_people_see(linear: FloatArray, transfer: Transfer) -> FloatArray:
+    """Linear sRGB of a mean colour, shape (3,), through the camera's matrix if it is known."""
+    if isinstance(transfer, CameraTone) and transfer.matrix is not None:
+        return np.asarray(transfer.matrix @ linear)
+    return linear
+
+
+def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> ColourSample:
     """Colour of the liquid in one frame.
 
     Parameters
@@ -148,6 +172,7 @@ def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSampl
     white = _pixels(frame, region.reference_box, region.reference_mask, transfer)
     shown_level, _ = _trimmed(liquid)
     reference, _ = _trimmed(white)
+    seen, seen_white = as_people_see(shown_level, transfer), as_people_see(reference, transfer)
     level, level_error = _trimmed(liquid @ UNSHARE.T)
     even, even_error = _trimmed(white @ UNSHARE.T)
     flags = Flag.NONE
@@ -161,7 +186,7 @@ def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSampl
         flags |= Flag.DARK
     level, even = np.maximum(level, 1e-4), np.maximum(even, 1e-4)
     density = -np.log10(level / even)
-    shown = -np.log10(np.maximum(shown_level, 1e-4) / np.maximum(reference, 1e-4))
+    shown = -np.log10(np.maximum(seen, 1e-4) / np.maximum(seen_white, 1e-4))
     sigma = np.hypot(level_error / level, even_error / even) / np.log(10.0)
     red = -np.log10(np.maximum(liquid[:, 0], 1e-4))
     low, high = np.percentile(red, [16, 84])
@@ -228,7 +253,7 @@ class Watch:
 
 
 def follow(
-    frames: Iterable[Frame], region: Region, transfer: str = "srgb"
+    frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
 ) -> Iterator[ColourSample]:
     """Yield the colour of each frame in order, with every flag set.
 

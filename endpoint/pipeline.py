@@ -17,7 +17,7 @@ import numpy as np
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
 from endpoint.certificate_use import UsedCertificate
-from endpoint.colour import ColourSample, ColourTrace, trace
+from endpoint.colour import ColourSample, ColourTrace, Transfer, trace
 from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
@@ -63,7 +63,8 @@ class Job:
     certificates: tuple[UsedCertificate, ...] = ()
     liquid_box: Box | None = None
     reference_box: Box | None = None
-    transfer: str | None = None
+    transfer: Transfer | None = None
+    """Tone curve by name, or of the calibrated camera; None for what the recording says."""
     not_in_budget: tuple[str, ...] = ()
     """What the record does not state, so that its uncertainty is not in the budget."""
 
@@ -230,7 +231,8 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
     """
     sampled = before_a_move(_lit(source.sample(_REGION_FRAMES)))
     transfer = job.transfer or source.info.transfer
-    region = locate(sampled, job.liquid_box, job.reference_box, transfer)
+    known = transfer if isinstance(transfer, str) else "srgb"
+    region = locate(sampled, job.liquid_box, job.reference_box, known)
     return region, sampled[0].rgb8()
 
 

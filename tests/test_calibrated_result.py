@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import math
 import shutil
@@ -12,7 +13,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from calibration.certificate import read_certificate
+from calibration.certificate import Certificate, read_certificate, write_certificate
+from calibration.quantity import Quantity
+from calibration.tone import srgb
 from endpoint.cli import main
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -265,3 +268,54 @@ def test_a_clock_that_is_ahead_is_set_right(tmp_path: Path) -> None:
     assert shifted is None or abs(shifted["value"] - truth) > 0.05
     path.write_text(text + "clock_offset_s = 95.0\nclock_offset_uncertainty_s = 0.5\n")
     assert located(path)["equivalence_ml"]["value"] == pytest.approx(truth, abs=0.003)
+
+
+def camera(folder: Path, power: float | None) -> None:
+    """Certificate of a camera with the sRGB curve, or with a pure power."""
+    encoded = [n / 256 for n in range(257)]
+    linear = [float(srgb(e)) if power is None else e**power for e in encoded]
+    certificate = Certificate(
+        "camera-1",
+        "camera",
+        "bench camera",
+        datetime.date(2026, 11, 1),
+        None,
+        "KT",
+        {"response deviation": Quantity(0.0, "1")},
+        details={
+            "response": {"encoded": encoded, "linear": linear},
+            "chart": {"matrix": [[0.8, 0.2, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]},
+        },
+    )
+    write_certificate(certificate, folder / "camera.json")
+
+
+def test_the_tone_curve_of_the_camera_is_used(tmp_path: Path) -> None:
+    media = ROOT / "sample_media"
+    shutil.copytree(media / "chapel-fountain", tmp_path / "chapel-fountain")
+    shutil.copy(media / "chapel-fountain-volumes.csv", tmp_path)
+    text = (media / "chapel-fountain.toml").read_text(encoding="utf-8")
+    path = tmp_path / "r.toml"
+    path.write_text(text, encoding="utf-8")
+    plain = located(path, "--out", str(tmp_path / "plain"))
+    key = 'stills = "chapel-fountain"\n'
+    assert key in text
+    path.write_text(text.replace(key, key + 'certificate = "camera.json"\n'), encoding="utf-8")
+    camera(tmp_path, None)
+    same = located(path, "--out", str(tmp_path / "same"))
+    assert same["equivalence_ml"]["value"] == pytest.approx(
+        plain["equivalence_ml"]["value"], abs=1e-4
+    )
+    assert same["certificates"][0]["purpose"] == "camera"
+    camera(tmp_path, 1.6)
+    located(path, "--out", str(tmp_path / "other"))
+    rows = {
+        name: (tmp_path / name / "curve.csv").read_text(encoding="utf-8").splitlines()
+        for name in ("plain", "same", "other")
+    }
+    header = rows["plain"][0].split(",")
+    first = {n: dict(zip(header, lines[1].split(","), strict=True)) for n, lines in rows.items()}
+    # A lower power makes the same picture lighter: less density. The matrix only moves the hue.
+    assert float(first["other"]["density_green"]) < 0.85 * float(first["plain"]["density_green"])
+    assert first["same"]["density_green"] == first["plain"]["density_green"]
+    assert abs(float(first["same"]["hue_deg"]) - float(first["plain"]["hue_deg"])) > 0.5
