@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.camera import linear_from_encoded
 from calibration.certificate import Certificate
 from calibration.photometer import corrected
-from calibration.quantity import CalibrationProblem
+from calibration.quantity import CalibrationProblem, Quantity
 from calibration.tone import srgb
 from endpoint.bench_quantities import bench_quantities
 from endpoint.certificate_use import CertificateBook
@@ -106,15 +105,23 @@ def _timing(record: TitrationRecord, book: CertificateBook) -> _Clock:
         )
     certificate = book.read(record.timing_certificate, "timing", "timing")
     held = certificate.quantities
-    shifts = [held[name] for name in ("clock offset", "delay") if name in held]
+    shift = Quantity(0.0, "s")
+    for name in ("clock offset", "delay"):
+        shift = shift + held[name] if name in held else shift
     lag = held.get("mixing lag")
     drift = held.get("clock drift")
+    if lag is None:
+        known, uncertainty_s = None, shift.standard_uncertainty
+    else:
+        # A late clock, a delay and a long lag shift the curve alike: one uncertainty for all.
+        known = (lag.value, max((lag + shift).standard_uncertainty, 1e-3))
+        uncertainty_s = 0.0
     return _Clock(
-        offset_s=math.fsum(q.value for q in shifts),
+        offset_s=shift.value,
         drift=0.0 if drift is None else drift.value,
         middle_s=_middle(certificate),
-        uncertainty_s=math.hypot(*(q.standard_uncertainty for q in shifts)),
-        lag_s=None if lag is None else (lag.value, max(lag.standard_uncertainty, 1e-3)),
+        uncertainty_s=uncertainty_s,
+        lag_s=known,
     )
 
 
@@ -132,7 +139,7 @@ def _transfer(record: TitrationRecord, book: CertificateBook) -> Transfer | None
         else srgb(encoded)
     )
     chart = certificate.details.get("chart")
-    matrix = chart.get("matrix") if isinstance(chart, Mapping) else None
+    matrix = chart.get("ratio_matrix") if isinstance(chart, Mapping) else None
     return CameraTone(
         encoded, linear, None if matrix is None else np.array(matrix, dtype=np.float64)
     )

@@ -36,7 +36,8 @@ class CameraTone:
     linear: FloatArray
     """Linear light at `encoded`, shape (n,)."""
     matrix: FloatArray | None = None
-    """Linear camera RGB to linear sRGB, shape (3, 3), for colours that people see."""
+    """For colours that people see, shape (3, 3): linear camera RGB divided by that of white, to
+    linear sRGB divided by white; rows sum to 1."""
 
 
 Transfer = str | CameraTone
@@ -149,11 +150,18 @@ colour matrix fitted on 24 patches); rows sum to 1, so that grey stays grey.
 """
 
 
-def as_people_see(linear: FloatArray, transfer: Transfer) -> FloatArray:
-    """Linear sRGB of a mean colour, shape (3,), through the camera's matrix if it is known."""
+def as_people_see(ratio: FloatArray, transfer: Transfer) -> FloatArray:
+    """Linear sRGB over white, shape (3,), through the camera's matrix if it is known."""
     if isinstance(transfer, CameraTone) and transfer.matrix is not None:
-        return np.asarray(transfer.matrix @ linear)
-    return linear
+        return np.asarray(transfer.matrix @ ratio)
+    return ratio
+
+
+def _encoded(linear: FloatArray, transfer: Transfer) -> FloatArray:
+    """Encoded values as the camera wrote them."""
+    if isinstance(transfer, CameraTone):
+        return np.interp(linear, transfer.linear, transfer.encoded)
+    return to_encoded_srgb(linear)
 
 
 def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> ColourSample:
@@ -172,11 +180,10 @@ def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> Colour
     white = _pixels(frame, region.reference_box, region.reference_mask, transfer)
     shown_level, _ = _trimmed(liquid)
     reference, _ = _trimmed(white)
-    seen, seen_white = as_people_see(shown_level, transfer), as_people_see(reference, transfer)
     level, level_error = _trimmed(liquid @ UNSHARE.T)
     even, even_error = _trimmed(white @ UNSHARE.T)
     flags = Flag.NONE
-    if np.any(to_encoded_srgb(reference) > _CLIP_LEVEL):
+    if np.any(_encoded(reference, transfer) > _CLIP_LEVEL):
         flags |= Flag.CLIPPED
     if (
         np.any(shown_level < 0.2 * _DARK_LINEAR)
@@ -186,7 +193,8 @@ def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> Colour
         flags |= Flag.DARK
     level, even = np.maximum(level, 1e-4), np.maximum(even, 1e-4)
     density = -np.log10(level / even)
-    shown = -np.log10(np.maximum(seen, 1e-4) / np.maximum(seen_white, 1e-4))
+    ratio = np.maximum(shown_level, 1e-4) / np.maximum(reference, 1e-4)
+    shown = -np.log10(np.maximum(as_people_see(ratio, transfer), 1e-4))
     sigma = np.hypot(level_error / level, even_error / even) / np.log(10.0)
     red = -np.log10(np.maximum(liquid[:, 0], 1e-4))
     low, high = np.percentile(red, [16, 84])

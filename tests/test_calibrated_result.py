@@ -284,7 +284,7 @@ def camera(folder: Path, power: float | None) -> None:
         {"response deviation": Quantity(0.0, "1")},
         details={
             "response": {"encoded": encoded, "linear": linear},
-            "chart": {"matrix": [[0.8, 0.2, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]},
+            "chart": {"ratio_matrix": [[0.8, 0.2, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]},
         },
     )
     write_certificate(certificate, folder / "camera.json")

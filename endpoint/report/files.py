@@ -1,4 +1,4 @@
-"""The output folder: result.json, curve.csv, chart and region pictures."""
+"""The output folder: result.json, curve.csv, budget.csv, chart and region pictures."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from xml.sax.saxutils import escape
 
 from endpoint.curve import RGB, Curve
+from endpoint.hardness import Hardness
 from endpoint.pipeline import Result
 from endpoint.problems import Flag, OutputProblem
 from endpoint.report.charts import chart, describe
@@ -25,6 +26,19 @@ from endpoint.transition import Transition
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+_BUDGET_HEADER = [
+    "source",
+    "value",
+    "unit",
+    "standard_uncertainty",
+    "sensitivity_mg_l_caco3_per_unit",
+    "contribution_mg_l_caco3",
+    "share",
+    "type",
+    "distribution",
+    "degrees_of_freedom",
+]
 
 
 def check_folder(folder: Path) -> None:
@@ -117,6 +131,12 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     check_folder(folder)
     ours = (folder / "result.json").is_file()
     write_text(folder / "curve.csv", curve_csv(result))
+    table = budget_csv(result.hardness)
+    if table is not None:
+        write_text(folder / "budget.csv", table)
+    elif ours:
+        with suppress(OSError):
+            (folder / "budget.csv").unlink(missing_ok=True)
     figure = chart(result)
     name, words = name_of(result), describe(result)
     for kind in ("png", "svg"):
@@ -174,6 +194,23 @@ def curve_csv(result: Result) -> str:
     if curve is not None:
         believed = result.fit if result.status != "none" else None
         writer.writerows(_row(curve, believed, k) for k in range(len(curve)))
+    return out.getvalue()
+
+
+def budget_csv(total: Hardness | None) -> str | None:
+    """Budget as CSV, one line for each source, largest share first; None where there is none."""
+    if total is None or not total.budget:
+        return None
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(_BUDGET_HEADER)
+    for line in total.budget:
+        known = (line.estimate, line.standard_uncertainty, line.sensitivity)
+        value, u, slope = ("" if v is None else f"{v:.6g}" for v in known)
+        freedom = "" if math.isinf(line.degrees_of_freedom) else f"{line.degrees_of_freedom:.4g}"
+        part, share = f"{line.contribution:.6g}", f"{line.share:.6f}"
+        source = (line.name, value, line.input_unit or "", u, slope)
+        writer.writerow((*source, part, share, line.kind, line.distribution, freedom))
     return out.getvalue()
 
 
