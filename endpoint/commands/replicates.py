@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.titres import ReplicateProblem
-
 if TYPE_CHECKING:
     from endpoint.control_chart import Subgroup
     from endpoint.recovery import Recovery
     from endpoint.replicate_mean import Blank
     from endpoint.replicates import Replicates
     from endpoint.titre_table import Bench
+    from endpoint.titres import ReplicateProblem
 
 _FILES = "FILE|FOLDER"
 
@@ -80,6 +79,13 @@ def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     return _replicates(paths, options)
 
 
+def _problem(sentence: str, remedy: str) -> ReplicateProblem:
+    """Error of this command; numpy comes with its module, so it is loaded only now."""
+    from endpoint.titres import ReplicateProblem
+
+    return ReplicateProblem(sentence, remedy)
+
+
 def _check_numbers(options: dict[str, Any]) -> None:
     limits = {
         "limit_ml": 10.0,
@@ -97,21 +103,21 @@ def _check_numbers(options: dict[str, Any]) -> None:
             continue
         option = "--" + name.replace("_", "-")
         least = "0" if may_be_zero else "above 0"
-        raise ReplicateProblem(f"{option} is {value:g}.", f"Give a number {least}, up to {most:g}.")
+        raise _problem(f"{option} is {value:g}.", f"Give a number {least}, up to {most:g}.")
     if options["baseline"] is not None and options["baseline"] < 3:
-        raise ReplicateProblem(
+        raise _problem(
             f"--baseline is {options['baseline']}.", "Give 3 or more, better 20 or more."
         )
     if len(options["set_aside"]) != len(options["because"]):
-        raise ReplicateProblem(
+        raise _problem(
             f"--set-aside is given {len(options['set_aside'])} times, --because "
             f"{len(options['because'])} times.",
             'Give a reason for each: --set-aside 3 --because "end overshot".',
         )
     if not all(reason.strip() for reason in options["because"]):
-        raise ReplicateProblem("--because is empty.", "Write the reason in a few words.")
+        raise _problem("--because is empty.", "Write the reason in a few words.")
     if bool(options["spiked"]) != (options["spike_mmol_l"] is not None):
-        raise ReplicateProblem(
+        raise _problem(
             "--spiked and --spike-mmol-l go together.",
             "Give the spiked titrations and the hardness that the spike adds to the water.",
         )
@@ -136,7 +142,7 @@ def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
     bench = _bench(options)
     runs = read_runs(paths, bench)
     if not runs:
-        raise ReplicateProblem("The files hold no titration.", "Give at least one titre.")
+        raise _problem("The files hold no titration.", "Give at least one titre.")
     blank = _blank(options, bench)
     limit = {} if options["limit_ml"] is None else {"limit_ml": options["limit_ml"]}
     found = work_out(
@@ -162,7 +168,7 @@ def _bench(options: dict[str, Any]) -> Bench:
 
     concentration, u = options["titrant"], options["titrant_u"]
     if u is not None and concentration is None:
-        raise ReplicateProblem("--titrant-u stands without --titrant.", "Give both.")
+        raise _problem("--titrant-u stands without --titrant.", "Give both.")
     return Bench(
         sample_ml=options["sample_ml"],
         titrant_mol_l=None if concentration is None else titrant_quantity(concentration, u),
@@ -180,7 +186,7 @@ def _blank(options: dict[str, Any], bench: Bench) -> Blank | None:
         return None
     runs = read_runs([Path(n) for n in options["blank"]], replace(bench, only_sample=None), "blank")
     if not runs:
-        raise ReplicateProblem("The files of --blank hold no titration.", "Give at least one.")
+        raise _problem("The files of --blank hold no titration.", "Give at least one.")
     return mean_blank(runs)
 
 
@@ -201,7 +207,7 @@ def _spike(
     spiked = work_out(runs, blank=blank)
     plain, with_spike = found.summary.hardness, spiked.summary.hardness
     if plain is None or with_spike is None:
-        raise ReplicateProblem(
+        raise _problem(
             "A recovery needs the hardness, and only titres are known.",
             "Give --sample-ml and --titrant.",
         )
@@ -214,7 +220,7 @@ def _spike(
     try:
         return recovery(plain.quantity, with_spike.quantity, added), spiked
     except CalibrationProblem as problem:
-        raise ReplicateProblem(problem.sentence, problem.remedy) from None
+        raise _problem(problem.sentence, problem.remedy) from None
 
 
 def _control_chart(paths: Sequence[Path], options: dict[str, Any]) -> int:
@@ -226,7 +232,7 @@ def _control_chart(paths: Sequence[Path], options: dict[str, Any]) -> int:
     try:
         chart = control_chart(days, options["chart_kind"], options["baseline"], options["rules"])
     except ValueError as error:
-        raise ReplicateProblem(
+        raise _problem(
             f"No control chart: {error}.", "Give more days, or another --chart."
         ) from None
     text = chart_text(chart, unit, encoding=sys.stdout.encoding)
@@ -252,7 +258,7 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
             this, pairs = "mmol/L", []
             for run in read_runs([path], Bench()):
                 if run.date is None:
-                    raise ReplicateProblem(
+                    raise _problem(
                         f"{run.where} does not say the day of the titration.",
                         "Put the date in the record and locate again, or give a CSV with date and "
                         "value.",
@@ -260,7 +266,7 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
                 if run.hardness_mmol_l is not None:
                     pairs.append((run.date, run.hardness_mmol_l.value))
         if unit is not None and this != unit and pairs:
-            raise ReplicateProblem(
+            raise _problem(
                 f"{path.name} is in {this}, the files before it in {unit}.",
                 "Chart values of one unit.",
             )
