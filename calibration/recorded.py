@@ -3,14 +3,15 @@
 Which contributions several recordings of one standard share, and under which name:
 
 - "<ware>: calibration" is the piece of ware: the name stays, so that it also meets the sample.
-- "endpoint: scatter of the colour" and "endpoint: two ways to explain the curve" come from the
-  noise of one recording: they get the name of that run.
+- "endpoint: scatter of the colour" comes from the noise of one recording: it gets the name of
+  that run.
 - "<ware>: reading ..." and "<ware>: filling ..." are done anew each time: name of the run.
-- Every other "endpoint: ..." (constants and pH, amount of indicator, mixing lag, colour scale of
-  the camera) is a lack of knowledge that runs with one flask, one buffer and one camera have in
-  common: shared by the runs of this standardisation, so it does not shrink with their number. It
-  gets the name of the standardisation and is not shared with samples: their water, and with it
-  the size and the sign of the effect, is another, so a cancelling could not be trusted.
+- Every other "endpoint: ..." (constants and pH, two ways to explain the curve, amount of
+  indicator, mixing lag, colour scale of the camera) is a lack of knowledge that runs with one
+  flask, one buffer and one camera have in common: shared by the runs of this standardisation, so
+  it does not shrink with their number. It gets the name of the standardisation and is not shared
+  with samples: their water, and with it the size and the sign of the effect, is another, so a
+  cancelling could not be trusted.
 - "<ware>: temperature" is that of the day: name of the standardisation. So is the calibration of
   a burette without a name, which could be any.
 """
@@ -30,7 +31,7 @@ from calibration.titres import Titre
 
 MAX_BYTES = 50_000_000
 _UNNAMED = "burette: calibration"
-_OWN = ("endpoint: scatter of the colour", "endpoint: two ways to explain the curve")
+_OWN = ("endpoint: scatter of the colour",)
 
 
 @dataclass(frozen=True)
