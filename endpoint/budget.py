@@ -207,10 +207,8 @@ def _check(
     apart = max(abs(low - first[0]), abs(high - first[1]))
     # First order sees nothing where all sensitivities are 0 (JCGM 101:2008, 5.11.4 and 9.3).
     nothing = 1e-12 * abs(result.value)
-    if apart <= nothing:
-        difference = 0.0
-    else:
-        difference = apart / half if half > nothing else math.inf
+    difference = apart / half if half > nothing else math.inf
+    difference = difference if apart > nothing else 0.0
     return MonteCarloCheck(run.value, run.standard_uncertainty, low, high, difference, draws, SEED)
 
 
