@@ -88,7 +88,9 @@ class Section:
         if default is ...:
             near = difflib.get_close_matches(key, list(self.cells), n=1, cutoff=0.7)
             unit = f", in {unit_of(key)}" if unit_of(key) else ""
-            remedy = f"Is {near[0]} meant?" if near else f"Add {key}{unit}."
+            remedy = f"Add {key}{unit}."
+            if near:
+                remedy = f"There is {near[0]}: write {key} instead{unit}."
             raise SheetProblem(f"{self.where}: {key} is missing.", remedy)
         return default
 

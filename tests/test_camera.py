@@ -279,7 +279,7 @@ def test_text_and_nothing(wedge: Path) -> None:
         ("[35, 45, 30, 70]", "[35, 45, 30]", "first_box holds 3 value"),
         ("0.05, 0.2,", "0.05, 60,", "number 2 of densities is 60"),
         ("densities", "reflectances", "holds 1.85, above 1"),
-        ("first_box", "frist_box", "Is frist_box meant"),
+        ("first_box", "frist_box", "There is frist_box: write first_box instead"),
         ("[35, 45, 30, 70]\nlast_box = [635, 45, 30, 70]",
          "[635, 45, 30, 70]\nlast_box = [35, 45, 30, 70]", "first box belongs to the first"),
         ("[635, 45, 30, 70]", "[37, 45, 25, 70]", "all steps look alike"),
