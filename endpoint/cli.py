@@ -153,7 +153,8 @@ def locate(
     if json_to != "-":
         click.echo(summary(result, width=80, encoding=sys.stdout.encoding))
         if out is not None:
-            click.echo(f"\nWritten to {out}: chart.png, curve.csv, result.json")
+            budget = "" if result.hardness is None else "budget.csv, "
+            click.echo(f"\nWritten to {out}: chart.png, curve.csv, {budget}result.json")
     return _EXIT[result.status]
 
 
