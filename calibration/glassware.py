@@ -46,7 +46,8 @@ def ware_from_table(data: Mapping[str, object], kind: str, where: str) -> Ware:
         A key is missing, unknown or of the wrong type, or `find_tolerance` finds nothing.
     """
     optional = ("division_ml", "standard", "name")
-    table = checked_table(dict(data), ("nominal_ml", "class"), optional, where)
+    plain = dict(data) if isinstance(data, Mapping) else data
+    table = checked_table(plain, ("nominal_ml", "class"), optional, where)
     division = table.get("division_ml")
     name = table.get("name")
     standard = table.get("standard")

@@ -293,3 +293,10 @@ def test_bad_tables_are_refused(kind: str, words: str, table: dict[str, object])
 def test_impossible_deliveries_are_refused(act: Callable[[], object]) -> None:
     with pytest.raises(CalibrationProblem):
         act()
+
+
+@pytest.mark.parametrize("data", [True, [], "A", [["nominal_ml", 50]], 3])
+def test_ware_that_is_no_table_is_refused_in_words(data: object) -> None:
+    with pytest.raises(CalibrationProblem) as caught:
+        ware_from_table(data, "burette", "well.toml: ware.burette")  # type: ignore[arg-type]
+    assert "well.toml: ware.burette is not a table" in caught.value.sentence
