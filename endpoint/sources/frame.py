@@ -70,6 +70,59 @@ class Frame(Protocol):
         ...
 
 
+@runtime_checkable
+class ThinFrame(Protocol):
+    """A frame that reads some of its pixels without converting the others."""
+
+    def thinned(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return what `encoded(box)[::step, ::step]` holds, up to rounding."""
+        ...
+
+    def grey(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return the luma of the same pixels, 0 to 1, shape (rows, columns)."""
+        ...
+
+
+def thinned(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
+    """Every `step`-th row and column of a part of a picture, encoded R'G'B', 0 to 1.
+
+    Parameters
+    ----------
+    frame, box:
+        Any frame, a part of it.
+    step:
+        1 or more.
+
+    Returns
+    -------
+    Shape (ceil(box.height / step), ceil(box.width / step), 3).
+    """
+    if isinstance(frame, ThinFrame):
+        return frame.thinned(box, step)
+    return frame.encoded(box)[::step, ::step]
+
+
+def grey(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
+    """Brightness of every `step`-th row and column, 0 to 1: luma, or the mean of R'G'B'."""
+    if isinstance(frame, ThinFrame):
+        return frame.grey(box, step)
+    return np.asarray(frame.encoded(box)[::step, ::step].mean(axis=2), dtype=np.float32)
+
+
+def small(frame: Frame, long_side: int) -> NDArray[np.float32]:
+    """Return the whole picture thinned to at most about `long_side` pixels, encoded R'G'B'.
+
+    Pixels are picked, not averaged: what is thin may flicker. The step is
+    `small_step(frame, long_side)`.
+    """
+    return thinned(frame, Box(0, 0, frame.width, frame.height), small_step(frame, long_side))
+
+
+def small_step(frame: Frame, long_side: int) -> int:
+    """Pixels of the picture per pixel of `small`."""
+    return max(1, -(-max(frame.width, frame.height) // long_side))
+
+
 @dataclass(frozen=True)
 class SourceInfo:
     """What is known of a source before its frames are read."""
@@ -143,5 +196,13 @@ class ArrayFrame:
 
     def encoded(self, box: Box) -> NDArray[np.float32]:
         """Return a part of the picture as float32, 0 to 1."""
-        part = self.pixels[box.top : box.bottom, box.left : box.right]
+        return self.thinned(box, 1)
+
+    def thinned(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return every `step`-th row and column of a part as float32, 0 to 1."""
+        part = self.pixels[box.top : box.bottom : step, box.left : box.right : step]
         return part.astype(np.float32) / np.float32(self._scale())
+
+    def grey(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return the mean of R'G'B' of the same pixels."""
+        return np.asarray(self.thinned(box, step).mean(axis=2), dtype=np.float32)

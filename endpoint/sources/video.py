@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from endpoint.problems import InstallProblem, SourceProblem
 from endpoint.sources.frame import Box, ByteArray, Frame, SourceInfo
-from endpoint.sources.planes import ColourCoding, Part, rgb_of
+from endpoint.sources.planes import ColourCoding, Grid, Part, grey_at, rgb_at, rgb_of
 
 MAX_PIXELS = 4096 * 3072
 MAX_PICTURE_BYTES = 40_000_000
@@ -81,6 +81,18 @@ class VideoFrame:
     def encoded(self, box: Box) -> NDArray[np.float32]:
         """Return a part of the picture as float32 R'G'B', 0 to 1."""
         part = rgb_of(self._picture, self._stored(box), self._coding)
+        return np.rot90(part, self._turns) if self._turns else part
+
+    def thinned(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return every `step`-th row and column of a part; the others are never converted."""
+        grid = Grid.of(self._stored(box), step, self._turns)
+        part = rgb_at(self._picture, grid, self._coding)
+        return np.rot90(part, self._turns) if self._turns else part
+
+    def grey(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return the luma of the same pixels, 0 to 1."""
+        grid = Grid.of(self._stored(box), step, self._turns)
+        part = grey_at(self._picture, grid, self._coding)
         return np.rot90(part, self._turns) if self._turns else part
 
     def _stored(self, box: Box) -> Part:
