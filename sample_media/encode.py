@@ -13,7 +13,8 @@ from sample_media.picture import render_frames
 from sample_media.recipes import Recipe, plan_of, truth_of
 
 
-def _record(recipe: Recipe, recording: str, delivery: str) -> str:
+def record_text(recipe: Recipe, recording: str, delivery: str) -> str:
+    """Text of a record."""
     lag = ""
     if recipe.tell_lag and recipe.mode == "continuous":
         lag = f"mixing_lag_s = {recipe.mixing_s:.1f}\nmixing_lag_uncertainty_s = 0.2\n"
@@ -46,7 +47,7 @@ def _write_common(recipe: Recipe, folder: Path, recording: str, delivery: str) -
         json.dumps(truth_of(recipe), indent=1), encoding="utf-8"
     )
     record = folder / f"{recipe.name}.toml"
-    record.write_text(_record(recipe, recording, delivery), encoding="utf-8")
+    record.write_text(record_text(recipe, recording, delivery), encoding="utf-8")
     return record
 
 
