@@ -28,11 +28,6 @@ the blue end no longer follows there, so the others have to speak: that keeps th
 """
 ROW_NOISE = 0.0015
 """The same for a photometer, the lamp of which does not flicker between two channels."""
-_SETTLE_LAGS = 4.0
-_SETTLE_PART = 0.6
-_POUR_PART = 0.6
-_POUR_ML_S = 0.4
-"""Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
 _FINE_BIN_ML = 0.02
 _COARSE_BIN_ML = 0.1
 _MOST_POINTS = 900
@@ -230,27 +225,18 @@ def _build(
 
 
 def _hold_groups(
-    time_s: FloatArray, volume_ml: FloatArray, usable: NDArray[np.bool_], lag_s: float
+    time_s: FloatArray, usable: NDArray[np.bool_], spans: list[tuple[float, float, float]]
 ) -> tuple[list[IntArray], NDArray[np.bool_]]:
     """Frames of every constant volume between mixing and the next pouring; and the others."""
     groups: list[IntArray] = []
-    mixing = np.zeros(time_s.size, dtype=bool)
-    edges = np.flatnonzero(np.diff(volume_ml) > 1e-9) + 1
-    holds = [hold for hold in np.split(np.arange(time_s.size), edges) if hold.size]
-    for number, hold in enumerate(holds):
-        begin, length = time_s[hold[0]], time_s[hold[-1]] - time_s[hold[0]]
-        pour = 0.0
-        if number + 1 < len(holds):
-            added_ml = volume_ml[holds[number + 1][0]] - volume_ml[hold[0]]
-            pour = min(added_ml / _POUR_ML_S + 0.3, _POUR_PART * length)
-        calm = length - pour
-        settle = 0.0 if number == 0 else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * calm)
-        settled = (time_s[hold] >= begin + settle) & (time_s[hold] <= begin + calm)
-        mixing[hold[~settled]] = usable[hold[~settled]]
-        kept = hold[settled & usable[hold]]
+    settled = np.zeros(time_s.size, dtype=bool)
+    for _, start, stop in spans:
+        inside = (time_s >= start) & (time_s <= stop)
+        settled |= inside
+        kept = np.flatnonzero(inside & usable)
         if kept.size:
             groups.append(kept)
-    return groups, mixing
+    return groups, usable & ~settled
 
 
 def _sweep_groups(
@@ -347,7 +333,9 @@ def from_colour(
     elif delivery.mode == "per-still":
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
     else:
-        groups, mixing = _hold_groups(trace.time_s, volume_ml, usable, lag_s)
+        ends = trace.time_s[[0, -1]] if trace.time_s.size else np.zeros(2)
+        spans = delivery.settled_spans(float(ends[0]), float(ends[1]), lag_s)
+        groups, mixing = _hold_groups(trace.time_s, usable, spans)
         flags[mixing] |= int(Flag.MIXING)
     noise = _frame_noise(trace.density[usable])
     points = _gather(groups, trace, volume_ml, noise, delivery.mode == "steps")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol, runtime_checkable
 
@@ -161,6 +161,112 @@ class PictureSource(Protocol):
 
     def close(self) -> None:
         """Release files; harmless when called twice."""
+        ...
+
+
+_NEAR_S = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Spans:
+    """Spans of time in which the pictures of a recording are wanted, ends included.
+
+    Spans that overlap or touch are joined; a span of length 0 wants a single picture.
+    """
+
+    start_s: FloatArray
+    """Rising, shape (n,)."""
+    stop_s: FloatArray
+    """Rising, shape (n,)."""
+
+    @classmethod
+    def of(cls, pairs: Iterable[tuple[float, float]]) -> Spans:
+        """Order and join pairs of start and stop."""
+        joined: list[list[float]] = []
+        for start, stop in sorted(pairs):
+            if joined and start <= joined[-1][1]:
+                joined[-1][1] = max(joined[-1][1], stop)
+            elif stop >= start:
+                joined.append([start, stop])
+        table = np.array(joined, dtype=np.float64).reshape(-1, 2)
+        return cls(table[:, 0].copy(), table[:, 1].copy())
+
+    def __post_init__(self) -> None:
+        self.start_s.setflags(write=False)
+        self.stop_s.setflags(write=False)
+
+    def __len__(self) -> int:
+        return int(self.start_s.size)
+
+    @property
+    def end_s(self) -> float:
+        """End of the last span; minus infinity without any."""
+        return float(self.stop_s[-1]) + _NEAR_S if len(self) else -np.inf
+
+    def which(self, time_s: float) -> int:
+        """Number of the span that holds a time, -1 if none does."""
+        k = int(np.searchsorted(self.start_s, time_s + _NEAR_S, side="right")) - 1
+        return k if k >= 0 and time_s <= self.stop_s[k] + _NEAR_S else -1
+
+    def hold(self, time_s: float) -> bool:
+        """Whether a time lies in one of the spans."""
+        return self.which(time_s) >= 0
+
+
+@dataclass(frozen=True, eq=False)
+class Stamps:
+    """Times of all pictures of a film, and of those that stand for themselves."""
+
+    time_s: FloatArray
+    """Rising, shape (n,)."""
+    key_s: FloatArray
+    """Times of the key pictures, rising, shape (k,)."""
+
+    def __post_init__(self) -> None:
+        self.time_s.setflags(write=False)
+        self.key_s.setflags(write=False)
+
+    def index_of(self, time_s: float) -> int:
+        """Position of the picture at a time, from 0."""
+        return int(np.searchsorted(self.time_s, time_s - _NEAR_S))
+
+    def key_before(self, time_s: float) -> float:
+        """Key picture from which a picture at this time can be decoded."""
+        k = int(np.searchsorted(self.key_s, time_s + _NEAR_S, side="right")) - 1
+        return float(self.key_s[k]) if k >= 0 else float(self.time_s[0])
+
+    def runs(self, spans: Spans) -> list[tuple[float, Spans]]:
+        """Spans that are best read in one go, each with the key picture to begin at."""
+        runs: list[tuple[float, list[tuple[float, float]]]] = []
+        for start, stop in zip(spans.start_s.tolist(), spans.stop_s.tolist(), strict=True):
+            key = self.key_before(start)
+            if runs and key <= runs[-1][1][-1][1]:
+                runs[-1][1].append((start, stop))
+            else:
+                runs.append((key, [(start, stop)]))
+        return [(key, Spans.of(pairs)) for key, pairs in runs]
+
+    def share_decoded(self, spans: Spans) -> float:
+        """Part of the pictures that must be decoded to see those in the spans, 0 to 1."""
+        if not self.time_s.size:
+            return 1.0
+        seen = sum(
+            int(np.sum((self.time_s >= key) & (self.time_s <= run.end_s)))
+            for key, run in self.runs(spans)
+        )
+        return seen / self.time_s.size
+
+
+@runtime_checkable
+class SeekingSource(Protocol):
+    """A recording of which parts can be read without the rest."""
+
+    def stamps(self) -> Stamps:
+        """Times of all pictures, found without decoding."""
+        ...
+
+    def frames_within(self, spans: Spans) -> Iterator[Frame]:
+        """Yield the readable frames whose times lie in the spans, in time order."""
         ...
 
 

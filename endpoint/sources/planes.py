@@ -16,6 +16,8 @@ FloatImage = NDArray[np.float32]
 
 KR_KB = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
 """Kr and Kb of the luma equation."""
+# Codes of ITU-T H.273 (colour description): matrix coefficients.
+_MATRIX_BY_TAG = {1: "bt709", 4: "bt601", 5: "bt601", 6: "bt601", 9: "bt2020", 10: "bt2020"}
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,31 @@ class ColourCoding:
     matrix: str
     """"bt601", "bt709" or "bt2020"."""
     full_range: bool
+
+
+def coding_of(
+    picture: Any, matrix: str | None, range_: str | None
+) -> tuple[ColourCoding, list[str]]:
+    """Matrix and range: what was asked for, else the tags, else the usual ones with a note."""
+    notes: list[str] = []
+    name = str(picture.format.name)
+    is_yuv = not (picture.format.is_rgb or picture.format.has_palette or name.startswith("gray"))
+    if matrix is None:
+        matrix = _MATRIX_BY_TAG.get(int(picture.colorspace or 0))
+        if matrix is None:
+            matrix = "bt709" if picture.height >= 720 else "bt601"
+            if is_yuv:
+                notes.append(
+                    f"The film does not say which colour matrix it has; {matrix.upper()} is "
+                    "assumed (usual for its size)."
+                )
+    tag = int(picture.color_range or 0)
+    full = tag == 2 or name.startswith("yuvj")
+    if range_ is not None:
+        full = range_ == "full"
+    elif tag not in (1, 2) and is_yuv and not full:
+        notes.append("The film does not say which range its samples have; limited is assumed.")
+    return ColourCoding(matrix, full), notes
 
 
 @dataclass(frozen=True)
@@ -76,8 +103,8 @@ def rgb_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
             int(grid.columns[0]),
             int(grid.columns[-1]) + 1,
         )
-        part = rgb_of(picture, whole, coding)
-        return part[grid.rows - grid.rows[0]][:, grid.columns - grid.columns[0]]
+        part = rgb_of(picture, whole, coding)[grid.rows - grid.rows[0]]
+        return np.asarray(part[:, grid.columns - grid.columns[0]], dtype=np.float32)
     bits = picture.format.components[0].bits
     dtype = np.uint8 if bits <= 8 else np.uint16
     y = _luma(_at(_plane(picture, 0, dtype), grid.rows, grid.columns), bits, coding)
@@ -112,7 +139,8 @@ def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
 
 def _at(plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
     """Rows first, then columns: the rows of a thin grid are few."""
-    return plane[rows].take(columns, axis=1)
+    picked: NDArray[Any] = plane[rows].take(columns, axis=1)
+    return picked
 
 
 def _luma(codes: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImage:
