@@ -67,7 +67,8 @@ def _write_pictures(film: Film, path: Path, cache: Path | None) -> None:
         for t, linear in linear_frames(film, cache):
             frame = _coded(av, film, linear)
             if film.coding == "mjpeg":
-                frame.pts, frame.time_base = round(t * film.recipe.frames_s), stream.time_base
+                rate = round(film.recipe.frames_s)
+                frame.pts, frame.time_base = round(t * rate), Fraction(1, rate)
             else:
                 frame.pts, frame.time_base = round(1000 * t), _MILLISECONDS
             for packet in stream.encode(frame):

@@ -74,6 +74,7 @@ class Studio:
         self.knock_px = self.rng.uniform((0.05, -0.06), (0.12, 0.06)) * recipe.width
         self.left_px = self.rng.normal(0.0, 0.0025, 2) * recipe.width
         self.bubbles = self._bubble_places(film.bubbles)
+        self.still: tuple[tuple[Pose, int], Float32, Float32, Float32] | None = None
         self.labels: dict[float, tuple[slice, Float32]] = {}
         tube = np.flatnonzero(self.layers.tube.min(axis=0) < 1.0)
         self.tube_columns = (int(tube[0]), int(tube[-1]) + 1) if tube.size else (0, 0)
@@ -86,9 +87,9 @@ class Studio:
             return np.zeros((0, 3))
         y, x = np.nonzero(wet)
         z = self.layers.position[..., 0][wet]
-        weight = np.exp(-np.abs(z - 0.97) / 0.06) + 0.03
+        weight = np.exp(-np.abs(z - 0.97) / 0.06) + 0.05
         pick = self.rng.choice(x.size, count, p=weight / weight.sum())
-        radius = self.rng.uniform(0.1, 0.28, count) * self.scale
+        radius = self.rng.uniform(0.12, 0.32, count) * self.scale
         return np.stack([x[pick], y[pick], radius], axis=1)
 
     @functools.cached_property
@@ -282,11 +283,10 @@ def _scene_at(s: Studio, liquid: Liquid, k: int, t: float) -> Float32:
         picture = ground
     else:
         sheet, tint = liquid.layers_at(k, pose.slosh if abs(pose.slosh) > 0.02 else 0.0)
-        if len(s.bubbles) or film.held:
+        if len(s.bubbles):
             sheet = sheet.copy()
-        _foam(s, sheet[..., :3], t)
+            _foam(s, sheet[..., :3], t)
         if film.held:
-            _label(s, sheet, pose)
             sheet, tint = _moved(s, sheet, tint, pose, t)
         picture = cv2.multiply(ground, tint)
         picture *= 1 - sheet[..., 3:]
@@ -318,12 +318,18 @@ def _moved(
     import cv2
 
     assert s.movement is not None
+    if not pose.swirled and s.still is not None and s.still[0] == (pose, id(sheet)):
+        return s.still[2], s.still[3]
     poses = [s.movement.at(t + d) for d in (-0.014, 0.0, 0.014)] if pose.swirled else [pose]
-    total = cv2.warpAffine(sheet, _pose_matrix(s, poses[0]), s.size)
+    printed = sheet.copy()
+    _label(s, printed, pose)
+    total = cv2.warpAffine(printed, _pose_matrix(s, poses[0]), s.size)
     for one in poses[1:]:
-        total += cv2.warpAffine(sheet, _pose_matrix(s, one), s.size)
+        total += cv2.warpAffine(printed, _pose_matrix(s, one), s.size)
     total *= np.float32(1 / len(poses))
     tint = cv2.warpAffine(tint, _pose_matrix(s, pose), s.size, borderValue=(1.0, 1.0, 1.0))
+    # The first sheet is held, so that its id stays its own.
+    s.still = ((pose, id(sheet)), sheet, total, tint)
     return total, tint
 
 
@@ -436,8 +442,9 @@ def _foam(s: Studio, flask: Float32, t: float) -> None:
         ring = np.exp(-(((r - radius) / 0.8) ** 2))[..., None]
         spot = np.exp(-((xx + 0.4 * radius) ** 2 + (yy + 0.4 * radius) ** 2) / 0.8)[..., None]
         here = flask[y0 - 5 : y0 + 6, x0 - 5 : x0 + 6]
-        here *= 1 - 0.35 * ring
-        here += 0.06 * ring + 0.35 * spot
+        inside = (r < radius)[..., None]
+        here *= 1 - 0.40 * ring - 0.15 * inside
+        here += 0.07 * ring + 0.06 * inside + 0.40 * spot
 
 
 # Camera ---------------------------------------------------------------------------------------
@@ -456,8 +463,8 @@ def _sensed(s: Studio, picture: Float32, t: float) -> Float32:
     if film.dark_s is not None and film.dark_s[0] < t < film.dark_s[1]:
         gain *= 0.012
     tint = recipe.balance_drift * math.sin(2 * np.pi * 0.9 * part + s.phase[3])
-    red = 1 + tint + float(np.interp(t, *s.seek_red))
-    blue = 1 - 0.8 * tint + float(np.interp(t, *s.seek_blue))
+    red = 1 + film.warm + tint + float(np.interp(t, *s.seek_red))
+    blue = 1 - 1.2 * film.warm - 0.8 * tint + float(np.interp(t, *s.seek_blue))
     if film.balance_goes_s:
         turned = min(max((t - film.balance_goes_s) / 4.0, 0.0), 1.0)
         red, blue = red * (1 - 0.35 * turned), blue * (1 + 0.30 * turned)

@@ -109,6 +109,8 @@ class Film:
     """Depth of the vortex as a part of the height of the liquid."""
     knocked_s: tuple[float, float] | None = None
     dark_s: tuple[float, float] | None = None
+    warm: float = 0.0
+    """Yellow cast that the balance leaves, as a part."""
     blotch: float = 0.0
     """Coarse colour noise of a camera in dim light."""
     coding: str = "h264"
@@ -264,8 +266,8 @@ def _hand_in_change(film: Film, rng: np.random.Generator) -> Film:
 
 
 def _hidden_change(film: Film, rng: np.random.Generator) -> Film:
-    begin, end = change_s(film.recipe, 0.02, 0.98)
-    begin -= 3.0
+    begin, end = change_s(film.recipe, 0.12, 0.96)
+    begin = max(begin - 1.5, 10.0)
     return _with(film, covers=(_cover(rng, begin, end + 4.0 - begin, "sleeve"),))
 
 
@@ -276,7 +278,8 @@ def _tungsten_dim(film: Film, rng: np.random.Generator) -> Film:
         "noise": float(rng.uniform(0.02, 0.035)),
         "crf": 26,
     }
-    return _with(film, dim, blotch=float(rng.uniform(0.008, 0.02)))
+    warm = float(rng.uniform(0.1, 0.3))
+    return _with(film, dim, warm=warm, blotch=float(rng.uniform(0.008, 0.02)))
 
 
 def _fluorescent(film: Film, rng: np.random.Generator) -> Film:
@@ -299,11 +302,11 @@ def _hunting(film: Film, rng: np.random.Generator) -> Film:
 
 
 def _yellow(film: Film, rng: np.random.Generator) -> Film:
-    return _with(film, yellow_per_cm=float(rng.uniform(0.008, 0.03)))
+    return _with(film, yellow_per_cm=float(rng.uniform(0.015, 0.05)))
 
 
 def _turbid(film: Film, rng: np.random.Generator) -> Film:
-    return _with(film, turbid_per_cm=float(rng.uniform(0.02, 0.08)))
+    return _with(film, turbid_per_cm=float(rng.uniform(0.03, 0.12)))
 
 
 def _vortex(film: Film, rng: np.random.Generator) -> Film:
@@ -356,7 +359,11 @@ def _coarse(film: Film, rng: np.random.Generator) -> Film:
 
 
 def _unfinished(film: Film, rng: np.random.Generator) -> Film:
-    return _with(film, {"stop_after_ml": -float(rng.uniform(0.8, 2.5))})
+    short = {
+        "hardness_mmol_l": float(rng.uniform(0.8, 1.2)),
+        "stop_after_ml": -float(rng.uniform(0.8, 2.0)),
+    }
+    return _with(film, short)
 
 
 def _sleeve_stays(film: Film, rng: np.random.Generator) -> Film:
@@ -396,7 +403,7 @@ _MAKERS: dict[str, Any] = {
     "turbid-water": _turbid,
     "light-box": lambda f, r: _with(f, {"view": "lightbox"}),
     "beaker": lambda f, r: _with(f, beaker=True),
-    "bubbles": lambda f, r: _with(f, bubbles=int(r.integers(25, 70))),
+    "bubbles": lambda f, r: _with(f, bubbles=int(r.integers(40, 120))),
     "vortex": _vortex,
     "walk-by": _walk_by,
     "portrait-phone": _portrait,
