@@ -116,7 +116,8 @@ def _options(film: Film) -> dict[str, str]:
             "x265-params": quiet,
         }
     if film.coding == "webm":
-        return {"deadline": "realtime", "cpu-used": "7", "crf": "32", "b": "800k", "g": "600"}
+        quick = {"deadline": "realtime", "cpu-used": "7", "threads": "1"}
+        return quick | {"crf": "32", "b": "800k", "g": "600"}
     options = {"preset": "veryfast", "g": key_frames, "threads": "1"}
     if film.enlarge > 1:
         options["preset"] = "ultrafast"
@@ -133,7 +134,13 @@ def _coded(av: Any, film: Film, linear: NDArray[np.float32]) -> Any:
     frame = av.VideoFrame.from_ndarray(picture, format="rgb24")
     if film.coding == "mjpeg":
         return frame.reformat(format="yuvj420p", dst_colorspace=5, dst_color_range=2)
-    return frame.reformat(format="yuv420p", dst_colorspace=1, dst_color_range=1)
+    return frame.reformat(
+        width=film.enlarge * frame.width,
+        height=film.enlarge * frame.height,
+        format="yuv420p",
+        dst_colorspace=1,
+        dst_color_range=1,
+    )
 
 
 def _hlg_frame(av: Any, linear: NDArray[np.float32]) -> Any:

@@ -509,12 +509,6 @@ def _blotches(s: Studio) -> Float32:
 
 
 def eight_bit(film: Film, linear: Float32) -> NDArray[np.uint8]:
-    """Coded R'G'B' of a frame, enlarged if the film is."""
-    import cv2
-
+    """Coded R'G'B' of a frame."""
     codes = codes_of(film.recipe.contrast)
-    coded = codes[(np.clip(linear, 0, 1) * 8191).astype(np.int32)]
-    if film.enlarge == 1:
-        return coded
-    size = (film.enlarge * film.recipe.width, film.enlarge * film.recipe.height)
-    return np.asarray(cv2.resize(coded, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+    return codes[(np.clip(linear, 0, 1) * np.float32(8191)).astype(np.int32)]

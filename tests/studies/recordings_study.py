@@ -139,7 +139,11 @@ def rendered(family: str, seed: int, cache: Path) -> Path:
 
 def run_one(family: str, seed: int, cache: Path) -> Outcome:
     """Outcome of a recording, from the cache if program and film are the same."""
+    import cv2
+
+    # One core for each job: the pool already uses all that may be used.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    cv2.setNumThreads(1)
     record = rendered(family, seed, cache)
     key = _program_hash() + (record.parent / "made-from").read_text(encoding="utf-8")
     kept = record.parent / "outcome.json"
