@@ -85,7 +85,7 @@ class Film:
     empty: bool = False
     portrait: bool = False
     held: str = ""
-    """"", "in-hand" or "put-down"."""
+    """"", "in-hand", "put-down" or "swirling"."""
     skin: tuple[float, float, float] = (0.55, 0.31, 0.22)
     cloth: str = "coat"
     covers: tuple[Cover, ...] = ()
@@ -251,7 +251,7 @@ def _away(rng: np.random.Generator, film: Film, seconds: float) -> float:
 
 
 def _hand_swirled(film: Film, rng: np.random.Generator) -> Film:
-    return _with(film, held=str(rng.choice(["in-hand", "put-down"])), stirrer=False)
+    return _with(film, held=str(rng.choice(["in-hand", "put-down", "swirling"])), stirrer=False)
 
 
 def _hand_across(film: Film, rng: np.random.Generator) -> Film:
@@ -418,7 +418,7 @@ _MAKERS: dict[str, Any] = {
     "low-bitrate": lambda f, r: _with(f, kbit_s=float(r.uniform(10.0, 18.0))),
     "hanging-drop": lambda f, r: _with(f, hanging_ml=0.04),
     "clock-apart": lambda f, r: _with(
-        f, clock_shift_s=float(r.choice([-1.0, 1.0]) * r.uniform(60.0, 400.0))
+        f, clock_shift_s=float(r.choice([-1.0, 1.0]) * r.uniform(60.0, 240.0))
     ),
     "coarse-half-ml": _coarse,
     "swirled-unfinished": lambda f, r: _hand_swirled(_unfinished(f, r), r),

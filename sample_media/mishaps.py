@@ -59,7 +59,8 @@ class Movement:
     Parameters
     ----------
     style:
-        "in-hand": held all the time, drifting; "put-down": set down elsewhere after each swirl.
+        "in-hand": held all the time, drifting; "put-down": set down elsewhere after each swirl;
+        "swirling": held and swirled without a pause, as while drops fall.
     plan:
         When is poured.
     rng:
@@ -70,25 +71,25 @@ class Movement:
         t = self._t = np.arange(0.0, plan.duration_s + 1.0, _STEP_S)
         swirl, hand = np.zeros_like(t), np.zeros_like(t)
         rest = np.zeros((t.size, 3))
-        place = np.zeros(3)
         for _, end in pours_of(plan):
             begin = end + rng.uniform(0.1, 0.5)
             stop = begin + rng.uniform(1.4, 2.6)
             swirl += _between(t, begin, stop, 0.25)
             hand = np.maximum(hand, _between(t, begin - 0.5, stop + 0.5, 0.35))
-            new = rng.normal(0.0, (0.55, 0.18, 0.5))
+            new = rng.normal(0.0, (0.8, 0.22, 0.5))
             part = np.clip((t - stop) / 0.3, 0.0, 1.0)[:, None]
             rest = rest * (1 - part) + new * part
-            place = new
-        del place
-        held = np.ones_like(t) if style == "in-hand" else hand
+        in_hand = style != "put-down"
+        if style == "swirling":
+            swirl = 0.75 + 0.25 * _wander(t, rng)
+        held = np.ones_like(t) if in_hand else hand
         wander = np.stack([_wander(t, rng) for _ in range(5)])
         phase = 2 * np.pi * np.cumsum(1.75 + 0.2 * wander[4]) * _STEP_S
         radius = swirl * rng.uniform(0.5, 0.9)
-        loose = 1.0 if style == "in-hand" else 0.25
+        loose = 1.0 if in_hand else 0.25
         self._rows = np.stack(
             [
-                rest[:, 0] + held * 0.4 * loose * wander[0] + radius * np.cos(phase),
+                rest[:, 0] + held * 0.8 * loose * wander[0] + radius * np.cos(phase),
                 rest[:, 1]
                 + held * (0.35 + 0.3 * loose * wander[1])
                 + 0.35 * radius * np.sin(phase)
@@ -97,7 +98,7 @@ class Movement:
                 1.0 + held * 0.02 * loose * wander[3] + 0.02 * swirl * np.sin(phase),
                 rest[:, 2] + held * 0.25 * wander[4],
                 0.30 * swirl * np.cos(phase - 0.5),
-                np.ones_like(t) if style == "in-hand" else hand,
+                np.ones_like(t) if in_hand else hand,
                 swirl,
             ]
         )
