@@ -6,7 +6,6 @@ then exposure, balance, noise and tone curve of the camera.
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,246 +14,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import speciate
-from sample_media import light
-from sample_media.hands import Sprite, arm, lay, silhouette
-from sample_media.home_films import Film, plan_of_film
-from sample_media.layers import Layers, layers_of, pixels_per_cm
-from sample_media.mishaps import AT_REST, Movement, Pose, frame_times, hunting, pours_of, reach
-from sample_media.picture import PATHS_CM, codes_of, draw_drop
-from sample_media.recipes import mixed_volume
+from sample_media.hands import lay
+from sample_media.home_films import Film
+from sample_media.liquid import Liquid
+from sample_media.mishaps import AT_REST, Cover, Pose, reach
+from sample_media.picture import codes_of, draw_drop
 from sample_media.scene import project
+from sample_media.studio import Studio
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 _PASSING_S = 1.8
-_GRAIN_FIELDS = 5
-
-
-class Studio:
-    """Everything that stays the same during a film.
-
-    Parameters
-    ----------
-    film:
-        What is filmed.
-    cache:
-        Folder for traced scenes, None for no cache.
-    """
-
-    def __init__(self, film: Film, cache: Path | None) -> None:
-        self.film = film
-        recipe = film.recipe
-        self.size = (recipe.width, recipe.height)
-        self.plan = plan_of_film(film)
-        self.rng = np.random.default_rng([film.seed, 12])
-        self.times = frame_times(self.plan.duration_s, recipe.frames_s, film.vary_rate, self.rng)
-        self.given, self.mixed = mixed_volume(self.plan, recipe, self.times)
-        self.free = speciate(recipe.flask, self.mixed).free_fraction
-        view = film.view
-        # Ten millilitres more or less are not seen: fewer scenes to trace.
-        volume_ml = float(round((recipe.flask.volume_ml + self.plan.true_ml[-1]) / 10.0) * 10)
-        self.layers: Layers = layers_of(view, *self.size, volume_ml, cache)
-        self.scale = pixels_per_cm(view, *self.size)
-        level = view.vessel.level_cm(volume_ml)
-        top_cm = view.vessel.total_height_cm
-        self.tip = project(view, *self.size, (0.15, 0.0, top_cm - 1.0))
-        self.surface = project(view, *self.size, (0.15, 0.0, level))
-        self.neck = project(view, *self.size, (0.0, 0.0, top_cm - 2.3))
-        self.middle = project(view, *self.size, (0.0, 0.0, 0.45 * level))
-        self.foot = project(view, *self.size, (0.0, 0.0, 0.0))
-        self.phase = self.rng.uniform(0, 2 * np.pi, 8)
-        self.movement = Movement(film.held, self.plan, self.rng) if film.held else None
-        self.stirred = view.stirrer
-        duration = self.plan.duration_s
-        self.seek = hunting(duration, film.exposure_hunting, 7.0, 0.35, self.rng)
-        self.seek_red = hunting(duration, film.balance_hunting, 9.0, 0.12, self.rng)
-        self.seek_blue = hunting(duration, film.balance_hunting, 9.0, 0.12, self.rng)
-        self.pours = pours_of(self.plan)
-        self.knock_px = self.rng.uniform((0.05, -0.06), (0.12, 0.06)) * recipe.width
-        self.left_px = self.rng.normal(0.0, 0.0025, 2) * recipe.width
-        self.bubbles = self._bubble_places(film.bubbles)
-        self.still: tuple[tuple[Pose, int], Float32, Float32, Float32] | None = None
-        self.labels: dict[float, tuple[slice, Float32]] = {}
-        tube = np.flatnonzero(self.layers.tube.min(axis=0) < 1.0)
-        self.tube_columns = (int(tube[0]), int(tube[-1]) + 1) if tube.size else (0, 0)
-        self._grain = _grain(recipe.width, recipe.height)
-
-    def _bubble_places(self, count: int) -> FloatArray:
-        """Places of bubbles in the liquid, most of them at its surface: x, y, radius."""
-        wet = self.layers.path_cm > 1.0
-        if not count or not wet.any():
-            return np.zeros((0, 3))
-        y, x = np.nonzero(wet)
-        z = self.layers.position[..., 0][wet]
-        weight = np.exp(-np.abs(z - 0.97) / 0.06) + 0.05
-        pick = self.rng.choice(x.size, count, p=weight / weight.sum())
-        radius = self.rng.uniform(0.12, 0.32, count) * self.scale
-        return np.stack([x[pick], y[pick], radius], axis=1)
-
-    @functools.cached_property
-    def reaching(self) -> Sprite:
-        """Arm that reaches across; nearer to the camera than the flask."""
-        return self._arm("reaching", 1.15)
-
-    @functools.cached_property
-    def holding(self) -> Sprite:
-        """Hand on the neck of the flask."""
-        return self._arm("holding", 1.0)
-
-    def _arm(self, kind: str, nearer: float) -> Sprite:
-        x, _, z = self.film.view.light
-        rng = np.random.default_rng([self.film.seed, 13])
-        return arm(kind, self.scale * nearer, self.film.skin, self.film.cloth, (x, z), rng)
-
-    @functools.cached_property
-    def passer(self) -> Sprite:
-        """Person in the background."""
-        height = int(1.1 * self.size[1])
-        return silhouette(height, int(0.7 * height), (0.10, 0.12, 0.16))
-
-    def grain(self) -> Float32:
-        """Random numbers of unit variance, shape (height, width, 3)."""
-        w, h = self.size
-        field = self._grain[int(self.rng.integers(_GRAIN_FIELDS))]
-        dy, dx = self.rng.integers(0, 64, 2)
-        return field[dy : dy + h, dx : dx + w]
-
-
-@functools.lru_cache(maxsize=2)
-def _grain(width: int, height: int) -> tuple[Float32, ...]:
-    rng = np.random.default_rng(5)
-    shape = (height + 64, width + 64, 3)
-    return tuple(rng.standard_normal(shape, dtype=np.float32) for _ in range(_GRAIN_FIELDS))
-
-
-def colours_through(film: Film, free: float, dilution: float) -> tuple[Float32, Float32]:
-    """Linear sRGB that comes through the grid of paths, and that the water scatters to the camera.
-
-    Returns
-    -------
-    Two arrays of shape (paths, 3).
-    """
-    recipe = film.recipe
-    amount = recipe.indicator_umol_l * 1e-6 * dilution
-    through = light.transmittance(amount * (1.0 - free), amount * free, PATHS_CM)
-    if film.yellow_per_cm:
-        humic = film.yellow_per_cm * np.exp(-0.014 * (light.WAVELENGTHS_NM - 440.0))
-        through = through * 10.0 ** -(PATHS_CM[:, None] * humic)
-    camera = light.camera(recipe.camera, recipe.lamp)
-    seen = camera.see(through)
-    if not film.turbid_per_cm:
-        return seen.astype(np.float32), np.zeros((PATHS_CM.size, 3), dtype=np.float32)
-    kept = np.exp(-film.turbid_per_cm * PATHS_CM)[:, None]
-    # Scattered light went through about a third of the way.
-    short = camera.see(through ** (1.0 / 3.0))
-    return (seen * kept).astype(np.float32), (0.4 * (1.0 - kept) * short).astype(np.float32)
-
-
-def _look_up(table: Float32, path: Float32) -> Float32:
-    x = np.clip(path * np.float32(1 / PATHS_CM[1]), 0.0, len(PATHS_CM) - 1.01)
-    low = x.astype(np.int32)
-    part = (x - low)[..., None]
-    return np.asarray(table.take(low, axis=0) * (1 - part) + table.take(low + 1, axis=0) * part)
-
-
-class Liquid:
-    """Colour of the flask for each frame; kept while nothing changes."""
-
-    def __init__(self, studio: Studio) -> None:
-        self.studio = studio
-        layers = studio.layers
-        none = np.zeros_like(layers.cover)
-        self._behind = np.dstack([layers.behind, layers.cover]).reshape(-1, 4)
-        self._mirrored = np.dstack([layers.reflected, none])
-        self._clear = np.dstack([layers.behind + layers.reflected, layers.cover])
-        self._shade = np.repeat(layers.shade[..., None], 3, axis=2)
-        self._dim = np.flatnonzero(layers.shadow_cm.ravel() > 0.02)
-        self._shadow_path = 0.45 * layers.shadow_cm.ravel()[self._dim]
-        self._key: tuple[float, ...] | None = None
-        self._kept: tuple[Float32, Float32] | None = None
-
-    def layers_at(self, k: int, slosh: float) -> tuple[Float32, Float32]:
-        """Flask times its cover, and the cover, (h, w, 4); tint of the bench, (h, w, 3)."""
-        s, film = self.studio, self.studio.film
-        lag = float(s.given[k] - s.mixed[k])
-        lively = lag > 0.004 or slosh != 0.0 or s.stirred or film.vortex > 0
-        key = (round(float(s.mixed[k]), 4), round(lag, 4))
-        if not lively and key == self._key and self._kept is not None:
-            return self._kept
-        out = self._drawn(k, lag, slosh)
-        self._key, self._kept = (None if lively else key), out
-        return out
-
-    def _drawn(self, k: int, lag: float, slosh: float) -> tuple[Float32, Float32]:
-        s, film, layers = self.studio, self.studio.film, self.studio.layers
-        flask_ml = film.recipe.flask.volume_ml
-        dilution = flask_ml / (flask_ml + float(s.mixed[k]))
-        table, veil = colours_through(film, float(s.free[k]), dilution)
-        path_map, place = layers.path_cm, layers.position
-        if slosh:
-            path_map, place = _tilted(s, path_map, slosh), _tilted(s, place, slosh)
-        wet = np.flatnonzero(path_map.ravel() > 0.02)
-        path = path_map.ravel()[wet]
-        z, x = place.reshape(-1, 2)[wet].T
-        t = float(s.times[k])
-        path, shine = self._stirred(path, z, x, t)
-        colour = _look_up(table, path)
-        if lag > 0.004:
-            plume = _plume(z, x, lag, t, s.phase)[:, None]
-            ahead, _ = colours_through(film, 1.0, dilution)
-            colour = colour * (1 - plume) + plume * _look_up(ahead, path)
-        glitter = np.float32(0.03 * math.sin(7.1 * t + s.phase[1]))
-        light_now = self._behind[wet, :3] * colour
-        if film.turbid_per_cm:
-            light_now += _look_up(veil, path) * self._behind[wet, 3:]
-        light_now += shine[:, None]
-        flask = self._clear + glitter * self._mirrored
-        flask.reshape(-1, 4)[wet, :3] += light_now - self._behind[wet, :3]
-        tint = self._shade.copy()
-        shadow = _look_up(table, self._shadow_path)
-        tint.reshape(-1, 3)[self._dim] *= 0.25 + 0.75 * shadow
-        return flask, tint
-
-    def _stirred(self, path: Float32, z: Float32, x: Float32, t: float) -> tuple[Float32, Float32]:
-        """Paths with the stirrer bar and the vortex, and what the vortex mirrors."""
-        s, film = self.studio, self.studio.film
-        shine = np.zeros_like(path)
-        if s.stirred:
-            half = 0.10 + 0.20 * abs(math.sin(0.9 * 10.0 * t + s.phase[0]))
-            bar = np.exp(-((z / 0.13) ** 4)) * (np.abs(x) < half)
-            path = path * (1.0 - 0.45 * bar).astype(np.float32)
-        if film.vortex:
-            foot = 1.0 - film.vortex * (1.0 + 0.08 * math.sin(5.3 * t + s.phase[5]))
-            axis = 0.05 * math.sin(9.7 * t + s.phase[6])
-            width = 0.03 + 0.22 * np.clip(z - foot, 0.0, 1.0) ** 1.5
-            funnel = np.exp(-(((x - axis) / width) ** 4)) / (1.0 + np.exp(-(z - foot) / 0.03))
-            path = path * (1.0 - 0.75 * funnel).astype(np.float32)
-            edge = np.exp(-(((np.abs(x - axis) - 0.9 * width) / 0.02) ** 2)) * (z > foot)
-            streak = 0.07 * edge * (1.0 + 0.7 * math.sin(17.0 * t + s.phase[7]))
-            shine = streak.astype(np.float32)
-        return path, shine
-
-
-def _tilted(s: Studio, values: Float32, slosh: float) -> Float32:
-    """Liquid layer with its surface tilted; the foot stays."""
-    import cv2
-
-    h, w = values.shape[:2]
-    x, y = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
-    rise = np.exp(-(((y - s.surface[1]) / (1.6 * s.scale)) ** 2))
-    shift = np.clip((x - s.foot[0]) * slosh, -1.2 * s.scale, 1.2 * s.scale) * rise
-    return np.asarray(cv2.remap(values, x, (y + shift).astype(np.float32), cv2.INTER_LINEAR))
-
-
-def _plume(z: Float32, x: Float32, lag_ml: float, t: float, phase: FloatArray) -> Float32:
-    """Part of the way that leads through not yet mixed titrant."""
-    total = np.zeros_like(z)
-    for k in range(4):
-        swing = 0.55 * math.sin(2.3 * t + phase[k + 1])
-        depth = 0.75 - 0.5 * ((0.6 * t + 0.25 * k) % 1.0)
-        total += np.exp(-(((x - swing) / 0.22) ** 2) - ((z - depth) / 0.25) ** 2)
-    return np.asarray(np.clip(total * min(lag_ml / 0.25, 1.0) * 0.7, 0.0, 0.9), dtype=np.float32)
 
 
 # Putting a frame together ---------------------------------------------------------------------
@@ -288,7 +58,7 @@ def _scene_at(s: Studio, liquid: Liquid, k: int, t: float) -> Float32:
             _foam(s, sheet[..., :3], t)
         if film.held:
             sheet, tint = _moved(s, sheet, tint, pose, t)
-        picture = cv2.multiply(ground, tint)
+        picture = np.asarray(cv2.multiply(ground, tint), dtype=np.float32)
         picture *= 1 - sheet[..., 3:]
         picture += sheet[..., :3]
         left, right = s.tube_columns
@@ -323,14 +93,14 @@ def _moved(
     poses = [s.movement.at(t + d) for d in (-0.014, 0.0, 0.014)] if pose.swirled else [pose]
     printed = sheet.copy()
     _label(s, printed, pose)
-    total = cv2.warpAffine(printed, _pose_matrix(s, poses[0]), s.size)
+    total: Any = cv2.warpAffine(printed, _pose_matrix(s, poses[0]), s.size)
     for one in poses[1:]:
         total += cv2.warpAffine(printed, _pose_matrix(s, one), s.size)
     total *= np.float32(1 / len(poses))
-    tint = cv2.warpAffine(tint, _pose_matrix(s, pose), s.size, borderValue=(1.0, 1.0, 1.0))
+    rest: Any = cv2.warpAffine(tint, _pose_matrix(s, pose), s.size, borderValue=(1.0, 1.0, 1.0))
     # The first sheet is held, so that its id stays its own.
-    s.still = ((pose, id(sheet)), sheet, total, tint)
-    return total, tint
+    s.still = ((pose, id(sheet)), sheet, total, rest)
+    return total, rest
 
 
 def _label(s: Studio, sheet: Float32, pose: Pose) -> None:
@@ -372,7 +142,7 @@ def _hold(s: Studio, picture: Float32, pose: Pose) -> None:
     lay(picture, s.holding, (x, y), turn_rad=pose.tilt_rad - 0.35, shadow=(8.0, 14.0, 0.3))
 
 
-def _reach_across(s: Studio, picture: Float32, cover: Any, t: float) -> None:
+def _reach_across(s: Studio, picture: Float32, cover: Cover, t: float) -> None:
     part, speed = reach(cover, t)
     if part <= 0.0:
         return

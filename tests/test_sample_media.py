@@ -14,7 +14,7 @@ from endpoint.record import read_record
 from endpoint.sources.video import VideoSource
 from sample_media import light
 from sample_media.film_files import write_home_film
-from sample_media.filming import Studio, linear_frames
+from sample_media.filming import linear_frames
 from sample_media.hands import arm, lay
 from sample_media.home_films import KINDS, Film, home_film, plan_of_film, truth_of_film
 from sample_media.layers import trace_layers
@@ -31,6 +31,7 @@ from sample_media.render import (
     write_photometer,
 )
 from sample_media.scene import VIEWS, trace_view
+from sample_media.studio import Studio
 from tests.studies import recordings_study as study
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_media"

@@ -49,8 +49,8 @@ BENCH_GRADES: dict[str, str] = {
 # Something goes on being wrong from some time on: what was seen before may bound the end.
 _BRACKET_IS_HONEST = ("lights-off", "camera-moved")
 _DRAWING = (
-    *("encode", "film_files", "filming", "hands", "layers", "light", "mishaps", "picture"),
-    *("recipes", "scene"),
+    *("encode", "film_files", "filming", "hands", "layers", "light", "liquid", "mishaps"),
+    *("picture", "recipes", "scene", "studio"),
 )
 _FAR_OFF_ML = 0.02
 TARGETS = {"good": (0.02, 0.05, 0.0), "hard": (0.05, 0.15, 0.9)}
