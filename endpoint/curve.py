@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.colour import ColourTrace, lab_and_rgb, mean_hue_deg
-from endpoint.delivery import Delivery
+from endpoint.delivery import Delivery, look_s
 from endpoint.problems import Flag
 
 FloatArray = NDArray[np.float64]
@@ -227,13 +227,14 @@ def _build(
 def _hold_groups(
     time_s: FloatArray, usable: NDArray[np.bool_], spans: list[tuple[float, float, float]]
 ) -> tuple[list[IntArray], NDArray[np.bool_]]:
-    """Frames of every constant volume between mixing and the next pouring; and the others."""
+    """Frames of the end of every pause; and those while the liquid mixes or is poured into."""
+    longest_s = look_s(time_s)
     groups: list[IntArray] = []
     settled = np.zeros(time_s.size, dtype=bool)
     for _, start, stop in spans:
         inside = (time_s >= start) & (time_s <= stop)
         settled |= inside
-        kept = np.flatnonzero(inside & usable)
+        kept = np.flatnonzero(inside & usable & (time_s >= stop - longest_s))
         if kept.size:
             groups.append(kept)
     return groups, usable & ~settled
@@ -247,7 +248,8 @@ def _sweep_groups(
     if index.size == 0:
         return []
     v, d = volume_ml[index], density[index]
-    width = np.full(v.size, max(_COARSE_BIN_ML, float(np.ptp(v)) / 300.0))
+    coarse = max(_COARSE_BIN_ML, float(np.ptp(v)) / 300.0)
+    number = np.floor(v / coarse)
     start, end = _ends(v, d)
     change = end - start
     scale = float(change @ change)
@@ -255,12 +257,13 @@ def _sweep_groups(
         s = (d - start) @ change / scale
         busy = v[(s > 0.1) & (s < 0.9)]
         if busy.size:
+            # Whole bins, so that a frame more or less does not shift all of them.
             low, high = np.percentile(busy, [5, 95])
-            near = (v > low - 0.6) & (v < high + 0.6)
-            width[near] = max(_FINE_BIN_ML, (high - low + 1.2) / 400.0)
-    # Bin number grows by the volume passed, counted in local widths.
-    steps = np.diff(v, prepend=v[0]) / width
-    number = np.floor(np.cumsum(np.maximum(steps, 0.0)) + 1e-9)
+            low = np.floor((low - 0.6) / coarse) * coarse
+            high = np.ceil((high + 0.6) / coarse) * coarse
+            near = (v > low) & (v < high)
+            parts = np.ceil(coarse / max(_FINE_BIN_ML, (high - low) / 400.0))
+            number[near] = np.floor(v[near] / coarse * parts) / parts
     return [
         index[part] for part in np.split(np.arange(v.size), np.flatnonzero(np.diff(number)) + 1)
     ]

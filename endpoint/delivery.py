@@ -15,6 +15,22 @@ _SETTLE_PART = 0.6
 _POUR_PART = 0.6
 _POUR_ML_S = 0.4
 """Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
+_LOOK_S, _LOOK_FRAMES = 4.0, 60
+
+
+def look_s(time_s: FloatArray) -> float:
+    """How long the end of a pause is looked at, s: 4 s, or longer where frames are few.
+
+    The last seconds are mixed best and nearest to the next addition; more frames add little, as
+    what differs from pause to pause stays. So a film need not be decoded between.
+
+    Parameters
+    ----------
+    time_s:
+        Times of frames, rising.
+    """
+    between_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
+    return max(_LOOK_S, _LOOK_FRAMES * between_s)
 
 
 @dataclass(frozen=True, eq=False)

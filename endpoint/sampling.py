@@ -1,8 +1,9 @@
 """Which times of a film are looked at, so that not every picture has to be decoded.
 
-Steps: a pause counts only between mixing and the next pouring, and its last seconds tell what the
-whole of it does. Continuous delivery: a few key pictures show where the colour changes, bisection
-narrows it down, there every picture is read, elsewhere a short burst for every point of the curve.
+Steps: only the last seconds of a pause count for the curve (`delivery.look_s`), so only they and
+what leads to them are decoded. Continuous delivery: a few key pictures show where the colour
+changes, bisection narrows it down, there every picture is read, elsewhere a short burst for every
+point of the curve.
 
 Whatever is odd (colour that changes twice or not at all, frames that are set aside, a film of few
 key pictures) makes the answer None: then every picture has to be read.
@@ -17,15 +18,13 @@ from numpy.typing import NDArray
 
 from endpoint.colour import ColourSample, follow, trace
 from endpoint.curve import Curve, from_colour
-from endpoint.delivery import Delivery
+from endpoint.delivery import Delivery, look_s
 from endpoint.region import Region
 from endpoint.sources.frame import PictureSource, SeekingSource, Spans, Stamps
 
 FloatArray = NDArray[np.float64]
 
-LONGEST_S = 4.0
-"""What is looked at of a pause: its last seconds."""
-_MOST_DECODED = 0.6
+_MOST_DECODED = 0.7
 """Above this part of a film, reading it through costs hardly more."""
 _LEAST_USABLE = 0.7
 """Part of the frames of every span that must be free of flags."""
@@ -33,8 +32,8 @@ _LEAST_KEYS = 12
 _FIRST_LOOKS = 24
 _MOST_HALVINGS = 8
 _NEAR_ML = 0.3
-_MARGIN_ML = 0.8
-_BURST_S = 1.0
+_MARGIN_ML = 2.0
+_BURST_S, _BURST_FRAMES = 1.0, 10
 _BIN_ML = 0.1
 _LEAST_BURSTS = 0.85
 _LOW, _HIGH = 0.1, 0.9
@@ -96,7 +95,8 @@ def step_spans(delivery: Delivery, stamps: Stamps, lag_s: float) -> Spans:
     first_s, last_s = float(stamps.time_s[0]), float(stamps.time_s[-1])
     pauses = delivery.settled_spans(first_s, last_s, lag_s)
     ends = [(first_s, first_s), (last_s, last_s)]
-    return Spans.of([(max(start, stop - LONGEST_S), stop) for _, start, stop in pauses] + ends)
+    long_s = look_s(stamps.time_s)
+    return Spans.of([(max(start, stop - long_s), stop) for _, start, stop in pauses] + ends)
 
 
 def is_enough(samples: list[ColourSample], spans: Spans, stamps: Stamps) -> bool:
@@ -225,13 +225,14 @@ def _bursts(
     delivered = np.ptp(delivery.volume_at(np.array([stamps.time_s[0], last_s])))
     seen_in_full = np.ptp(delivery.volume_at(np.array(dense)))
     width_ml = max(_BIN_ML, float(delivered) / 300.0)
+    long_s = max(_BURST_S, _BURST_FRAMES * float(np.median(np.diff(stamps.time_s))))
     bursts: list[tuple[float, float]] = []
     done = -1
     for key, volume in zip(keys_s.tolist(), volume_ml.tolist(), strict=True):
         number = int((volume - volume_ml[0]) / width_ml)
         if number > done and not dense[0] <= key <= dense[1]:
             done = number
-            bursts.append((key, min(key + _BURST_S, last_s)))
+            bursts.append((key, min(key + long_s, last_s)))
     wanted = float(delivered - seen_in_full) / width_ml
     return bursts if len(bursts) >= _LEAST_BURSTS * wanted - 1.0 else None
 

@@ -54,7 +54,7 @@ class FilmRecipe:
     @property
     def flask(self) -> Flask:
         """Water and indicator in the flask."""
-        return Flask(105.0, 1.10, 0.28, indicator_umol=2.0, titrant_mol_l=0.01)
+        return Flask(105.0, 0.110, 0.028, indicator_umol=2.0, titrant_mol_l=0.01)
 
     def log(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Times and volumes of the log: 2 mL, then 0.5 mL, then 0.1 mL additions."""
