@@ -31,6 +31,7 @@ _STRAIN_SUSPECT = 8.0
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
+_SURELY_BLUE = 0.95
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
 _COARSE_JUMP = 0.5
@@ -220,7 +221,11 @@ def _goes_back(curve: Curve) -> bool:
 
 
 def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
-    """Volumes before and after one addition that jumps the change."""
+    """Volumes between which the end lies where one addition jumps the change.
+
+    The end is near a free fraction of 0.85 with magnesium and later without: a point after the
+    jump that is not yet blue does not bound it.
+    """
     kept = (curve.flags == 0) & ~fit.outlier
     f, v = np.clip(curve.signal[kept], 0.0, 1.0), curve.volume_ml[kept]
     rise, gap = np.diff(f), np.diff(v)
@@ -228,7 +233,14 @@ def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
     jumps = (rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML) or (
         rise[k] > _COARSE_JUMP and gap[k] > _COARSE_GAP_ML
     )
-    return (float(v[k]), float(v[k + 1])) if jumps else None
+    if not jumps:
+        return None
+    low, high = float(v[k]), float(v[k + 1])
+    if f[k + 1] < _SURELY_BLUE:
+        blue = np.flatnonzero(f[k + 1 :] >= _SURELY_BLUE)
+        high = float(v[k + 1 + blue[0]]) if blue.size else float(v[-1])
+        high = max(high, min(fit.equivalence.high_ml, float(v[-1])))
+    return low, high
 
 
 def remarks_for(
