@@ -99,15 +99,16 @@ class Curve:
         """
         if self.channels != RGB:
             return 0.0, 0.02
-        return -0.05 - 0.6 * self._darkness, 0.08 + 0.25 * self._darkness
+        return -0.05 - 0.6 * self.darkness, 0.08 + 0.25 * self.darkness
 
     @property
     def kink_prior(self) -> float:
         """Standard deviation of the next order of the bend."""
-        return 0.02 if self.channels != RGB else 0.04 + 0.25 * self._darkness
+        return 0.02 if self.channels != RGB else 0.04 + 0.25 * self.darkness
 
     @property
-    def _darkness(self) -> float:
+    def darkness(self) -> float:
+        """Density of the liquid beyond what a camera follows in a straight line, >= 0."""
         depth = float(np.percentile(self.density.max(axis=1), 75)) if len(self) else 0.0
         return max(depth - 0.65, 0.0)
 

@@ -31,6 +31,7 @@ _STRAIN_SUSPECT = 8.0
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
+_BOW_PER_DARKNESS = 0.4
 _SURELY_BLUE = 0.95
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
@@ -313,7 +314,8 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
     last_ml = float(curve.volume_ml[-1])
-    if off > _OFF_COLOUR:
+    # In a dark liquid a camera's mixtures bow off the straight line between the two colours.
+    if off > _OFF_COLOUR + _BOW_PER_DARKNESS * (curve.darkness if curve.channels == RGB else 0.0):
         return refuse("other-colour", remarks=notes)
     start, end = _end_states(curve)
     if end is not None and start is not None and last_f < 0.25:
