@@ -8,7 +8,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,8 +24,9 @@ from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.problems import NoEndpoint
 from endpoint.region import Region, locate
+from endpoint.sampling import Look, samples_of
 from endpoint.sentences import Sentence
-from endpoint.sources.frame import Box, Frame, PictureSource
+from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
 from endpoint.titration_model import Priors
@@ -238,7 +239,7 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
 
 def _lit(frames: list[Frame]) -> list[Frame]:
     """Without the frames that are dark beside the others: the light was off."""
-    levels = [float(frame.rgb8()[::8, ::8].mean()) for frame in frames]
+    levels = [float(small(frame, 240).mean()) for frame in frames]
     limit = 0.4 * max(levels, default=0.0)
     return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
@@ -250,6 +251,7 @@ def follow(
     region: Region | None = None,
     update_s: float | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
+    every_frame: bool = True,
 ) -> Iterator[Result]:
     """Yield a growing result while frames come in; the last item is the whole analysis.
 
@@ -265,6 +267,8 @@ def follow(
         Seconds of recording between results; None gives only the last.
     on_sample:
         Called for the colour of every frame, for progress.
+    every_frame:
+        False looks only at the times of a film that matter, where that is safe.
     """
     if job.delivery is None:
         raise ValueError("pictures need a delivery")
@@ -286,7 +290,13 @@ def follow(
         curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
         return conclude(job, curve, region, tuple(source.info.notes), source.info.details, first)
 
-    for sample in follow_colour(source.frames(), region, transfer):
+    chosen: Iterable[ColourSample] | None = None
+    if not every_frame:
+        look = Look(region, job.delivery, job.flask_ml, job.priors.lag_s[0], transfer)
+        chosen = samples_of(source, look)
+    if chosen is None:
+        chosen = follow_colour(source.frames(), region, transfer)
+    for sample in chosen:
         samples.append(sample)
         if on_sample is not None:
             on_sample(sample)
@@ -302,6 +312,7 @@ def analyse(
     *,
     region: Region | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
+    every_frame: bool = False,
 ) -> Result:
     """Analyse a whole recording.
 
@@ -311,12 +322,14 @@ def analyse(
         Pictures, or the rows of a photometer.
     job:
         What the record says.
-    region, on_sample:
+    region, on_sample, every_frame:
         As in `follow`.
     """
     if isinstance(source, PhotometerTable):
         return conclude(job, photometer_curve(source, job))
-    return deque(follow(source, job, region=region, on_sample=on_sample), maxlen=1)[0]
+    return deque(
+        follow(source, job, region=region, on_sample=on_sample, every_frame=every_frame), maxlen=1
+    )[0]
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:

@@ -31,6 +31,8 @@ _STRAIN_SUSPECT = 8.0
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
+_BOW_PER_DARKNESS = 0.4
+_SURELY_BLUE = 0.95
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
 _COARSE_JUMP = 0.5
@@ -220,7 +222,11 @@ def _goes_back(curve: Curve) -> bool:
 
 
 def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
-    """Volumes before and after one addition that jumps the change."""
+    """Volumes between which the end lies where one addition jumps the change.
+
+    The end is near a free fraction of 0.85 with magnesium and later without: a point after the
+    jump that is not yet blue does not bound it.
+    """
     kept = (curve.flags == 0) & ~fit.outlier
     f, v = np.clip(curve.signal[kept], 0.0, 1.0), curve.volume_ml[kept]
     rise, gap = np.diff(f), np.diff(v)
@@ -228,7 +234,14 @@ def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
     jumps = (rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML) or (
         rise[k] > _COARSE_JUMP and gap[k] > _COARSE_GAP_ML
     )
-    return (float(v[k]), float(v[k + 1])) if jumps else None
+    if not jumps:
+        return None
+    low, high = float(v[k]), float(v[k + 1])
+    if f[k + 1] < _SURELY_BLUE:
+        blue = np.flatnonzero(f[k + 1 :] >= _SURELY_BLUE)
+        high = float(v[k + 1 + blue[0]]) if blue.size else float(v[-1])
+        high = max(high, min(fit.equivalence.high_ml, float(v[-1])))
+    return low, high
 
 
 def remarks_for(
@@ -301,7 +314,8 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
     last_ml = float(curve.volume_ml[-1])
-    if off > _OFF_COLOUR:
+    # In a dark liquid a camera's mixtures bow off the straight line between the two colours.
+    if off > _OFF_COLOUR + _BOW_PER_DARKNESS * (curve.darkness if curve.channels == RGB else 0.0):
         return refuse("other-colour", remarks=notes)
     start, end = _end_states(curve)
     if end is not None and start is not None and last_f < 0.25:
