@@ -9,7 +9,7 @@ import datetime
 import math
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -17,11 +17,12 @@ import numpy as np
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
 from endpoint.certificate_use import UsedCertificate
-from endpoint.colour import ColourSample, ColourTrace, Transfer, trace
+from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
+from endpoint.pixels import Transfer
 from endpoint.problems import NoEndpoint
 from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
@@ -100,6 +101,8 @@ class Result:
     """Calcium and magnesium apart, where a second titration was given."""
     equivalence_quantity: Quantity | None = None
     """Equivalence volume in mL with every named contribution, the burette's too."""
+    film_frames: int | None = None
+    """Frames that the recording holds, where that is known; not all of them need be looked at."""
     source_notes: tuple[str, ...] = ()
     source_details: dict[str, str] = field(default_factory=dict)
     first_frame: Any = None
@@ -288,7 +291,9 @@ def follow(
         colour: ColourTrace = trace(samples)
         lag = job.priors.lag_s[0]
         curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
-        return conclude(job, curve, region, tuple(source.info.notes), source.info.details, first)
+        info = source.info
+        found = conclude(job, curve, region, tuple(info.notes), info.details, first)
+        return replace(found, film_frames=info.frame_count)
 
     chosen: Iterable[ColourSample] | None = None
     if not every_frame:

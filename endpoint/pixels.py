@@ -28,7 +28,23 @@ _LEANING = 16.0
 """Neighbouring pixels that count as one witness, about 4 x 4 (common practice, no source)."""
 
 
-def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArray:
+@dataclass(frozen=True, eq=False)
+class CameraTone:
+    """Tone curve and colour matrix of one camera, from its calibration."""
+
+    encoded: FloatArray
+    """Rising from 0 to 1, shape (n,)."""
+    linear: FloatArray
+    """Linear light at `encoded`, shape (n,)."""
+    matrix: FloatArray | None = None
+    """For colours that people see, shape (3, 3): linear camera RGB divided by that of white, to
+    linear sRGB divided by white; rows sum to 1."""
+
+
+Transfer = str | CameraTone
+
+
+def to_linear(encoded: NDArray[np.floating], transfer: Transfer = "srgb") -> FloatArray:
     """Undo the tone curve.
 
     Parameters
@@ -36,7 +52,7 @@ def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArr
     encoded:
         Values 0 to 1 (small overshoots are kept at the ends), any shape.
     transfer:
-        "srgb" (IEC 61966-2-1), "bt709" (ITU-R BT.709) or "linear".
+        "srgb" (IEC 61966-2-1), "bt709" (ITU-R BT.709) or "linear"; or the camera's own curve.
 
     Raises
     ------
@@ -44,6 +60,8 @@ def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArr
         The transfer is not known.
     """
     x = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, None)
+    if isinstance(transfer, CameraTone):
+        return np.interp(x, transfer.encoded, transfer.linear)
     if transfer == "linear":
         return x
     if transfer == "srgb":
@@ -54,12 +72,12 @@ def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArr
 
 
 @lru_cache(maxsize=4)
-def _table(transfer: str) -> tuple[Pixels, Pixels]:
+def _table(transfer: Transfer) -> tuple[Pixels, Pixels]:
     values = to_linear(np.linspace(0.0, _TOP, _STEPS + 1), transfer)
     return values[:-1].astype(np.float32), np.diff(values).astype(np.float32)
 
 
-def quick_linear(encoded: Pixels, transfer: str = "srgb") -> Pixels:
+def quick_linear(encoded: Pixels, transfer: Transfer = "srgb") -> Pixels:
     """Return what `to_linear` gives, within 1e-6, by a table with straight lines between."""
     x = encoded * np.float32(_STEPS / _TOP)
     np.clip(x, 0.0, np.float32(_STEPS - 1e-3), out=x)
@@ -72,7 +90,7 @@ def quick_linear(encoded: Pixels, transfer: str = "srgb") -> Pixels:
 
 
 def linear_pixels(
-    frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: str = "srgb"
+    frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: Transfer = "srgb"
 ) -> tuple[Pixels, int]:
     """Linear light of the pixels in a mask, thinned, and the step of the thinning.
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from endpoint.colour import ColourSample, follow, trace
 from endpoint.curve import Curve, from_colour
 from endpoint.delivery import Delivery, look_s
+from endpoint.pixels import Transfer
 from endpoint.region import Region
 from endpoint.sources.frame import PictureSource, SeekingSource, Spans, Stamps
 
@@ -51,7 +52,7 @@ class Look:
     delivery: Delivery
     flask_ml: float
     lag_s: float
-    transfer: str = "srgb"
+    transfer: Transfer = "srgb"
 
 
 def samples_of(source: PictureSource, look: Look) -> list[ColourSample] | None:
