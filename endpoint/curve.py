@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from endpoint.colour import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.delivery import Delivery, look_s
+from endpoint.foreign import darkness_of, foreign_runs, largest_off
 from endpoint.problems import Flag
 
 FloatArray = NDArray[np.float64]
@@ -109,8 +110,7 @@ class Curve:
     @property
     def darkness(self) -> float:
         """Density of the liquid beyond what a camera follows in a straight line, >= 0."""
-        depth = float(np.percentile(self.density.max(axis=1), 75)) if len(self) else 0.0
-        return max(depth - 0.65, 0.0)
+        return darkness_of(self.density)
 
     @property
     def floor(self) -> float:
@@ -201,6 +201,8 @@ def _build(
     signal, spread, off, weights, start, change = unmix(
         points.volume_ml, points.density, points.sigma, flask_ml
     )
+    dark = darkness_of(points.density) if channels == RGB else 0.0
+    strange = foreign_runs(off, largest_off(dark))
     return Curve(
         volume_ml=points.volume_ml,
         time_s=points.time_s,
@@ -214,7 +216,7 @@ def _build(
         chroma=colour[0],
         rgb=colour[1],
         frames_used=points.frames_used,
-        flags=points.flags,
+        flags=points.flags | np.where(strange, int(Flag.OFF_COLOUR), 0),
         change_density=change,
         start_density=start,
         weights=weights,

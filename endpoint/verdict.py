@@ -12,7 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.colour import lab_and_rgb
 from endpoint.curve import RGB, Curve
+from endpoint.foreign import largest_off
 from endpoint.problems import Flag
 from endpoint.sentences import Sentence, reason, remark
 from endpoint.titration_model import LOG_IND, Priors
@@ -22,7 +24,6 @@ FloatArray = NDArray[np.float64]
 
 _DARK_CHANGE = 0.03
 _LEAST_POINTS = 5
-_OFF_COLOUR = 0.45
 _PURE_BLUE = 0.45
 _STRAIN = 30.0
 _STRAIN_SLOW = 12.0
@@ -31,7 +32,10 @@ _STRAIN_SUSPECT = 8.0
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
-_BOW_PER_DARKNESS = 0.4
+_COLOURLESS = 4.0
+"""Chroma (CIELAB) of what has no colour; the palest usable indicator shows about 9."""
+_YELLOW_DEG, _CYAN_DEG = 45.0, 235.0
+"""Hue angles between which no state of the indicator lies."""
 _SURELY_BLUE = 0.95
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
@@ -138,7 +142,7 @@ def judge_without_fit(curve: Curve) -> Verdict | None:
         return refuse(lost or "no-change")
     if _goes_back(curve):
         return refuse("goes-back")
-    if not _turns_blue(curve):
+    if not _turns_blue(curve) or not _starts_red_or_purple(curve):
         return refuse(lost or "other-colour")
     if start is not None and end is not None:
         if start.blueness > 0.15 and end.blueness > 0.15:
@@ -149,6 +153,19 @@ def judge_without_fit(curve: Curve) -> Verdict | None:
         if (reached - start.blueness) / max(_PURE_BLUE - start.blueness, 0.1) < 0.2:
             return refuse(lost or "never-reached", above_ml=last_ml)
     return None
+
+
+def _starts_red_or_purple(curve: Curve) -> bool:
+    """Whether the first colour can be the indicator's: skin, cloth and plain water are none.
+
+    Wine red stands at hue angles of about 335 to 15 degrees, with yellow water to 25; a recording
+    that begins within the change begins with a purple.
+    """
+    if curve.channels != RGB or curve.change < 2.0 * _DARK_CHANGE:
+        return True
+    start = np.median(curve.density[: min(3, len(curve))], axis=0)
+    hue, chroma, _ = lab_and_rgb(start[None, :])
+    return bool(chroma[0] >= _COLOURLESS and not _YELLOW_DEG < hue[0] < _CYAN_DEG)
 
 
 def _turns_blue(curve: Curve) -> bool:
@@ -314,8 +331,7 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
     last_ml = float(curve.volume_ml[-1])
-    # In a dark liquid a camera's mixtures bow off the straight line between the two colours.
-    if off > _OFF_COLOUR + _BOW_PER_DARKNESS * (curve.darkness if curve.channels == RGB else 0.0):
+    if off > largest_off(curve.darkness if curve.channels == RGB else 0.0):
         return refuse("other-colour", remarks=notes)
     start, end = _end_states(curve)
     if end is not None and start is not None and last_f < 0.25:

@@ -70,6 +70,7 @@ ROWS: dict[str, float] = {
     "endpoint.colour": 4,
     "endpoint.delivery": 4,
     "endpoint.smooth": 4,
+    "endpoint.foreign": 4,
     "endpoint.two_metals": 3,
     "endpoint.titration_model": 4,
     "endpoint.curve": 5,
