@@ -22,6 +22,7 @@ from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
+from endpoint.kept_pictures import KeptPicture, PictureKeeper
 from endpoint.pixels import Transfer
 from endpoint.problems import NoEndpoint
 from endpoint.region import Region, locate
@@ -107,6 +108,8 @@ class Result:
     source_details: dict[str, str] = field(default_factory=dict)
     first_frame: Any = None
     """Whole first frame as uint8 RGB for the report, or None."""
+    pictures: tuple[KeptPicture, ...] = ()
+    """Small pictures over the whole recording, for the report."""
 
     @property
     def status(self) -> str:
@@ -286,6 +289,7 @@ def follow(
     transfer = job.transfer or source.info.transfer
     samples: list[ColourSample] = []
     due = update_s
+    keeper = PictureKeeper()
 
     def result() -> Result:
         colour: ColourTrace = trace(samples)
@@ -293,14 +297,15 @@ def follow(
         curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
         info = source.info
         found = conclude(job, curve, region, tuple(info.notes), info.details, first)
-        return replace(found, film_frames=info.frame_count)
+        return replace(found, film_frames=info.frame_count, pictures=keeper.pictures)
 
     chosen: Iterable[ColourSample] | None = None
     if not every_frame:
-        look = Look(region, job.delivery, job.flask_ml, job.priors.lag_s[0], transfer)
+        look = Look(region, job.delivery, job.flask_ml, job.priors.lag_s[0], transfer, keeper.see)
         chosen = samples_of(source, look)
     if chosen is None:
-        chosen = follow_colour(source.frames(), region, transfer)
+        keeper.forget()
+        chosen = follow_colour(keeper.through(source.frames()), region, transfer)
     for sample in chosen:
         samples.append(sample)
         if on_sample is not None:

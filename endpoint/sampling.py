@@ -11,6 +11,7 @@ key pictures) makes the answer None: then every picture has to be read.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,7 +22,7 @@ from endpoint.curve import Curve, from_colour
 from endpoint.delivery import Delivery, look_s
 from endpoint.pixels import Transfer
 from endpoint.region import Region
-from endpoint.sources.frame import PictureSource, SeekingSource, Spans, Stamps
+from endpoint.sources.frame import Frame, PictureSource, SeekingSource, Spans, Stamps
 
 FloatArray = NDArray[np.float64]
 
@@ -53,6 +54,15 @@ class Look:
     flask_ml: float
     lag_s: float
     transfer: Transfer = "srgb"
+    on_frame: Callable[[Frame], None] | None = None
+    """Sees every frame that is read."""
+
+    def seen(self, frames: Iterable[Frame]) -> Iterator[Frame]:
+        """Pass frames on; each is shown to `on_frame`."""
+        for frame in frames:
+            if self.on_frame is not None:
+                self.on_frame(frame)
+            yield frame
 
 
 def samples_of(source: PictureSource, look: Look) -> list[ColourSample] | None:
@@ -77,7 +87,7 @@ def samples_of(source: PictureSource, look: Look) -> list[ColourSample] | None:
         spans = sweep_spans(_Search(source, look, stamps))
     if spans is None or stamps.share_decoded(spans) > _MOST_DECODED:
         return None
-    samples = list(follow(source.frames_within(spans), look.region, look.transfer))
+    samples = list(follow(look.seen(source.frames_within(spans)), look.region, look.transfer))
     return samples if is_enough(samples, spans, stamps) else None
 
 
@@ -128,7 +138,7 @@ class _Search:
         new = [key for key in keys_s.tolist() if key not in self.seen]
         if not new:
             return
-        frames = self.source.frames_within(Spans.of((key, key) for key in new))
+        frames = self.look.seen(self.source.frames_within(Spans.of((key, key) for key in new)))
         for sample in follow(frames, self.look.region, self.look.transfer):
             self.seen[sample.time_s] = sample
 

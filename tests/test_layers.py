@@ -65,6 +65,7 @@ ROWS: dict[str, float] = {
     "endpoint.region_watch": 2,
     "endpoint.sources.opening": 3,
     "endpoint.pixels": 2,
+    "endpoint.kept_pictures": 2,
     "endpoint.steadiness": 2,
     "endpoint.region": 3,
     "endpoint.colour": 4,
