@@ -46,6 +46,8 @@ class Thumbnail:
     volume_ml: float
     aside: str
     """Why it was set aside, empty where it was used."""
+    timed: bool = True
+    """False for stills, which have numbers and no times."""
 
 
 def choose(result: Result) -> tuple[Thumbnail, ...]:
@@ -83,8 +85,9 @@ def choose(result: Result) -> tuple[Thumbnail, ...]:
         if len(chosen) >= MOST:
             break
         chosen.add(int(used[np.argmin(np.abs(volumes[used] - place))]))
+    timed = delivery.mode != "per-still"
     return tuple(
-        Thumbnail(result.pictures[k], float(volumes[k]), _why(int(flags[k])))
+        Thumbnail(result.pictures[k], float(volumes[k]), _why(int(flags[k])), timed)
         for k in sorted(chosen, key=lambda k: times[k])
     )
 
@@ -149,9 +152,14 @@ def _draw(axes: Axes, thumbnail: Thumbnail, region: Region) -> None:
             axes.plot(across, (0, height), color="white", linewidth=1.0)
     axes.set_xlim(-0.5, width - 0.5)
     axes.set_ylim(height - 0.5, -0.5)
+    when = (
+        f"{rounded(thumbnail.picture.time_s, 0)} s"
+        if thumbnail.timed
+        else (f"still {thumbnail.picture.index + 1}")
+    )
     state = f"set aside: {thumbnail.aside}" if thumbnail.aside else "used"
     axes.set_title(
-        f"{rounded(thumbnail.volume_ml, 2)} mL, {rounded(thumbnail.picture.time_s, 0)} s\n{state}",
+        f"{rounded(thumbnail.volume_ml, 2)} mL, {when}\n{state}",
         fontsize=9,
         loc="left",
     )
