@@ -36,6 +36,8 @@ _COLOURLESS = 4.0
 """Chroma (CIELAB) of what has no colour; the palest usable indicator shows about 9."""
 _YELLOW_DEG, _CYAN_DEG = 45.0, 235.0
 """Hue angles between which no state of the indicator lies."""
+_RED_LEFT = 0.1
+"""Rise in the red form's band that a change may have, as a part of that of the blue form's."""
 _SURELY_BLUE = 0.95
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
@@ -169,11 +171,16 @@ def _starts_red_or_purple(curve: Curve) -> bool:
 
 
 def _turns_blue(curve: Curve) -> bool:
-    """Whether the change is led by the channel in which the blue form absorbs."""
+    """Whether the blue form's band leads the change, and the red form's band loses.
+
+    What comes before the flask, a sleeve for example, darkens both.
+    """
     bands = _bands(curve.channels)
     if bands is None or curve.change < 2.0 * _DARK_CHANGE:
         return True
-    return bool(curve.change_density[bands[0]] > 0.5 * float(np.max(np.abs(curve.change_density))))
+    blue, red = (float(curve.change_density[band]) for band in bands)
+    leads = blue > 0.5 * float(np.max(np.abs(curve.change_density)))
+    return leads and red < _RED_LEFT * blue
 
 
 def _end_states(curve: Curve) -> tuple[_State | None, _State | None]:

@@ -62,6 +62,12 @@ def test_darkness_allows_more() -> None:
     assert darkness_of(np.zeros((0, 3))) == 0.0
 
 
+def test_a_sleeve_that_stays_is_no_blue() -> None:
+    verdict = judge_without_fit(curve([mixture(0.0)] * 8 + [np.array([1.15, 0.95, 0.70])] * 6))
+    assert verdict is not None
+    assert [reason.code for reason in verdict.reasons] == ["other-colour"]
+
+
 @pytest.mark.parametrize(
     ("start", "refused"),
     [
