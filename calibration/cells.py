@@ -86,7 +86,7 @@ class Section:
         if self.has(key):
             return self.cells[key]
         if default is ...:
-            near = difflib.get_close_matches(key, list(self.cells), n=1, cutoff=0.7)
+            near = difflib.get_close_matches(key, list(self.cells), n=1, cutoff=0.8)
             unit = f", in {unit_of(key)}" if unit_of(key) else ""
             remedy = f"Add {key}{unit}."
             if near:
@@ -224,7 +224,7 @@ class Section:
         """
         for key in self.cells:
             if key not in self._asked:
-                near = difflib.get_close_matches(key, sorted(self._asked), n=1, cutoff=0.5)
+                near = difflib.get_close_matches(key, sorted(self._asked), n=1, cutoff=0.75)
                 known = f"Known are: {', '.join(sorted(self._asked))}."
                 remedy = f"Is {near[0]} meant?" if near else known
                 raise SheetProblem(f"{self.where}: {str(key)[:60]} is not known.", remedy)

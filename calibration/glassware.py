@@ -228,7 +228,8 @@ def reading_errors(ware_name: str, label: str, fills: int, limit_ml: float) -> Q
         for end in ("start", "end"):
             which = f"{end} {number}" if fills > 1 else end
             name = f"{ware_name}: reading{where}, {which}"
-            total += Quantity.from_limits(0.0, "mL", limit_ml, "triangular", name)
+            reading = Quantity.from_limits(0.0, "mL", limit_ml, "triangular", name)
+            total += -reading if end == "start" else reading
     return total
 
 

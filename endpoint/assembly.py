@@ -15,7 +15,7 @@ from calibration.certificate import Certificate
 from calibration.photometer import corrected
 from calibration.quantity import CalibrationProblem, Quantity
 from calibration.tone import srgb
-from endpoint.bench_quantities import bench_quantities
+from endpoint.bench_quantities import bench_quantities, day_of_use
 from endpoint.certificate_use import CertificateBook
 from endpoint.delivery import Delivery
 from endpoint.pipeline import Job
@@ -50,7 +50,8 @@ def prepare(
         Something named by the record is missing or cannot be used.
     """
     source, log = open_source(record)
-    book = CertificateBook(record.day or today or datetime.date.today(), record.accepted)
+    day = day_of_use(record, today or datetime.date.today())
+    book = CertificateBook(day, record.accepted)
     stepwise = record.mode in ("steps", "per-still", None)
     bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
     clock = _timing(record, book)

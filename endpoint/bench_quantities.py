@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -92,6 +93,23 @@ def bench_quantities(
         sample_of=sample_of,
         missing=tuple(dict.fromkeys(missing)),
     )
+
+
+def day_of_use(record: BenchRecord, today: datetime.date) -> datetime.date:
+    """Day of the titration, by default today.
+
+    Raises
+    ------
+    RecordProblem
+        The record is dated after today.
+    """
+    if record.day is not None and record.day > today:
+        raise RecordProblem(
+            f"{record.name}: sample.date is {record.day}, which is in the future (today is "
+            f"{today}).",
+            "Correct the date, or the clock of this computer.",
+        )
+    return record.day or today
 
 
 def titrant_from(certificate: Certificate) -> Quantity:
@@ -229,6 +247,12 @@ def _burette(
         start = record.first_reading_ml
 
         def corrected(volume_ml: Quantity, label: str = "") -> Quantity:
+            if start > 0.0 and start + volume_ml.value > burette.marks_ml[-1]:
+                raise RecordProblem(
+                    f"{record.name}: from the first reading of {start:g} mL, {volume_ml.value:.2f} "
+                    f"mL reach beyond the {burette.marks_ml[-1]:g} mL of the {burette.name}.",
+                    "Check ware.first_reading_ml; a burette that is filled again begins at 0.",
+                )
             return calibrated_burette_volume(
                 burette,
                 volume_ml,

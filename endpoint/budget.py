@@ -90,7 +90,8 @@ class MonteCarloCheck:
     """Outcome of a Monte Carlo run beside the first order, in the unit of the result."""
 
     value: float
-    standard_uncertainty: float
+    standard_uncertainty: float | None
+    """None where an input is a Student t of 2 degrees of freedom or fewer: no variance."""
     low: float
     high: float
     """Ends of the 95 % interval with equal probability on both sides (JCGM 101:2008, 7.7.2)."""
@@ -108,7 +109,9 @@ class MonteCarloCheck:
         """Plain dictionary, in another unit where a factor is given."""
         return {
             "value": self.value * factor,
-            "standard_uncertainty": self.standard_uncertainty * factor,
+            "standard_uncertainty": (
+                None if self.standard_uncertainty is None else self.standard_uncertainty * factor
+            ),
             "interval95": [self.low * factor, self.high * factor],
             "difference_from_first_order": (
                 self.difference if math.isfinite(self.difference) else None
@@ -209,7 +212,13 @@ def _check(
     nothing = 1e-12 * abs(result.value)
     difference = apart / half if half > nothing else math.inf
     difference = difference if apart > nothing else 0.0
-    return MonteCarloCheck(run.value, run.standard_uncertainty, low, high, difference, draws, SEED)
+    has_variance = all(
+        c.degrees_of_freedom > 2.0 or c.distribution != "normal"
+        for quantity in quantities
+        for c in quantity.contributions.values()
+    )
+    u = run.standard_uncertainty if has_variance else None
+    return MonteCarloCheck(run.value, u, low, high, difference, draws, SEED)
 
 
 def budget(

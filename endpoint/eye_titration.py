@@ -15,6 +15,7 @@ reacts too slowly with EDTA.
 from __future__ import annotations
 
 import datetime
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +26,7 @@ from calibration.tolerance import titre_remarks
 from endpoint.bench_quantities import (
     BenchQuantities,
     bench_quantities,
+    day_of_use,
     second_titre,
     stated_titrant,
     titrant_from,
@@ -35,6 +37,7 @@ from endpoint.hardness import (
     Hardness,
     Split,
     calcium_and_magnesium,
+    draws_remark,
     evaluated,
     hardness,
     permanent_and_temporary,
@@ -78,7 +81,7 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
     Problem
         A file that the record names cannot be used, or the readings cannot be.
     """
-    book = CertificateBook(record.day or today, record.accepted)
+    book = CertificateBook(day_of_use(record, today), record.accepted)
     bench = bench_quantities(record, book)
     try:
         titres = _mean(record, bench)
@@ -112,7 +115,14 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
 def _size_remarks(titres: Titres, bench: BenchQuantities) -> tuple[str, ...]:
     if bench.burette_nominal_ml is None:
         return ()
-    return titre_remarks(bench.burette_nominal_ml, titres.mean_ml.value)
+    nominal, mean = bench.burette_nominal_ml, titres.mean_ml.value
+    said = titre_remarks(nominal, mean)
+    if mean > nominal:
+        said += (
+            f"The titre of {mean:.2f} mL needs {math.ceil(mean / nominal)} fillings of the burette "
+            f"of {nominal:g} mL, and each adds its error: take less sample, or check the titres.",
+        )
+    return said
 
 
 def _mean(record: EyeRecord, bench: BenchQuantities) -> Titres:
@@ -192,7 +202,8 @@ def _back_titrated(
         ("back titre", net_ml),
         *sample_inputs(_without_fillings(bench.deliveries_ml)),
     ]
-    return Hardness(evaluated(model, inputs))
+    found = evaluated(model, inputs)
+    return Hardness(found, draws_remark(found))
 
 
 def _boiled(

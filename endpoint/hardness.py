@@ -106,8 +106,14 @@ class Hardness:
             "expanded_uncertainty": expanded,
             "interval95": list(self.interval95(unit)),
             "interval_from": "Monte Carlo" if by_draws else "first order",
-            "coverage_factor": expanded / u if u > 0 else quantity.coverage_factor(0.95),
+            # An interval from draws is no multiple of u.
+            "coverage_factor": None if by_draws else quantity.coverage_factor(0.95),
             "effective_degrees_of_freedom": nu if math.isfinite(nu) else None,
+            "first_order": {
+                "expanded_uncertainty": quantity.expanded_uncertainty(0.95),
+                "interval95": list(quantity.interval(0.95)),
+                "coverage_factor": quantity.coverage_factor(0.95),
+            },
         }
 
 
@@ -231,13 +237,18 @@ def _warnings(
         said.append("The blank is more than half of the titre: clean reagents are needed.")
     if found.interval95[0] <= 0.0:
         said.append("The hardness cannot be told from zero: take more sample or a weaker titrant.")
+    return (*said, *draws_remark(found))
+
+
+def draws_remark(found: Evaluation) -> tuple[str, ...]:
+    """Say that the interval is from draws, and why; empty where first order is kept."""
     check = found.monte_carlo
-    if check is not None and check.is_used:
-        said.append(
-            f"The interval is from {check.draws} Monte Carlo draws, because first order differs "
-            f"by {check.difference:.2f} of its half width."
-        )
-    return tuple(said)
+    if check is None or not check.is_used:
+        return ()
+    return (
+        f"The interval is from {check.draws} Monte Carlo draws, because first order differs "
+        f"by {check.difference:.2f} of its half width.",
+    )
 
 
 def caco3_per_ml(standard_mg_ml: Quantity, standard_ml: Quantity, titre_ml: Quantity) -> Quantity:
@@ -296,21 +307,25 @@ class Split:
     warnings: tuple[str, ...] = ()
 
     @property
-    def parts(self) -> tuple[tuple[str, Quantity], ...]:
-        """Names and sizes of the parts that are known, mmol/L."""
+    def parts(self) -> tuple[tuple[str, Evaluation], ...]:
+        """Names of the parts that are known, and each evaluated in mmol/L."""
         known = ((self.part_name, self.part), (self.rest_name, self.rest))
-        return tuple((name, quantity) for name, quantity in known if quantity is not None)
+        return tuple(
+            (name, evaluate(lambda q: q, [(name, quantity)], unit="mmol/L"))
+            for name, quantity in known
+            if quantity is not None
+        )
 
     def to_json(self) -> dict[str, object]:
         """Plain dictionary: each part by its name, None where it could not be shown."""
         data: dict[str, object] = {self.part_name: None, self.rest_name: None}
-        for name, quantity in self.parts:
+        for name, found in self.parts:
             numbers = {
-                "mmol_l": _first_order(quantity),
-                "caco3_mg_l": _first_order(in_unit(quantity, MG_L_CACO3)),
+                "mmol_l": _part_json(found, 1.0, "mmol/L"),
+                "caco3_mg_l": _part_json(found, M_CACO3, MG_L_CACO3.label),
             }
             if name in _ION_MASS:
-                numbers["ion_mg_l"] = _first_order(quantity.scaled(_ION_MASS[name], "mg/L"))
+                numbers["ion_mg_l"] = _part_json(found, _ION_MASS[name], "mg/L")
             data[name] = numbers
         return {**data, "warnings": list(self.warnings)}
 
@@ -318,13 +333,16 @@ class Split:
 _ION_MASS = {"calcium": M_CALCIUM, "magnesium": M_MAGNESIUM}
 
 
-def _first_order(quantity: Quantity) -> dict[str, object]:
-    low, high = quantity.interval(0.95)
+def _part_json(found: Evaluation, factor: float, unit: str) -> dict[str, object]:
+    low, high = found.interval95
+    check = found.monte_carlo
+    by_draws = check is not None and check.is_used
     return {
-        "value": quantity.value,
-        "unit": quantity.unit,
-        "standard_uncertainty": quantity.standard_uncertainty,
-        "interval95": [max(low, 0.0), high],
+        "value": found.quantity.value * factor,
+        "unit": unit,
+        "standard_uncertainty": found.quantity.standard_uncertainty * factor,
+        "interval95": [max(low, 0.0) * factor, high * factor],
+        "interval_from": "Monte Carlo" if by_draws else "first order",
     }
 
 

@@ -71,7 +71,7 @@ def read_table(path: Path, bench: Bench) -> tuple[Run, ...]:
     samples: list[str] = []
     for row, section in enumerate(rows, 1):
         try:
-            titre = section.number("titre_ml", 0.0, MOST_ML)
+            titre = section.number("titre_ml", 0.02, MOST_ML)
             sample = _words(section, "sample")
             day = section.day("date", None)
             label = _words(section, "label") or f"{row}"

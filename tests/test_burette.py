@@ -111,8 +111,9 @@ def test_volume_is_the_difference_of_readings_and_corrections() -> None:
     assert parts["balance W: scale"] == pytest.approx(1e-4 * 25.0)
     assert parts["burette X: calibration k, scatter at 10 mL"] == pytest.approx(-0.5 * 0.004)
     reading = REFERENCE["reading"]["values"]["usual_reading_uncertainty"]
-    for end in ("start", "end"):
-        assert parts[f"burette X: reading, a, {end}"] == pytest.approx(reading / math.sqrt(6))
+    for end, sign in (("start", -1.0), ("end", 1.0)):
+        part = parts[f"burette X: reading, a, {end}"]
+        assert part == pytest.approx(sign * reading / math.sqrt(6))
 
 
 def test_the_end_point_keeps_its_contribution_and_feels_the_slope() -> None:

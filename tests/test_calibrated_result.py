@@ -156,24 +156,32 @@ def test_result_lists_its_certificates_and_its_shares_sum_to_one(bench: Path) ->
 
 
 def test_an_expired_certificate_is_used_only_when_told_so(bench: Path) -> None:
-    path = write(bench, 'certificate = "edta-caco3.json"', **{"2026-11-20": "2026-12-20"})
+    file = bench / "edta-caco3.json"
+    kept = json.loads(file.read_text(encoding="utf-8"))
+    file.write_text(json.dumps({**kept, "expiry": "2026-11-15"}), encoding="utf-8")
+    path = write(bench, 'certificate = "edta-caco3.json"')
     refused = run("locate", path, "--json", "-")
     assert refused.exit_code == 2
     assert "EDTA-7" in refused.stderr
-    assert "expired on 2026-12-09" in refused.stderr
+    assert "expired on 2026-11-15" in refused.stderr
     assert "accept" in refused.stderr
     data = located(path, "--accept-certificate", "EDTA-7")
     (used,) = data["certificates"]
-    assert "expired on 2026-12-09" in used["reservations"][0]
+    assert "expired on 2026-11-15" in used["reservations"][0]
     in_record = write(
         bench,
         'certificate = "edta-caco3.json"',
         more='[certificates]\naccept = ["EDTA-7"]',
-        **{"2026-11-20": "2026-12-20"},
     )
     assert located(in_record)["certificates"] == data["certificates"]
     shown = run("locate", in_record).stdout
-    assert "expired on 2026-12-09" in " ".join(shown.split())
+    assert "expired on 2026-11-15" in " ".join(shown.split())
+
+
+def test_a_titration_in_the_future_is_refused(bench: Path) -> None:
+    refused = run("locate", write(bench, **{"2026-11-20": "2199-01-01"}))
+    assert refused.exit_code == 2
+    assert "sample.date is 2199-01-01, which is in the future" in refused.stderr
 
 
 def test_a_certificate_made_after_the_titration_is_refused(bench: Path) -> None:

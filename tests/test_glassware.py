@@ -113,8 +113,10 @@ def test_burette_volume_has_calibration_temperature_and_two_readings() -> None:
     expected = 12.4 * beta * 3.0 / math.sqrt(3)
     assert parts["burette 17: temperature"] == pytest.approx(expected)
     reading = REFERENCE["reading"]["values"]["usual_reading_uncertainty"]
-    for end in ("start", "end"):
-        assert parts[f"burette 17: reading, sample, {end}"] == pytest.approx(reading / math.sqrt(6))
+    # The volume is end minus start.
+    for end, sign in (("start", -1.0), ("end", 1.0)):
+        part = parts[f"burette 17: reading, sample, {end}"]
+        assert part == pytest.approx(sign * reading / math.sqrt(6))
     assert len(parts) == 4
     assert volume.value == 12.4
     assert volume.contributions["burette 17: calibration"].distribution == "triangular"

@@ -428,3 +428,23 @@ def test_the_word_says_which_neighbours_are_possible() -> None:
     found = classify(near, "usgs")
     assert (found.word, found.also_possible) == ("moderately hard", ("soft",))
     assert classify(Quantity(1.0, "mmol/L"), "usgs").also_possible == ()
+
+
+def test_parts_and_first_order_stand_beside_the_draws() -> None:
+    titre = Quantity.measured(12.4, "mL", 0.03, "scatter", kind="A", degrees_of_freedom=2)
+    data = hardness(titre, TITRANT, SAMPLE).to_json()
+    check, number = data["monte_carlo"], data["mmol_l"]
+    assert isinstance(check, dict)
+    assert isinstance(number, dict)
+    assert check["used"] is True
+    assert check["standard_uncertainty"] is None  # a Student t of 2 degrees has no variance
+    assert number["interval_from"] == "Monte Carlo"
+    assert number["coverage_factor"] is None
+    first = number["first_order"]
+    half = 0.5 * (number["interval95"][1] - number["interval95"][0])
+    assert half > 1.05 * first["expanded_uncertainty"]
+    total = hardness(titre, TITRANT, SAMPLE).mmol_l
+    split = calcium_and_magnesium(total, Quantity.measured(0.5, "mmol/L", 1e-4, "calcium"))
+    magnesium = dict(split.parts)["magnesium"]
+    assert magnesium.monte_carlo is not None
+    assert magnesium.monte_carlo.is_used

@@ -341,8 +341,8 @@ def test_one_sample_of_several_is_chosen(tmp_path: Path) -> None:
 BAD_TABLES = {
     "no column": ("volume\n12.4\n", "no column titre_ml"),
     "text": ("titre_ml\n12.4\nabout 12\n", "Row 3 of titres.csv"),
-    "unit slip": ("titre_ml\n0.0124\n12400\n", "row 3, titre_ml is 12400 mL"),
-    "negative": ("titre_ml\n-12.4\n", "outside 0 to 200 mL"),
+    "unit slip": ("titre_ml\n0.0124\n12400\n", "row 2, titre_ml is 0.0124 mL"),
+    "negative": ("titre_ml\n-12.4\n", "outside 0.02 to 200 mL"),
     "day": ("titre_ml,date\n12.4,1.9.2026\n", "row 2, date is not a day"),
     "rows": ("titre_ml\n", "holds no rows"),
     "head": ("# format = 1\n# [sample]\n# volume = 100\ntitre_ml\n12.4\n", "volume is not known"),

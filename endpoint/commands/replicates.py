@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from endpoint.titres import ReplicateProblem
 
 _FILES = "FILE|FOLDER"
+_LEAST_SAMPLE_ML = 0.5
 
 
 @click.command()
@@ -99,6 +100,11 @@ def _check_numbers(options: dict[str, Any]) -> None:
     for name, most in limits.items():
         value = options[name]
         may_be_zero = name in ("spike_u", "titrant_u")
+        if name == "sample_ml" and value is not None and 0 < value < _LEAST_SAMPLE_ML:
+            raise _problem(
+                f"--sample-ml is {value:g}, less than {_LEAST_SAMPLE_ML:g} mL.",
+                f"Give it in mL; {value:g} L would be {1000 * value:g}.",
+            )
         if value is None or 0 < value <= most or (may_be_zero and value == 0):
             continue
         option = "--" + name.replace("_", "-")

@@ -11,14 +11,21 @@ from typing import Any
 
 from calibration.certificate import MAX_BYTES, Certificate, read_certificate
 from calibration.quantity import CalibrationProblem, Quantity
+from endpoint.budget import evaluate
 from endpoint.problems import RecordProblem
-from endpoint.report.rounding import FIXED_SPACE, format_quantity
+from endpoint.report.rounding import FIXED_SPACE, format_quantity, two_figures
 
 _WIDTH = 80
 _MOST_FILES = 20_000
 _MOST_SOURCES = 5
 _LEAST_SHARE = 0.01
 _SOON_DAYS = 14
+_DRAWS = 100_000
+
+_CAUTION = (
+    "Acids that dissolve the standard, and ammonia buffer, are corrosive and give off fumes: work "
+    "under a hood, wear goggles and gloves, and follow the safety data sheets and your local rules."
+)
 
 Found = tuple[Path, Certificate]
 
@@ -53,6 +60,7 @@ def certificate_text(certificate: Certificate, today: datetime.date) -> str:
         _quantities(c),
         _sources(c),
         [_fill(f"- {remark}", "  ") for remark in c.remarks],
+        [_fill(_CAUTION)] if c.kind == "titrant" else [],
     ]
     return "\n".join("\n".join(block) for block in blocks if block).replace(FIXED_SPACE, " ")
 
@@ -71,9 +79,12 @@ def _with_k(quantity: Quantity) -> str:
     u = quantity.standard_uncertainty
     if u == 0:
         return format_quantity(quantity.value, None, unit)
-    expanded = quantity.expanded_uncertainty(0.95)
-    k = quantity.coverage_factor(0.95)
-    return f"{format_quantity(quantity.value, expanded, unit)} (95 %, k = {k:.2f})"
+    found = evaluate(lambda q: q, [("value", quantity)], unit=quantity.unit, draws=_DRAWS)
+    shown = format_quantity(quantity.value, found.expanded_uncertainty, unit)
+    if found.monte_carlo is not None and found.monte_carlo.is_used:
+        first = two_figures(quantity.expanded_uncertainty(0.95))
+        return f"{shown} (95 %, from draws; first order \u00b1 {first})"
+    return f"{shown} (95 %, k = {quantity.coverage_factor(0.95):.2f})"
 
 
 def _sources(certificate: Certificate) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from endpoint.certificate_use import UsedCertificate
 from endpoint.hardness import Hardness, Split
-from endpoint.hardness_units import MG_L_CACO3, OTHER_UNITS, in_unit
+from endpoint.hardness_units import M_CACO3, MG_L_CACO3, OTHER_UNITS
 from endpoint.pipeline import Result
 from endpoint.report.document import frame_counts, notes_of
 from endpoint.report.rounding import (
@@ -26,6 +26,10 @@ CAUTION = (
     "The result describes the sample as titrated; it is no statement that a water is fit to "
     "drink. Ammonia buffer gives off fumes: work under a hood or in good air, and follow the "
     "safety data sheets and your local rules."
+)
+STRONG_ALKALI = (
+    "The pH of 12 to 13 for calcium is made with sodium or potassium hydroxide, which burns skin "
+    "and eyes: wear goggles and gloves, and follow its safety data sheet."
 )
 VOLUMES = (
     # field of the result, short name, what it is
@@ -181,11 +185,13 @@ def parts_lines(split: Split | None, width: int) -> list[str]:
     if split is None:
         return []
     rows = []
-    for name, quantity in split.parts:
-        mass = in_unit(quantity, MG_L_CACO3)
-        a = format_quantity(quantity.value, quantity.expanded_uncertainty(0.95), "mmol/L")
-        b = format_quantity(mass.value, mass.expanded_uncertainty(0.95), "mg/L as CaCO3")
+    for name, found in split.parts:
+        value, wide, factor = found.quantity.value, found.expanded_uncertainty, M_CACO3
+        a = format_quantity(value, wide, "mmol/L")
+        b = format_quantity(value * factor, wide * factor, "mg/L as CaCO3")
         rows.append(_fill(f"{name.capitalize()}: {a} = {b} (95{FIXED_SPACE}%).", width))
+    if split.part_name == "calcium":
+        rows.append(_fill(STRONG_ALKALI, width))
     return rows + [_fill(warning, width) for warning in split.warnings]
 
 
@@ -254,7 +260,11 @@ def coverage_words(total: Hardness) -> str:
     """Coverage factor and effective degrees of freedom, or that draws gave the interval."""
     check = total.evaluation.monte_carlo
     if check is not None and check.is_used:
-        return f"The interval is from {check.draws} Monte Carlo draws"
+        first = two_figures(total.caco3_mg_l.expanded_uncertainty(0.95))
+        return (
+            f"The interval is from {check.draws} Monte Carlo draws; first order gives "
+            f"\u00b1 {first} mg/L CaCO3"
+        )
     nu = total.mmol_l.effective_degrees_of_freedom
     k = total.mmol_l.coverage_factor(0.95)
     freedom = "many" if nu > 1000 else rounded(nu, 0)
