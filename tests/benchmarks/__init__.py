@@ -1,1 +1,0 @@
-"""Benchmarks that are run on request: python -m tests.benchmarks."""
