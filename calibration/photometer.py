@@ -47,7 +47,15 @@ def calibrated_wavelength(certificate: Certificate, wavelength_nm: float) -> flo
     CertificateProblem
         The photometer was not calibrated near it.
     """
-    known = [float(part["wavelength_nm"]) for part in certificate.details["wavelengths"]]
+    try:
+        known = [float(part["wavelength_nm"]) for part in certificate.details["wavelengths"]]
+    except (KeyError, TypeError, ValueError):
+        known = []
+    if not known:
+        raise CertificateProblem(
+            f"Certificate {certificate.identifier} does not say for which wavelengths it holds.",
+            "Make it again with: endpoint calibrate photometer SHEET.",
+        )
     nearest = min(known, key=lambda nm: abs(nm - wavelength_nm))
     if abs(nearest - wavelength_nm) > NEAREST_NM:
         raise CertificateProblem(

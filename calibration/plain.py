@@ -52,6 +52,8 @@ def checked_table(
 
 def shown(value: object) -> str:
     """Short text of any value for an error."""
+    if value is None:
+        return "empty"
     if isinstance(value, dict | list):
         return "a table" if isinstance(value, dict) else "a list"
     if isinstance(value, int) and abs(value) > 10**30:

@@ -18,6 +18,8 @@ from typing import TypeVar
 
 import numpy as np
 
+from calibration.wording import one_line
+
 V = TypeVar("V")
 
 # Divisor from the half width of the limits to a standard uncertainty.
@@ -34,6 +36,7 @@ class CalibrationProblem(Exception):
     """Base of every error of this package: one sentence that says what is wrong, one remedy."""
 
     def __init__(self, sentence: str, remedy: str) -> None:
+        sentence, remedy = one_line(sentence), one_line(remedy)
         super().__init__(sentence)
         self.sentence = sentence
         self.remedy = remedy

@@ -33,7 +33,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from calibration.cells import Section, SheetProblem
+from calibration.cells import Section, SheetProblem, has_deep_key
 
 FORMAT = 1
 MAX_BYTES = 5_000_000
@@ -242,6 +242,11 @@ def _text(path: Path) -> str:
 
 
 def _toml(name: str, text: str) -> dict[str, Any]:
+    if has_deep_key(text):
+        raise SheetProblem(
+            f"{name} holds a name of more than 30 parts with dots between.",
+            "Write tables and keys, such as [certificate] and id.",
+        )
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors
@@ -255,7 +260,12 @@ def _csv_rows(name: str, lines: Sequence[tuple[int, str]]) -> Iterator[Section]:
     if not lines:
         return
     separator = max(";\t,", key=lines[0][1].count)
-    cells = [(n, next(csv.reader([line], delimiter=separator), [])) for n, line in lines]
+    try:
+        cells = [(n, next(csv.reader([line], delimiter=separator), [])) for n, line in lines]
+    except csv.Error:
+        raise SheetProblem(
+            f"{name} cannot be read as a table.", "Save it again as CSV from the table program."
+        ) from None
     header = [cell.strip() for cell in cells[0][1]]
     twice = next((key for key in header if key and header.count(key) > 1), None)
     if twice is not None or not all(header):

@@ -12,15 +12,12 @@ from __future__ import annotations
 import difflib
 import enum
 
+from calibration.wording import one_line
+
 EXIT_LOCATED = 0
 EXIT_BAD_INPUT = 2
 EXIT_BRACKETED = 3
 EXIT_NONE = 4
-
-
-def _one_line(text: str) -> str:
-    """Text without line breaks and control characters, which names of files and keys may hold."""
-    return "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
 
 
 def nearest(name: str, known: tuple[str, ...]) -> str:
@@ -45,7 +42,7 @@ class Problem(Exception):
     code = "problem"
 
     def __init__(self, sentence: str, remedy: str) -> None:
-        sentence, remedy = _one_line(sentence), _one_line(remedy)
+        sentence, remedy = one_line(sentence), one_line(remedy)
         super().__init__(sentence)
         self.sentence = sentence
         self.remedy = remedy

@@ -28,6 +28,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from calibration.cells import has_deep_key
 from endpoint.bench_record import BENCH_KEYS, BenchRecord, bench_values
 from endpoint.problems import RecordProblem
 from endpoint.record_reader import RecordReader
@@ -107,6 +108,11 @@ def read_tables(path: Path) -> dict[str, Any]:
         raise RecordProblem(
             f"{path} cannot be read ({error.strerror}).", "Check the permissions of the file."
         ) from None
+    if has_deep_key(text):
+        raise RecordProblem(
+            f"{path.name} holds a name of more than 30 parts with dots between.",
+            "Write the record as tables and keys, such as [sample] and volume_ml = 100.0.",
+        )
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import periodictable
 import pytest
 import uncertainties
 from titrant_sheets import BURETTE, certificate, strength
@@ -100,7 +101,6 @@ def test_molar_masses(key: str, composition: dict[str, int]) -> None:
 
 
 def test_atomic_weights_are_those_of_another_table() -> None:
-    periodictable = pytest.importorskip("periodictable")
     for symbol, weight in atomic_weights().items():
         if symbol in ("Na", "K"):  # abridged to five digits here, given in full there
             continue
