@@ -202,11 +202,29 @@ class Section:
             raise self.problem(key, f'is "{value[:40]}", which is not known.', remedy)
         return value
 
-    def day(self, key: str, default: Any = ...) -> Any:
-        """Return a date, written 2026-03-31 with or without quotes; errors as for `number`."""
+    def day(self, key: str, default: Any = ..., today: datetime.date | None = None) -> Any:
+        """Return a date, written 2026-03-31 with or without quotes; errors as for `number`.
+
+        Parameters
+        ----------
+        key, default:
+            As for `number`.
+        today:
+            A date after this one is refused, where it is given.
+        """
         value = self._value(key, default)
         if not self.has(key):
             return value
+        found = self._day(key, value)
+        if today is not None and found > today:
+            raise self.problem(
+                key,
+                f"is {found}, which is in the future (today is {today}).",
+                "Correct the date, or the clock of this computer.",
+            )
+        return found
+
+    def _day(self, key: str, value: object) -> datetime.date:
         if isinstance(value, datetime.datetime):
             return value.date()
         if isinstance(value, datetime.date):

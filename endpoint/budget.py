@@ -8,6 +8,7 @@ half width, the one of the Monte Carlo run is used, as JCGM 101:2008, 8 allows, 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -194,6 +195,23 @@ def evaluate(
     if draws and any(quantity.standard_uncertainty > 0 for quantity in quantities):
         check = _check(function, quantities, result, factor, draws)
     return Evaluation(result, lines, check)
+
+
+@functools.lru_cache(maxsize=128)
+def evaluate_one(quantity: Quantity) -> Evaluation:
+    """Evaluate a finished quantity: its interval by draws where first order differs.
+
+    Parameters
+    ----------
+    quantity:
+        Any quantity; the result is in its unit.
+
+    Raises
+    ------
+    QuantityProblem
+        A Monte Carlo draw gave no number.
+    """
+    return evaluate(lambda q: q, [("value", quantity)], unit=quantity.unit)
 
 
 def _check(

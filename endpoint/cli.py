@@ -12,6 +12,7 @@ import click
 
 from endpoint.commands.calibrate import calibrate, certificates
 from endpoint.commands.hardness import hardness
+from endpoint.commands.options import accept_certificate
 from endpoint.commands.plan import plan
 from endpoint.commands.replicates import replicates
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
@@ -100,13 +101,7 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--sample-ml", type=float, help="Volume of the water sample, mL (without a record).")
 @click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
 @click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
-@click.option(
-    "--accept-certificate",
-    "accepted",
-    multiple=True,
-    metavar="ID",
-    help="Use this certificate although it is expired, dated later or of other ware.",
-)
+@accept_certificate
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
 @click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result, curve and chart.")
 @click.option("--quiet", is_flag=True, help="No progress.")

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from calibration.quantity import CalibrationProblem, Quantity
-from endpoint.budget import BudgetLine, Evaluation, budget, evaluate
+from endpoint.budget import BudgetLine, Evaluation, budget, evaluate, evaluate_one
 from endpoint.hardness_units import (
     M_CACO3,
     M_CALCIUM,
@@ -311,9 +311,7 @@ class Split:
         """Names of the parts that are known, and each evaluated in mmol/L."""
         known = ((self.part_name, self.part), (self.rest_name, self.rest))
         return tuple(
-            (name, evaluate(lambda q: q, [(name, quantity)], unit="mmol/L"))
-            for name, quantity in known
-            if quantity is not None
+            (name, evaluate_one(quantity)) for name, quantity in known if quantity is not None
         )
 
     def to_json(self) -> dict[str, object]:

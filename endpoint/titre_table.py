@@ -73,7 +73,7 @@ def read_table(path: Path, bench: Bench) -> tuple[Run, ...]:
         try:
             titre = section.number("titre_ml", 0.02, MOST_ML)
             sample = _words(section, "sample")
-            day = section.day("date", None)
+            day = section.day("date", None, datetime.date.today())
             label = _words(section, "label") or f"{row}"
             analyst = _words(section, "analyst")
         except CalibrationProblem as problem:
@@ -280,7 +280,10 @@ def read_series(path: Path) -> tuple[list[tuple[datetime.date, float]], str]:
     _, rows = _table(path, tuple(_SERIES))
     key = next((name for name in _SERIES if rows and rows[0].has(name)), "value")
     try:
-        pairs = [(row.day("date"), row.number(key, -_LARGEST, _LARGEST)) for row in rows]
+        today = datetime.date.today()
+        pairs = [
+            (row.day("date", today=today), row.number(key, -_LARGEST, _LARGEST)) for row in rows
+        ]
     except CalibrationProblem as problem:
         raise ReplicateProblem(problem.sentence, problem.remedy) from None
     return pairs, _SERIES[key]

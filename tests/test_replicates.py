@@ -629,3 +629,41 @@ def test_picture_tells_by_shape_what_is_in_the_mean(tmp_path: Path) -> None:
             shapes[marker] = shapes.get(marker, 0) + 1
     assert shapes == {"o": 3, "X": 1, "s": 1}
     assert "12.90 mL, set aside" in describe_replicates(found)
+
+
+def test_the_mean_of_few_titres_takes_the_interval_of_the_draws(tmp_path: Path) -> None:
+    # Scatter of 3 titres alone is a Student t of 2 degrees of freedom; with shared ware the sum
+    # is wider than Welch and Satterthwaite say (JCGM 101:2008, 5.9 and 8).
+    path = tmp_path / "t.csv"
+    head = "# format = 1\n# [sample]\n# volume_ml = 100.0\n# [titrant]\n"
+    head += "# concentration_mol_l = 0.0100\n# standard_uncertainty_mol_l = 0.00002\n"
+    path.write_text(head + "titre_ml\n12.40\n12.45\n12.36\n", encoding="utf-8")
+    data = json.loads(run(path, "--json", "-"))
+    text = json.dumps(data)
+    assert "monte_carlo" in text
+    shown = run(path)
+    found = [q for q in _numbers(data) if q.get("interval_from") == "Monte Carlo"]
+    assert found
+    for quantity in found:
+        low, high = quantity["interval95"]
+        first_low, first_high = quantity["first_order"]["interval95"]
+        assert quantity["coverage_factor"] is None
+        assert high - low > first_high - first_low
+    assert "from draws; first order" in " ".join(shown.split())
+
+
+def _numbers(data: Any) -> list[dict[str, Any]]:
+    """Every table with an interval anywhere in plain data."""
+    if isinstance(data, list):
+        return [found for part in data for found in _numbers(part)]
+    if not isinstance(data, dict):
+        return []
+    here = [data] if "interval_from" in data else []
+    return here + [found for part in data.values() for found in _numbers(part)]
+
+
+def test_a_titre_of_tomorrow_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("titre_ml,date\n12.40,2026-01-05\n12.45,2199-01-05\n", encoding="utf-8")
+    with pytest.raises(ReplicateProblem, match="row 3, date is 2199-01-05, which is in the future"):
+        read_runs((path,), Bench())

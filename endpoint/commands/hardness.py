@@ -9,17 +9,13 @@ from pathlib import Path
 
 import click
 
+from endpoint.commands.options import accept_certificate
+
 
 @click.command()
 @click.argument("record", type=click.Path(path_type=Path), metavar="RECORD.toml")
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
-@click.option(
-    "--accept-certificate",
-    "accepted",
-    multiple=True,
-    metavar="ID",
-    help="Use this certificate although it is expired, dated later or of other ware.",
-)
+@accept_certificate
 def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> None:
     """Work out hardness from titres that were read by eye, with its uncertainty.
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from calibration.certificate import MAX_BYTES, Certificate, read_certificate
 from calibration.quantity import CalibrationProblem, Quantity
-from endpoint.budget import evaluate
+from endpoint.budget import evaluate_one
 from endpoint.problems import RecordProblem
 from endpoint.report.rounding import FIXED_SPACE, format_quantity, two_figures
 
@@ -20,7 +20,6 @@ _MOST_FILES = 20_000
 _MOST_SOURCES = 5
 _LEAST_SHARE = 0.01
 _SOON_DAYS = 14
-_DRAWS = 100_000
 
 _CAUTION = (
     "Acids that dissolve the standard, and ammonia buffer, are corrosive and give off fumes: work "
@@ -79,7 +78,7 @@ def _with_k(quantity: Quantity) -> str:
     u = quantity.standard_uncertainty
     if u == 0:
         return format_quantity(quantity.value, None, unit)
-    found = evaluate(lambda q: q, [("value", quantity)], unit=quantity.unit, draws=_DRAWS)
+    found = evaluate_one(quantity)
     shown = format_quantity(quantity.value, found.expanded_uncertainty, unit)
     if found.monte_carlo is not None and found.monte_carlo.is_used:
         first = two_figures(quantity.expanded_uncertainty(0.95))

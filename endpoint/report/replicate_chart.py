@@ -9,6 +9,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from endpoint.budget import evaluate_one
 from endpoint.replicates import Replicates
 from endpoint.report import panels
 from endpoint.report.replicate_document import group_mean, use_of
@@ -105,7 +106,7 @@ def _bands(axes: Axes, found: Replicates) -> None:
     mean = summary.titre.quantity
     axes.axvline(mean.value, color=panels.INK, lw=1.6, label="mean")
     if mean.standard_uncertainty > 0:
-        for k, end in enumerate(mean.interval(0.95)):
+        for k, end in enumerate(evaluate_one(mean).interval95):
             words = "95 % interval of the mean" if k == 0 else "_"
             axes.axvline(end, color=panels.INK, lw=1.3, ls=(0, (5, 3)), label=words)
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from calibration.quantity import Quantity
+from endpoint.budget import evaluate_one
 from endpoint.control_chart import ControlChart
 from endpoint.hardness_units import M_CACO3
 from endpoint.outliers import OutlierTest
@@ -113,13 +114,19 @@ def number(quantity: Quantity) -> dict[str, Any]:
     u = quantity.standard_uncertainty
     nu = quantity.effective_degrees_of_freedom
     known = u > 0
+    found = evaluate_one(quantity)
+    check = found.monte_carlo
+    by_draws = check is not None and check.is_used
     return {
         "value": quantity.value,
         "unit": quantity.unit,
         "standard_uncertainty": u if known else None,
-        "interval95": list(quantity.interval(0.95)) if known else None,
-        "coverage_factor": quantity.coverage_factor(0.95) if known else None,
+        "interval95": list(found.interval95) if known else None,
+        "interval_from": "Monte Carlo" if by_draws else "first order",
+        "coverage_factor": quantity.coverage_factor(0.95) if known and not by_draws else None,
         "effective_degrees_of_freedom": nu if math.isfinite(nu) else None,
+        "first_order": {"interval95": list(quantity.interval(0.95))} if known else None,
+        "monte_carlo": None if check is None else check.to_json(),
     }
 
 

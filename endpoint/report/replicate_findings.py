@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from calibration.quantity import Quantity
+from endpoint.budget import evaluate_one
 from endpoint.outliers import OutlierTest
 from endpoint.recovery import Recovery
 from endpoint.replicate_mean import Summary
@@ -39,12 +40,18 @@ def expanded(quantity: Quantity, unit: str | None = None, least: int = 3) -> str
     unit = quantity.unit if unit is None else unit
     if quantity.standard_uncertainty == 0.0:
         return f"{rounded(quantity.value, least)}{FIXED_SPACE}{unit.replace(' ', FIXED_SPACE)}"
-    return format_quantity(quantity.value, quantity.expanded_uncertainty(0.95), unit)
+    return format_quantity(quantity.value, evaluate_one(quantity).expanded_uncertainty, unit)
 
 
 def how_sure(quantity: Quantity) -> str:
     """Words on the coverage of an interval, or that none is known."""
-    return f"(95{FIXED_SPACE}%)" if quantity.standard_uncertainty > 0 else "(uncertainty not known)"
+    if quantity.standard_uncertainty == 0.0:
+        return "(uncertainty not known)"
+    check = evaluate_one(quantity).monte_carlo
+    if check is None or not check.is_used:
+        return f"(95{FIXED_SPACE}%)"
+    first = two_figures(quantity.expanded_uncertainty(0.95))
+    return f"(95{FIXED_SPACE}%, from draws; first order \u00b1{FIXED_SPACE}{first})"
 
 
 def listed(found: Replicates, numbers: Sequence[int]) -> str:

@@ -1,0 +1,13 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import click
+
+accept_certificate = click.option(
+    "--accept-certificate",
+    "accepted",
+    multiple=True,
+    metavar="ID",
+    help="Use this certificate although it is expired, dated later or of other ware.",
+)
