@@ -17,9 +17,9 @@ from calibration.quantity import CalibrationProblem, Quantity
 from calibration.tone import srgb
 from endpoint.bench_quantities import bench_quantities, day_of_use
 from endpoint.certificate_use import CertificateBook
-from endpoint.colour import CameraTone, Transfer
 from endpoint.delivery import Delivery
 from endpoint.pipeline import Job
+from endpoint.pixels import CameraTone, Transfer
 from endpoint.problems import RecordProblem
 from endpoint.record import TitrationRecord
 from endpoint.sources.frame import Box, PictureSource

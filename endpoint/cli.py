@@ -104,6 +104,11 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @accept_certificate
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
 @click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result, curve and chart.")
+@click.option(
+    "--every-frame",
+    is_flag=True,
+    help="Read every frame of a film, also where a look at those that matter would do.",
+)
 @click.option("--quiet", is_flag=True, help="No progress.")
 @_settings_options
 def locate(
@@ -111,6 +116,7 @@ def locate(
     accepted: tuple[str, ...],
     json_to: str | None,
     out: str | None,
+    every_frame: bool,
     quiet: bool,
     **options: Any,
 ) -> int:
@@ -135,7 +141,7 @@ def locate(
     if json_to is not None and json_to != "-":
         check_file(Path(json_to))
     job, opened = prepare(record)
-    result = _run(job, opened, quiet=quiet or json_to == "-")
+    result = _run(job, opened, quiet=quiet or json_to == "-", every_frame=every_frame)
     provenance = provenance_of(record, result, _now())
     if json_to is not None:
         text = to_json(document(result, provenance))
@@ -200,13 +206,15 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
     )
 
 
-def _run(job: Any, source: PictureSource | PhotometerTable, *, quiet: bool) -> Result:
+def _run(
+    job: Any, source: PictureSource | PhotometerTable, *, quiet: bool, every_frame: bool
+) -> Result:
     """Analyse with a progress bar on standard error."""
     from endpoint.pipeline import analyse
     from endpoint.sources.photometer import PhotometerTable
 
     if isinstance(source, PhotometerTable) or quiet or not sys.stderr.isatty():
-        return analyse(source, job)
+        return analyse(source, job, every_frame=every_frame)
     total = source.info.duration_s or source.info.frame_count or 1
     timed = source.info.duration_s is not None
     with click.progressbar(
@@ -218,4 +226,4 @@ def _run(job: Any, source: PictureSource | PhotometerTable, *, quiet: bool) -> R
             if done > bar.pos:
                 bar.update(done - bar.pos)
 
-        return analyse(source, job, on_sample=on_sample)
+        return analyse(source, job, on_sample=on_sample, every_frame=every_frame)

@@ -13,61 +13,17 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.pixels import CameraTone, Transfer, level_of, linear_pixels
 from endpoint.problems import Flag
 from endpoint.region import Region
-from endpoint.sources.frame import Box, Frame
+from endpoint.sources.frame import Frame
 from endpoint.steadiness import Scene, is_shifted, scene
 
 FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
-_MOST_PIXELS = 8000
-_TRIM = 0.1
 _LOOK_EVERY_S = 0.5
-
-
-@dataclass(frozen=True, eq=False)
-class CameraTone:
-    """Tone curve and colour matrix of one camera, from its calibration."""
-
-    encoded: FloatArray
-    """Rising from 0 to 1, shape (n,)."""
-    linear: FloatArray
-    """Linear light at `encoded`, shape (n,)."""
-    matrix: FloatArray | None = None
-    """For colours that people see, shape (3, 3): linear camera RGB divided by that of white, to
-    linear sRGB divided by white; rows sum to 1."""
-
-
-Transfer = str | CameraTone
-
-
-def to_linear(encoded: NDArray[np.floating], transfer: Transfer = "srgb") -> FloatArray:
-    """Undo the tone curve.
-
-    Parameters
-    ----------
-    encoded:
-        Values 0 to 1 (small overshoots are kept at the ends), any shape.
-    transfer:
-        "srgb" (IEC 61966-2-1), "bt709" (ITU-R BT.709) or "linear"; or the camera's own curve.
-
-    Raises
-    ------
-    ValueError
-        The transfer is not known.
-    """
-    x = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, None)
-    if isinstance(transfer, CameraTone):
-        return np.interp(x, transfer.encoded, transfer.linear)
-    if transfer == "linear":
-        return x
-    if transfer == "srgb":
-        return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
-    if transfer == "bt709":
-        return np.where(x < 0.081, x / 4.5, ((x + 0.099) / 1.099) ** (1.0 / 0.45))
-    raise ValueError(f"unknown transfer {transfer!r}")
 
 
 @dataclass(frozen=True)
@@ -122,24 +78,6 @@ class ColourTrace:
         return np.asarray(self.flags == 0)
 
 
-def _trimmed(values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Trimmed mean over the pixels and its standard error, shapes (3,) and (3,)."""
-    ordered = np.sort(values, axis=0)
-    cut = int(len(ordered) * _TRIM)
-    kept = ordered[cut : len(ordered) - cut] if len(ordered) > 2 * cut + 2 else ordered
-    # Neighbouring pixels of a compressed picture are no independent witnesses: about 4 x 4 go
-    # together (common practice, no source).
-    independent = max(len(kept) / 16.0, 1.0)
-    return kept.mean(axis=0), kept.std(axis=0) / np.sqrt(independent)
-
-
-def _pixels(frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: Transfer) -> FloatArray:
-    part = frame.encoded(box)[mask]
-    if len(part) > _MOST_PIXELS:
-        part = part[:: len(part) // _MOST_PIXELS + 1]
-    return to_linear(part, transfer)
-
-
 UNSHARE: FloatArray = np.array([[0.70, 0.24, 0.06], [0.06, 0.74, 0.20], [0.00, 0.20, 0.80]])
 """Mixes the channels of linear sRGB back to about what the sensor saw.
 
@@ -148,6 +86,9 @@ strongly coloured liquid this bends the density scale: half of the change then r
 This is a typical inverse (computed for the Nikon D5100 of colour-science under four lamps, with a
 colour matrix fitted on 24 patches); rows sum to 1, so that grey stays grey.
 """
+
+
+_UNSHARE32 = UNSHARE.T.astype(np.float32)
 
 
 def as_people_see(ratio: FloatArray, transfer: Transfer) -> FloatArray:
@@ -174,30 +115,29 @@ def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> Colour
     region:
         Masks of the liquid and of the reference patch.
     transfer:
-        Tone curve of the encoded values, see `to_linear`.
+        Tone curve of the encoded values, see `pixels.to_linear`.
     """
-    liquid = _pixels(frame, region.liquid_box, region.liquid_mask, transfer)
-    white = _pixels(frame, region.reference_box, region.reference_mask, transfer)
-    shown_level, _ = _trimmed(liquid)
-    reference, _ = _trimmed(white)
-    level, level_error = _trimmed(liquid @ UNSHARE.T)
-    even, even_error = _trimmed(white @ UNSHARE.T)
+    liquid, step = linear_pixels(frame, region.liquid_box, region.liquid_mask, transfer)
+    white, white_step = linear_pixels(frame, region.reference_box, region.reference_mask, transfer)
+    seen, patch = level_of(liquid, step), level_of(white, white_step)
+    true = level_of(liquid @ _UNSHARE32, step)
+    even = level_of(white @ _UNSHARE32, white_step)
+    reference = patch.mean
     flags = Flag.NONE
     if np.any(_encoded(reference, transfer) > _CLIP_LEVEL):
         flags |= Flag.CLIPPED
     if (
-        np.any(shown_level < 0.2 * _DARK_LINEAR)
-        or np.any(level < _DARK_LINEAR)
+        np.any(seen.mean < 0.2 * _DARK_LINEAR)
+        or np.any(true.mean < _DARK_LINEAR)
         or np.any(reference < 5 * _DARK_LINEAR)
     ):
         flags |= Flag.DARK
-    level, even = np.maximum(level, 1e-4), np.maximum(even, 1e-4)
-    density = -np.log10(level / even)
-    ratio = np.maximum(shown_level, 1e-4) / np.maximum(reference, 1e-4)
+    level, white_level = np.maximum(true.mean, 1e-4), np.maximum(even.mean, 1e-4)
+    density = -np.log10(level / white_level)
+    ratio = np.maximum(seen.mean, 1e-4) / np.maximum(reference, 1e-4)
     shown = -np.log10(np.maximum(as_people_see(ratio, transfer), 1e-4))
-    sigma = np.hypot(level_error / level, even_error / even) / np.log(10.0)
-    red = -np.log10(np.maximum(liquid[:, 0], 1e-4))
-    low, high = np.percentile(red, [16, 84])
+    sigma = np.hypot(true.error / level, even.error / white_level) / np.log(10.0)
+    low, high = -np.log10(np.maximum([seen.high[0], seen.low[0]], 1e-4))
     return ColourSample(
         frame.index,
         frame.time_s,
@@ -225,6 +165,7 @@ class Watch:
 
     region: Region
     _first: list[FloatArray] = field(default_factory=list)
+    _usual: FloatArray = field(default_factory=lambda: np.ones(3))
     _scene: Scene | None = None
     _looked_s: float = -np.inf
 
@@ -233,7 +174,7 @@ class Watch:
         reference = np.asarray(sample.reference)
         flags = Flag.NONE
         if len(self._first) >= 3:
-            usual = np.median(np.stack(self._first), axis=0)
+            usual = self._usual
             change = np.log10(np.maximum(reference, 1e-5) / np.maximum(usual, 1e-5))
             tint = change - change.mean()
             if change.mean() < -0.6:
@@ -242,6 +183,7 @@ class Watch:
                 flags |= Flag.REFERENCE_LOST
         if not (sample.flags | flags) and len(self._first) < 25:
             self._first.append(reference)
+            self._usual = np.median(np.stack(self._first), axis=0)
         return flags
 
     def due(self, sample: ColourSample) -> bool:

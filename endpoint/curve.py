@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.colour import ColourTrace, lab_and_rgb, mean_hue_deg
-from endpoint.delivery import Delivery
+from endpoint.delivery import Delivery, look_s
+from endpoint.foreign import darkness_of, foreign_runs, largest_off
 from endpoint.problems import Flag
 
 FloatArray = NDArray[np.float64]
@@ -28,11 +29,6 @@ the blue end no longer follows there, so the others have to speak: that keeps th
 """
 ROW_NOISE = 0.0015
 """The same for a photometer, the lamp of which does not flicker between two channels."""
-_SETTLE_LAGS = 4.0
-_SETTLE_PART = 0.6
-_POUR_PART = 0.6
-_POUR_ML_S = 0.4
-"""Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
 _FINE_BIN_ML = 0.02
 _COARSE_BIN_ML = 0.1
 _MOST_POINTS = 900
@@ -104,17 +100,17 @@ class Curve:
         """
         if self.channels != RGB:
             return 0.0, 0.02
-        return -0.05 - 0.6 * self._darkness, 0.08 + 0.25 * self._darkness
+        return -0.05 - 0.6 * self.darkness, 0.08 + 0.25 * self.darkness
 
     @property
     def kink_prior(self) -> float:
         """Standard deviation of the next order of the bend."""
-        return 0.02 if self.channels != RGB else 0.04 + 0.25 * self._darkness
+        return 0.02 if self.channels != RGB else 0.04 + 0.25 * self.darkness
 
     @property
-    def _darkness(self) -> float:
-        depth = float(np.percentile(self.density.max(axis=1), 75)) if len(self) else 0.0
-        return max(depth - 0.65, 0.0)
+    def darkness(self) -> float:
+        """Density of the liquid beyond what a camera follows in a straight line, >= 0."""
+        return darkness_of(self.density)
 
     @property
     def floor(self) -> float:
@@ -205,6 +201,8 @@ def _build(
     signal, spread, off, weights, start, change = unmix(
         points.volume_ml, points.density, points.sigma, flask_ml
     )
+    dark = darkness_of(points.density) if channels == RGB else 0.0
+    strange = foreign_runs(off, largest_off(dark))
     return Curve(
         volume_ml=points.volume_ml,
         time_s=points.time_s,
@@ -218,7 +216,7 @@ def _build(
         chroma=colour[0],
         rgb=colour[1],
         frames_used=points.frames_used,
-        flags=points.flags,
+        flags=points.flags | np.where(strange, int(Flag.OFF_COLOUR), 0),
         change_density=change,
         start_density=start,
         weights=weights,
@@ -230,27 +228,19 @@ def _build(
 
 
 def _hold_groups(
-    time_s: FloatArray, volume_ml: FloatArray, usable: NDArray[np.bool_], lag_s: float
+    time_s: FloatArray, usable: NDArray[np.bool_], spans: list[tuple[float, float, float]]
 ) -> tuple[list[IntArray], NDArray[np.bool_]]:
-    """Frames of every constant volume between mixing and the next pouring; and the others."""
+    """Frames of the end of every pause; and those while the liquid mixes or is poured into."""
+    longest_s = look_s(time_s)
     groups: list[IntArray] = []
-    mixing = np.zeros(time_s.size, dtype=bool)
-    edges = np.flatnonzero(np.diff(volume_ml) > 1e-9) + 1
-    holds = [hold for hold in np.split(np.arange(time_s.size), edges) if hold.size]
-    for number, hold in enumerate(holds):
-        begin, length = time_s[hold[0]], time_s[hold[-1]] - time_s[hold[0]]
-        pour = 0.0
-        if number + 1 < len(holds):
-            added_ml = volume_ml[holds[number + 1][0]] - volume_ml[hold[0]]
-            pour = min(added_ml / _POUR_ML_S + 0.3, _POUR_PART * length)
-        calm = length - pour
-        settle = 0.0 if number == 0 else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * calm)
-        settled = (time_s[hold] >= begin + settle) & (time_s[hold] <= begin + calm)
-        mixing[hold[~settled]] = usable[hold[~settled]]
-        kept = hold[settled & usable[hold]]
+    settled = np.zeros(time_s.size, dtype=bool)
+    for _, start, stop in spans:
+        inside = (time_s >= start) & (time_s <= stop)
+        settled |= inside
+        kept = np.flatnonzero(inside & usable & (time_s >= stop - longest_s))
         if kept.size:
             groups.append(kept)
-    return groups, mixing
+    return groups, usable & ~settled
 
 
 def _sweep_groups(
@@ -261,7 +251,8 @@ def _sweep_groups(
     if index.size == 0:
         return []
     v, d = volume_ml[index], density[index]
-    width = np.full(v.size, max(_COARSE_BIN_ML, float(np.ptp(v)) / 300.0))
+    coarse = max(_COARSE_BIN_ML, float(np.ptp(v)) / 300.0)
+    number = np.floor(v / coarse)
     start, end = _ends(v, d)
     change = end - start
     scale = float(change @ change)
@@ -269,12 +260,13 @@ def _sweep_groups(
         s = (d - start) @ change / scale
         busy = v[(s > 0.1) & (s < 0.9)]
         if busy.size:
+            # Whole bins, so that a frame more or less does not shift all of them.
             low, high = np.percentile(busy, [5, 95])
-            near = (v > low - 0.6) & (v < high + 0.6)
-            width[near] = max(_FINE_BIN_ML, (high - low + 1.2) / 400.0)
-    # Bin number grows by the volume passed, counted in local widths.
-    steps = np.diff(v, prepend=v[0]) / width
-    number = np.floor(np.cumsum(np.maximum(steps, 0.0)) + 1e-9)
+            low = np.floor((low - 0.6) / coarse) * coarse
+            high = np.ceil((high + 0.6) / coarse) * coarse
+            near = (v > low) & (v < high)
+            parts = np.ceil(coarse / max(_FINE_BIN_ML, (high - low) / 400.0))
+            number[near] = np.floor(v[near] / coarse * parts) / parts
     return [
         index[part] for part in np.split(np.arange(v.size), np.flatnonzero(np.diff(number)) + 1)
     ]
@@ -347,7 +339,9 @@ def from_colour(
     elif delivery.mode == "per-still":
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
     else:
-        groups, mixing = _hold_groups(trace.time_s, volume_ml, usable, lag_s)
+        ends = trace.time_s[[0, -1]] if trace.time_s.size else np.zeros(2)
+        spans = delivery.settled_spans(float(ends[0]), float(ends[1]), lag_s)
+        groups, mixing = _hold_groups(trace.time_s, usable, spans)
         flags[mixing] |= int(Flag.MIXING)
     noise = _frame_noise(trace.density[usable])
     points = _gather(groups, trace, volume_ml, noise, delivery.mode == "steps")

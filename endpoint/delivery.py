@@ -10,6 +10,27 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 _NEVER_S = 1e7
+_SETTLE_LAGS = 4.0
+_SETTLE_PART = 0.6
+_POUR_PART = 0.6
+_POUR_ML_S = 0.4
+"""Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
+_LOOK_S, _LOOK_FRAMES = 4.0, 60
+
+
+def look_s(time_s: FloatArray) -> float:
+    """How long the end of a pause is looked at, s: 4 s, or longer where frames are few.
+
+    The last seconds are mixed best and nearest to the next addition; more frames add little, as
+    what differs from pause to pause stays. So a film need not be decoded between.
+
+    Parameters
+    ----------
+    time_s:
+        Times of frames, rising.
+    """
+    between_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
+    return max(_LOOK_S, _LOOK_FRAMES * between_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,3 +131,34 @@ class Delivery:
             return np.zeros_like(t)
         slopes = np.r_[0.0, np.diff(self.volume_ml) / np.diff(self.time_s), 0.0]
         return np.asarray(slopes[np.searchsorted(self.time_s, t, side="right")])
+
+    def settled_spans(
+        self, first_s: float, last_s: float, lag_s: float
+    ) -> list[tuple[float, float, float]]:
+        """When the liquid is mixed and nothing is poured, for every constant volume (steps).
+
+        Parameters
+        ----------
+        first_s, last_s:
+            Times of the first and the last frame.
+        lag_s:
+            Mixing time, s.
+
+        Returns
+        -------
+        Volume in mL, start and stop in s, in time order. Before the first step nothing has to mix.
+        """
+        times = self.time_s[np.diff(self.volume_ml, prepend=0.0) > 1e-9]
+        begins = np.r_[first_s, times[(times > first_s) & (times <= last_s)]]
+        volumes = self.volume_at(begins)
+        spans = []
+        for k, begin in enumerate(begins.tolist()):
+            length, pour = last_s - begin, 0.0
+            if k + 1 < begins.size:
+                length = float(begins[k + 1]) - begin
+                added_ml = float(volumes[k + 1] - volumes[k])
+                pour = min(added_ml / _POUR_ML_S + 0.3, _POUR_PART * length)
+            calm = length - pour
+            settle = 0.0 if k == 0 else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * calm)
+            spans.append((float(volumes[k]), begin + settle, begin + calm))
+        return spans

@@ -8,8 +8,8 @@ from __future__ import annotations
 import datetime
 import math
 from collections import deque
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -17,15 +17,18 @@ import numpy as np
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
 from endpoint.certificate_use import UsedCertificate
-from endpoint.colour import ColourSample, ColourTrace, Transfer, trace
+from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
+from endpoint.kept_pictures import KeptPicture, PictureKeeper
+from endpoint.pixels import Transfer
 from endpoint.problems import NoEndpoint
 from endpoint.region import Region, locate
+from endpoint.sampling import Look, samples_of
 from endpoint.sentences import Sentence
-from endpoint.sources.frame import Box, Frame, PictureSource
+from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
 from endpoint.titration_model import Priors
@@ -99,10 +102,14 @@ class Result:
     """Calcium and magnesium apart, where a second titration was given."""
     equivalence_quantity: Quantity | None = None
     """Equivalence volume in mL with every named contribution, the burette's too."""
+    film_frames: int | None = None
+    """Frames that the recording holds, where that is known; not all of them need be looked at."""
     source_notes: tuple[str, ...] = ()
     source_details: dict[str, str] = field(default_factory=dict)
     first_frame: Any = None
     """Whole first frame as uint8 RGB for the report, or None."""
+    pictures: tuple[KeptPicture, ...] = ()
+    """Small pictures over the whole recording, for the report."""
 
     @property
     def status(self) -> str:
@@ -238,7 +245,7 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
 
 def _lit(frames: list[Frame]) -> list[Frame]:
     """Without the frames that are dark beside the others: the light was off."""
-    levels = [float(frame.rgb8()[::8, ::8].mean()) for frame in frames]
+    levels = [float(small(frame, 240).mean()) for frame in frames]
     limit = 0.4 * max(levels, default=0.0)
     return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
@@ -250,6 +257,7 @@ def follow(
     region: Region | None = None,
     update_s: float | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
+    every_frame: bool = True,
 ) -> Iterator[Result]:
     """Yield a growing result while frames come in; the last item is the whole analysis.
 
@@ -265,6 +273,8 @@ def follow(
         Seconds of recording between results; None gives only the last.
     on_sample:
         Called for the colour of every frame, for progress.
+    every_frame:
+        False looks only at the times of a film that matter, where that is safe.
     """
     if job.delivery is None:
         raise ValueError("pictures need a delivery")
@@ -279,14 +289,24 @@ def follow(
     transfer = job.transfer or source.info.transfer
     samples: list[ColourSample] = []
     due = update_s
+    keeper = PictureKeeper()
 
     def result() -> Result:
         colour: ColourTrace = trace(samples)
         lag = job.priors.lag_s[0]
         curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
-        return conclude(job, curve, region, tuple(source.info.notes), source.info.details, first)
+        info = source.info
+        found = conclude(job, curve, region, tuple(info.notes), info.details, first)
+        return replace(found, film_frames=info.frame_count, pictures=keeper.pictures)
 
-    for sample in follow_colour(source.frames(), region, transfer):
+    chosen: Iterable[ColourSample] | None = None
+    if not every_frame:
+        look = Look(region, job.delivery, job.flask_ml, job.priors.lag_s[0], transfer, keeper.see)
+        chosen = samples_of(source, look)
+    if chosen is None:
+        keeper.forget()
+        chosen = follow_colour(keeper.through(source.frames()), region, transfer)
+    for sample in chosen:
         samples.append(sample)
         if on_sample is not None:
             on_sample(sample)
@@ -302,6 +322,7 @@ def analyse(
     *,
     region: Region | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
+    every_frame: bool = False,
 ) -> Result:
     """Analyse a whole recording.
 
@@ -311,12 +332,14 @@ def analyse(
         Pictures, or the rows of a photometer.
     job:
         What the record says.
-    region, on_sample:
+    region, on_sample, every_frame:
         As in `follow`.
     """
     if isinstance(source, PhotometerTable):
         return conclude(job, photometer_curve(source, job))
-    return deque(follow(source, job, region=region, on_sample=on_sample), maxlen=1)[0]
+    return deque(
+        follow(source, job, region=region, on_sample=on_sample, every_frame=every_frame), maxlen=1
+    )[0]
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.region_stack import Array, Mask, Stack, reduce
-from endpoint.sources.frame import Box, Frame
+from endpoint.sources.frame import Box, Frame, grey
 
 _HALF = 9
 """Half side of a template in pixels of the reduced picture."""
@@ -150,9 +150,11 @@ def _in_place(anchors: Anchors, frame: Frame) -> NDArray[np.float64]:
         left, top = round((x - _HALF) * anchors.factor), round((y - _HALF) * anchors.factor)
         size = max(round(side * anchors.factor), side)
         box = Box(left, top, min(left + size, frame.width), min(top + size, frame.height))
-        part = frame.encoded(box).mean(axis=2)
+        part = np.ascontiguousarray(grey(frame, box, max(1, size // (2 * side))))
         if part.shape != (side, side):
-            part = cv2.resize(part, (side, side), interpolation=cv2.INTER_AREA)
+            part = np.asarray(
+                cv2.resize(part, (side, side), interpolation=cv2.INTER_AREA), dtype=np.float32
+            )
         likeness[i] = _likeness(part.astype(np.float32), anchors.templates[i])
     return likeness
 

@@ -7,9 +7,10 @@ shape-preserving cubic (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238,
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 from scipy.optimize import isotonic_regression
 
 FloatArray = NDArray[np.float64]
@@ -37,11 +38,56 @@ def crossing(
     nodes, levels = monotone_curve(volume_ml, fraction, sigma)
     if nodes.size < 2 or not levels[0] < level < levels[-1]:
         return None
-    upper = int(np.searchsorted(levels, level))
-    low, high = max(upper - 3, 0), min(upper + 3, nodes.size)
-    part = slice(low, high)
     # The curve is monotone, so volume against level is a function too.
-    return float(PchipInterpolator(levels[part], nodes[part])(level))
+    return shape_preserving(levels, nodes, level)
+
+
+def shape_preserving(x: FloatArray, y: FloatArray, at: float) -> float:
+    """Fritsch and Carlson's cubic through rising points at one place between the first and last.
+
+    It gives what `scipy.interpolate.PchipInterpolator` gives, but looks at four points only.
+
+    Parameters
+    ----------
+    x, y:
+        Shape (n,), n >= 2, `x` strictly rising.
+    at:
+        Where to look, from x[0] to x[-1].
+    """
+    k = min(max(int(np.searchsorted(x, at)), 1), x.size - 1)
+    first, last = max(k - 2, 0), min(k + 2, x.size)
+    xs, ys = x[first:last].tolist(), y[first:last].tolist()
+    h = [b - a for a, b in pairwise(xs)]
+    slope = [(b - a) / w for (a, b), w in zip(pairwise(ys), h, strict=True)]
+    j = k - 1 - first
+    d0 = _slope_at(h, slope, j, first + j == 0, False)
+    d1 = _slope_at(h, slope, j + 1, False, first + j + 1 == x.size - 1)
+    t = (at - xs[j]) / h[j]
+    a, b = ys[j], ys[j + 1]
+    return float(
+        a * (1 + 2 * t) * (1 - t) ** 2
+        + h[j] * d0 * t * (1 - t) ** 2
+        + b * t * t * (3 - 2 * t)
+        + h[j] * d1 * t * t * (t - 1)
+    )
+
+
+def _slope_at(h: list[float], slope: list[float], j: int, first: bool, last: bool) -> float:
+    """Derivative at node j of a few intervals: harmonic mean, at the ends a one-sided estimate."""
+    if len(slope) == 1:
+        return slope[0]
+    if first or last:
+        near, far = (0, 1) if first else (-1, -2)
+        d = ((2 * h[near] + h[far]) * slope[near] - h[near] * slope[far]) / (h[near] + h[far])
+        if d * slope[near] <= 0:
+            return 0.0
+        turns = slope[near] * slope[far] < 0
+        return 3 * slope[near] if turns and abs(d) > 3 * abs(slope[near]) else d
+    a, b = slope[j - 1], slope[j]
+    if a * b <= 0:
+        return 0.0
+    w1, w2 = 2 * h[j] + h[j - 1], h[j] + 2 * h[j - 1]
+    return (w1 + w2) / (w1 / a + w2 / b)
 
 
 def crossing_with_error(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.sources.frame import Box, Frame
+from endpoint.sources.frame import Box, Frame, grey
 
 _SIDE = 160
 _LEAST_RESPONSE = 0.12
@@ -36,9 +36,9 @@ class Scene:
 def _edges(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
     import cv2
 
-    grey = frame.encoded(box)[::step, ::step].mean(axis=2).astype(np.float32)
-    grey = np.asarray(cv2.GaussianBlur(np.ascontiguousarray(grey), (0, 0), 1.5), dtype=np.float32)
-    across, down = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    picture = np.ascontiguousarray(grey(frame, box, step))
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.5), dtype=np.float32)
+    across, down = cv2.Sobel(picture, cv2.CV_32F, 1, 0), cv2.Sobel(picture, cv2.CV_32F, 0, 1)
     strength = np.hypot(across, down)
     # Relative to the strong edges, so that light matters little; noise and texture count nothing.
     scale = float(np.percentile(strength, 98)) + 0.02

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.colour import lab_and_rgb
 from endpoint.curve import RGB, Curve
+from endpoint.foreign import largest_off
 from endpoint.problems import Flag
 from endpoint.sentences import Sentence, reason, remark
 from endpoint.titration_model import LOG_IND, Priors
@@ -22,7 +24,6 @@ FloatArray = NDArray[np.float64]
 
 _DARK_CHANGE = 0.03
 _LEAST_POINTS = 5
-_OFF_COLOUR = 0.45
 _PURE_BLUE = 0.45
 _STRAIN = 30.0
 _STRAIN_SLOW = 12.0
@@ -31,6 +32,13 @@ _STRAIN_SUSPECT = 8.0
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
+_COLOURLESS = 4.0
+"""Chroma (CIELAB) of what has no colour; the palest usable indicator shows about 9."""
+_YELLOW_DEG, _CYAN_DEG = 45.0, 235.0
+"""Hue angles between which no state of the indicator lies."""
+_RED_LEFT = 0.1
+"""Rise in the red form's band that a change may have, as a part of that of the blue form's."""
+_SURELY_BLUE = 0.95
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
 _COARSE_JUMP = 0.5
@@ -136,7 +144,7 @@ def judge_without_fit(curve: Curve) -> Verdict | None:
         return refuse(lost or "no-change")
     if _goes_back(curve):
         return refuse("goes-back")
-    if not _turns_blue(curve):
+    if not _turns_blue(curve) or not _starts_red_or_purple(curve):
         return refuse(lost or "other-colour")
     if start is not None and end is not None:
         if start.blueness > 0.15 and end.blueness > 0.15:
@@ -149,12 +157,30 @@ def judge_without_fit(curve: Curve) -> Verdict | None:
     return None
 
 
+def _starts_red_or_purple(curve: Curve) -> bool:
+    """Whether the first colour can be the indicator's: skin, cloth and plain water are none.
+
+    Wine red stands at hue angles of about 335 to 15 degrees, with yellow water to 25; a recording
+    that begins within the change begins with a purple.
+    """
+    if curve.channels != RGB or curve.change < 2.0 * _DARK_CHANGE:
+        return True
+    start = np.median(curve.density[: min(3, len(curve))], axis=0)
+    hue, chroma, _ = lab_and_rgb(start[None, :])
+    return bool(chroma[0] >= _COLOURLESS and not _YELLOW_DEG < hue[0] < _CYAN_DEG)
+
+
 def _turns_blue(curve: Curve) -> bool:
-    """Whether the change is led by the channel in which the blue form absorbs."""
+    """Whether the blue form's band leads the change, and the red form's band loses.
+
+    What comes before the flask, a sleeve for example, darkens both.
+    """
     bands = _bands(curve.channels)
     if bands is None or curve.change < 2.0 * _DARK_CHANGE:
         return True
-    return bool(curve.change_density[bands[0]] > 0.5 * float(np.max(np.abs(curve.change_density))))
+    blue, red = (float(curve.change_density[band]) for band in bands)
+    leads = blue > 0.5 * float(np.max(np.abs(curve.change_density)))
+    return leads and red < _RED_LEFT * blue
 
 
 def _end_states(curve: Curve) -> tuple[_State | None, _State | None]:
@@ -220,7 +246,11 @@ def _goes_back(curve: Curve) -> bool:
 
 
 def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
-    """Volumes before and after one addition that jumps the change."""
+    """Volumes between which the end lies where one addition jumps the change.
+
+    The end is near a free fraction of 0.85 with magnesium and later without: a point after the
+    jump that is not yet blue does not bound it.
+    """
     kept = (curve.flags == 0) & ~fit.outlier
     f, v = np.clip(curve.signal[kept], 0.0, 1.0), curve.volume_ml[kept]
     rise, gap = np.diff(f), np.diff(v)
@@ -228,7 +258,14 @@ def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
     jumps = (rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML) or (
         rise[k] > _COARSE_JUMP and gap[k] > _COARSE_GAP_ML
     )
-    return (float(v[k]), float(v[k + 1])) if jumps else None
+    if not jumps:
+        return None
+    low, high = float(v[k]), float(v[k + 1])
+    if f[k + 1] < _SURELY_BLUE:
+        blue = np.flatnonzero(f[k + 1 :] >= _SURELY_BLUE)
+        high = float(v[k + 1 + blue[0]]) if blue.size else float(v[-1])
+        high = max(high, min(fit.equivalence.high_ml, float(v[-1])))
+    return low, high
 
 
 def remarks_for(
@@ -301,7 +338,7 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
     last_ml = float(curve.volume_ml[-1])
-    if off > _OFF_COLOUR:
+    if off > largest_off(curve.darkness if curve.channels == RGB else 0.0):
         return refuse("other-colour", remarks=notes)
     start, end = _end_states(curve)
     if end is not None and start is not None and last_f < 0.25:

@@ -10,6 +10,7 @@ from scipy.optimize import approx_fprime
 
 from endpoint.curve import from_absorbance
 from endpoint.equilibrium import Flask, constants_at
+from endpoint.smooth import shape_preserving
 from endpoint.sources.synthetic import Plan, careful_additions, draw_plan, level_volume_ml, simulate
 from endpoint.titration_model import PARAMETER_NAMES, Model, Priors, Setting
 from endpoint.transition import fit_transition, profile_interval
@@ -180,3 +181,16 @@ def test_a_stray_point_is_set_aside() -> None:
     fit = fit_transition(curve, 0.01)
     assert fit.outlier[len(density) - 8]
     assert fit.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.03)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 7, 30])
+def test_shape_preserving_cubic_is_that_of_scipy(count: int) -> None:
+    from scipy.interpolate import PchipInterpolator
+
+    rng = np.random.default_rng(count)
+    for _ in range(40):
+        x = np.cumsum(rng.uniform(0.01, 1.0, count))
+        y = np.cumsum(rng.exponential(1.0, count)) * rng.choice([1.0, 1e-3])
+        oracle = PchipInterpolator(x, y)
+        for at in [*rng.uniform(x[0], x[-1], 5), x[0], x[-1], x[count // 2]]:
+            assert shape_preserving(x, y, float(at)) == pytest.approx(float(oracle(at)), rel=1e-9)

@@ -20,8 +20,8 @@ from made_media import (
 )
 
 from endpoint.problems import SourceProblem
-from endpoint.sources.frame import Box, Frame
-from endpoint.sources.planes import ColourCoding, Part, rgb_of
+from endpoint.sources.frame import Box, Frame, grey, thinned
+from endpoint.sources.planes import ColourCoding, Grid, Part, rgb_at, rgb_of
 from endpoint.sources.video import VideoSource
 
 TWO_LEVELS = 2.0 / 255.0
@@ -117,6 +117,34 @@ def test_a_box_with_odd_corners_is_the_same_part_of_the_whole(tmp_path: Path) ->
     whole = frame.encoded(Box(0, 0, 160, 120))
     part = frame.encoded(Box(33, 17, 92, 84))
     np.testing.assert_allclose(part, whole[17:84, 33:92], atol=1e-6)
+
+
+@pytest.mark.parametrize("pixel_format", ["yuv420p", "yuv422p", "yuv444p10le"])
+@pytest.mark.parametrize("rotation", [0, 90, 180, 270])
+@pytest.mark.parametrize("step", [1, 2, 3, 7])
+def test_thinned_pixels_are_those_of_the_whole(
+    tmp_path: Path, rotation: int, step: int, pixel_format: str
+) -> None:
+    path = write_film(
+        tmp_path / "a.mp4", busy_pictures(2), rotation=rotation, pixel_format=pixel_format
+    )
+    frame = first_of(VideoSource(path))
+    for box in (Box(0, 0, frame.width, frame.height), Box(7, 12, 58, 91), Box(20, 31, 21, 33)):
+        whole = frame.encoded(box)[::step, ::step]
+        assert thinned(frame, box, step) == pytest.approx(whole, abs=1e-6)
+        kr, kb = 0.2126, 0.0722
+        luma = whole @ np.array([kr, 1 - kr - kb, kb])
+        assert grey(frame, box, step) == pytest.approx(luma, abs=1e-5)
+
+
+@pytest.mark.parametrize("pixel_format", ["nv12", "gray", "rgb24", "uyvy422", "p010le"])
+def test_thinned_pixels_of_other_layouts(pixel_format: str) -> None:
+    made = frame_of(planes_of(patch_picture(), "bt709", True, 8), "yuv420p")
+    picture = made.reformat(format=pixel_format)
+    coding = ColourCoding("bt709", full_range=True)
+    part = Part(3, 31, 5, 60)
+    whole = rgb_of(picture, part, coding)[::3, ::3]
+    assert rgb_at(picture, Grid.of(part, 3), coding) == pytest.approx(whole, abs=1e-6)
 
 
 @pytest.mark.parametrize("rotation", [90, 180, 270])

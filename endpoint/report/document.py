@@ -186,7 +186,14 @@ def frame_counts(result: Result) -> dict[str, Any]:
     """
     curve = result.curve
     if curve is None:
-        return {"read": 0, "used": 0, "set_aside": [], "points": 0, "points_left_out": 0}
+        return {
+            "in_recording": result.film_frames,
+            "read": 0,
+            "used": 0,
+            "set_aside": [],
+            "points": 0,
+            "points_left_out": 0,
+        }
     left = np.array(curve.frame_flags, dtype=np.int64)
     used = int(np.sum(left == 0))
     aside = []
@@ -198,6 +205,7 @@ def frame_counts(result: Result) -> dict[str, Any]:
     aside.sort(key=lambda part: -int(str(part["count"])))
     outliers = 0 if result.fit is None else int(np.sum(result.fit.outlier))
     return {
+        "in_recording": result.film_frames,
         "read": int(left.size),
         "used": used,
         "set_aside": aside,

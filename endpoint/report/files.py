@@ -22,6 +22,7 @@ from endpoint.report.document import document, to_json
 from endpoint.report.outlines import region_picture
 from endpoint.report.panels import has_colour
 from endpoint.report.text import name_of
+from endpoint.report.thumbnails import describe_thumbnails, thumbnails_picture
 from endpoint.transition import Transition
 
 if TYPE_CHECKING:
@@ -141,6 +142,13 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     name, words = name_of(result), describe(result)
     for kind in ("png", "svg"):
         write_bytes(folder / f"chart.{kind}", picture_bytes(figure, kind, name, words))
+    strip = thumbnails_picture(result)
+    if strip is not None:
+        words = describe_thumbnails(result)
+        write_bytes(folder / "thumbnails.png", picture_bytes(strip, "png", name, words))
+    elif ours:
+        with suppress(OSError):
+            (folder / "thumbnails.png").unlink(missing_ok=True)
     picture = region_picture(result)
     if picture is not None:
         words = "First picture of the recording; liquid and reference are outlined and named."

@@ -279,6 +279,12 @@ def _frames(result: Result, width: int) -> list[str]:
     text = f"{counts['used']} of {counts['read']} {what} used."
     for part in counts["set_aside"]:
         text += f" {part['count']} set aside: {part['reason'][0].lower()}{part['reason'][1:]}"
+    held = counts["in_recording"]
+    if held is not None and counts["read"] < 0.95 * held:
+        text += (
+            f" The recording holds {held} {what}; the ones that matter were looked at "
+            "(--every-frame looks at all)."
+        )
     left_out = counts["points_left_out"]
     if left_out:
         were = "was" if left_out == 1 else "were"

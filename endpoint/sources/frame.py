@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol, runtime_checkable
 
@@ -70,6 +70,59 @@ class Frame(Protocol):
         ...
 
 
+@runtime_checkable
+class ThinFrame(Protocol):
+    """A frame that reads some of its pixels without converting the others."""
+
+    def thinned(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return what `encoded(box)[::step, ::step]` holds, up to rounding."""
+        ...
+
+    def grey(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return the luma of the same pixels, 0 to 1, shape (rows, columns)."""
+        ...
+
+
+def thinned(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
+    """Every `step`-th row and column of a part of a picture, encoded R'G'B', 0 to 1.
+
+    Parameters
+    ----------
+    frame, box:
+        Any frame, a part of it.
+    step:
+        1 or more.
+
+    Returns
+    -------
+    Shape (ceil(box.height / step), ceil(box.width / step), 3).
+    """
+    if isinstance(frame, ThinFrame):
+        return frame.thinned(box, step)
+    return frame.encoded(box)[::step, ::step]
+
+
+def grey(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
+    """Brightness of every `step`-th row and column, 0 to 1: luma, or the mean of R'G'B'."""
+    if isinstance(frame, ThinFrame):
+        return frame.grey(box, step)
+    return np.asarray(frame.encoded(box)[::step, ::step].mean(axis=2), dtype=np.float32)
+
+
+def small(frame: Frame, long_side: int) -> NDArray[np.float32]:
+    """Return the whole picture thinned to at most about `long_side` pixels, encoded R'G'B'.
+
+    Pixels are picked, not averaged: what is thin may flicker. The step is
+    `small_step(frame, long_side)`.
+    """
+    return thinned(frame, Box(0, 0, frame.width, frame.height), small_step(frame, long_side))
+
+
+def small_step(frame: Frame, long_side: int) -> int:
+    """Pixels of the picture per pixel of `small`."""
+    return max(1, -(-max(frame.width, frame.height) // long_side))
+
+
 @dataclass(frozen=True)
 class SourceInfo:
     """What is known of a source before its frames are read."""
@@ -111,6 +164,112 @@ class PictureSource(Protocol):
         ...
 
 
+_NEAR_S = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Spans:
+    """Spans of time in which the pictures of a recording are wanted, ends included.
+
+    Spans that overlap or touch are joined; a span of length 0 wants a single picture.
+    """
+
+    start_s: FloatArray
+    """Rising, shape (n,)."""
+    stop_s: FloatArray
+    """Rising, shape (n,)."""
+
+    @classmethod
+    def of(cls, pairs: Iterable[tuple[float, float]]) -> Spans:
+        """Order and join pairs of start and stop."""
+        joined: list[list[float]] = []
+        for start, stop in sorted(pairs):
+            if joined and start <= joined[-1][1]:
+                joined[-1][1] = max(joined[-1][1], stop)
+            elif stop >= start:
+                joined.append([start, stop])
+        table = np.array(joined, dtype=np.float64).reshape(-1, 2)
+        return cls(table[:, 0].copy(), table[:, 1].copy())
+
+    def __post_init__(self) -> None:
+        self.start_s.setflags(write=False)
+        self.stop_s.setflags(write=False)
+
+    def __len__(self) -> int:
+        return int(self.start_s.size)
+
+    @property
+    def end_s(self) -> float:
+        """End of the last span; minus infinity without any."""
+        return float(self.stop_s[-1]) + _NEAR_S if len(self) else -np.inf
+
+    def which(self, time_s: float) -> int:
+        """Number of the span that holds a time, -1 if none does."""
+        k = int(np.searchsorted(self.start_s, time_s + _NEAR_S, side="right")) - 1
+        return k if k >= 0 and time_s <= self.stop_s[k] + _NEAR_S else -1
+
+    def hold(self, time_s: float) -> bool:
+        """Whether a time lies in one of the spans."""
+        return self.which(time_s) >= 0
+
+
+@dataclass(frozen=True, eq=False)
+class Stamps:
+    """Times of all pictures of a film, and of those that stand for themselves."""
+
+    time_s: FloatArray
+    """Rising, shape (n,)."""
+    key_s: FloatArray
+    """Times of the key pictures, rising, shape (k,)."""
+
+    def __post_init__(self) -> None:
+        self.time_s.setflags(write=False)
+        self.key_s.setflags(write=False)
+
+    def index_of(self, time_s: float) -> int:
+        """Position of the picture at a time, from 0."""
+        return int(np.searchsorted(self.time_s, time_s - _NEAR_S))
+
+    def key_before(self, time_s: float) -> float:
+        """Key picture from which a picture at this time can be decoded."""
+        k = int(np.searchsorted(self.key_s, time_s + _NEAR_S, side="right")) - 1
+        return float(self.key_s[k]) if k >= 0 else float(self.time_s[0])
+
+    def runs(self, spans: Spans) -> list[tuple[float, Spans]]:
+        """Spans that are best read in one go, each with the key picture to begin at."""
+        runs: list[tuple[float, list[tuple[float, float]]]] = []
+        for start, stop in zip(spans.start_s.tolist(), spans.stop_s.tolist(), strict=True):
+            key = self.key_before(start)
+            if runs and key <= runs[-1][1][-1][1]:
+                runs[-1][1].append((start, stop))
+            else:
+                runs.append((key, [(start, stop)]))
+        return [(key, Spans.of(pairs)) for key, pairs in runs]
+
+    def share_decoded(self, spans: Spans) -> float:
+        """Part of the pictures that must be decoded to see those in the spans, 0 to 1."""
+        if not self.time_s.size:
+            return 1.0
+        seen = sum(
+            int(np.sum((self.time_s >= key) & (self.time_s <= run.end_s)))
+            for key, run in self.runs(spans)
+        )
+        return seen / self.time_s.size
+
+
+@runtime_checkable
+class SeekingSource(Protocol):
+    """A recording of which parts can be read without the rest."""
+
+    def stamps(self) -> Stamps:
+        """Times of all pictures, found without decoding."""
+        ...
+
+    def frames_within(self, spans: Spans) -> Iterator[Frame]:
+        """Yield the readable frames whose times lie in the spans, in time order."""
+        ...
+
+
 @dataclass(frozen=True, eq=False)
 class ArrayFrame:
     """A frame held in memory as an RGB array of 8 or 16 bits or float 0 to 1."""
@@ -143,5 +302,13 @@ class ArrayFrame:
 
     def encoded(self, box: Box) -> NDArray[np.float32]:
         """Return a part of the picture as float32, 0 to 1."""
-        part = self.pixels[box.top : box.bottom, box.left : box.right]
+        return self.thinned(box, 1)
+
+    def thinned(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return every `step`-th row and column of a part as float32, 0 to 1."""
+        part = self.pixels[box.top : box.bottom : step, box.left : box.right : step]
         return part.astype(np.float32) / np.float32(self._scale())
+
+    def grey(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return the mean of R'G'B' of the same pixels."""
+        return np.asarray(self.thinned(box, step).mean(axis=2), dtype=np.float32)

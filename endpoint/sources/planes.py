@@ -16,6 +16,8 @@ FloatImage = NDArray[np.float32]
 
 KR_KB = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
 """Kr and Kb of the luma equation."""
+# Codes of ITU-T H.273 (colour description): matrix coefficients.
+_MATRIX_BY_TAG = {1: "bt709", 4: "bt601", 5: "bt601", 6: "bt601", 9: "bt2020", 10: "bt2020"}
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,31 @@ class ColourCoding:
     full_range: bool
 
 
+def coding_of(
+    picture: Any, matrix: str | None, range_: str | None
+) -> tuple[ColourCoding, list[str]]:
+    """Matrix and range: what was asked for, else the tags, else the usual ones with a note."""
+    notes: list[str] = []
+    name = str(picture.format.name)
+    is_yuv = not (picture.format.is_rgb or picture.format.has_palette or name.startswith("gray"))
+    if matrix is None:
+        matrix = _MATRIX_BY_TAG.get(int(picture.colorspace or 0))
+        if matrix is None:
+            matrix = "bt709" if picture.height >= 720 else "bt601"
+            if is_yuv:
+                notes.append(
+                    f"The film does not say which colour matrix it has; {matrix.upper()} is "
+                    "assumed (usual for its size)."
+                )
+    tag = int(picture.color_range or 0)
+    full = tag == 2 or name.startswith("yuvj")
+    if range_ is not None:
+        full = range_ == "full"
+    elif tag not in (1, 2) and is_yuv and not full:
+        notes.append("The film does not say which range its samples have; limited is assumed.")
+    return ColourCoding(matrix, full), notes
+
+
 @dataclass(frozen=True)
 class Part:
     """A rectangle of the picture as stored, in whole pixels; last row and column excluded."""
@@ -35,6 +62,105 @@ class Part:
     bottom: int
     left: int
     right: int
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """Which rows and columns of the picture as stored are read."""
+
+    rows: NDArray[np.intp]
+    """Rising, shape (r,)."""
+    columns: NDArray[np.intp]
+    """Rising, shape (c,)."""
+
+    @classmethod
+    def of(cls, part: Part, step: int, turns: int = 0) -> Grid:
+        """Every `step`-th row and column of a part, counted in the picture after it is turned.
+
+        `turns` are the counter-clockwise quarter turns that set it upright: where a turn makes the
+        last row or column the first, the counting begins there.
+        """
+        last_row, last_column = part.bottom - part.top - 1, part.right - part.left - 1
+        row = last_row % step if turns in (2, 3) else 0
+        column = last_column % step if turns in (1, 2) else 0
+        return cls(
+            np.arange(part.top + row, part.bottom, step),
+            np.arange(part.left + column, part.right, step),
+        )
+
+
+def rgb_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
+    """Convert only the pixels of a grid; formats and values as in `rgb_of`.
+
+    Returns
+    -------
+    Encoded R'G'B', float32, shape (rows of the grid, columns of the grid, 3).
+    """
+    if picture.format.is_rgb or picture.format.has_palette or not _readable(picture.format):
+        whole = Part(
+            int(grid.rows[0]),
+            int(grid.rows[-1]) + 1,
+            int(grid.columns[0]),
+            int(grid.columns[-1]) + 1,
+        )
+        part = rgb_of(picture, whole, coding)[grid.rows - grid.rows[0]]
+        return np.asarray(part[:, grid.columns - grid.columns[0]], dtype=np.float32)
+    bits = picture.format.components[0].bits
+    dtype = np.uint8 if bits <= 8 else np.uint16
+    y = _luma(_at(_plane(picture, 0, dtype), grid.rows, grid.columns), bits, coding)
+    out = np.empty((*y.shape, 3), dtype=np.float32)
+    if len(picture.format.components) < 3:
+        out[:] = y[..., None]
+        return out
+    across = 64 // picture.format.chroma_width(64)
+    down = 64 // picture.format.chroma_height(64)
+    rows, columns = grid.rows // down, grid.columns // across
+    if picture.format.name == "nv12":
+        pairs = _plane(picture, 1, dtype)
+        chroma = [_at(pairs[:, k::2], rows, columns) for k in (0, 1)]
+    else:
+        chroma = [_at(_plane(picture, k, dtype), rows, columns) for k in (1, 2)]
+    for k, difference in enumerate(_differences(chroma[0], chroma[1], bits, coding)):
+        np.add(y, difference, out=out[..., k])
+    return out
+
+
+def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
+    """Luma of the pixels of a grid, float32, 0 (black) to 1 (white), shape (rows, columns).
+
+    Formats without a luma plane give the mean of R'G'B'.
+    """
+    if picture.format.is_rgb or picture.format.has_palette or not _readable(picture.format):
+        return np.asarray(rgb_at(picture, grid, coding).mean(axis=2), dtype=np.float32)
+    bits = picture.format.components[0].bits
+    luma = _at(_plane(picture, 0, np.uint8 if bits <= 8 else np.uint16), grid.rows, grid.columns)
+    return _luma(luma, bits, coding)
+
+
+def _at(plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
+    """Rows first, then columns: the rows of a thin grid are few."""
+    picked: NDArray[Any] = plane[rows].take(columns, axis=1)
+    return picked
+
+
+def _luma(codes: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImage:
+    """Luma, 0 (black) to 1 (white), of code values."""
+    black, span, _ = _levels(bits, coding.full_range)
+    luma: FloatImage = (codes.astype(np.float32) - np.float32(black)) * np.float32(1.0 / span)
+    return luma
+
+
+def _differences(
+    u: NDArray[Any], v: NDArray[Any], bits: int, coding: ColourCoding
+) -> tuple[FloatImage, FloatImage, FloatImage]:
+    """What R', G' and B' differ from luma."""
+    _, _, span = _levels(bits, coding.full_range)
+    middle, scale = np.float32(1 << (bits - 1)), np.float32(1.0 / span)
+    cb, cr = (u.astype(np.float32) - middle) * scale, (v.astype(np.float32) - middle) * scale
+    kr, kb = KR_KB[coding.matrix]
+    kg = 1.0 - kr - kb
+    red, blue = np.float32(2.0 * (1.0 - kr)) * cr, np.float32(2.0 * (1.0 - kb)) * cb
+    return red, np.float32(-kr / kg) * red - np.float32(kb / kg) * blue, blue
 
 
 def rgb_of(picture: Any, part: Part, coding: ColourCoding) -> FloatImage:
@@ -97,27 +223,18 @@ def _plane(picture: Any, number: int, dtype: type) -> NDArray[Any]:
 def _from_planes(picture: Any, part: Part, coding: ColourCoding) -> FloatImage:
     bits = picture.format.components[0].bits
     dtype = np.uint8 if bits <= 8 else np.uint16
-    black, luma_span, chroma_span = _levels(bits, coding.full_range)
-    luma = _plane(picture, 0, dtype)[part.top : part.bottom, part.left : part.right]
-    y = (luma.astype(np.float32) - np.float32(black)) * np.float32(1.0 / luma_span)
+    y = _luma(
+        _plane(picture, 0, dtype)[part.top : part.bottom, part.left : part.right], bits, coding
+    )
     out = np.empty((*y.shape, 3), dtype=np.float32)
     if len(picture.format.components) < 3:
         out[:] = y[..., None]
         return out
     u, v, down, across = _chroma(picture, part, dtype)
-    middle = np.float32(1 << (bits - 1))
-    scale = np.float32(1.0 / chroma_span)
-    cb = (u.astype(np.float32) - middle) * scale
-    cr = (v.astype(np.float32) - middle) * scale
-    kr, kb = KR_KB[coding.matrix]
-    kg = 1.0 - kr - kb
-    # What each channel differs from luma, worked out at the resolution of the chroma planes.
-    red = np.float32(2.0 * (1.0 - kr)) * cr
-    blue = np.float32(2.0 * (1.0 - kb)) * cb
-    green = np.float32(-kr / kg) * red - np.float32(kb / kg) * blue
     rows = np.arange(part.top, part.bottom) // down - part.top // down
     columns = np.arange(part.left, part.right) // across - part.left // across
-    for k, difference in enumerate((red, green, blue)):
+    # The differences are worked out at the resolution of the chroma planes.
+    for k, difference in enumerate(_differences(u, v, bits, coding)):
         np.add(y, difference[rows][:, columns], out=out[..., k])
     return out
 

@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from endpoint.problems import InstallProblem, SourceProblem
-from endpoint.sources.frame import Box, ByteArray, Frame, SourceInfo
-from endpoint.sources.planes import ColourCoding, Part, rgb_of
+from endpoint.sources.frame import Frame, SourceInfo, Spans, Stamps
+from endpoint.sources.planes import coding_of
+from endpoint.sources.video_frame import VideoFrame
 
 MAX_PIXELS = 4096 * 3072
 MAX_PICTURE_BYTES = 40_000_000
@@ -25,8 +25,7 @@ _MOST_THREADS = 4
 _SUSPECT_S = 10.0
 _MOST_BROKEN_READS = 50
 
-# Codes of ITU-T H.273 (colour description): matrix coefficients and transfer characteristics.
-_MATRIX_BY_TAG = {1: "bt709", 4: "bt601", 5: "bt601", 6: "bt601", 9: "bt2020", 10: "bt2020"}
+# Codes of ITU-T H.273 (colour description): transfer characteristics.
 _HDR_TRANSFER = {16: "PQ", 18: "HLG"}
 _NO_FILMS = ("concat", "hls", "dash", "image2", "imf", "sdp", "rtsp")
 _COPY_AGAIN = "Copy it again from the camera, or convert it to MP4 (H.264)."
@@ -43,56 +42,6 @@ def _av() -> Any:
     av.logging.set_level(None)
     logging.getLogger("libav").setLevel(logging.CRITICAL)
     return av
-
-
-class VideoFrame:
-    """One decoded picture; converts only the part that is asked for."""
-
-    def __init__(
-        self, picture: Any, index: int, time_s: float, coding: ColourCoding, turns: int
-    ) -> None:
-        self.index = index
-        self.time_s = time_s
-        self._picture = picture
-        self._coding = coding
-        self._turns = turns % 4
-
-    @property
-    def width(self) -> int:
-        """Width in pixels, upright."""
-        return int(self._picture.height if self._turns % 2 else self._picture.width)
-
-    @property
-    def height(self) -> int:
-        """Height in pixels, upright."""
-        return int(self._picture.width if self._turns % 2 else self._picture.height)
-
-    def rgb8(self) -> ByteArray:
-        """Return the whole picture as uint8; worked out in strips, so that little is held."""
-        out = np.empty((self.height, self.width, 3), dtype=np.uint8)
-        rows = max(16, (1 << 19) // self.width)
-        for top in range(0, self.height, rows):
-            strip = self.encoded(Box(0, top, self.width, min(top + rows, self.height)))
-            strip *= np.float32(255.0)
-            np.rint(strip, out=strip)
-            out[top : top + rows] = np.clip(strip, 0, 255, out=strip)
-        return out
-
-    def encoded(self, box: Box) -> NDArray[np.float32]:
-        """Return a part of the picture as float32 R'G'B', 0 to 1."""
-        part = rgb_of(self._picture, self._stored(box), self._coding)
-        return np.rot90(part, self._turns) if self._turns else part
-
-    def _stored(self, box: Box) -> Part:
-        """Box in the picture as stored, before it is turned upright (counter-clockwise turns)."""
-        w, h = self._picture.width, self._picture.height
-        if self._turns == 0:
-            return Part(box.top, box.bottom, box.left, box.right)
-        if self._turns == 1:
-            return Part(box.left, box.right, w - box.bottom, w - box.top)
-        if self._turns == 2:
-            return Part(h - box.bottom, h - box.top, w - box.right, w - box.left)
-        return Part(h - box.right, h - box.left, box.top, box.bottom)
 
 
 @dataclass
@@ -141,10 +90,11 @@ class VideoSource:
             stream = self._picture_track(container)
             first = self._first(container, stream)
             self._turns = _quarter_turns(first)
-            self._coding, notes = _coding(first, colour_matrix, colour_range)
+            self._coding, notes = coding_of(first, colour_matrix, colour_range)
             self._start_s = _stamp_s(first)
             self._stored_size = (first.width, first.height)
             self._picture_bytes = _bytes_of(first)
+            self._stamps: Stamps | None = None
             self.info = self._describe(container, stream, first, notes)
         finally:
             container.close()
@@ -215,14 +165,17 @@ class VideoSource:
             )
         return first if first.pts is not None else second
 
-    def _decoded(self, container: Any, stream: Any, tally: _Tally) -> Iterator[Any]:
+    def _decoded(
+        self, container: Any, stream: Any, tally: _Tally, wanted: Spans | None = None
+    ) -> Iterator[Any]:
         """Sound pictures of a container.
 
         A broken packet costs itself and the pictures that build on it: those up to the next key
         picture are left out, for 10 s at most (films of one key picture would end there).
+        Outside `wanted` only those pictures are decoded on which others build.
         """
         suspect_until_s = -np.inf
-        for picture in self._every(container, stream, tally):
+        for picture in self._every(container, stream, tally, wanted):
             broken = picture is None or picture.is_corrupt
             stamp_s = _stamp_s(picture) if picture is not None and picture.pts is not None else None
             if picture is not None and picture.key_frame and not broken:
@@ -238,7 +191,9 @@ class VideoSource:
                 continue
             yield picture
 
-    def _every(self, container: Any, stream: Any, tally: _Tally) -> Iterator[Any]:
+    def _every(
+        self, container: Any, stream: Any, tally: _Tally, wanted: Spans | None = None
+    ) -> Iterator[Any]:
         """Every decoded picture, and None where a packet was broken."""
         av = _av()
         broken_reads = 0
@@ -256,6 +211,9 @@ class VideoSource:
                 packets = container.demux(stream)
                 yield None
                 continue
+            if wanted is not None:
+                inside = packet.pts is None or wanted.hold(self._time_of(packet))
+                stream.codec_context.skip_frame = "DEFAULT" if inside else "NONREF"
             try:
                 yield from packet.decode()
             except (av.error.FFmpegError, OSError, ValueError):
@@ -315,6 +273,58 @@ class VideoSource:
 
     def _time_of(self, picture: Any) -> float:
         return _stamp_s(picture) - self._start_s
+
+    def stamps(self) -> Stamps:
+        """Times of all pictures, from the container alone: nothing is decoded."""
+        if self._stamps is None:
+            av = _av()
+            container = self._open(av)
+            times: list[float] = []
+            keys: list[float] = []
+            try:
+                stream = self._picture_track(container)
+                with suppress(av.error.FFmpegError, OSError, ValueError):
+                    for packet in container.demux(stream):
+                        if packet.pts is not None:
+                            times.append(self._time_of(packet))
+                            if packet.is_keyframe:
+                                keys.append(times[-1])
+            finally:
+                container.close()
+            self._stamps = Stamps(np.unique(times), np.unique(keys))
+        return self._stamps
+
+    def frames_within(self, spans: Spans) -> Iterator[Frame]:
+        """Yield the sound pictures whose times lie in the spans, in time order.
+
+        One seek to the key picture before a span, unless the reading is already past it.
+        """
+        container = self._open(_av())
+        tally = _Tally()
+        stamps = self.stamps()
+        try:
+            stream = self._picture_track(container)
+            for key_s, run in stamps.runs(spans):
+                container.seek(
+                    round((key_s + self._start_s) / float(stream.time_base)), stream=stream
+                )
+                yield from self._run(container, stream, tally, run)
+        finally:
+            container.close()
+            self._note(tally, None)
+
+    def _run(self, container: Any, stream: Any, tally: _Tally, run: Spans) -> Iterator[Frame]:
+        last = -1.0
+        for picture in self._decoded(container, stream, tally, run):
+            if (picture.width, picture.height) != self._stored_size or picture.pts is None:
+                continue
+            time_s = self._time_of(picture)
+            if time_s > run.end_s:
+                return
+            if time_s > last and run.hold(time_s):
+                last = time_s
+                index = self.stamps().index_of(time_s)
+                yield VideoFrame(picture, index, time_s, self._coding, self._turns)
 
     def _note(self, tally: _Tally, last_s: float | None) -> None:
         """Add what a reading found to the notes, each sentence once."""
@@ -390,26 +400,3 @@ def _quarter_turns(picture: Any) -> int:
     """Counter-clockwise quarter turns that set the picture upright."""
     rotation = getattr(picture, "rotation", 0) or 0
     return round(float(rotation) / 90.0) % 4
-
-
-def _coding(picture: Any, matrix: str | None, range_: str | None) -> tuple[ColourCoding, list[str]]:
-    """Matrix and range: what was asked for, else the tags, else the usual ones with a note."""
-    notes: list[str] = []
-    name = str(picture.format.name)
-    is_yuv = not (picture.format.is_rgb or picture.format.has_palette or name.startswith("gray"))
-    if matrix is None:
-        matrix = _MATRIX_BY_TAG.get(int(picture.colorspace or 0))
-        if matrix is None:
-            matrix = "bt709" if picture.height >= 720 else "bt601"
-            if is_yuv:
-                notes.append(
-                    f"The film does not say which colour matrix it has; {matrix.upper()} is "
-                    "assumed (usual for its size)."
-                )
-    tag = int(picture.color_range or 0)
-    full = tag == 2 or name.startswith("yuvj")
-    if range_ is not None:
-        full = range_ == "full"
-    elif tag not in (1, 2) and is_yuv and not full:
-        notes.append("The film does not say which range its samples have; limited is assumed.")
-    return ColourCoding(matrix, full), notes

@@ -1,0 +1,174 @@
+"""A strip of small pictures of the titration: where was measured, and what was set aside.
+
+Under each picture stand the added volume and "used" or the reason in words; frames set aside are
+crossed out. The outline is white on black, solid for the liquid, dashed for the reference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from endpoint.kept_pictures import KeptPicture
+from endpoint.pipeline import Result
+from endpoint.problems import Flag
+from endpoint.region import Region
+from endpoint.report.rounding import rounded
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+MOST = 12
+_COLUMNS = 4
+_MOST_ASIDE = 4
+_AROUND_END_ML = (-0.5, -0.1, 0.1, 0.5)
+_WORDS = {
+    Flag.DAMAGED: "damaged frame",
+    Flag.DARK: "too dark",
+    Flag.CAMERA_MOVED: "camera or flask moved",
+    Flag.LIQUID_LOST: "liquid hidden",
+    Flag.REFERENCE_LOST: "reference hidden",
+    Flag.CLIPPED: "too bright",
+    Flag.OFF_COLOUR: "foreign colour",
+    Flag.BEFORE_START: "before the first addition",
+    Flag.MIXING: "not yet mixed",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Thumbnail:
+    """One picture of the strip."""
+
+    picture: KeptPicture
+    volume_ml: float
+    aside: str
+    """Why it was set aside, empty where it was used."""
+    timed: bool = True
+    """False for stills, which have numbers and no times."""
+
+
+def choose(result: Result) -> tuple[Thumbnail, ...]:
+    """Pictures over the whole titration, around the end, and of each kind set aside.
+
+    Parameters
+    ----------
+    result:
+        With the pictures that were kept while its recording was read.
+    """
+    curve, delivery = result.curve, result.job.delivery
+    if curve is None or delivery is None or not result.pictures or curve.frame_times_s.size == 0:
+        return ()
+    times = np.array([p.time_s for p in result.pictures])
+    nearest = np.clip(np.searchsorted(curve.frame_times_s, times - 1e-6), 0, None)
+    nearest = np.minimum(nearest, curve.frame_times_s.size - 1)
+    flags = np.asarray(curve.frame_flags)[nearest]
+    volumes = np.asarray(delivery.volume_at(times), dtype=np.float64)
+    chosen: set[int] = set()
+    for flag in _WORDS:
+        if flag in (Flag.MIXING, Flag.BEFORE_START) or len(chosen) >= _MOST_ASIDE:
+            continue
+        hit = np.flatnonzero((flags & int(flag)) != 0)
+        if hit.size:
+            chosen.add(int(hit[hit.size // 2]))
+    used = np.flatnonzero(flags == 0)
+    if used.size == 0:
+        used = np.arange(times.size)
+    end = _end_ml(result)
+    if end is not None:
+        for offset in _AROUND_END_ML:
+            chosen.add(int(used[np.argmin(np.abs(volumes[used] - end - offset))]))
+    places = np.linspace(volumes[used[0]], volumes[used[-1]], MOST)
+    for place in _spread_first(places):
+        if len(chosen) >= MOST:
+            break
+        chosen.add(int(used[np.argmin(np.abs(volumes[used] - place))]))
+    timed = delivery.mode != "per-still"
+    return tuple(
+        Thumbnail(result.pictures[k], float(volumes[k]), _why(int(flags[k])), timed)
+        for k in sorted(chosen, key=lambda k: times[k])
+    )
+
+
+def _spread_first(places: Any) -> list[float]:
+    """First and last, then what lies between: the ends are never left out."""
+    order = [0, len(places) - 1, *range(1, len(places) - 1)]
+    return [float(places[k]) for k in order]
+
+
+def _end_ml(result: Result) -> float | None:
+    if result.equivalence is not None:
+        return result.equivalence.value_ml
+    bracket = result.verdict.bracket_ml
+    if bracket is None:
+        return None
+    return bracket[0] if bracket[1] is None else 0.5 * (bracket[0] + bracket[1])
+
+
+def _why(flags: int) -> str:
+    return next((word for flag, word in _WORDS.items() if flags & int(flag)), "")
+
+
+def thumbnails_picture(result: Result) -> Figure | None:
+    """Strip of the chosen pictures with the region on each; None where none were kept."""
+    from matplotlib.figure import Figure
+
+    shown, region = choose(result), result.region
+    if not shown or region is None:
+        return None
+    height, width = shown[0].picture.rgb.shape[:2]
+    rows = -(-len(shown) // _COLUMNS)
+    cell_in = 2.5
+    figure = Figure(
+        figsize=(_COLUMNS * cell_in, rows * (cell_in * height / width + 0.5)),
+        facecolor="white",
+        layout="constrained",
+    )
+    grid = figure.subplots(rows, _COLUMNS, squeeze=False)
+    for axes in grid.flat:
+        axes.axis("off")
+    for thumbnail, axes in zip(shown, grid.flat, strict=False):
+        _draw(axes, thumbnail, region)
+    return figure
+
+
+def _draw(axes: Axes, thumbnail: Thumbnail, region: Region) -> None:
+    picture = thumbnail.picture.rgb
+    height, width = picture.shape[:2]
+    axes.imshow(picture)
+    factor = width / region.width
+    for outline, style in (
+        (region.liquid_outline, "solid"),
+        (region.reference_outline, (0, (3, 2))),
+    ):
+        line = np.array([*outline, outline[0]], dtype=np.float64) * factor
+        axes.plot(line[:, 0], line[:, 1], color="black", linewidth=3.0)
+        axes.plot(line[:, 0], line[:, 1], color="white", linewidth=1.2, linestyle=style)
+    if thumbnail.aside:
+        for across in ((0, width), (width, 0)):
+            axes.plot(across, (0, height), color="black", linewidth=2.6)
+            axes.plot(across, (0, height), color="white", linewidth=1.0)
+    axes.set_xlim(-0.5, width - 0.5)
+    axes.set_ylim(height - 0.5, -0.5)
+    when = (
+        f"{rounded(thumbnail.picture.time_s, 0)} s"
+        if thumbnail.timed
+        else (f"still {thumbnail.picture.index + 1}")
+    )
+    state = f"set aside: {thumbnail.aside}" if thumbnail.aside else "used"
+    axes.set_title(
+        f"{rounded(thumbnail.volume_ml, 2)} mL, {when}\n{state}",
+        fontsize=9,
+        loc="left",
+    )
+
+
+def describe_thumbnails(result: Result) -> str:
+    """Return the strip in words, for those who cannot see it."""
+    parts = [
+        f"{rounded(t.volume_ml, 2)} mL {'set aside: ' + t.aside if t.aside else 'used'}"
+        for t in choose(result)
+    ]
+    return "Pictures of the titration with the measured region: " + "; ".join(parts) + "."

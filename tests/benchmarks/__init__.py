@@ -1,0 +1,1 @@
+"""Benchmarks that are run on request: python -m tests.benchmarks."""

@@ -1,0 +1,88 @@
+"""Colours that no mixture has: a sleeve, skin, plain water."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from endpoint.colour import ColourSample, trace
+from endpoint.curve import Curve, from_colour
+from endpoint.delivery import Delivery
+from endpoint.foreign import darkness_of, foreign_runs, largest_off
+from endpoint.problems import Flag
+from endpoint.verdict import judge_without_fit
+
+RED, BLUE = np.array([0.24, 0.66, 0.50]), np.array([0.78, 0.36, 0.11])
+DENIM = np.array([1.01, 0.83, 0.61])
+
+
+def curve(colours: list[np.ndarray]) -> Curve:
+    """Curve of a film in steps of 0.2 mL with one colour after each addition, 10 s apart."""
+    rng = np.random.default_rng(3)
+    samples = []
+    for k, colour in enumerate(colours):
+        for frame in range(20):
+            density = tuple(float(v) for v in colour + rng.normal(0.0, 0.002, 3))
+            time_s = 10.0 * k + 5.0 + 0.2 * frame
+            known = (density, density, (0.004,) * 3, (0.7,) * 3)
+            samples.append(ColourSample(len(samples), time_s, *known, 0.02, Flag.NONE))
+    n = len(colours)
+    delivery = Delivery("steps", 10.0 * np.arange(n), 0.2 * np.arange(n))
+    return from_colour(trace(samples), delivery, 1e6, 1.0)
+
+
+def mixture(f: float) -> np.ndarray:
+    return RED + f * (BLUE - RED)
+
+
+def test_a_sleeve_between_two_points_is_set_aside() -> None:
+    colours = [mixture(0.0)] * 6 + [DENIM] * 5 + [mixture(1.0)] * 6
+    found = curve(colours)
+    hidden = (found.flags & int(Flag.OFF_COLOUR)) != 0
+    assert hidden.tolist() == [False] * 6 + [True] * 5 + [False] * 6
+
+
+@pytest.mark.parametrize("bow", [0.0, 0.3, 0.6])
+def test_a_colour_that_bends_away_slowly_is_kept(bow: float) -> None:
+    across = np.array([0.0, 0.0, 1.0]) * np.linalg.norm(BLUE - RED)
+    parts = np.linspace(0.0, 1.0, 21)
+    found = curve([mixture(f) + 4.0 * bow * f * (1.0 - f) * across for f in parts])
+    assert not np.any(found.flags & int(Flag.OFF_COLOUR))
+
+
+def test_runs_at_an_end_are_no_visit() -> None:
+    off = np.array([0.9, 0.9, 0.0, 0.0, 0.9, 0.0, 0.0, 0.9])
+    assert foreign_runs(off, 0.45).tolist() == [False] * 4 + [True] + [False] * 3
+
+
+def test_darkness_allows_more() -> None:
+    assert darkness_of(np.full((5, 3), 0.5)) == 0.0
+    assert darkness_of(np.full((5, 3), 1.35)) == pytest.approx(0.70)
+    assert largest_off(0.70) == pytest.approx(0.73)
+    assert darkness_of(np.zeros((0, 3))) == 0.0
+
+
+def test_a_sleeve_that_stays_is_no_blue() -> None:
+    verdict = judge_without_fit(curve([mixture(0.0)] * 8 + [np.array([1.15, 0.95, 0.70])] * 6))
+    assert verdict is not None
+    assert [reason.code for reason in verdict.reasons] == ["other-colour"]
+
+
+@pytest.mark.parametrize(
+    ("start", "refused"),
+    [
+        (RED, False),
+        (np.array([0.07, 0.13, 0.11]), False),  # very pale
+        (np.array([0.24, 0.64, 0.59]), False),  # in yellow water
+        (np.array([0.46, 1.23, 1.18]), False),  # very dark
+        (np.array([0.29, 0.47, 0.61]), True),  # skin
+        (np.array([0.41, 0.41, 0.41]), True),  # grey
+        (np.array([0.60, 0.20, 0.70]), True),  # green
+    ],
+)
+def test_only_what_can_be_the_indicator_is_a_start(start: np.ndarray, refused: bool) -> None:
+    end = start + 0.6 * (BLUE - RED)
+    colours = [start + f * (end - start) for f in np.r_[np.zeros(6), 0.3, 0.7, np.ones(6)]]
+    verdict = judge_without_fit(curve(colours))
+    codes = [] if verdict is None else [reason.code for reason in verdict.reasons]
+    assert ("other-colour" in codes) == refused
