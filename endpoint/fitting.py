@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from endpoint.smooth import crossing
 from endpoint.titration_model import (
@@ -34,6 +33,8 @@ _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
     "drift and colour scale of the camera": ("drift_per_ml", "bend", "kink"),
 }
 _RIVAL_COST = 9.0
+_CLOSE = 1e-8
+"""Promised fall of the cost at which a minimum is reached, as a part of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,48 +45,96 @@ class Fit:
     covariance: FloatArray
     jacobian: FloatArray
     cost: float
+    log_free: FloatArray | None = None
+    """Free ligands at the minimum, shape (2, 1, n): a start for a fit near by."""
 
 
-def solve_from(model: Model, start: FloatArray, most: int = 80) -> Fit:
-    """Levenberg-Marquardt (MINPACK through scipy) from one starting point, shape (13,)."""
-    free = model.free
-    memo: dict[bytes, tuple[FloatArray, FloatArray]] = {}
+def solve_from(model: Model, start: FloatArray, most: int = 80, near: Fit | None = None) -> Fit:
+    """The minimum below one starting point, shape (13,); `near` is a fit to the same points."""
+    return descend(model, start[None, :], most, None if near is None else near.log_free)[0]
 
-    def whole(x: FloatArray) -> FloatArray:
-        theta = start.copy()
-        theta[free] = x
-        theta[EQUIVALENCE] = max(theta[EQUIVALENCE], 1e-3)
-        theta[ROOT_MG] = float(np.clip(theta[ROOT_MG], -30.0, 30.0))
-        return theta
 
-    def both(x: FloatArray) -> tuple[FloatArray, FloatArray]:
-        key = x.tobytes()
-        if key not in memo:
-            if len(memo) > 4:
-                memo.clear()
-            memo[key] = model.evaluate(whole(x))
-        return memo[key]
+def descend(
+    model: Model, starts: FloatArray, most: int = 80, near: FloatArray | None = None
+) -> list[Fit]:
+    """Levenberg-Marquardt from many starting points at once.
 
-    def residuals(x: FloatArray) -> FloatArray:
-        return both(x)[0]
+    Damping in the scale of the columns as in MINPACK, lengthened and shortened after Nielsen
+    (Technical University of Denmark, report IMM-REP-1999-05; from memory).
 
-    def jacobian_of(x: FloatArray) -> FloatArray:
-        return both(x)[1]
+    Parameters
+    ----------
+    model:
+        Residuals and derivatives.
+    starts:
+        Shape (rows, 13).
+    most:
+        Limit of evaluations.
+    near:
+        `Balance.log_free` to begin from, shape (2, 1 or rows, n).
 
-    solution = least_squares(
-        residuals,
-        start[free],
-        jac=jacobian_of,
-        method="lm",
-        x_scale="jac",
-        max_nfev=most,
-        xtol=1e-8,
-        ftol=1e-8,
-    )
-    theta = whole(solution.x)
-    jacobian = both(solution.x)[1]
-    covariance = np.asarray(np.linalg.pinv(jacobian.T @ jacobian, hermitian=True), dtype=np.float64)
-    return Fit(theta, covariance, jacobian, 2.0 * float(solution.cost))
+    Returns
+    -------
+    One fit for each row.
+    """
+    theta = _allowed(starts.copy())
+    rows = len(theta)
+    if near is not None and near.shape[1] != rows:
+        near = np.repeat(near[:, :1], rows, axis=1)
+    rest, slopes, log_free = model.evaluate_rows(theta, near)
+    cost = np.einsum("ri,ri->r", rest, rest)
+    damping, growth = np.full(rows, 1e-3), np.full(rows, 2.0)
+    scale = np.zeros((rows, slopes.shape[1]))
+    active = np.arange(rows)
+    for _ in range(most - 1):
+        curve, slope = _normal(slopes[active], rest[active])
+        scale[active] = np.maximum(scale[active], np.einsum("rii->ri", curve))
+        step = _damped_step(curve, slope, damping[active, None] * scale[active])
+        trial = theta[active]
+        trial[:, model.free] += step
+        trial = _allowed(trial)
+        found = model.evaluate_rows(trial, log_free[:, active])
+        there = np.einsum("ri,ri->r", found[0], found[0])
+        # Twice the slope along the step and the curvature: what the quadratic model promises.
+        promised = -2.0 * np.einsum("ri,ri->r", slope, step)
+        promised -= np.einsum("ri,rij,rj->r", step, curve, step)
+        gain = cost[active] - there
+        better = gain >= 0.0
+        up = active[better]
+        theta[up], rest[up], slopes[up] = trial[better], found[0][better], found[1][better]
+        log_free[:, up], cost[up] = found[2][:, better], there[better]
+        ratio = gain / np.maximum(promised, 1e-300)
+        calm = np.maximum(1.0 - (2.0 * np.minimum(ratio, 1.0) - 1.0) ** 3, 1.0 / 3.0)
+        small = promised <= _CLOSE * np.maximum(cost[active], 1.0)
+        done = (small & (damping[active] < 0.1)) | (damping[active] > 1e12)
+        damping[active] *= np.where(better, calm, growth[active])
+        growth[active] = np.where(better, 2.0, 2.0 * growth[active])
+        active = active[~done]
+        if active.size == 0:
+            break
+    curve, _ = _normal(slopes, rest)
+    covariance = np.linalg.pinv(curve, hermitian=True)
+    return [
+        Fit(theta[k], covariance[k], slopes[k].T, float(cost[k]), log_free[:, k : k + 1])
+        for k in range(rows)
+    ]
+
+
+def _allowed(theta: FloatArray) -> FloatArray:
+    theta[:, EQUIVALENCE] = np.maximum(theta[:, EQUIVALENCE], 1e-3)
+    theta[:, ROOT_MG] = np.clip(theta[:, ROOT_MG], -30.0, 30.0)
+    return theta
+
+
+def _normal(slopes: FloatArray, rest: FloatArray) -> tuple[FloatArray, FloatArray]:
+    return slopes @ slopes.transpose(0, 2, 1), np.einsum("rpi,ri->rp", slopes, rest)
+
+
+def _damped_step(curve: FloatArray, slope: FloatArray, damping: FloatArray) -> FloatArray:
+    stiff = curve.copy()
+    diagonal = np.einsum("rii->ri", stiff)
+    diagonal += damping + 1e-300
+    return -np.linalg.solve(stiff, slope[..., None])[..., 0]
 
 
 _ROOTS = (0.03, 0.12, 0.4, 1.0)
@@ -93,7 +142,7 @@ _INDICATOR_FACTORS = (0.3, 1.0, 3.0)
 _OFFSETS_ML = (-0.3, 0.0, 0.12, 0.3, 0.7, 1.2, 2.0)
 
 
-def _starts(model: Model) -> list[FloatArray]:
+def _starts(model: Model) -> FloatArray:
     """Starting points: the best cell of a coarse grid for every magnesium and indicator.
 
     A fade can be explained in more than one way (hardly any magnesium, weak constants, much
@@ -102,31 +151,31 @@ def _starts(model: Model) -> list[FloatArray]:
     volume = model.setting.mixed_volume_ml(model.priors.lag_s[0])
     half = crossing(volume, model.signal, model.sigma, 0.5)
     middle = half if half is not None else float(volume[int(np.argmax(model.signal > 0.5))])
-    cells = []
-    for root in _ROOTS:
-        for factor in _INDICATOR_FACTORS:
-            rows = np.tile(model.prior_mean(), (len(_OFFSETS_ML), 1))
-            rows[:, EQUIVALENCE] = np.maximum(middle + np.array(_OFFSETS_ML), 0.05)
-            rows[:, ROOT_MG] = root
-            rows[:, LOG_IND] += np.log(factor)
-            fractions = model.fraction(rows)
-            level_costs = [_level_cost(model, r, f) for r, f in zip(rows, fractions, strict=True)]
-            best = int(np.argmin(level_costs))
-            cells.append((level_costs[best], rows[best]))
-    costs = np.array([cost for cost, _ in cells]).reshape(len(_ROOTS), len(_INDICATOR_FACTORS))
-    chosen = {(k, int(np.argmin(costs[k]))) for k in range(len(_ROOTS))}
-    chosen |= {(int(np.argmin(costs[:, k])), k) for k in range(len(_INDICATOR_FACTORS))}
-    return [cells[a * len(_INDICATOR_FACTORS) + b][1] for a, b in sorted(chosen)]
+    roots, factors, offsets = np.meshgrid(_ROOTS, _INDICATOR_FACTORS, _OFFSETS_ML, indexing="ij")
+    rows = np.tile(model.prior_mean(), (roots.size, 1))
+    rows[:, EQUIVALENCE] = np.maximum(middle + offsets.ravel(), 0.05)
+    rows[:, ROOT_MG] = roots.ravel()
+    rows[:, LOG_IND] += np.log(factors.ravel())
+    cost = _level_costs(model, rows).reshape(roots.shape)
+    best = cost.argmin(axis=-1)
+    least = cost.min(axis=-1)
+    chosen = {(k, int(np.argmin(least[k]))) for k in range(len(_ROOTS))}
+    chosen |= {(int(np.argmin(least[:, k])), k) for k in range(len(_INDICATOR_FACTORS))}
+    cells = rows.reshape(*roots.shape, -1)
+    return np.stack([cells[(*cell, best[cell])] for cell in sorted(chosen)])
 
 
-def _level_cost(model: Model, theta: FloatArray, f: FloatArray) -> float:
-    """Misfit of f with its best plateaus, which are written into `theta`."""
-    weight = 1.0 / model.sigma
-    design = np.stack([1.0 - f, f], axis=1) * weight[:, None]
-    target = model.signal * weight
-    level, *_ = np.linalg.lstsq(design, target, rcond=None)
-    theta[RED], theta[BLUE] = level
-    return float(np.sum((design @ level - target) ** 2))
+def _level_costs(model: Model, rows: FloatArray) -> FloatArray:
+    """Misfit of every row with its best plateaus, which are written into `rows`."""
+    f = model.fraction(rows)
+    weight = 1.0 / model.sigma**2
+    left, target = 1.0 - f, model.signal
+    aa, ab, bb = (left * left) @ weight, (left * f) @ weight, (f * f) @ weight
+    ay, by = left @ (weight * target), f @ (weight * target)
+    det = np.maximum(aa * bb - ab * ab, 1e-12 * aa * bb + 1e-300)
+    rows[:, RED], rows[:, BLUE] = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
+    rest = rows[:, RED, None] * left + rows[:, BLUE, None] * f - target
+    return np.asarray((rest * rest) @ weight)
 
 
 def _thinned(model: Model, most: int = 160) -> Model:
@@ -192,14 +241,11 @@ class Fitted:
     """Another minimum that is nearly as good, with the same scatter."""
 
 
-_RIVAL_COST = 9.0
-
-
 def fit_with_noise(model: Model) -> Fitted:
     """Alternate between fit and scatter until they agree; try every minimum found."""
     rough = _thinned(model)
     rough = replace(rough, sigma=np.hypot(rough.sigma, 0.01))
-    found = _distinct([solve_from(rough, start, most=30) for start in _starts(rough)])
+    found = _distinct(descend(rough, _starts(rough), most=30))
     current, fit, extra, freedom = _settle(model, found[0])
     rival: Fit | None = None
     for other in found[1:]:
@@ -233,7 +279,7 @@ def _settle(model: Model, fit: Fit) -> tuple[Model, Fit, float, float]:
     own, n = model.sigma, model.signal.size
     priors = int(np.sum(model.free & np.isfinite(model.prior_sd())))
     extra, freedom = -1.0, 1.0
-    current = model
+    current, same = model, fit.jacobian.shape[0] == n + priors
     for _ in range(6):
         residual = model.signal - model.predict(fit.theta)
         freedom = max(n - _data_weight(fit, fit.jacobian.shape[0] - priors), 1.0)
@@ -241,7 +287,8 @@ def _settle(model: Model, fit: Fit) -> tuple[Model, Fit, float, float]:
         settled = abs(updated - extra) < 0.05 * max(updated, float(np.median(own)))
         extra = updated
         current = replace(model, sigma=np.hypot(own, extra))
-        fit = solve_from(current, fit.theta)
+        fit = solve_from(current, fit.theta, near=fit if same else None)
+        same = True
         if settled:
             break
     return current, fit, extra, freedom

@@ -13,11 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import Constants, constants_at, solve
+from endpoint.equilibrium import constants_at
+from endpoint.two_metals import Balance, Flasks, balance
 
 FloatArray = NDArray[np.float64]
 
@@ -41,6 +43,8 @@ PARAMETER_NAMES = (
 )
 CHEMICAL = slice(0, 8)
 _SMALLEST_ROOT = 1e-5
+_LN10 = float(np.log(10.0))
+_HALVES = np.array([[-0.5], [0.5]])
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,14 @@ class Priors:
 
 
 @dataclass(frozen=True)
+class PairConstants:
+    """Conditional constants of the two metals at one pH (log10, L/mol); one metal stands twice."""
+
+    log_k_edta: tuple[float, float]
+    log_k_indicator: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class Setting:
     """What is fixed for one recording."""
 
@@ -81,113 +93,87 @@ class Setting:
     lag_matters: bool
     """False if every point was taken after mixing: then the lag is not a parameter."""
     ph: float = 10.0
+    constants: PairConstants | None = None
+    """Of the indicator in use; None: Eriochrome Black T with calcium and magnesium."""
 
 
-def free_fraction_and_slopes(
-    volume_ml: FloatArray, theta: FloatArray, setting: Setting, constants: Constants
-) -> tuple[FloatArray, FloatArray]:
-    """Free fraction f and its derivatives by implicit differentiation of the mass balances.
-
-    Parameters
-    ----------
-    volume_ml:
-        Mixed volume, shape (n,).
-    theta:
-        Parameters in the order of `PARAMETER_NAMES`; only the chemical ones are used.
-    setting:
-        Flask volume and titrant concentration.
-    constants:
-        Conditional constants before the shifts in `theta`.
-
-    Returns
-    -------
-    f, shape (n,), and df/dtheta, shape (8, n); the row LAG holds df/dV, per mL.
-    """
-    root = max(abs(float(theta[ROOT_MG])), _SMALLEST_ROOT)
-    share_mg = root * root / (1.0 + root * root)
-    shares = np.array([1.0 - share_mg, share_mg])
-    total_ml = setting.flask_ml + volume_ml
-    metal = (theta[EQUIVALENCE] * setting.titrant_mol_l / total_ml)[:, None] * shares
-    edta = setting.titrant_mol_l * volume_ml / total_ml
-    indicator = 1e-3 * np.exp(theta[LOG_IND]) / total_ml
-    half = np.array([-0.5, 0.5])
-    k_edta = np.array([constants.log_ca_edta, constants.log_mg_edta])
-    k_edta = k_edta + theta[SHIFT_EDTA] + theta[SPLIT_EDTA] * half
-    k_ind = np.array([constants.log_ca_indicator, constants.log_mg_indicator])
-    k_ind = k_ind + theta[SHIFT_IND] + theta[SPLIT_IND] * half
-    state = solve(metal, edta, indicator, k_edta, k_ind)
-    my, mi = state.metal_edta_mol_l, state.metal_indicator_mol_l
-    sy, si = my / metal, mi / metal
-    hyy = state.free_edta_mol_l + (my * (1.0 - sy)).sum(-1)
-    hii = state.free_indicator_mol_l + (mi * (1.0 - si)).sum(-1)
-    hyi = -(my * si).sum(-1)
-    det = hyy * hii - hyi * hyi
-
-    def slope(gy: FloatArray, gi: FloatArray) -> FloatArray:
-        """Change of ln(free indicator) for a change of the two balances."""
-        return np.asarray(-(hyy * gi - hyi * gy) / det)
-
-    # Balances by ln T, ln K(EDTA), ln K(indicator) of each metal: shape (n, 2).
-    by_k = (my * (1.0 - sy), -mi * sy)
-    by_l = (-my * si, mi * (1.0 - si))
-    log10 = float(np.log(10.0))
-    d_share = np.array([-share_mg, 1.0 - share_mg]) * 2.0 / root * np.sign(theta[ROOT_MG] + 1e-300)
-    out = np.zeros((8, volume_ml.size))
-    out[EQUIVALENCE] = slope(my.sum(-1), mi.sum(-1)) / theta[EQUIVALENCE]
-    out[ROOT_MG] = slope((my * d_share).sum(-1), (mi * d_share).sum(-1))
-    out[SHIFT_EDTA] = log10 * slope(by_k[0].sum(-1), by_k[1].sum(-1))
-    out[SPLIT_EDTA] = log10 * slope((by_k[0] * half).sum(-1), (by_k[1] * half).sum(-1))
-    out[SHIFT_IND] = log10 * slope(by_l[0].sum(-1), by_l[1].sum(-1))
-    out[SPLIT_IND] = log10 * slope((by_l[0] * half).sum(-1), (by_l[1] * half).sum(-1))
-    out[LOG_IND] = slope(np.zeros_like(indicator), -indicator) - 1.0
-    d_edta = setting.titrant_mol_l * setting.flask_ml / total_ml**2
-    gy = -my.sum(-1) / total_ml - d_edta
-    gi = -mi.sum(-1) / total_ml + indicator / total_ml
-    out[LAG] = slope(gy, gi) + 1.0 / total_ml
-    return state.free_fraction, out * state.free_fraction
-
-
-def unit_signal(
-    volume_ml: FloatArray, theta: FloatArray, setting: Setting, constants: Constants
-) -> FloatArray:
-    """Free fraction f for parameter rows.
+def flasks_of(
+    volume_ml: FloatArray, theta: FloatArray, setting: Setting, constants: PairConstants
+) -> Flasks:
+    """Totals and constants for parameter rows.
 
     Parameters
     ----------
     volume_ml:
         Mixed volume, shape (rows, n).
     theta:
-        Chemical parameters, shape (rows, 8), in the order of `PARAMETER_NAMES`.
+        Parameters in the order of `PARAMETER_NAMES`, shape (rows, 8 or more); only the chemical
+        ones are used.
     setting:
         Flask volume and titrant concentration.
     constants:
         Conditional constants before the shifts in `theta`.
     """
-    ratio = np.maximum(np.abs(theta[:, ROOT_MG]), _SMALLEST_ROOT) ** 2
-    share = ratio / (1.0 + ratio)
-    metal_mmol = theta[:, EQUIVALENCE] * setting.titrant_mol_l
+    root = np.maximum(np.abs(theta[:, ROOT_MG]), _SMALLEST_ROOT)
+    share = root * root / (1.0 + root * root)
     total_ml = setting.flask_ml + volume_ml
-    metal = metal_mmol[:, None] / total_ml
-    shares = np.stack([1.0 - share, share], axis=-1)[:, None, :]
-    half = np.array([-0.5, 0.5])
-    k_edta = (
-        np.array([constants.log_ca_edta, constants.log_mg_edta])
-        + theta[:, SHIFT_EDTA, None]
-        + theta[:, SPLIT_EDTA, None] * half
+    metal = (theta[:, EQUIVALENCE] * setting.titrant_mol_l)[:, None] / total_ml
+    shares = np.stack([1.0 - share, share])
+    k_edta = np.array(constants.log_k_edta)[:, None] + theta[:, SHIFT_EDTA]
+    k_indicator = np.array(constants.log_k_indicator)[:, None] + theta[:, SHIFT_IND]
+    return Flasks(
+        metal_mol_l=metal * shares[..., None],
+        edta_mol_l=setting.titrant_mol_l * volume_ml / total_ml,
+        indicator_mol_l=1e-3 * np.exp(theta[:, LOG_IND])[:, None] / total_ml,
+        log_k_edta=k_edta + _HALVES * theta[:, SPLIT_EDTA],
+        log_k_indicator=k_indicator + _HALVES * theta[:, SPLIT_IND],
     )
-    k_indicator = (
-        np.array([constants.log_ca_indicator, constants.log_mg_indicator])
-        + theta[:, SHIFT_IND, None]
-        + theta[:, SPLIT_IND, None] * half
-    )
-    result = solve(
-        metal[..., None] * shares,
-        setting.titrant_mol_l * volume_ml / total_ml,
-        1e-3 * np.exp(theta[:, LOG_IND])[:, None] / total_ml,
-        k_edta[:, None, :],
-        k_indicator[:, None, :],
-    )
-    return result.free_fraction
+
+
+def chemical_slopes(
+    state: Balance, theta: FloatArray, setting: Setting, volume_ml: FloatArray
+) -> FloatArray:
+    """Derivatives of the free fraction by implicit differentiation of the mass balances.
+
+    Parameters
+    ----------
+    state:
+        Solved balances of the flasks of `theta` at `volume_ml`.
+    theta, setting, volume_ml:
+        As for `flasks_of`.
+
+    Returns
+    -------
+    df/dtheta, shape (rows, 8, n); the row LAG holds df/dV, per mL.
+    """
+    root = np.maximum(np.abs(theta[:, ROOT_MG]), _SMALLEST_ROOT)
+    share = root * root / (1.0 + root * root)
+    total_ml = setting.flask_ml + volume_ml
+    yy, ii, yi = state.curvature
+    det = yy * ii - yi * yi
+    # Change of ln(free indicator) for a change of the EDTA and of the indicator balance.
+    per_y, per_i = yi / det, -yy / det
+    my, mi, s = state.metal_edta, state.metal_indicator, state.edta_share
+    # Balances by ln T, ln K(EDTA), ln K(indicator) of each metal.
+    by_metal = per_y * my + per_i * mi
+    by_edta = per_y * (my - my * s) - per_i * (mi * s)
+    by_indicator = -per_y * (my * state.indicator_share) + per_i * (mi - mi * state.indicator_share)
+    sign = np.where(theta[:, ROOT_MG] < 0.0, -1.0, 1.0)
+    d_share = np.stack([-share, 1.0 - share]) * (2.0 / root * sign)
+    indicator = state.free[1] + mi[0] + mi[1]
+    out = np.empty((len(theta), 8, volume_ml.shape[1]))
+    whole = by_metal[0] + by_metal[1]
+    out[:, EQUIVALENCE] = whole / theta[:, EQUIVALENCE, None]
+    out[:, ROOT_MG] = by_metal[0] * d_share[0, :, None] + by_metal[1] * d_share[1, :, None]
+    out[:, SHIFT_EDTA] = _LN10 * (by_edta[0] + by_edta[1])
+    out[:, SPLIT_EDTA] = (0.5 * _LN10) * (by_edta[1] - by_edta[0])
+    out[:, SHIFT_IND] = _LN10 * (by_indicator[0] + by_indicator[1])
+    out[:, SPLIT_IND] = (0.5 * _LN10) * (by_indicator[1] - by_indicator[0])
+    out[:, LOG_IND] = -per_i * indicator - 1.0
+    d_edta = setting.titrant_mol_l * setting.flask_ml / total_ml**2
+    out[:, LAG] = (per_i * indicator - whole + 1.0) / total_ml - per_y * d_edta
+    out *= state.free_fraction[:, None, :]
+    return out
 
 
 def colour_scale(f: FloatArray, bend: float, kink: float) -> FloatArray:
@@ -213,10 +199,15 @@ class Model:
     free: NDArray[np.bool_]
     """Which parameters are fitted, shape (13,); the others stay at their prior mean."""
 
-    @property
-    def constants(self) -> Constants:
-        """Conditional constants at the assumed pH."""
-        return constants_at(self.setting.ph)
+    @cached_property
+    def constants(self) -> PairConstants:
+        """Conditional constants before any shift."""
+        if self.setting.constants is not None:
+            return self.setting.constants
+        k = constants_at(self.setting.ph)
+        return PairConstants(
+            (k.log_ca_edta, k.log_mg_edta), (k.log_ca_indicator, k.log_mg_indicator)
+        )
 
     def prior_mean(self) -> FloatArray:
         """Centre of every prior, 0 where there is none, shape (13,)."""
@@ -244,14 +235,16 @@ class Model:
 
     def fraction(self, theta: FloatArray) -> FloatArray:
         """Free fraction at every point for rows of parameters, shape (rows, n)."""
-        lag = theta[:, LAG]
+        mixed = self._mixed(theta)
+        return balance(flasks_of(mixed, theta, self.setting, self.constants)).free_fraction
+
+    def _mixed(self, theta: FloatArray, later_s: float = 0.0) -> FloatArray:
+        """Mixed volume for rows of parameters, shape (rows, n)."""
+        lag = theta[:, LAG] + later_s
         if np.all(lag == lag[0]):
-            mixed = np.broadcast_to(
-                self.setting.mixed_volume_ml(float(lag[0])), (len(theta), self.signal.size)
-            )
-        else:
-            mixed = np.stack([self.setting.mixed_volume_ml(float(v)) for v in lag])
-        return unit_signal(mixed, theta[:, CHEMICAL], self.setting, self.constants)
+            one = self.setting.mixed_volume_ml(float(lag[0]))
+            return np.broadcast_to(one, (len(theta), one.size))
+        return np.stack([self.setting.mixed_volume_ml(float(v)) for v in lag])
 
     def levels(self, theta: FloatArray, f: FloatArray) -> FloatArray:
         """Turn the free fraction into the signal, shape of `f`."""
@@ -269,12 +262,7 @@ class Model:
 
     def residuals(self, theta: FloatArray) -> FloatArray:
         """Weighted residuals, the priors of the free parameters last."""
-        data = (self.predict(theta) - self.signal) / self.sigma
-        return np.concatenate([data, self._prior_residuals(theta)])
-
-    def _prior_residuals(self, theta: FloatArray) -> FloatArray:
-        with_prior = self.free & np.isfinite(self.prior_sd())
-        return ((theta - self.prior_mean()) / self.prior_sd())[with_prior]
+        return self.evaluate(theta)[0]
 
     def jacobian(self, theta: FloatArray) -> FloatArray:
         """Derivative of `residuals` by the free parameters, shape (n + priors, free)."""
@@ -282,31 +270,55 @@ class Model:
 
     def evaluate(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
         """`residuals` and `jacobian` from one solution of the mass balances."""
-        f, slopes = self._fraction_slopes(theta)
-        n = self.signal.size
-        span, bend, kink = theta[BLUE] - theta[RED], theta[BEND], theta[KINK]
-        bump = f * (1.0 - f)
-        chain = span * (1.0 + bend * (1.0 - 2.0 * f) + kink * (1.0 - 6.0 * bump))
-        full = np.zeros((n, PARAMETERS))
-        full[:, CHEMICAL] = (chain * slopes).T
-        bent = colour_scale(f, bend, kink)
-        full[:, RED], full[:, BLUE] = 1.0 - bent, bent
-        full[:, DRIFT] = self.volume_ml - self.volume_ml.mean()
-        full[:, BEND], full[:, KINK] = span * bump, span * bump * (1.0 - 2.0 * f)
-        data = full[:, self.free] / self.sigma[:, None]
-        with_prior = self.free & np.isfinite(self.prior_sd())
-        prior = np.diag(1.0 / self.prior_sd())[with_prior][:, self.free]
-        rest = (self.levels(theta, f) - self.signal) / self.sigma
-        residuals = np.concatenate([rest, self._prior_residuals(theta)])
-        return residuals, np.concatenate([data, prior])
+        residuals, jacobian, _ = self.evaluate_rows(theta[None, :])
+        return residuals[0], jacobian[0].T
 
-    def _fraction_slopes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Free fraction and its derivatives by the chemical parameters, (n,) and (8, n)."""
-        lag = float(theta[LAG])
-        mixed = self.setting.mixed_volume_ml(lag)
-        f, slopes = free_fraction_and_slopes(mixed, theta, self.setting, self.constants)
+    def evaluate_rows(
+        self, theta: FloatArray, near: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Residuals and derivatives for many rows of parameters at once.
+
+        Parameters
+        ----------
+        theta:
+            Shape (rows, 13).
+        near:
+            `Balance.log_free` of rows close by, to begin from.
+
+        Returns
+        -------
+        Residuals (rows, n + priors), their derivatives (rows, free, n + priors), and
+        `Balance.log_free` (2, rows, n).
+        """
+        mixed = self._mixed(theta)
+        state = balance(flasks_of(mixed, theta, self.setting, self.constants), near)
+        full = np.zeros((len(theta), PARAMETERS, self.signal.size))
+        full[:, CHEMICAL] = chemical_slopes(state, theta, self.setting, mixed)
         if self.free[LAG]:
             step_s = 1e-3
-            later = self.setting.mixed_volume_ml(lag + step_s)
-            slopes[LAG] *= (later - mixed) / step_s
-        return f, slopes
+            full[:, LAG] *= (self._mixed(theta, step_s) - mixed) / step_s
+        f = state.free_fraction
+        span, bend, kink = (theta[:, BLUE] - theta[:, RED])[:, None], *theta[:, (BEND, KINK)].T
+        bump = f * (1.0 - f)
+        curl = bump * (1.0 - 2.0 * f)
+        bent = f + bend[:, None] * bump + kink[:, None] * curl
+        turn = 1.0 + bend[:, None] * (1.0 - 2.0 * f) + kink[:, None] * (1.0 - 6.0 * bump)
+        full[:, CHEMICAL] *= (span * turn)[:, None, :]
+        away_ml = self.volume_ml - self.volume_ml.mean()
+        full[:, RED], full[:, BLUE], full[:, DRIFT] = 1.0 - bent, bent, away_ml
+        full[:, BEND], full[:, KINK] = span * bump, span * curl
+        level = theta[:, RED, None] + span * bent + theta[:, DRIFT, None] * away_ml
+        mean, sd, known, prior = self._knowledge
+        rest = np.concatenate(
+            [(level - self.signal) / self.sigma, ((theta - mean) / sd)[:, known]], axis=1
+        )
+        prior = np.broadcast_to(prior, (len(theta), *prior.shape))
+        slopes = np.concatenate([full[:, self.free] / self.sigma, prior], axis=2)
+        return rest, slopes, state.log_free
+
+    @cached_property
+    def _knowledge(self) -> tuple[FloatArray, FloatArray, NDArray[np.bool_], FloatArray]:
+        """Prior means, standard deviations, which are observations, and their derivatives."""
+        sd = self.prior_sd()
+        known = self.free & np.isfinite(sd)
+        return self.prior_mean(), sd, known, np.diag(1.0 / sd)[self.free][:, known]
