@@ -13,43 +13,28 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint import tracking
+from endpoint.mixture import strangers
+from endpoint.pixels import level_of, linear_pixels
 from endpoint.problems import Flag
 from endpoint.region import Region
-from endpoint.sources.frame import Box, Frame
-from endpoint.steadiness import Scene, is_shifted, scene
+from endpoint.sources.frame import Frame, small
+from endpoint.steadiness import SIDE, camera_shift, has_moved
+from endpoint.tracking import HOME, Pose
 
 FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
-_MOST_PIXELS = 8000
-_TRIM = 0.1
+_DARK_PART = 0.35
+"""Brightness of the whole picture, as a part of the usual, below which the light was off."""
 _LOOK_EVERY_S = 0.5
-
-
-def to_linear(encoded: NDArray[np.floating], transfer: str = "srgb") -> FloatArray:
-    """Undo the tone curve.
-
-    Parameters
-    ----------
-    encoded:
-        Values 0 to 1 (small overshoots are kept at the ends), any shape.
-    transfer:
-        "srgb" (IEC 61966-2-1), "bt709" (ITU-R BT.709) or "linear".
-
-    Raises
-    ------
-    ValueError
-        The transfer is not known.
-    """
-    x = np.clip(np.asarray(encoded, dtype=np.float64), 0.0, None)
-    if transfer == "linear":
-        return x
-    if transfer == "srgb":
-        return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
-    if transfer == "bt709":
-        return np.where(x < 0.081, x / 4.5, ((x + 0.099) / 1.099) ** (1.0 / 0.45))
-    raise ValueError(f"unknown transfer {transfer!r}")
+_RESTLESS_S = 3.0
+"""How long every frame is looked at after the flask was seen to move."""
+_LEAST_MOVE = 0.01
+"""Movement that is followed, as a share of the picture's width."""
+_LEAP = 0.06
+"""Movement between two looks that must be seen twice before it is believed, likewise."""
 
 
 @dataclass(frozen=True)
@@ -104,24 +89,6 @@ class ColourTrace:
         return np.asarray(self.flags == 0)
 
 
-def _trimmed(values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Trimmed mean over the pixels and its standard error, shapes (3,) and (3,)."""
-    ordered = np.sort(values, axis=0)
-    cut = int(len(ordered) * _TRIM)
-    kept = ordered[cut : len(ordered) - cut] if len(ordered) > 2 * cut + 2 else ordered
-    # Neighbouring pixels of a compressed picture are no independent witnesses: about 4 x 4 go
-    # together (common practice, no source).
-    independent = max(len(kept) / 16.0, 1.0)
-    return kept.mean(axis=0), kept.std(axis=0) / np.sqrt(independent)
-
-
-def _pixels(frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: str) -> FloatArray:
-    part = frame.encoded(box)[mask]
-    if len(part) > _MOST_PIXELS:
-        part = part[:: len(part) // _MOST_PIXELS + 1]
-    return to_linear(part, transfer)
-
-
 UNSHARE: FloatArray = np.array([[0.70, 0.24, 0.06], [0.06, 0.74, 0.20], [0.00, 0.20, 0.80]])
 """Mixes the channels of linear sRGB back to about what the sensor saw.
 
@@ -144,12 +111,14 @@ def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSampl
     transfer:
         Tone curve of the encoded values, see `to_linear`.
     """
-    liquid = _pixels(frame, region.liquid_box, region.liquid_mask, transfer)
-    white = _pixels(frame, region.reference_box, region.reference_mask, transfer)
-    shown_level, _ = _trimmed(liquid)
-    reference, _ = _trimmed(white)
-    level, level_error = _trimmed(liquid @ UNSHARE.T)
-    even, even_error = _trimmed(white @ UNSHARE.T)
+    liquid, step = linear_pixels(frame, region.liquid_box, region.liquid_mask, transfer)
+    white, white_step = linear_pixels(
+        frame, region.reference_box, region.reference_mask, transfer
+    )
+    shown, pure = level_of(liquid, step), level_of(liquid @ UNSHARE.T, step)
+    ground, pure_ground = level_of(white, white_step), level_of(white @ UNSHARE.T, white_step)
+    shown_level, reference = shown.mean, ground.mean
+    level, even = pure.mean, pure_ground.mean
     flags = Flag.NONE
     if np.any(to_encoded_srgb(reference) > _CLIP_LEVEL):
         flags |= Flag.CLIPPED
@@ -161,18 +130,17 @@ def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSampl
         flags |= Flag.DARK
     level, even = np.maximum(level, 1e-4), np.maximum(even, 1e-4)
     density = -np.log10(level / even)
-    shown = -np.log10(np.maximum(shown_level, 1e-4) / np.maximum(reference, 1e-4))
-    sigma = np.hypot(level_error / level, even_error / even) / np.log(10.0)
-    red = -np.log10(np.maximum(liquid[:, 0], 1e-4))
-    low, high = np.percentile(red, [16, 84])
+    display = -np.log10(np.maximum(shown_level, 1e-4) / np.maximum(reference, 1e-4))
+    sigma = np.hypot(pure.error / level, pure_ground.error / even) / np.log(10.0)
+    dark, bright = np.log10(np.maximum((shown.low[0], shown.high[0]), 1e-4))
     return ColourSample(
         frame.index,
         frame.time_s,
         (float(density[0]), float(density[1]), float(density[2])),
-        (float(shown[0]), float(shown[1]), float(shown[2])),
+        (float(display[0]), float(display[1]), float(display[2])),
         (float(sigma[0]), float(sigma[1]), float(sigma[2])),
         (float(reference[0]), float(reference[1]), float(reference[2])),
-        float(0.5 * (high - low)),
+        float(0.5 * (bright - dark)),
         flags,
     )
 
@@ -183,17 +151,42 @@ def to_encoded_srgb(linear: FloatArray) -> FloatArray:
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """What one look at the scene has told."""
+
+    flags: Flag
+    pose: Pose
+
+    def about(self, sample: ColourSample, before: Flag = Flag.NONE) -> ColourSample:
+        """Sample with what the looks around it have told of the whole scene.
+
+        Only if all of the picture is dark, the light was off; else something dark is before it.
+        """
+        flags = sample.flags | before | self.flags
+        hidden = Flag.REFERENCE_LOST | Flag.LIQUID_LOST | Flag.CAMERA_MOVED
+        if self.flags & Flag.DARK:
+            flags = (sample.flags & ~hidden) | Flag.DARK if sample.flags else sample.flags
+        elif flags & hidden:
+            flags &= ~Flag.DARK
+        return replace(sample, flags=flags)
+
+
 @dataclass
 class Watch:
-    """Notices over the frames that the light, the reference or the camera is not as it was.
+    """Notices over the frames that the light, the reference, the camera or the flask changes.
 
-    It keeps a short memory of the first good frames; give it every sample in order.
+    It keeps a short memory; give it every sample in order.
     """
 
     region: Region
+    pose: Pose = HOME
+    """Where the flask was seen last."""
     _first: list[FloatArray] = field(default_factory=list)
-    _scene: Scene | None = None
+    _levels: list[float] = field(default_factory=list)
+    _leapt: Pose | None = None
     _looked_s: float = -np.inf
+    _restless_s: float = -np.inf
 
     def light(self, sample: ColourSample) -> Flag:
         """Flags that the reference patch tells beside the frames before."""
@@ -203,28 +196,50 @@ class Watch:
             usual = np.median(np.stack(self._first), axis=0)
             change = np.log10(np.maximum(reference, 1e-5) / np.maximum(usual, 1e-5))
             tint = change - change.mean()
-            if change.mean() < -0.6:
-                flags |= Flag.DARK
-            elif np.max(np.abs(tint)) > 0.12 or change.mean() < -0.3:
+            if np.max(np.abs(tint)) > 0.12 or change.mean() < -0.3:
                 flags |= Flag.REFERENCE_LOST
         if not (sample.flags | flags) and len(self._first) < 25:
             self._first.append(reference)
         return flags
 
-    def due(self, sample: ColourSample) -> bool:
-        """Whether it is time to look for the scene again."""
-        return sample.time_s >= self._looked_s + _LOOK_EVERY_S
+    def due(self, time_s: float) -> bool:
+        """Whether it is time to look for the scene again: in every frame while things move."""
+        return time_s >= self._looked_s + _LOOK_EVERY_S or time_s < self._restless_s
 
-    def place(self, sample: ColourSample, frame: Frame) -> Flag:
-        """Look whether the scene stands where it stood, and whether the flask is seen."""
-        if self._scene is None and self._looked_s == -np.inf:
-            self._scene = scene(frame)
-        self._looked_s = sample.time_s
-        if sample.flags & Flag.DARK:
-            return Flag.NONE
-        if self._scene is not None and is_shifted(self._scene, frame):
-            return Flag.CAMERA_MOVED
-        return Flag.LIQUID_LOST if self.region.covered(frame) else Flag.NONE
+    def look(self, frame: Frame) -> _Seen:
+        """Look whether the camera stands where it stood, and where the flask is."""
+        self._looked_s = frame.time_s
+        picture = small(frame, SIDE)
+        level = float(picture.mean())
+        if self._levels and level < _DARK_PART * float(np.median(self._levels)):
+            return _Seen(Flag.DARK, self.pose)
+        if len(self._levels) < 25:
+            self._levels.append(level)
+        scene, guide = self.region.scene, self.region.guide
+        if scene is not None and has_moved(camera_shift(scene, picture)):
+            return _Seen(Flag.CAMERA_MOVED, HOME)
+        if guide is None or picture.shape[:2] != guide.shape:
+            return _Seen(Flag.NONE, HOME)
+        pose = tracking.look(guide, picture, self.pose)
+        if pose.likeness < tracking.CONFIRMED:
+            self._leapt = None
+            return _Seen(Flag.LIQUID_LOST, self.pose)
+        if pose.is_home(self.region.width):
+            pose = HOME
+        width = self.region.width
+        if pose.apart(self.pose) > _LEAP * width and (
+            self._leapt is None or pose.apart(self._leapt) > _LEAP * width
+        ):
+            self._leapt = pose
+            self._restless_s = frame.time_s + _RESTLESS_S
+            return _Seen(Flag.LIQUID_LOST, self.pose)
+        if not self._near(pose, self.pose):
+            self._restless_s = frame.time_s + _RESTLESS_S
+        self._leapt, self.pose = None, pose
+        return _Seen(Flag.NONE, pose)
+
+    def _near(self, a: Pose, b: Pose) -> bool:
+        return a.apart(b) <= _LEAST_MOVE * self.region.width and abs(a.turn_deg - b.turn_deg) < 3.0
 
 
 def follow(
@@ -232,22 +247,36 @@ def follow(
 ) -> Iterator[ColourSample]:
     """Yield the colour of each frame in order, with every flag set.
 
-    The scene is looked for twice a second. Frames between two looks wait for the second: what it
+    The scene is looked for twice a second, and in every frame while the flask moves; the liquid
+    is measured where the flask was seen. Frames between two looks wait for the second: what it
     finds wrong may have been so since the first.
     """
     watch = Watch(region)
     waiting: list[ColourSample] = []
     before = Flag.NONE
+    here: Region | None = region
+    at = HOME
     for frame in frames:
-        sample = measure(frame, region, transfer)
+        seen: _Seen | None = None
+        if (frame.width, frame.height) != (region.width, region.height):
+            seen = _Seen(Flag.CAMERA_MOVED, at)
+        elif watch.due(frame.time_s):
+            seen = watch.look(frame)
+            if seen.pose is not at:
+                if seen.pose.apart(at) > _LEAST_MOVE * region.width:
+                    before |= Flag.CAMERA_MOVED
+                at, here = seen.pose, region.at(seen.pose)
+            if here is None:
+                seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
+        sample = measure(frame, here or region, transfer)
         sample = replace(sample, flags=sample.flags | watch.light(sample))
-        waiting.append(sample)
-        if watch.due(sample):
-            now = watch.place(sample, frame)
-            for k, held in enumerate(waiting):
-                last = k == len(waiting) - 1
-                yield replace(held, flags=held.flags | (now if last else before | now))
-            waiting, before = [], now
+        if seen is None:
+            waiting.append(sample)
+            continue
+        for held in waiting:
+            yield seen.about(held, before)
+        yield seen.about(sample)
+        waiting, before = [], seen.flags & ~Flag.DARK
     for held in waiting:
         yield replace(held, flags=held.flags | before)
 
@@ -273,23 +302,29 @@ def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np
 
 
 def trace(samples: Iterable[ColourSample]) -> ColourTrace:
-    """Gather samples into arrays; an empty iterable gives a trace of length 0."""
+    """Gather samples into arrays; an empty iterable gives a trace of length 0.
+
+    Frames whose colour is no mixture of the two forms of the indicator are flagged here.
+    """
     rows = list(samples)
+    time_s = np.array([s.time_s for s in rows], dtype=np.float64)
+    flags = np.array([int(s.flags) for s in rows], dtype=np.int64)
     density = np.array([s.density for s in rows], dtype=np.float64).reshape(-1, 3)
     display = np.array([s.display_density for s in rows], dtype=np.float64).reshape(-1, 3)
+    flags[strangers(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
     if rows:
         hue, chroma, rgb = lab_and_rgb(display)
     else:
         hue, chroma, rgb = np.zeros(0), np.zeros(0), np.zeros((0, 3), dtype=np.uint8)
     return ColourTrace(
         index=np.array([s.index for s in rows], dtype=np.int64),
-        time_s=np.array([s.time_s for s in rows], dtype=np.float64),
+        time_s=time_s,
         density=density,
         display_density=display,
         density_sigma=np.array([s.density_sigma for s in rows], dtype=np.float64).reshape(-1, 3),
         reference=np.array([s.reference for s in rows], dtype=np.float64).reshape(-1, 3),
         spread=np.array([s.spread for s in rows], dtype=np.float64),
-        flags=np.array([int(s.flags) for s in rows], dtype=np.int64),
+        flags=flags,
         hue_deg=hue,
         chroma=chroma,
         rgb=rgb,

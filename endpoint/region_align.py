@@ -1,0 +1,124 @@
+"""Pictures of a flask that moves, laid upon each other, and what one picture of it looks like.
+
+A flask that is swirled by hand stands elsewhere in every picture. It is found in one of them, its
+pose in the others is read by `tracking`, and these are turned back, so that the liquid can be
+looked for as if it had stood still.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint import tracking
+from endpoint.region_stack import Array, Mask
+from endpoint.tracking import CONFIRMED, Guide, Pose
+
+Picture = NDArray[np.float32]
+
+_LEAST_SEEN = 0.5
+"""Part of the pictures in which the flask must be recognised."""
+_LEAST_MOVE = 0.012
+"""Movement that is worth turning back, as a share of the picture's width."""
+
+
+@dataclass(frozen=True, eq=False)
+class Poses:
+    """Where a flask stands in some pictures."""
+
+    guide: Guide
+    kept: tuple[int, ...]
+    """Pictures in which it was recognised."""
+    poses: tuple[Pose, ...]
+    """One for each of `kept`."""
+
+    def moves(self, width: int) -> bool:
+        """Whether the flask really stands elsewhere in some pictures."""
+        far = [pose.apart(tracking.HOME) > _LEAST_MOVE * width for pose in self.poses]
+        return sum(far) >= max(2, 0.1 * len(far))
+
+
+def typical(pictures: Sequence[Picture], liquid: Mask) -> Picture:
+    """Median of the pictures that look alike around the liquid.
+
+    Of the groups of pictures that look alike, the first that holds three or a quarter of all is
+    taken: what covers the flask comes after the flask.
+    """
+    if len(pictures) < 3:
+        return pictures[0]
+    guides = [tracking.guide(picture, liquid, 1.0) for picture in pictures]
+    likeness = np.eye(len(pictures))
+    for i, guide in enumerate(guides):
+        for j in range(len(pictures)) if guide is not None else ():
+            likeness[i, j] = tracking.likeness_at_home(guide, pictures[j])
+    alike = likeness > CONFIRMED
+    enough = max(3.0, 0.25 * len(pictures))
+    sizes = alike.sum(axis=1)
+    first = int(np.flatnonzero(sizes >= min(enough, sizes.max()))[0])
+    return np.asarray(np.median([pictures[j] for j in np.flatnonzero(alike[first])], axis=0))
+
+
+def poses_of(guide: Guide, pictures: Sequence[Picture]) -> Poses:
+    """Look for the flask in small pictures."""
+    kept: list[int] = []
+    poses: list[Pose] = []
+    for i, picture in enumerate(pictures):
+        pose = tracking.look(guide, picture, None)
+        if pose.likeness > CONFIRMED:
+            kept.append(i)
+            poses.append(pose)
+    return Poses(guide, tuple(kept), tuple(poses))
+
+
+def recognised(poses: Poses, count: int) -> bool:
+    """Whether the flask was recognised in enough of `count` pictures."""
+    return len(poses.kept) >= max(3.0, _LEAST_SEEN * count)
+
+
+def turned_back(
+    pictures: Sequence[NDArray[np.uint8]], poses: Sequence[Pose], guide: Guide, width: int
+) -> list[NDArray[np.uint8]]:
+    """Pictures in which the flask stands where the guide has it.
+
+    Parameters
+    ----------
+    pictures, poses:
+        Pictures of any one size and the poses of the flask in them.
+    width:
+        Width of the whole pictures, to which the poses belong.
+    """
+    import cv2
+
+    out = []
+    for picture, pose in zip(pictures, poses, strict=True):
+        size = (picture.shape[1], picture.shape[0])
+        matrix = _matrix(pose, guide, picture.shape[1] / width)
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        turned = cv2.warpAffine(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        out.append(np.asarray(turned, dtype=np.uint8))
+    return out
+
+
+def everywhere(mask: Mask, poses: Sequence[Pose], guide: Guide, width: int) -> Mask:
+    """All that a mask covers in any of the poses, shape of the mask."""
+    import cv2
+
+    total = mask.copy()
+    for pose in poses:
+        matrix = _matrix(pose, guide, mask.shape[1] / width)
+        size = (mask.shape[1], mask.shape[0])
+        total |= cv2.warpAffine(mask.astype(np.uint8), matrix, size, flags=cv2.INTER_NEAREST) > 0
+    return total
+
+
+def _matrix(pose: Pose, guide: Guide, factor: float) -> Array:
+    """Affine matrix from the guide's pose to another, in pictures scaled by `factor`."""
+    import cv2
+
+    x, y = (guide.factor * v * factor for v in guide.middle)
+    matrix = cv2.getRotationMatrix2D((x, y), pose.turn_deg, pose.scale)
+    matrix[:, 2] += (pose.dx * factor, pose.dy * factor)
+    return np.asarray(matrix)
