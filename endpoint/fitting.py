@@ -332,11 +332,27 @@ def two_minima(fit: Fit, rival: Fit | None) -> tuple[float, float]:
     return here + part * (there - here), float(np.sqrt(part * (1.0 - part))) * abs(there - here)
 
 
-def refit_at(model: Model, theta: FloatArray, equivalence_ml: float) -> tuple[FloatArray, float]:
-    """Best parameters and cost with the equivalence volume held, starting from `theta`."""
+def refit_at(
+    model: Model, theta: FloatArray, equivalence_ml: float, near: FloatArray | None = None
+) -> tuple[FloatArray, float, FloatArray | None]:
+    """Best parameters with the equivalence volume held, starting from `theta`.
+
+    Parameters
+    ----------
+    model, theta:
+        As for `solve_from`.
+    equivalence_ml:
+        Volume that is held.
+    near:
+        Third item of an earlier call for a volume close by.
+
+    Returns
+    -------
+    Parameters, cost, and what a next call may begin from.
+    """
     free = model.free.copy()
     free[EQUIVALENCE] = False
     start = theta.copy()
     start[EQUIVALENCE] = equivalence_ml
-    fit = solve_from(replace(model, free=free), start)
-    return fit.theta, fit.cost
+    fit = descend(replace(model, free=free), start[None, :], near=near)[0]
+    return fit.theta, fit.cost, fit.log_free

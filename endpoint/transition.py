@@ -22,7 +22,7 @@ from endpoint.fitting import (
     refit_at,
     two_minima,
 )
-from endpoint.smooth import crossing_with_error
+from endpoint.smooth import crossings_with_errors
 from endpoint.titration_model import (
     BEND,
     BLUE,
@@ -47,6 +47,8 @@ _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
 _NEAR_ML = 1.5
+_PROFILE_CLOSE = 1.0 / 256.0
+"""How close an end of a profile is looked for, as a part of the first bracket."""
 _HARDLY_MAGNESIUM = 0.12
 """Square root of magnesium to calcium below which magnesium may as well be absent."""
 
@@ -215,10 +217,11 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     if abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
         result = replace(result, equivalence=_one_sided(result))
     grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
+    midpoint, last_red = _level_volumes(curve, result, (0.5, LAST_RED_LEVEL))
     return replace(
         result,
-        midpoint=_level_volume(curve, result, 0.5),
-        last_red=_level_volume(curve, result, LAST_RED_LEVEL),
+        midpoint=midpoint,
+        last_red=last_red,
         grid_volume_ml=grid,
         grid_fraction=result.fraction_at(grid),
     )
@@ -243,41 +246,73 @@ def profile_interval(
     first = max(0.5 * fit.equivalence.standard_uncertainty_ml, 2e-3)
 
     def end(direction: float) -> float | None:
-        theta, inside, step = fit.theta, centre, first
+        theta, near = fit.theta, None
+        inside, below = 0.0, -k
+        step = first
         while True:
-            there = centre + direction * step
-            if there <= 1e-3:
+            if centre + direction * step <= 1e-3:
                 return 1e-3
-            theta, cost = refit_at(fit.model, theta, there)
-            if cost - best > k * k:
+            theta, cost, near = refit_at(fit.model, theta, centre + direction * step, near)
+            above = _excess(cost - best, k)
+            if above > 0.0:
                 break
-            inside = there
+            inside, below = step, above
             if step > reach_ml:
                 return None
             step *= 1.7
-        outside = there
-        for _ in range(8):
-            middle = 0.5 * (inside + outside)
-            theta, cost = refit_at(fit.model, theta, middle)
-            if cost - best > k * k:
-                outside = middle
+        outside = step
+        # The root of the excess is nearly straight in the volume: false position (Illinois).
+        close = max(_PROFILE_CLOSE * (outside - inside), 1e-6)
+        side = 0
+        for _ in range(12):
+            middle = inside + (outside - inside) * below / (below - above)
+            middle = min(max(middle, inside + 0.5 * close), outside - 0.5 * close)
+            theta, cost, near = refit_at(fit.model, theta, centre + direction * middle, near)
+            value = _excess(cost - best, k)
+            if value > 0.0:
+                outside, above = middle, value
+                below *= 0.5 if side == 1 else 1.0
+                side = 1
             else:
-                inside = middle
-        return outside
+                inside, below = middle, value
+                above *= 0.5 if side == -1 else 1.0
+                side = -1
+            if outside - inside <= close:
+                break
+        return centre + direction * outside
 
     low = end(-1.0)
     return (low if low is not None else 0.0), end(1.0)
 
 
-def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | None:
-    """Model-free crossing of a level; the model only lends plateaus, drift and mixing lag."""
+def _excess(more: float, k: float) -> float:
+    """How far the root of the rise in cost is above k, in standard deviations."""
+    return float(np.sqrt(max(more, 0.0))) - k
+
+
+def _level_volumes(
+    curve: Curve, fit: Transition, levels: tuple[float, ...]
+) -> list[Estimate | None]:
+    """Model-free crossings of levels; the model only lends plateaus, drift and mixing lag."""
     kept = ~fit.outlier & (curve.flags == 0)
-    found = crossing_with_error(
-        fit.mixed_volume_ml[kept], fit.free_fraction[kept], fit.free_fraction_sigma[kept], level
+    found = crossings_with_errors(
+        fit.mixed_volume_ml[kept], fit.free_fraction[kept], fit.free_fraction_sigma[kept], levels
     )
-    if found is None:
-        return None
-    value, error = found
+    return [
+        None if pair is None else _level_volume(curve, fit, kept, level, *pair)
+        for level, pair in zip(levels, found, strict=True)
+    ]
+
+
+def _level_volume(
+    curve: Curve,
+    fit: Transition,
+    kept: NDArray[np.bool_],
+    level: float,
+    value: float,
+    error: float,
+) -> Estimate | None:
+    """A crossing with what plateaus, drift, lag and coarse points add to its uncertainty."""
     rise, gap = _around(fit, kept, value)
     if rise > _HIDDEN_RISE and gap > _HIDDEN_GAP_ML:
         return None
