@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import json
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -49,14 +49,23 @@ class Sound:
     """Files to damage; one of them in each case."""
 
 
-def write_corpus(folder: Path) -> None:
-    """Make every sound case below a folder; nothing is done where it stands already."""
+def write_corpus(folder: Path, kinds: Sequence[str]) -> None:
+    """Make the sound cases of some kinds below a folder, unless they stand there already."""
     if (folder / "corpus.json").exists():
         return
     import cv2
 
     cv2.setNumThreads(1)
-    sounds = [*_films(), *_stills(), *_tables(), *_certificates(), *_sheets(), *_titres()]
+    makers: dict[str, Callable[[], list[Sound]]] = {
+        "film": _films,
+        "still": _stills,
+        "table": _tables,
+        "certificate": _certificates,
+        "sheet": _sheets,
+        "titres": _titres,
+    }
+    made = [sound for kind, make in makers.items() if kind in kinds for sound in make()]
+    sounds = [sound for sound in made if sound.kind in kinds]
     listed = []
     for number, sound in enumerate(sounds):
         for name, data in sound.files.items():
@@ -126,7 +135,8 @@ def _films() -> list[Sound]:
                 codec=codec,
                 pixel_format=pixels,
                 options=_OPTIONS[codec],
-                **({"matrix": None, "coded_as": "bt601"} if codec == "mjpeg" else {}),
+                matrix=None if codec == "mjpeg" else "bt709",
+                coded_as="bt601" if codec == "mjpeg" else None,
             )
             span_s = step_ms * len(frames) / 1000
             log = "time_s,volume_ml\n" + "".join(
@@ -247,8 +257,8 @@ def _certificates() -> list[Sound]:
     )
     files = {**by_time, **made, "r.toml": certified.replace("2026-11-10", "2026-11-11").encode()}
     files["r.toml"] = files["r.toml"].replace(b"volume_ml = 100.0", b"deliveries_ml = [50.0, 50.0]")
-    used = ("edta-caco3.json", "photometer.json", "timing.json", "burette-b2.json")
-    used += ("pipette-p1.json",)
+    names = ("edta-caco3", "photometer", "timing", "burette-b2", "pipette-p1")
+    used = tuple(f"{name}.json" for name in names)
     return [
         Sound("certificate", "used by a record", files, LOCATE, used),
         Sound("certificate", "listed", made, ("certificates", ".", "--json"), tuple(made)),

@@ -14,7 +14,7 @@ A case passes if
 - it took less than 20 s of processor time (60 s by the clock) and less than 1 GB.
 
 What was run is kept in the cache and not run again; `--again` repeats the failures. The inputs of
-failures are kept in the folder `failed` of the cache, each with its command and what it printed.
+failures are kept in folders `failed` of the cache, each with its command and what it printed.
 """
 
 from __future__ import annotations
@@ -128,7 +128,8 @@ def run_apart(work: Callable[[], int], folder: Path) -> Ran:
             texts.append(stream.read().decode("utf-8", "replace"))
     return Ran(
         os.waitstatus_to_exitcode(status),
-        *texts,
+        texts[0],
+        texts[1],
         used.ru_utime + used.ru_stime,
         used.ru_maxrss // 1024,
     )
@@ -270,12 +271,12 @@ def _place(text: str) -> str:
 _corpus: list[Sound] = []
 
 
-def start_worker(cache: Path) -> None:
+def start_worker(corpus: Path, kinds: Sequence[str]) -> None:
     """Load the corpus and every module that the commands load, so that a fork has them."""
-    _corpus[:] = read_corpus(cache / "corpus")
+    _corpus[:] = read_corpus(corpus)
     loaded: set[str] = set()
     # What is loaded is found in forked processes: a worker must start no threads of its own.
-    for kind in KINDS:
+    for kind in kinds:
         sound = next(s for s in _corpus if s.kind == kind)
         loaded |= _modules_of(sound)
     for name in sorted(loaded):
@@ -315,7 +316,9 @@ def run_case(
         ran = run_apart(lambda: _command(sound.arguments), Path(place))
         fault = fault_of(ran, sound.arguments)
         if fault or keep:
-            _keep(cache / "failed" / f"{seed}-{case}", Path(place), sound, ran, fault)
+            _keep(
+                cache / f"failed{_suffix(kinds)}" / f"{seed}-{case}", Path(place), sound, ran, fault
+            )
     return Outcome(
         case=case,
         kind=sound.kind,
@@ -342,9 +345,9 @@ def _run_chunk(seed: int, cases: Sequence[int], kinds: Sequence[str], cache: Pat
     return [run_case(seed, case, kinds, cache) for case in cases]
 
 
-def _journal(cache: Path, seed: int, kinds: Sequence[str]) -> Path:
-    some = "" if set(kinds) == set(KINDS) else "-" + "-".join(sorted(kinds))
-    return cache / f"seed-{seed}{some}.jsonl"
+def _suffix(kinds: Sequence[str]) -> str:
+    """Part of file names for a study of some kinds only: its cases are others."""
+    return "" if set(kinds) == set(KINDS) else "-" + "-".join(sorted(kinds))
 
 
 def outcomes_in(journal: Path) -> dict[int, Outcome]:
@@ -377,15 +380,16 @@ def study(
     cache.mkdir(parents=True, exist_ok=True)
     context = get_context("spawn")
     with ProcessPoolExecutor(1, mp_context=context) as maker:
-        maker.submit(write_corpus, cache / "corpus").result()
-    journal = _journal(cache, seed, kinds)
+        corpus = cache / f"corpus{_suffix(kinds)}"
+        maker.submit(write_corpus, corpus, kinds).result()
+    journal = cache / f"seed-{seed}{_suffix(kinds)}.jsonl"
     done = outcomes_in(journal)
     open_cases = [n for n in range(count) if n not in done or (again and done[n].fault)]
     begin, ran = time.monotonic(), 0
     with (
         journal.open("a", encoding="utf-8") as book,
         ProcessPoolExecutor(
-            jobs, mp_context=context, initializer=start_worker, initargs=(cache,)
+            jobs, mp_context=context, initializer=start_worker, initargs=(corpus, kinds)
         ) as pool,
     ):
         chunks = iter(range(0, len(open_cases), _CHUNK))
@@ -445,10 +449,11 @@ def table(outcomes: Iterable[Outcome]) -> str:
 
 
 def _one(seed: int, case: int, kinds: Sequence[str], cache: Path) -> None:
-    write_corpus(cache / "corpus")
-    start_worker(cache)
+    corpus = cache / f"corpus{_suffix(kinds)}"
+    write_corpus(corpus, kinds)
+    start_worker(corpus, kinds)
     outcome = run_case(seed, case, kinds, cache, keep=True)
-    folder = cache / "failed" / f"{seed}-{case}"
+    folder = cache / f"failed{_suffix(kinds)}" / f"{seed}-{case}"
     print(json.dumps(asdict(outcome), indent=1))
     print((folder / "case.json").read_text(encoding="utf-8")[:6000])
     print(f"Files in {folder}")
