@@ -43,6 +43,7 @@ FloatArray = NDArray[np.float64]
 
 LAST_RED_LEVEL = 0.95
 _OUTLIER_SIGMAS = 5.0
+_OUTLIER_ROUNDS = 6
 _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
@@ -135,16 +136,19 @@ def _without_outliers(
 ) -> tuple[Fitted, NDArray[np.bool_]]:
     kept = np.asarray(curve.flags == 0)
     most = max(1, int(0.1 * kept.sum()))
-    for _ in range(3):
-        fitted = fit_with_noise(_model_for(curve, titrant_mol_l, priors, kept))
+    minima: FloatArray | None = None
+    for left in reversed(range(_OUTLIER_ROUNDS)):
+        fitted = fit_with_noise(_model_for(curve, titrant_mol_l, priors, kept), minima)
+        minima = fitted.minima
         residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
         robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
         limit = _OUTLIER_SIGMAS * np.hypot(robust, curve.sigma[kept])
         # A stray point pulls its neighbours' residuals up too: only the worst go in one round.
         bad = residual > np.maximum(limit, 0.5 * float(residual.max()))
         already = int((curve.flags == 0).sum() - kept.sum())
-        if not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
+        if not left or not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
             break
+        kept = kept.copy()
         kept[np.flatnonzero(kept)[bad]] = False
     return fitted, kept
 

@@ -84,7 +84,7 @@ def _first(flasks: Flasks, k: FloatArray, m: FloatArray) -> FloatArray:
     y = np.maximum(y, _FLOOR_MOL_L**2)
     free = metal / (1.0 + k * y)
     i = flasks.indicator_mol_l / (1.0 + m[0] * free[0] + m[1] * free[1])
-    return np.log(np.stack([y, i]))
+    return np.asarray(np.log(np.stack([y, i])))
 
 
 def balance(flasks: Flasks, near: FloatArray | None = None) -> Balance:

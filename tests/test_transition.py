@@ -6,10 +6,11 @@ import dataclasses
 
 import numpy as np
 import pytest
-from scipy.optimize import approx_fprime
+from scipy.optimize import approx_fprime, least_squares
 
 from endpoint.curve import from_absorbance
 from endpoint.equilibrium import Flask, constants_at
+from endpoint.fitting import descend
 from endpoint.sources.synthetic import Plan, careful_additions, draw_plan, level_volume_ml, simulate
 from endpoint.titration_model import PARAMETER_NAMES, Model, Priors, Setting
 from endpoint.transition import fit_transition, profile_interval
@@ -180,3 +181,43 @@ def test_a_stray_point_is_set_aside() -> None:
     fit = fit_transition(curve, 0.01)
     assert fit.outlier[len(density) - 8]
     assert fit.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.03)
+
+
+def test_stray_points_in_many_rounds_are_set_aside() -> None:
+    plan = draw_plan(1)
+    table = simulate(plan)
+    rng = np.random.default_rng(1)
+    density = table.density.copy()
+    rows = rng.integers(3, len(density) - 3, 29)
+    # Strays of very different sizes: the large ones hide the small ones at first.
+    density[rows] += (rng.normal(0.0, 0.15, 29) * 3.0 ** rng.integers(-2, 2, 29))[:, None]
+    curve = curve_of(plan, dataclasses.replace(table, density=density))
+    fit = fit_transition(curve, 0.01, Priors(lag_s=(plan.lag_s, 0.15)))
+    assert fit.outlier.sum() >= 5
+    assert set(np.flatnonzero(fit.outlier)) <= set(rows.tolist())
+    assert fit.fitted_fraction.shape == fit.outlier.shape
+    error = fit.equivalence.value_ml - table.equivalence_ml
+    assert abs(error) < 3.5 * fit.equivalence.standard_uncertainty_ml
+
+
+def test_all_starts_at_once_find_what_each_finds_alone() -> None:
+    plan = draw_plan(6)
+    curve = curve_of(plan, simulate(plan))
+    fit = fit_transition(curve, 0.01)
+    starts = np.tile(fit.theta, (3, 1))
+    starts[:, 0] += (0.05, -0.1, 0.3)
+    starts[:, 1] *= (1.0, 1.5, 0.5)
+    together = descend(fit.model, starts)
+    for start, one in zip(starts, together, strict=True):
+        alone = descend(fit.model, start[None, :])[0]
+        assert one.cost == pytest.approx(alone.cost, abs=1e-6)
+    # Another library's minimum of the same residuals.
+    free = fit.model.free
+
+    def residuals(x: np.ndarray) -> np.ndarray:
+        theta = starts[0].copy()
+        theta[free] = x
+        return fit.model.residuals(theta)
+
+    other = least_squares(residuals, starts[0][free], x_scale="jac", xtol=1e-12, ftol=1e-12)
+    assert together[0].cost == pytest.approx(2.0 * other.cost, rel=1e-6)
