@@ -1,0 +1,290 @@
+"""Reading of a burette from the picture: the bottom of the meniscus followed from frame to frame.
+
+The part of the tube that will be emptied is seen full at the start. Every later frame is divided
+by that picture: printed lines, numbers and the light on the glass cancel, and what is left is the
+dark crescent of the meniscus and the other look of the empty part. The lower edge of the crescent
+is found where the light has risen half way. One strip of the bore is kept, never a frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.burette_view import (
+    Scale,
+    Tube,
+    clipped_box,
+    find_tube,
+    grey,
+    log_strip,
+    read_scale,
+    strip_maps,
+    texture,
+)
+from endpoint.problems import DeliveryProblem
+from endpoint.sources.frame import Box, Frame
+
+FloatArray = NDArray[np.float64]
+
+HIDDEN = 1
+"""Flag of a frame: the meniscus was covered, out of the box or not clear."""
+SHAKEN = 2
+"""Flag of a frame: the tube stands elsewhere in the picture than at the start."""
+
+_START_FRAMES = 5
+_CLEAR_START = 1.25
+_LEAST_DEPTH = 0.06
+_MOVED_PX = 3.0
+_ABOVE, _BELOW = 0.75, 0.5
+"""Reach of the crescent above and below the found edge, in half widths of the tube."""
+_FOREIGN = 0.16
+
+
+@dataclass(frozen=True, eq=False)
+class MeniscusTrace:
+    """Place of the meniscus in every frame; arrays of length n cannot be written to."""
+
+    time_s: FloatArray
+    place_px: FloatArray
+    """Lower edge along the tube, pixels from the upper end of the strip; NaN where flagged."""
+    sigma_px: FloatArray
+    flags: NDArray[np.int64]
+    tube: Tube
+    strip: FloatArray
+    """Logarithm of the light of the tube at the start, shape (length, columns)."""
+    usable: NDArray[np.bool_]
+    """Rows of `strip` without meniscus."""
+
+    def __post_init__(self) -> None:
+        for name in ("time_s", "place_px", "sigma_px", "flags", "strip", "usable"):
+            getattr(self, name).setflags(write=False)
+
+    def scale(self, division_ml: float, ml_per_px: float | None) -> Scale | None:
+        """Printed lines of the tube, see `burette_view.read_scale`."""
+        return read_scale(self.strip, self.usable, division_ml, ml_per_px)
+
+
+@dataclass(eq=False)
+class MeniscusFollower:
+    """Takes frames one by one, in the same pass that measures the colour."""
+
+    box: tuple[int, int, int, int] | Box
+    _tube: Tube | None = None
+    _maps: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
+    _first: list[FloatArray] = field(default_factory=list)
+    _full: FloatArray | None = None
+    _start: FloatArray | None = None
+    _start_px: float = 0.0
+    _depth: float = 0.0
+    _columns: NDArray[np.bool_] | None = None
+    _gap: slice = field(default_factory=lambda: slice(0, 0))
+    _gap_sum: FloatArray | None = None
+    _gap_count: int = 0
+    _last_px: float = 0.0
+    _rows: list[tuple[float, float, float, int]] = field(default_factory=list)
+
+    def add(self, frame: Frame) -> float | None:
+        """Measure one frame; return the place of the meniscus along the tube, px, or None."""
+        if self._tube is None:
+            inside = clipped_box(self.box, frame, "burette_box")
+            self._tube = find_tube(grey(frame, inside), inside)
+            self._maps = strip_maps(self._tube)
+        assert self._maps is not None
+        strip = log_strip(grey(frame, self._tube.box), self._maps)
+        if self._full is None:
+            self._first.append(strip)
+            if len(self._first) == _START_FRAMES and not self._begin(
+                np.median(self._first, axis=0)
+            ):
+                self._first.pop(0)
+            place, sigma, flag = np.nan, np.nan, HIDDEN
+            if self._full is not None:
+                self._catch_up()
+                place, sigma, flag = self._measure(strip)
+        else:
+            place, sigma, flag = self._measure(strip)
+        self._rows.append((frame.time_s, place, sigma, flag))
+        return None if flag else place
+
+    def _catch_up(self) -> None:
+        """Measure the frames that were held back for the picture of the start."""
+        for k, strip in enumerate(self._first[:-1]):
+            row = len(self._rows) - len(self._first) + 1 + k
+            self._rows[row] = (self._rows[row][0], *self._measure(strip))
+        self._first = []
+
+    def _begin(self, strip: FloatArray) -> bool:
+        """Find the meniscus without a picture of the full tube: dark right across, no line is."""
+        from scipy.ndimage import uniform_filter1d
+
+        assert self._tube is not None
+        half = self._tube.half_px
+        inner = strip[:, np.abs(np.linspace(-1, 1, strip.shape[1])) < 0.75]
+        dark = -texture(inner, max(int(3 * half), 15))
+        dark = uniform_filter1d(dark, max(int(0.18 * half), 2), axis=0)
+        score = np.quantile(dark, 0.25, axis=1)
+        edge = max(int(0.4 * half), 3)
+        score[:edge] = score[-edge:] = -1.0
+        k = int(np.argmax(score))
+        away = np.abs(np.arange(score.size) - k) > 0.8 * half
+        if score[k] < _LEAST_DEPTH or score[k] < _CLEAR_START * float(score[away].max()):
+            return False
+        self._prepare(strip, float(k))
+        return True
+
+    def _prepare(self, strip: FloatArray, place: float) -> None:
+        """Picture of the full tube: below as seen, above with the light of the full part."""
+        assert self._tube is not None
+        half, n = self._tube.half_px, len(strip)
+        top, low = max(int(place - _ABOVE * half), 0), min(int(place + (_BELOW + 0.2) * half), n)
+        empty = np.median(strip[:top], axis=0) if top > 8 else np.median(strip[low:], axis=0)
+        full = np.median(strip[low:], axis=0) if n - low > 8 else empty
+        across = np.abs(np.linspace(-1, 1, strip.shape[1]))
+        alike = (np.abs(full - empty) < 0.3) & (full > np.max(full) - 0.4) & (across < 0.75)
+        self._columns = alike if alike.sum() >= 4 else across < 0.6
+        self._full = strip.copy()
+        self._full[:top] += full - empty
+        self._full[top:low] = full
+        self._gap, self._start, self._start_px = slice(top, low), strip, place
+        self._gap_sum, self._gap_count, self._last_px = np.zeros_like(strip[top:low]), 0, place
+        self._depth = 0.0
+        self._start_px, _, flag = self._measure(strip)
+        if flag:
+            self._start_px = place
+
+    def _measure(self, strip: FloatArray) -> tuple[float, float, int]:
+        """Lower edge of the crescent, its standard deviation, flag."""
+        assert self._full is not None and self._columns is not None and self._tube is not None
+        half, n = self._tube.half_px, len(strip)
+        ratio = strip - self._full
+        still = np.arange(n) > self._last_px + _BELOW * half
+        if still.sum() < 2 * half:
+            still = np.abs(np.arange(n) - self._last_px) > _ABOVE * half
+        still[self._gap] = False
+        ratio = ratio - np.median(ratio[still][:, self._columns])
+        shift = _shift(self._full, ratio, still)
+        profile = ratio[:, self._columns].mean(axis=1)
+        found = self._edge(profile)
+        if found is None:
+            return np.nan, np.nan, HIDDEN
+        place, sigma, depth = found
+        if abs(shift) > _MOVED_PX:
+            return np.nan, np.nan, SHAKEN
+        if self._foreign(ratio, place):
+            return np.nan, np.nan, HIDDEN
+        self._depth = depth if self._depth == 0 else self._depth + 0.05 * (depth - self._depth)
+        self._last_px = place
+        self._learn(strip, place)
+        return place - shift, sigma, 0
+
+    def _edge(self, profile: FloatArray) -> tuple[float, float, float] | None:
+        """Half-way place of the lower edge, px; its standard deviation; depth of the crescent."""
+        from scipy.ndimage import uniform_filter1d
+
+        assert self._tube is not None
+        half = self._tube.half_px
+        smooth = uniform_filter1d(profile, max(int(0.15 * half), 2), mode="nearest")
+        edge = max(int(0.3 * half), 2)
+        k = edge + int(np.argmin(smooth[edge:-edge]))
+        below = profile[k + int(0.35 * half) + 1 : k + int(0.8 * half) + 2]
+        if below.size < 3:
+            return None
+        ground = float(np.median(below))
+        reach = max(int(0.15 * half), 2)
+        k = max(k - reach, 0) + int(np.argmin(profile[max(k - reach, 0) : k + reach + 1]))
+        depth = ground - float(profile[k])
+        if depth < max(_LEAST_DEPTH, 0.5 * self._depth):
+            return None
+        level = ground - 0.5 * depth
+        j = k
+        while j + 1 < profile.size and profile[j + 1] < level:
+            j += 1
+        if j + 1 >= profile.size or j - k > 0.5 * half:
+            return None
+        slope = float(profile[j + 1] - profile[j])
+        noise = 1.4826 * float(np.median(np.abs(below - ground))) + 0.002
+        return j + (level - float(profile[j])) / slope, noise / slope, depth
+
+    def _foreign(self, ratio: FloatArray, place: float) -> bool:
+        """Whether something else than an empty and a full tube is seen around the meniscus."""
+        assert self._tube is not None and self._columns is not None
+        half, rows = self._tube.half_px, np.arange(len(ratio))
+        off = np.abs(ratio[:, self._columns])
+        beside = (rows > place + _BELOW * half) & (rows < place + 4 * half)
+        above = (rows < place - _ABOVE * half) & (rows > place - 4 * half)
+        for part in (beside, above):
+            if part.sum() > 4 and float(np.median(off[part])) > _FOREIGN:
+                return True
+        return False
+
+    def _learn(self, strip: FloatArray, place: float) -> None:
+        """Once the meniscus has left its first place, learn what it hid there; measure again."""
+        assert self._full is not None and self._gap_sum is not None and self._tube is not None
+        half, gap = self._tube.half_px, self._gap
+        if self._gap_count >= _START_FRAMES or place - _ABOVE * half < gap.stop + 1:
+            return
+        self._gap_sum += strip[gap]
+        self._gap_count += 1
+        if self._gap_count < _START_FRAMES:
+            return
+        seen = self._gap_sum / self._gap_count
+        self._full[gap] += seen - np.median(seen, axis=0)
+        depth, last, start = self._depth, self._last_px, self._start
+        assert start is not None
+        self._last_px = self._start_px
+        again, _, flag = self._measure(start)
+        self._depth, self._last_px = depth, last
+        if not flag and abs(again - self._start_px) < 0.2 * half:
+            change = again - self._start_px
+            for k, row in enumerate(self._rows):
+                if abs(row[1] - self._start_px) < 1.0:
+                    self._rows[k] = (row[0], row[1] + change, row[2], row[3])
+
+    def trace(self) -> MeniscusTrace:
+        """All that was measured.
+
+        Raises
+        ------
+        DeliveryProblem
+            No meniscus was found in any frame.
+        """
+        if self._full is None or not self._rows or self._tube is None or self._start is None:
+            raise DeliveryProblem(
+                "No meniscus was found in the burette box.",
+                "Give settings.burette_box around the tube; light it from behind and film it "
+                "so large that the lines of the scale can be told apart.",
+            )
+        time, place, sigma, flags = (np.array(column) for column in zip(*self._rows, strict=True))
+        usable = np.ones(len(self._start), dtype=bool)
+        if self._gap_count < _START_FRAMES:
+            usable[self._gap] = False
+        return MeniscusTrace(
+            time, place, sigma, flags.astype(np.int64), self._tube, self._full.copy(), usable
+        )
+
+
+def _shift(full: FloatArray, ratio: FloatArray, still: NDArray[np.bool_]) -> float:
+    """Shift of the tube along itself against the start, px: from the printed lines at rest."""
+    slope = np.gradient(full, axis=0)[still]
+    power = float(np.sum(slope**2))
+    return 0.0 if power < 1e-6 else -float(np.sum(slope * ratio[still])) / power
+
+
+def follow_meniscus(
+    frames: Iterable[Frame] | Iterator[Frame], box: tuple[int, int, int, int] | Box
+) -> MeniscusTrace:
+    """Follow the meniscus through all frames in one pass.
+
+    Raises
+    ------
+    DeliveryProblem
+        There is no tube in the box, or no meniscus in it.
+    """
+    follower = MeniscusFollower(box)
+    for frame in frames:
+        follower.add(frame)
+    return follower.trace()
