@@ -35,6 +35,7 @@ _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
 _RIVAL_COST = 9.0
 _CLOSE = 1e-8
 """Promised fall of the cost at which a minimum is reached, as a part of it."""
+_UNDAMPED = 1e-8
 _MANY_STEPS = 50.0
 _FAR_COST = 60.0
 """A minimum of the first search that is higher by so much is no rival."""
@@ -66,6 +67,7 @@ def descend(
     most: int = 80,
     near: FloatArray | None = None,
     worth: float = np.inf,
+    close: float = _CLOSE,
 ) -> list[Fit]:
     """Levenberg-Marquardt from many starting points at once.
 
@@ -83,7 +85,10 @@ def descend(
     near:
         `Balance.log_free` to begin from, shape (2, 1 or rows, n).
     worth:
-        A row is given up where it would need many more steps to come down to this cost.
+        A row is given up where it would need many more steps to come down to this cost, or
+        near to the best of the rows.
+    close:
+        Promised fall of the cost at which a minimum is reached, as a part of it.
 
     Returns
     -------
@@ -117,10 +122,13 @@ def descend(
         log_free[:, up], cost[up] = found[2][:, better], there[better]
         ratio = gain / np.maximum(promised, 1e-300)
         calm = np.maximum(1.0 - (2.0 * np.minimum(ratio, 1.0) - 1.0) ** 3, 1.0 / 3.0)
-        small = promised <= _CLOSE * np.maximum(cost[active], 1.0)
-        done = (small & (damping[active] < 0.1)) | (damping[active] > 1e12)
-        done |= better & (cost[active] - _MANY_STEPS * gain > worth)
+        small = promised <= close * np.maximum(cost[active], 1.0)
+        done = (small & (damping[active] < _UNDAMPED)) | (damping[active] > 1e12)
+        goal = min(worth, float(cost.min()) + _FAR_COST)
+        done |= better & (cost[active] - _MANY_STEPS * gain > goal)
         damping[active] *= np.where(better, calm, growth[active])
+        # Damped steps promise little along a flat valley: only an undamped one proves the end.
+        damping[active[small & better]] = 0.1 * _UNDAMPED
         growth[active] = np.where(better, 2.0, 2.0 * growth[active])
         active = active[~done]
         if active.size == 0:
@@ -268,7 +276,9 @@ def fit_with_noise(model: Model, known: FloatArray | None = None) -> Fitted:
     """
     rough = _thinned(model)
     rough = replace(rough, sigma=np.hypot(rough.sigma, 0.01))
-    found = _distinct(descend(rough, _starts(rough) if known is None else known, most=30))
+    found = _distinct(
+        descend(rough, _starts(rough) if known is None else known, most=30, close=1e-6)
+    )
     current, fit, extra, freedom = _settle(model, found[0])
     rival: Fit | None = None
     for other in found[1:]:
