@@ -22,6 +22,7 @@ Paths are relative to the record. The whole set of keys stands in `_KEYS`.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -51,6 +52,9 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "settings": (),
 }
 _MAX_BYTES = 1_000_000
+# The parser's time and memory grow with the square of the parts of a dotted key.
+_PART = r"(?:[\w-]++|\"[^\"\n]*+\"|'[^'\n]*+')"
+_DEEP_KEY = re.compile(rf"(?<![\w-]){_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{30}}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,6 +111,11 @@ def read_tables(path: Path) -> dict[str, Any]:
         raise RecordProblem(
             f"{path} cannot be read ({error.strerror}).", "Check the permissions of the file."
         ) from None
+    if _DEEP_KEY.search(text):
+        raise RecordProblem(
+            f"{path.name} holds a name of more than 30 parts with dots between.",
+            "Write the record as tables and keys, such as [sample] and volume_ml = 100.0.",
+        )
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors

@@ -88,6 +88,12 @@ def test_faults_are_noticed(got: Ran, said: str) -> None:
     assert fault_of(got, ["locate"]).startswith(said)
 
 
+def test_a_refusal_may_speak_of_what_the_file_holds() -> None:
+    spoken = ran(2, err="endpoint: The volume is nan, outside 0 to 5 mL.\nGive it.\n")
+    assert fault_of(spoken, ["locate"], b"volume_ml = NaN") == ""
+    assert fault_of(spoken, ["locate"], b"volume_ml = inf") != ""
+
+
 def test_a_value_outside_its_interval_is_noticed() -> None:
     found = {**LOCATED, "equivalence_ml": {**LOCATED["equivalence_ml"], "value": 9.5}}  # type: ignore[dict-item]
     assert "outside its interval" in fault_of(ran(0, found), ["locate"])

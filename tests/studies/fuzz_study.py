@@ -64,6 +64,7 @@ _ADDRESSES = 4 << 30
 _OUTPUT_BYTES = 200 << 20
 _CODES = {0: "located", 3: "bracketed", 4: "none"}
 _NO_MEMORY = "needs more memory than there is"
+_FOREIGN = r"\b(\w+Error|Errno|None|nan)\b"
 _CHUNK = 10
 
 
@@ -185,8 +186,11 @@ def write_case(sound: Sound, target: str, data: bytes, folder: Path) -> None:
 # --- judging ----------------------------------------------------------------------------------
 
 
-def fault_of(ran: Ran, arguments: Sequence[str]) -> str:
-    """Say in a few words what is wrong with a run; nothing for one that passed."""
+def fault_of(ran: Ran, arguments: Sequence[str], given: bytes = b"") -> str:
+    """Say in a few words what is wrong with a run; nothing for one that passed.
+
+    `given` is the damaged file: a refusal may speak of a nan that stands there.
+    """
     if ran.code in (-signal.SIGXCPU, -signal.SIGKILL):
         return f"hang: {PROCESSOR_S} s of processor time{_place(ran.stderr)}"
     if ran.code == -signal.SIGALRM:
@@ -198,7 +202,7 @@ def fault_of(ran: Ran, arguments: Sequence[str]) -> str:
     if ran.peak_mb > MEMORY_MB or _NO_MEMORY in ran.stderr:
         return f"memory: {ran.peak_mb} MB"
     if ran.code == 2:
-        return _fault_of_refusal(ran)
+        return _fault_of_refusal(ran, given)
     if ran.code not in _CODES:
         return f"exit code {ran.code}"
     if ran.stderr.strip():
@@ -206,7 +210,7 @@ def fault_of(ran: Ran, arguments: Sequence[str]) -> str:
     return _fault_of_json(ran, arguments)
 
 
-def _fault_of_refusal(ran: Ran) -> str:
+def _fault_of_refusal(ran: Ran, given: bytes) -> str:
     if ran.stdout:
         return "refusal: text on standard output"
     lines = ran.stderr.splitlines()
@@ -218,7 +222,8 @@ def _fault_of_refusal(ran: Ran) -> str:
         if len(line) > 1000:
             return f"refusal: a sentence of {len(line)} signs"
         own = re.sub(r'"[^"]*"', "", line)  # what the file holds may be quoted
-        if len(line.split()) < 2 or re.search(r"\b(\w+Error|Errno|nan|None)\b", own):
+        foreign = _FOREIGN.replace("|nan", "") if b"nan" in given.lower() else _FOREIGN
+        if len(line.split()) < 2 or re.search(foreign, own):
             return f"refusal: not for people: {line[:120]}"
     return ""
 
@@ -314,7 +319,7 @@ def run_case(
     with tempfile.TemporaryDirectory() as place:
         write_case(sound, target, data, Path(place))
         ran = run_apart(lambda: _command(sound.arguments), Path(place))
-        fault = fault_of(ran, sound.arguments)
+        fault = fault_of(ran, sound.arguments, data)
         if fault or keep:
             _keep(
                 cache / f"failed{_suffix(kinds)}" / f"{seed}-{case}", Path(place), sound, ran, fault
