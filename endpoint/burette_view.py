@@ -112,6 +112,8 @@ def find_tube(picture: FloatArray, box: Box) -> Tube:
     ----------
     picture:
         Encoded grey of the box, shape (height, width).
+    box:
+        Where in the picture it stands.
 
     Raises
     ------

@@ -42,6 +42,7 @@ _MOVED_PX = 3.0
 _ABOVE, _BELOW = 0.75, 0.5
 """Reach of the crescent above and below the found edge, in half widths of the tube."""
 _FOREIGN = 0.16
+_LEAST_CHANGE = 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +86,9 @@ class MeniscusFollower:
     _gap_sum: FloatArray | None = None
     _gap_count: int = 0
     _last_px: float = 0.0
+    _stepped: bool = False
+    _rise: FloatArray | None = None
+    """Light of the empty over the full part in `_columns`, where a stripe shows the level."""
     _rows: list[tuple[float, float, float, int]] = field(default_factory=list)
 
     def add(self, frame: Frame) -> float | None:
@@ -132,7 +136,10 @@ class MeniscusFollower:
         k = int(np.argmax(score))
         away = np.abs(np.arange(score.size) - k) > 0.8 * half
         if score[k] < _LEAST_DEPTH or score[k] < _CLEAR_START * float(score[away].max()):
-            return False
+            found = _change(strip, edge)
+            if found is None:
+                return False
+            k, self._stepped = found, True
         self._prepare(strip, float(k))
         return True
 
@@ -146,6 +153,9 @@ class MeniscusFollower:
         across = np.abs(np.linspace(-1, 1, strip.shape[1]))
         alike = (np.abs(full - empty) < 0.3) & (full > np.max(full) - 0.4) & (across < 0.75)
         self._columns = alike if alike.sum() >= 4 else across < 0.6
+        if self._stepped:
+            self._columns = np.abs(empty - full) > 0.5 * np.max(np.abs(empty - full))
+            self._rise = (empty - full)[self._columns]
         self._full = strip.copy()
         self._full[:top] += full - empty
         self._full[top:low] = full
@@ -158,7 +168,9 @@ class MeniscusFollower:
 
     def _measure(self, strip: FloatArray) -> tuple[float, float, int]:
         """Lower edge of the crescent, its standard deviation, flag."""
-        assert self._full is not None and self._columns is not None and self._tube is not None
+        assert self._full is not None
+        assert self._columns is not None
+        assert self._tube is not None
         half, n = self._tube.half_px, len(strip)
         ratio = strip - self._full
         still = np.arange(n) > self._last_px + _BELOW * half
@@ -167,14 +179,16 @@ class MeniscusFollower:
         still[self._gap] = False
         ratio = ratio - np.median(ratio[still][:, self._columns])
         shift = _shift(self._full, ratio, still)
-        profile = ratio[:, self._columns].mean(axis=1)
-        found = self._edge(profile)
+        if self._rise is None:
+            found = self._edge(ratio[:, self._columns].mean(axis=1))
+        else:
+            found = self._step(ratio[:, self._columns] @ self._rise / (self._rise @ self._rise))
         if found is None:
             return np.nan, np.nan, HIDDEN
         place, sigma, depth = found
         if abs(shift) > _MOVED_PX:
             return np.nan, np.nan, SHAKEN
-        if self._foreign(ratio, place):
+        if self._rise is None and self._foreign(ratio, place):
             return np.nan, np.nan, HIDDEN
         self._depth = depth if self._depth == 0 else self._depth + 0.05 * (depth - self._depth)
         self._last_px = place
@@ -209,9 +223,36 @@ class MeniscusFollower:
         noise = 1.4826 * float(np.median(np.abs(below - ground))) + 0.002
         return j + (level - float(profile[j])) / slope, noise / slope, depth
 
+    def _step(self, profile: FloatArray) -> tuple[float, float, float] | None:
+        """As `_edge` for a burette with a coloured stripe at the back: full 0, empty 1.
+
+        Behind the full part the liquid widens the stripe like a lens; at the meniscus it is
+        pinched.
+        """
+        from scipy.ndimage import uniform_filter1d
+
+        assert self._tube is not None
+        wide = max(int(0.7 * self._tube.half_px), 4)
+        mean = uniform_filter1d(profile, wide, mode="nearest")
+        rise = mean[: -2 * wide] - mean[2 * wide :]
+        k = int(np.argmax(rise)) + wide
+        above, below = profile[k - wide : k - wide // 2], profile[k + wide // 2 : k + wide]
+        top, ground = float(np.median(above)), float(np.median(below))
+        if abs(ground) > 0.25 or abs(top - 1.0) > 0.35:
+            return None
+        part = profile[k - wide // 2 : k + wide // 2 + 1] - 0.5 * (top + ground)
+        falls = np.flatnonzero((part[:-1] > 0) & (part[1:] <= 0))
+        if falls.size == 0:
+            return None
+        j = int(falls[-1])
+        slope = float(part[j] - part[j + 1])
+        noise = 1.4826 * float(np.median(np.abs(below - ground))) + 0.005
+        return k - wide // 2 + j + float(part[j]) / slope, noise / slope, top - ground
+
     def _foreign(self, ratio: FloatArray, place: float) -> bool:
         """Whether something else than an empty and a full tube is seen around the meniscus."""
-        assert self._tube is not None and self._columns is not None
+        assert self._tube is not None
+        assert self._columns is not None
         half, rows = self._tube.half_px, np.arange(len(ratio))
         off = np.abs(ratio[:, self._columns])
         beside = (rows > place + _BELOW * half) & (rows < place + 4 * half)
@@ -223,7 +264,9 @@ class MeniscusFollower:
 
     def _learn(self, strip: FloatArray, place: float) -> None:
         """Once the meniscus has left its first place, learn what it hid there; measure again."""
-        assert self._full is not None and self._gap_sum is not None and self._tube is not None
+        assert self._full is not None
+        assert self._gap_sum is not None
+        assert self._tube is not None
         half, gap = self._tube.half_px, self._gap
         if self._gap_count >= _START_FRAMES or place - _ABOVE * half < gap.stop + 1:
             return
@@ -265,6 +308,21 @@ class MeniscusFollower:
         return MeniscusTrace(
             time, place, sigma, flags.astype(np.int64), self._tube, self._full.copy(), usable
         )
+
+
+def _change(strip: FloatArray, edge: int) -> int | None:
+    """Row at which the look of the tube changes for good: two levels in every column."""
+    n = len(strip)
+    rows = np.arange(1, n)[:, None]
+    total = np.cumsum(strip, axis=0)[:-1]
+    above, below = total / rows, (strip.sum(axis=0) - total) / (n - rows)
+    gain = ((above - below) ** 2).sum(axis=1) * (rows * (n - rows) / n)[:, 0]
+    gain[:edge] = gain[-edge:] = 0.0
+    k = int(np.argmax(gain))
+    rest = float(((strip - strip.mean(axis=0)) ** 2).sum()) - float(gain[k])
+    if np.max(np.abs(above[k] - below[k])) < _LEAST_CHANGE or gain[k] < 0.5 * rest:
+        return None
+    return k + 1
 
 
 def _shift(full: FloatArray, ratio: FloatArray, still: NDArray[np.bool_]) -> float:

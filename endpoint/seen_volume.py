@@ -317,7 +317,7 @@ def delivery_from_drops(
     if drops.stream_s:
         begin, end = drops.stream_s[0]
         raise DeliveryProblem(
-            f"The titrant ran as a stream from {begin:.1f} to {end:.1f} s: drops cannot be counted.",
+            f"The titrant ran as a stream from {begin:.1f} to {end:.1f} s: no count is possible.",
             "Follow the meniscus, give a volume log, or titrate drop by drop throughout.",
         )
     poured = end_ml - start_ml
@@ -348,11 +348,12 @@ def delivery_from_drops(
         + (0.3 * drop_ml) ** 2
         + (drop_ml**2) * bridge * (missed + 0.03**2 * drops.count)
     )
-    fall_s = np.minimum(0.03, 0.5 * np.diff(drops.time_s, append=drops.time_s[-1] + 1.0))
-    nodes_s = np.column_stack([drops.time_s, drops.time_s + np.maximum(fall_s, 1e-6)]).ravel()
-    nodes_ml = np.column_stack([volume - drop_ml, volume]).ravel()
+    # Each drop falls as a short ramp, because a continuous delivery has no jumps.
+    ramp_s = np.minimum(0.03, 0.5 * np.diff(drops.time_s, append=drops.time_s[-1] + 1.0))
+    nodes_s = np.column_stack([drops.time_s, drops.time_s + ramp_s]).ravel()
+    nodes_ml = np.repeat(np.arange(drops.count + 1) * drop_ml, 2)[1:-1]
     return SeenVolume(
-        Delivery("continuous", nodes_s, np.maximum(nodes_ml, 0.0)),
+        Delivery("continuous", nodes_s, nodes_ml),
         drops.time_s.copy(),
         volume,
         sigma,
