@@ -18,8 +18,8 @@ from endpoint.mixture import strangers
 from endpoint.pixels import level_of, linear_pixels
 from endpoint.problems import Flag
 from endpoint.region import Region
-from endpoint.sources.frame import Frame, small
-from endpoint.steadiness import SIDE, camera_shift, has_moved
+from endpoint.sources.frame import Frame
+from endpoint.steadiness import camera_shift, has_moved, small_picture
 from endpoint.tracking import HOME, Pose
 
 FloatArray = NDArray[np.float64]
@@ -183,7 +183,6 @@ class Watch:
     pose: Pose = HOME
     """Where the flask was seen last."""
     _first: list[FloatArray] = field(default_factory=list)
-    _levels: list[float] = field(default_factory=list)
     _leapt: Pose | None = None
     _looked_s: float = -np.inf
     _restless_s: float = -np.inf
@@ -209,24 +208,23 @@ class Watch:
     def look(self, frame: Frame) -> _Seen:
         """Look whether the camera stands where it stood, and where the flask is."""
         self._looked_s = frame.time_s
-        picture = small(frame, SIDE)
-        level = float(picture.mean())
-        if self._levels and level < _DARK_PART * float(np.median(self._levels)):
+        picture = small_picture(frame)
+        if float(picture.mean()) < _DARK_PART * self.region.level:
             return _Seen(Flag.DARK, self.pose)
-        if len(self._levels) < 25:
-            self._levels.append(level)
         scene, guide = self.region.scene, self.region.guide
         if scene is not None and has_moved(camera_shift(scene, picture)):
             return _Seen(Flag.CAMERA_MOVED, HOME)
         if guide is None or picture.shape[:2] != guide.shape:
             return _Seen(Flag.NONE, HOME)
         pose = tracking.look(guide, picture, self.pose)
-        if pose.likeness < tracking.CONFIRMED:
+        if pose.likeness < guide.least:
             self._leapt = None
             return _Seen(Flag.LIQUID_LOST, self.pose)
-        if pose.is_home(self.region.width):
-            pose = HOME
         width = self.region.width
+        if pose.is_home(width):
+            pose = HOME
+        elif pose == replace(self.pose, likeness=pose.likeness):
+            pose = self.pose
         if pose.apart(self.pose) > _LEAP * width and (
             self._leapt is None or pose.apart(self._leapt) > _LEAP * width
         ):

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from endpoint import region_align, region_body, region_patch, region_search, region_stack, tracking
 from endpoint.problems import NoEndpoint
 from endpoint.region_stack import Stack
-from endpoint.sources.frame import Box, Frame, small, small_step
-from endpoint.steadiness import SIDE, Scene, scene, still_part
+from endpoint.sources.frame import Box, Frame
+from endpoint.steadiness import Scene, scene, small_factor, small_picture, still_part
 from endpoint.tracking import Guide, Pose
 
 Mask = NDArray[np.bool_]
@@ -56,6 +56,8 @@ class Region:
     """What the flask looks like, to find it where it is moved to; None if it shows too little."""
     scene: Scene | None = field(default=None, repr=False)
     """What the camera saw beside the flask; None without edges."""
+    level: float = 0.0
+    """Usual brightness of the whole picture, encoded, 0 to 1."""
 
     def __post_init__(self) -> None:
         self.liquid_mask.setflags(write=False)
@@ -111,7 +113,7 @@ def locate(
         "no-reference": there is no usable neutral ground.
     """
     chosen = _choose(frames)
-    pictures = [small(frame, SIDE) for frame in chosen]
+    pictures = [small_picture(frame) for frame in chosen]
     still = still_part(pictures)
     chosen, pictures = [chosen[i] for i in still], [pictures[i] for i in still]
     given = _Given(liquid_box, reference_box, transfer)
@@ -186,7 +188,9 @@ def _located(material: _Material, given: _Given) -> Region:
     else:
         r_box = _inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
-    guide, view = _to_follow(material, box, mask)
+    alike, liquid = _typical(material, box, mask)
+    picture = np.median(alike, axis=0).astype(np.float32)
+    guide = tracking.guide(picture, liquid, small_factor(chosen[0]))
     return Region(
         width=width,
         height=height,
@@ -200,23 +204,23 @@ def _located(material: _Material, given: _Given) -> Region:
         change=_change(stack, small_mask),
         liquid_outline=_outline(mask, box),
         notes=tuple(notes),
-        guide=guide,
-        scene=view,
+        guide=None if guide is None else tracking.with_usual(guide, alike),
+        scene=scene(picture, _own(liquid)),
+        level=float(picture.mean()),
     )
 
 
-def _to_follow(material: _Material, box: Box, mask: Mask) -> tuple[Guide | None, Scene | None]:
-    """What to recognise the flask and the scene by."""
-    first = material.frames[0]
-    step = small_step(first, SIDE)
+def _typical(material: _Material, box: Box, mask: Mask) -> tuple[list[NDArray[np.float32]], Mask]:
+    """Small pictures to recognise flask and scene by, and the liquid in them."""
+    first, factor = material.frames[0], small_factor(material.frames[0])
     whole = np.zeros((first.height, first.width), dtype=np.bool_)
     whole[box.top : box.bottom, box.left : box.right] = mask
-    liquid = whole[::step, ::step]
-    if material.poses is None:
-        picture = region_align.typical(material.small, liquid)
-    else:
-        picture = material.small[0]
-    return tracking.guide(picture, liquid, float(step)), scene(picture, _own(liquid))
+    middles = ((np.arange(n) + 0.5) * factor for n in material.small[0].shape[:2])
+    rows, columns = (np.minimum(m.astype(int), n - 1) for m, n in zip(middles, whole.shape, strict=True))
+    liquid = whole[rows[:, None], columns[None]]
+    if material.poses is not None:
+        return material.small[:1], liquid
+    return [material.small[i] for i in region_align.typical(material.small, liquid)], liquid
 
 
 def _own(liquid: Mask) -> Mask:

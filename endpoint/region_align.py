@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 
 from endpoint import tracking
 from endpoint.region_stack import Array, Mask
-from endpoint.tracking import CONFIRMED, Guide, Pose
+from endpoint.tracking import Guide, Pose
 
 Picture = NDArray[np.float32]
 
 _LEAST_SEEN = 0.5
 """Part of the pictures in which the flask must be recognised."""
+_ALIKE = 0.55
 _LEAST_MOVE = 0.012
 """Movement that is worth turning back, as a share of the picture's width."""
 
@@ -41,24 +42,24 @@ class Poses:
         return sum(far) >= max(2, 0.1 * len(far))
 
 
-def typical(pictures: Sequence[Picture], liquid: Mask) -> Picture:
-    """Median of the pictures that look alike around the liquid.
+def typical(pictures: Sequence[Picture], liquid: Mask) -> list[int]:
+    """Which pictures look alike around the liquid and show the flask.
 
     Of the groups of pictures that look alike, the first that holds three or a quarter of all is
     taken: what covers the flask comes after the flask.
     """
     if len(pictures) < 3:
-        return pictures[0]
+        return [0]
     guides = [tracking.guide(picture, liquid, 1.0) for picture in pictures]
     likeness = np.eye(len(pictures))
     for i, guide in enumerate(guides):
         for j in range(len(pictures)) if guide is not None else ():
             likeness[i, j] = tracking.likeness_at_home(guide, pictures[j])
-    alike = likeness > CONFIRMED
+    alike = likeness > _ALIKE
     enough = max(3.0, 0.25 * len(pictures))
     sizes = alike.sum(axis=1)
     first = int(np.flatnonzero(sizes >= min(enough, sizes.max()))[0])
-    return np.asarray(np.median([pictures[j] for j in np.flatnonzero(alike[first])], axis=0))
+    return [int(j) for j in np.flatnonzero(alike[first])]
 
 
 def poses_of(guide: Guide, pictures: Sequence[Picture]) -> Poses:
@@ -67,7 +68,7 @@ def poses_of(guide: Guide, pictures: Sequence[Picture]) -> Poses:
     poses: list[Pose] = []
     for i, picture in enumerate(pictures):
         pose = tracking.look(guide, picture, None)
-        if pose.likeness > CONFIRMED:
+        if pose.likeness >= guide.least:
             kept.append(i)
             poses.append(pose)
     return Poses(guide, tuple(kept), tuple(poses))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.sources.frame import Frame, small
+from endpoint.sources.frame import Frame, small, small_step
 
 SIDE = 160
 """Long side of the small pictures in which the scene is looked at."""
@@ -24,9 +24,31 @@ _LEAST_RESPONSE = 0.12
 _LEAST_EDGES = 0.03
 _ALIKE = 2.5
 """Shifts of tiles that differ by less, in small pixels, are one shift."""
+_LEAST_KEPT = 0.1
+"""A camera that is set right in the first moments is no camera that was knocked."""
 _STILL_PART, _MOVED_PART = 0.25, 0.5
 
 Picture = NDArray[np.float32]
+
+
+def small_picture(frame: Frame) -> Picture:
+    """Small copy of a picture, encoded R'G'B', 0 to 1; its long side is at most `SIDE`.
+
+    A quarter of the pixels would do to see a flask, but the noise of dim light wants four.
+    """
+    import cv2
+
+    twice = small(frame, 2 * SIDE)
+    size = (-(-twice.shape[1] // 2), -(-twice.shape[0] // 2))
+    return np.asarray(
+        cv2.resize(np.ascontiguousarray(twice), size, interpolation=cv2.INTER_AREA),
+        dtype=np.float32,
+    )
+
+
+def small_factor(frame: Frame) -> float:
+    """Pixels of the whole picture per pixel of the small one."""
+    return 2.0 * small_step(frame, 2 * SIDE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +139,10 @@ def camera_shift(scene_: Scene, picture: Picture) -> tuple[float, float] | None:
     alike = np.linalg.norm(found[:, None] - found[None], axis=2) < _ALIKE
     most = alike[int(alike.sum(axis=1).argmax())]
     if most.sum() < max(1.0, _MOVED_PART * len(found)):
-        return None
+        # Tiles with edges of one direction shift as they like, but none of them stays.
+        if still.any() or len(found) < _MOVED_PART * len(scene_.tiles):
+            return None
+        most = np.ones(len(found), dtype=np.bool_)
     dx, dy = np.median(found[most], axis=0) / width
     return float(dx), float(dy)
 
@@ -144,11 +169,11 @@ def still_part(pictures: Sequence[Picture]) -> list[int]:
 
 
 def before_a_move(frames: Sequence[Frame]) -> list[Frame]:
-    """Frames that show the scene where the first one does; all if those are fewer than three."""
+    """Frames that show the scene where the first one does; all if those are hardly any."""
     if not frames:
         return []
-    first = scene(small(frames[0], SIDE))
+    first = scene(small_picture(frames[0]))
     if first is None:
         return list(frames)
-    kept = [f for f in frames if not has_moved(camera_shift(first, small(f, SIDE)))]
-    return kept if len(kept) >= 3 else list(frames)
+    kept = [f for f in frames if not has_moved(camera_shift(first, small_picture(f)))]
+    return kept if len(kept) >= _LEAST_KEPT * len(frames) else list(frames)

@@ -10,6 +10,7 @@ was hidden is found again without any memory. A pose that the picture does not c
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,8 +21,12 @@ from endpoint.sources.frame import Box
 
 SIDE = 160
 """Long side of the small pictures in which the flask is looked for."""
-CONFIRMED = 0.7
-"""Likeness below which a pose is not believed."""
+CONFIRMED, FOUND_AGAIN = 0.62, 0.75
+"""Likeness below which a pose is not believed: near the last one, and anywhere."""
+_LEAST, _LEAST_PART = 0.45, 0.75
+"""In noisy pictures all is less alike: never below this, and this part of the usual likeness."""
+_GAIN = 0.06
+"""Likeness that a move must win over staying: plumes and waves only seem to move the flask."""
 _NEAR, _FAR = 9, 40
 """How far is looked, in small pixels: beside the last pose, and when it was lost."""
 _TURNS_DEG = (-4.0, 0.0, 4.0)
@@ -31,6 +36,7 @@ _STILL = 0.008
 """Movement that counts as none, as a share of the picture's width."""
 _STILL_DEG = 2.5
 _FLOOR = 0.004
+_SOFT = 0.3
 
 
 @dataclass(frozen=True)
@@ -79,16 +85,28 @@ class Guide:
     """1 on the flask and its rim, 0 beside it, shape (h, w)."""
     corner: tuple[int, int]
     """Left and top of `maps` in the small picture."""
+    scale: tuple[float, float]
+    """Colour of the ground and of the liquid, see `_maps`."""
+    least: float = CONFIRMED
+    """Likeness below which a pose near the last one is not believed."""
 
 
-def _maps(picture: Array) -> Array:
-    """Colour of the indicator and strength of edges of a small picture, shape (h, w, 2)."""
+def _maps(picture: Array, scale: tuple[float, float] | None = None) -> Array:
+    """Colour of the indicator and strength of edges of a small picture, shape (h, w, 2).
+
+    `scale` is the colour of the ground and of the liquid: all that is coloured about as much as
+    the liquid counts alike, so that a plume is no other flask.
+    """
     import cv2
 
     density = -np.log10(np.maximum(np.clip(picture, 0.0, 1.0) ** 2.2, _FLOOR))
     density = cv2.GaussianBlur(density.astype(np.float32), (0, 0), 1.0)
     # Red and blue indicator both let blue light through best; skin, wood and most cloth do not.
     colour = np.maximum(density[..., 0], density[..., 1]) - density[..., 2]
+    colour -= np.median(colour)
+    if scale is not None:
+        colour -= scale[0]
+        colour /= np.abs(colour) + _SOFT * max(scale[1] - scale[0], 0.02)
     level = np.ascontiguousarray(density.mean(axis=2))
     edges = np.hypot(cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1))
     edges = cv2.GaussianBlur(np.sqrt(edges), (0, 0), 1.0)
@@ -119,7 +137,11 @@ def guide(picture: Array, liquid: Mask, factor: float) -> Guide | None:
     left, top = max(int(columns.min()) - pad, 0), max(int(rows.min()) - pad, 0)
     right = min(int(columns.max()) + pad + 1, picture.shape[1])
     bottom = min(int(rows.max()) + pad + 1, picture.shape[0])
-    maps = _maps(picture)[top:bottom, left:right].copy()
+    colour = _maps(picture)[..., 0]
+    beside = (slice(top, bottom), slice(left, right))
+    ground = float(np.median(colour[beside][weight[beside] == 0]))
+    scale = (ground, float(np.median(colour[liquid])))
+    maps = _maps(picture, scale)[beside].copy()
     weight = weight[top:bottom, left:right].copy()
     inside = weight > 0
     # Both maps count alike.
@@ -129,7 +151,7 @@ def guide(picture: Array, liquid: Mask, factor: float) -> Guide | None:
     for array in (maps, weight):
         array.setflags(write=False)
     middle = (float(columns.mean()), float(rows.mean()))
-    return Guide(factor, picture.shape[:2], middle, maps, weight, (left, top))
+    return Guide(factor, picture.shape[:2], middle, maps, weight, (left, top), scale)
 
 
 @dataclass(frozen=True)
@@ -178,8 +200,11 @@ def _match(
             mask=weight,
         )
         total += np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), -1.0, 1.0)
-    row, column = np.unravel_index(int(total.argmax()), total.shape)
-    y, x = row + _peak(total[:, column], int(row)), column + _peak(total[row], int(column))
+    inner = total[2:-2, 2:-2] if reach > 0 else total[2:3, 2:3]
+    row, column = (int(v) + 2 for v in np.unravel_index(int(inner.argmax()), inner.shape))
+    if reach == 0:
+        return _Match(at[0], at[1], 0.5 * float(total[row, column]))
+    y, x = row + _peak(total[:, column], row), column + _peak(total[row], column)
     return _Match(left - pad + x, top - pad + y, 0.5 * float(total[row, column]))
 
 
@@ -193,7 +218,7 @@ def _peak(line: NDArray[np.float64], at: int) -> float:
 
 
 def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
-    """Where the flask is; `likeness` tells whether to believe it (`CONFIRMED`).
+    """Where the flask is; `likeness` tells whether to believe it (`Guide.least`).
 
     Parameters
     ----------
@@ -204,18 +229,32 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
     near:
         Last pose that was confirmed, None if there is none.
     """
-    maps = _maps(picture)
-    pose = _best(guide_, maps, near or HOME, _TURNS_DEG, _NEAR)
-    if pose.likeness < CONFIRMED:
-        far = _best(guide_, maps, HOME, _FAR_TURNS_DEG, _FAR)
-        if far.likeness > max(pose.likeness + 0.1, CONFIRMED):
-            pose = _best(guide_, maps, far, _TURNS_DEG, _NEAR)
-    return _sized(guide_, maps, pose)
+    maps = _maps(picture, guide_.scale)
+    last = near or HOME
+    pose = _sized(guide_, maps, _best(guide_, maps, last, _TURNS_DEG, _NEAR))
+    for known in (HOME, last):
+        turned = _turned(guide_, known.turn_deg, known.scale)
+        stay = _match(maps, guide_, turned, _place(guide_, known), 0)
+        if stay.likeness >= max(guide_.least, pose.likeness - _GAIN):
+            return replace(known, likeness=stay.likeness)
+    if pose.likeness >= guide_.least:
+        return pose
+    far = _best(guide_, maps, HOME, _FAR_TURNS_DEG, _FAR)
+    if far.likeness > 0.5:
+        far = _sized(guide_, maps, _best(guide_, maps, far, _TURNS_DEG, _NEAR))
+    return far if far.likeness >= FOUND_AGAIN else pose
+
+
+def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
+    """Guide that knows how alike the flask is to itself in some pictures that show it."""
+    alike = [likeness_at_home(guide_, picture) for picture in pictures]
+    usual = float(np.median([a for a in alike if a > _LEAST] or [1.0]))
+    return replace(guide_, least=float(np.clip(_LEAST_PART * usual, _LEAST, CONFIRMED)))
 
 
 def likeness_at_home(guide_: Guide, picture: Array) -> float:
     """How well a picture confirms the first pose, -1 to 1."""
-    return _match(_maps(picture), guide_, (guide_.maps, guide_.weight), guide_.corner, 1).likeness
+    return _match(_maps(picture, guide_.scale), guide_, (guide_.maps, guide_.weight), guide_.corner, 1).likeness
 
 
 def _place(guide_: Guide, pose: Pose) -> tuple[float, float]:

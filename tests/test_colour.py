@@ -13,11 +13,11 @@ from endpoint.colour import (
     mean_hue_deg,
     measure,
     to_encoded_srgb,
-    to_linear,
     trace,
 )
 from endpoint.curve import from_colour, unmix
 from endpoint.delivery import Delivery
+from endpoint.pixels import to_linear
 from endpoint.problems import Flag
 from endpoint.region import locate
 from endpoint.sources.frame import ArrayFrame, Box
