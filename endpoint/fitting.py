@@ -20,8 +20,9 @@ from endpoint.titration_model import (
 
 FloatArray = NDArray[np.float64]
 
+_CHEMISTRY = "magnesium share, constants and pH"
 _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
-    "magnesium share, constants and pH": (
+    _CHEMISTRY: (
         "root_magnesium_ratio",
         "shift_log_k_edta",
         "shift_log_k_indicator",
@@ -341,6 +342,8 @@ def contributions(model: Model, fit: Fit) -> dict[str, float]:
         total = sum(prior_pull.get(name, 0.0) ** 2 for name in members)
         if total > 0:
             out[group] = float(np.sqrt(total))
+    if not model.free[ROOT_MG] and _CHEMISTRY in out:
+        out["constants and pH"] = out.pop(_CHEMISTRY)
     return out
 
 

@@ -22,6 +22,7 @@ from endpoint.fitting import (
     refit_at,
     two_minima,
 )
+from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.smooth import crossings_with_errors
 from endpoint.titration_model import (
     BEND,
@@ -33,10 +34,14 @@ from endpoint.titration_model import (
     PARAMETER_NAMES,
     RED,
     ROOT_MG,
+    SPLIT_EDTA,
+    SPLIT_IND,
     Model,
     Priors,
     Setting,
-    colour_scale,
+    priors_for,
+    rms_near,
+    unbend,
 )
 
 FloatArray = NDArray[np.float64]
@@ -47,7 +52,6 @@ _OUTLIER_ROUNDS = 6
 _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
-_NEAR_ML = 1.5
 _PROFILE_CLOSE = 1.0 / 256.0
 """How close an end of a profile is looked for, as a part of the first bracket."""
 _HARDLY_MAGNESIUM = 0.12
@@ -109,20 +113,31 @@ def _estimate(value: float, error: float, freedom: float) -> Estimate:
     return Estimate(value, error, value - k * error, value + k * error)
 
 
-def _model_for(
-    curve: Curve, titrant_mol_l: float, priors: Priors, kept: NDArray[np.bool_]
-) -> Model:
+@dataclass(frozen=True)
+class _Flask:
+    """What stands in the burette and what is known of the chemistry in the flask."""
+
+    titrant_mol_l: float
+    priors: Priors
+    indicator: Indicator
+
+
+def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
     free = np.ones(len(PARAMETER_NAMES), dtype=bool)
     free[LAG] = curve.lag_matters
+    # A single metal stands twice with the same constants: nothing tells the two apart.
+    free[[ROOT_MG, SPLIT_EDTA, SPLIT_IND]] = len(flask.indicator.metals) > 1
     setting = Setting(
         flask_ml=curve.flask_ml,
-        titrant_mol_l=titrant_mol_l,
+        titrant_mol_l=flask.titrant_mol_l,
         mixed_volume_ml=lambda lag: curve.mixed_volume_ml(lag)[kept],
         lag_matters=curve.lag_matters,
+        ph=flask.indicator.ph,
+        constants=flask.indicator.constants,
     )
     return Model(
         setting=setting,
-        priors=priors,
+        priors=flask.priors,
         signal=np.array(curve.signal[kept]),
         sigma=np.array(curve.sigma[kept]),
         volume_ml=np.array(curve.volume_ml[kept]),
@@ -131,14 +146,12 @@ def _model_for(
     )
 
 
-def _without_outliers(
-    curve: Curve, titrant_mol_l: float, priors: Priors
-) -> tuple[Fitted, NDArray[np.bool_]]:
+def _without_outliers(curve: Curve, flask: _Flask) -> tuple[Fitted, NDArray[np.bool_]]:
     kept = np.asarray(curve.flags == 0)
     most = max(1, int(0.1 * kept.sum()))
     minima: FloatArray | None = None
     for left in reversed(range(_OUTLIER_ROUNDS)):
-        fitted = fit_with_noise(_model_for(curve, titrant_mol_l, priors, kept), minima)
+        fitted = fit_with_noise(_model_for(curve, flask, kept), minima)
         minima = fitted.minima
         residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
         robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
@@ -153,7 +166,12 @@ def _without_outliers(
     return fitted, kept
 
 
-def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = None) -> Transition:
+def fit_transition(
+    curve: Curve,
+    titrant_mol_l: float,
+    priors: Priors | None = None,
+    indicator: Indicator = ERIOCHROME_BLACK_T,
+) -> Transition:
     """Fit the mass balance to a curve that holds a change of colour.
 
     Parameters
@@ -163,7 +181,9 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     titrant_mol_l:
         Concentration of EDTA.
     priors:
-        Knowledge from before the recording.
+        Knowledge from before the recording; by default that of the indicator.
+    indicator:
+        Which metals are titrated at which pH, and how strongly all is bound.
 
     Raises
     ------
@@ -172,8 +192,10 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     """
     if len(curve) < 4:
         raise ValueError("a fit needs at least 4 points")
-    priors = replace(priors or Priors(), bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
-    fitted, kept = _without_outliers(curve, titrant_mol_l, priors)
+    known = priors or priors_for(indicator)
+    known = replace(known, bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
+    flask = _Flask(titrant_mol_l, known, indicator)
+    fitted, kept = _without_outliers(curve, flask)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
     value, between = two_minima(fit, fitted.rival)
     residual = model.signal - model.predict(fit.theta)
@@ -183,12 +205,12 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     if between > 0:
         parts["two ways to explain the curve"] = between
     error = float(np.sqrt(sum(v * v for v in parts.values())))
-    whole = _model_for(curve, titrant_mol_l, priors, np.ones(len(curve), dtype=bool))
+    whole = _model_for(curve, flask, np.ones(len(curve), dtype=bool))
     theta = fit.theta
     span = theta[BLUE] - theta[RED]
     centre = float(model.volume_ml.mean())
     level = theta[RED] + theta[DRIFT] * (curve.volume_ml - centre)
-    fraction = _unbend((curve.signal - level) / span, float(theta[BEND]), float(theta[KINK]))
+    fraction = unbend((curve.signal - level) / span, float(theta[BEND]), float(theta[KINK]))
     fraction_sigma = np.hypot(curve.sigma, extra) / abs(span)
     mixed = curve.mixed_volume_ml(float(theta[LAG]))
     sd = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
@@ -210,7 +232,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
         parameters=parameters,
         contributions_ml=parts,
         added_noise=extra,
-        residual_rms=_misfit(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
+        residual_rms=rms_near(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
         degrees_of_freedom=freedom,
         grid_volume_ml=np.zeros(0),
         grid_fraction=np.zeros(0),
@@ -218,7 +240,7 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
         theta=theta,
         covariance=fit.covariance,
     )
-    if abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
+    if model.free[ROOT_MG] and abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
         result = replace(result, equivalence=_one_sided(result))
     grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
     midpoint, last_red = _level_volumes(curve, result, (0.5, LAST_RED_LEVEL))
@@ -257,7 +279,7 @@ def profile_interval(
             if centre + direction * step <= 1e-3:
                 return 1e-3
             theta, cost, near = refit_at(fit.model, theta, centre + direction * step, near)
-            above = _excess(cost - best, k)
+            above = float(np.sqrt(max(cost - best, 0.0))) - k
             if above > 0.0:
                 break
             inside, below = step, above
@@ -272,7 +294,7 @@ def profile_interval(
             middle = inside + (outside - inside) * below / (below - above)
             middle = min(max(middle, inside + 0.5 * close), outside - 0.5 * close)
             theta, cost, near = refit_at(fit.model, theta, centre + direction * middle, near)
-            value = _excess(cost - best, k)
+            value = float(np.sqrt(max(cost - best, 0.0))) - k
             if value > 0.0:
                 outside, above = middle, value
                 below *= 0.5 if side == 1 else 1.0
@@ -287,11 +309,6 @@ def profile_interval(
 
     low = end(-1.0)
     return (low if low is not None else 0.0), end(1.0)
-
-
-def _excess(more: float, k: float) -> float:
-    """How far the root of the rise in cost is above k, in standard deviations."""
-    return float(np.sqrt(max(more, 0.0))) - k
 
 
 def _level_volumes(
@@ -339,13 +356,6 @@ def _level_volume(
     return _estimate(value, float(np.sqrt(np.sum(np.square(parts)))), fit.degrees_of_freedom)
 
 
-def _misfit(model: Model, residual: FloatArray, equivalence_ml: float) -> float:
-    """Scatter about the fit near the end; coarse additions far before it may be badly mixed."""
-    near = np.abs(model.volume_ml - equivalence_ml) < _NEAR_ML
-    part = residual[near] if near.sum() >= 5 else residual
-    return float(np.sqrt(np.mean(part**2)))
-
-
 def _one_sided(fit: Transition) -> Estimate:
     """Interval at the border of no magnesium, where the linear one would be too narrow."""
     low, high = profile_interval(fit)
@@ -354,14 +364,6 @@ def _one_sided(fit: Transition) -> Estimate:
     k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.975))
     error = max(fit.equivalence.standard_uncertainty_ml, 0.5 * (high - low) / k)
     return Estimate(fit.equivalence.value_ml, error, low, high)
-
-
-def _unbend(bent: FloatArray, bend: float, kink: float) -> FloatArray:
-    """Free fraction for positions of the colour; beyond red and blue with slope 1."""
-    grid = np.linspace(0.0, 1.0, 2001)
-    scale = np.maximum.accumulate(colour_scale(grid, bend, kink))
-    inside = np.interp(bent, scale, grid)
-    return np.asarray(inside + np.minimum(bent, 0.0) + np.maximum(bent - scale[-1], 0.0))
 
 
 def _around(fit: Transition, kept: NDArray[np.bool_], volume_ml: float) -> tuple[float, float]:
@@ -384,7 +386,12 @@ def indicator_umol_l(fit: Transition, flask_ml: float) -> tuple[float, float]:
 
 
 def magnesium_share(fit: Transition) -> tuple[float, float, float]:
-    """Share of magnesium in the hardness as the shape of the curve tells it, and 68 % limits."""
+    """Share of magnesium in the hardness as the shape of the curve tells it, and 68 % limits.
+
+    All 0 where a single metal is titrated.
+    """
+    if "root_magnesium_ratio" not in fit.parameters:
+        return 0.0, 0.0, 0.0
     root, sd = fit.parameters["root_magnesium_ratio"]
     ratios = np.array([abs(root), max(abs(root) - sd, 0.0), abs(root) + sd]) ** 2
     values = ratios / (1.0 + ratios)

@@ -1,0 +1,105 @@
+"""Which form of an indicator a colour shows, and whether a change leads from one to the other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.curve import RGB, Curve
+from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+
+FloatArray = NDArray[np.float64]
+
+_DARK_CHANGE = 0.03
+
+
+@dataclass(frozen=True)
+class State:
+    """Form of the indicator told from one colour alone."""
+
+    blueness: float
+    """Density of the free form's band minus that of the bound form's as a part of the larger one,
+    on the scale of Eriochrome Black T: about -0.8 bound (red), +0.4 or more free (blue)."""
+    strength: float
+    """Density of the dye above the least coloured channel."""
+
+
+def _bands(channels: tuple[str, ...], indicator: Indicator) -> tuple[int, int] | None:
+    """Columns that tell best of the free (blue) form and of the bound (red) form."""
+    free, bound = indicator.free, indicator.bound
+    if channels == RGB:
+        return RGB.index(free.camera_channel), RGB.index(bound.camera_channel)
+    numbers = [
+        float("".join(c for c in name if c.isdigit() or c == ".") or "nan") for name in channels
+    ]
+    found = []
+    for form in (free, bound):
+        low, high = form.window_nm
+        near = [k for k, nm in enumerate(numbers) if low <= nm < high]
+        if not near:
+            return None
+        found.append(min(near, key=lambda k: abs(numbers[k] - form.band_nm)))
+    return found[0], found[1]
+
+
+def _contrast(density: FloatArray, bands: tuple[int, int]) -> float:
+    """Density of the free form's band minus the bound form's, as a part of the larger one."""
+    free, bound = float(density[bands[0]]), float(density[bands[1]])
+    return (free - bound) / max(free, bound, 1e-3)
+
+
+def _own_contrasts(indicator: Indicator) -> tuple[float, float]:
+    """Contrast of the bound and of the free form, from the rough densities of the indicator."""
+    bands = _bands(RGB, indicator)
+    assert bands is not None
+    bound, free = indicator.bound.camera_density, indicator.free.camera_density
+    return _contrast(np.array(bound), bands), _contrast(np.array(free), bands)
+
+
+def state_of(density: FloatArray, channels: tuple[str, ...], indicator: Indicator) -> State | None:
+    """Form told from one density, shape (channels,); None without channels that tell."""
+    bands = _bands(channels, indicator)
+    if bands is None:
+        return None
+    floor = float(density.min()) if channels == RGB else 0.0
+    floor = min(floor, 0.0) if floor < 0 else 0.5 * floor
+    contrast = _contrast(density - floor, bands)
+    # The thresholds are those of Eriochrome Black T: put the two forms where its own lie.
+    (here, there), (low, high) = _own_contrasts(indicator), _own_contrasts(ERIOCHROME_BLACK_T)
+    contrast = low + (contrast - here) * ((high - low) / (there - here))
+    return State(contrast, float(density.max()) - floor)
+
+
+def turns_to_free(curve: Curve, indicator: Indicator) -> bool:
+    """Whether the change is led by the channel in which the free form absorbs."""
+    bands = _bands(curve.channels, indicator)
+    if bands is None or curve.change < 2.0 * _DARK_CHANGE:
+        return True
+    seen, usual = np.abs(curve.change_density), np.abs(_usual_change(indicator))
+    lead = usual[RGB.index(indicator.free.camera_channel)] / usual.max()
+    return bool(curve.change_density[bands[0]] > 0.5 * lead * float(seen.max()))
+
+
+def _usual_change(indicator: Indicator) -> FloatArray:
+    """Rough change of density of a camera's channels from the bound to the free form."""
+    bound, free = indicator.bound.camera_density, indicator.free.camera_density
+    return np.asarray(np.array(free) - np.array(bound))
+
+
+def end_states(curve: Curve, indicator: Indicator) -> tuple[State | None, State | None]:
+    """Forms at the start and at the end of a curve."""
+    first = np.median(curve.density[: min(3, len(curve))], axis=0)
+    last = np.median(curve.density[-min(3, len(curve)) :], axis=0)
+    return state_of(first, curve.channels, indicator), state_of(last, curve.channels, indicator)
+
+
+def likeness(curve: Curve, indicator: Indicator) -> float:
+    """How alike the change of a camera's colours is to that of the indicator: a cosine, 1 alike.
+
+    Rendered films of Eriochrome Black T gave 0.94 to 0.99 with its rough densities.
+    """
+    usual = _usual_change(indicator)
+    size = float(np.linalg.norm(usual)) * curve.change
+    return float(usual @ curve.change_density) / size if size > 0 else 1.0
