@@ -22,6 +22,7 @@ from endpoint.sources.frame import Box, Frame
 FloatArray = NDArray[np.float64]
 
 _BANDS = 8
+_ROUNDS = 4
 _FINEST_PX = 2.3
 """Lines closer than this are not resolved by a picture with usual blur."""
 _COARSEST_PX = 120.0
@@ -238,8 +239,6 @@ def read_scale(
     -------
     None where no lines are resolved.
     """
-    from scipy.ndimage import gaussian_filter1d
-
     if int(usable.sum()) < _LEAST_HEIGHT_PX:
         return None
     per_ml = max(round(1.0 / division_ml), 1)
@@ -252,7 +251,7 @@ def read_scale(
         period = _period(flat, expected, per_ml if step_ml < 1.0 else 1)
         if period is None:
             continue
-        scale = _demodulate(flat, usable, period, step_ml, gaussian_filter1d)
+        scale = _demodulate(flat, usable, period, step_ml)
         if scale is not None and (best is None or scale.sigma_ml < 0.7 * best.sigma_ml):
             best = scale
     return best
@@ -292,41 +291,60 @@ def _period(flat: FloatArray, expected: float | None, per_ml: int) -> float | No
     return float(1.0 / f[near][np.argmax(unit[near])])
 
 
-def _demodulate(flat, usable, period, step_ml, smooth) -> Scale | None:  # type: ignore[no-untyped-def]
-    """Local phase of the lines: weighted over the columns that carry them."""
+def _demodulate(
+    flat: FloatArray, usable: NDArray[np.bool_], period: float, step_ml: float
+) -> Scale | None:
+    """Follow the phase of the lines; the course that is found straightens it for the next round.
+
+    Without the rounds the running mean of a phase that bends is drawn inwards at both ends.
+    """
     rows = np.arange(flat.shape[0], dtype=np.float64)
-    turn = np.exp(-2j * np.pi * rows / period)
-    wave = flat * turn[:, None]
-    total = np.abs(wave[usable].mean(axis=0))
+    middle = float(rows[usable].mean())
+    at = (rows - middle) / 100.0
+    fit = np.array([100.0 * step_ml / period, 0.0])
+    sigma = strength = 0.0
+    for turn in range(_ROUNDS):
+        phase = np.polyval(fit, at) / step_ml
+        found = _phase_left(
+            flat, usable, phase, (4.0 - turn) * period if turn < 3 else 2.0 * period
+        )
+        if found is None:
+            return None
+        left, good, strength = found
+        if good.sum() < 8 * period:
+            return None
+        order = 1 if good.sum() < 15 * period else 2 if good.sum() < 60 * period else 3
+        reading = step_ml * (phase[good] + left)
+        fit = np.polyfit(at[good], reading, order)
+        off = reading - np.polyval(fit, at[good])
+        keep = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 1e-6)
+        fit = np.polyfit(at[good][keep], reading[keep], order)
+        sigma = float(np.std(off[keep]))
+    ml_per_px = float(fit[-2]) / 100.0
+    if ml_per_px <= 0 or sigma > 0.1 * step_ml:
+        return None
+    return Scale(fit, middle, ml_per_px, period, sigma, strength)
+
+
+def _phase_left(
+    flat: FloatArray, usable: NDArray[np.bool_], phase: FloatArray, width: float
+) -> tuple[FloatArray, NDArray[np.bool_], float] | None:
+    """Phase, in turns, that the lines are ahead of `phase`; rows where it is clear; strength."""
+    from scipy.ndimage import gaussian_filter1d
+
+    wave = flat * np.exp(-2j * np.pi * phase)[:, None]
+    whole = wave[usable].mean(axis=0)
     scatter = flat[usable].std(axis=0) / math.sqrt(usable.sum()) + 1e-9
-    weight = np.where(total > 3 * scatter, total / scatter, 0.0)
+    weight = np.where(np.abs(whole) > 3 * scatter, np.abs(whole) / scatter, 0.0)
     if not weight.any():
         return None
-    # All columns of one line share its phase but for the slight bow of a line seen aslant.
-    phase = wave[usable].mean(axis=0)
-    mean = (wave * (weight * np.exp(-1j * np.angle(phase)))).sum(axis=1) / weight.sum()
-    width = 4.0 * period
-    local = smooth(mean.real, width) + 1j * smooth(mean.imag, width)
-    seen = smooth(usable.astype(float), width)
-    amplitude = np.abs(local) / np.maximum(seen, 0.2)
-    good = usable & (amplitude > 0.3 * np.median(amplitude[usable])) & (seen > 0.4)
-    if good.sum() < 10 * period:
+    # All columns of a line share its phase but for the slight bow of a line seen aslant.
+    mean = (wave * (weight * np.exp(-1j * np.angle(whole)))).sum(axis=1) / weight.sum()
+    seen = gaussian_filter1d(usable.astype(float), width)
+    local = gaussian_filter1d(mean.real, width) + 1j * gaussian_filter1d(mean.imag, width)
+    size = np.abs(local) / np.maximum(seen, 0.2)
+    good = usable & (size > 0.3 * np.median(size[usable])) & (seen > 0.4)
+    if not good.any():
         return None
-    angle = np.unwrap(np.angle(local[good]))
-    reading = step_ml * (rows[good] / period + angle / (2 * np.pi))
-    middle = float(rows[good].mean())
-    order = 3 if np.ptp(rows[good]) > 60 * period else 2
-    at = (rows[good] - middle) / 100.0
-    fit = np.polyfit(at, reading, order)
-    for _ in range(2):
-        off = reading - np.polyval(fit, at)
-        keep = np.abs(off) < 3.0 * max(1.4826 * float(np.median(np.abs(off))), 1e-6)
-        fit = np.polyfit(at[keep], reading[keep], order)
-    off = reading - np.polyval(fit, at)
-    ml_per_px = float(fit[-2]) / 100.0
-    sigma = float(np.sqrt(np.mean(off[keep] ** 2)))
-    power = float(np.median(amplitude[good]))
     rest = float(np.median(np.abs(flat[good]))) + 1e-9
-    if ml_per_px <= 0 or sigma > 0.25 * step_ml:
-        return None
-    return Scale(fit, middle, ml_per_px, period, sigma, power / rest)
+    return np.unwrap(np.angle(local[good])) / (2 * np.pi), good, float(np.median(size[good])) / rest

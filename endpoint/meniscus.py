@@ -2,8 +2,8 @@
 
 The part of the tube that will be emptied is seen full at the start. Every later frame is divided
 by that picture: printed lines, numbers and the light on the glass cancel, and what is left is the
-dark crescent of the meniscus and the other look of the empty part. The lower edge of the crescent
-is found where the light has risen half way. One strip of the bore is kept, never a frame.
+dark crescent of the meniscus and the other look of the empty part. The crescent lies a constant
+way above the lowest point, which two readings or a difference of volumes take out. One strip of the bore is kept, never a frame.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class MeniscusTrace:
 
     time_s: FloatArray
     place_px: FloatArray
-    """Lower edge along the tube, pixels from the upper end of the strip; NaN where flagged."""
+    """Crescent along the tube, pixels from the upper end of the strip; NaN where flagged."""
     sigma_px: FloatArray
     flags: NDArray[np.int64]
     tube: Tube
@@ -151,9 +151,10 @@ class MeniscusFollower:
         empty = np.median(strip[:top], axis=0) if top > 8 else np.median(strip[low:], axis=0)
         full = np.median(strip[low:], axis=0) if n - low > 8 else empty
         across = np.abs(np.linspace(-1, 1, strip.shape[1]))
-        alike = (np.abs(full - empty) < 0.3) & (full > np.max(full) - 0.4) & (across < 0.75)
+        limit = 0.12 if self._stepped else 0.3
+        alike = (np.abs(full - empty) < limit) & (full > np.max(full) - 0.4) & (across < 0.8)
         self._columns = alike if alike.sum() >= 4 else across < 0.6
-        if self._stepped:
+        if self._stepped and alike.sum() < 4:
             self._columns = np.abs(empty - full) > 0.5 * np.max(np.abs(empty - full))
             self._rise = (empty - full)[self._columns]
         self._full = strip.copy()
@@ -167,7 +168,7 @@ class MeniscusFollower:
             self._start_px = place
 
     def _measure(self, strip: FloatArray) -> tuple[float, float, int]:
-        """Lower edge of the crescent, its standard deviation, flag."""
+        """Place of the crescent, its standard deviation, flag."""
         assert self._full is not None
         assert self._columns is not None
         assert self._tube is not None
@@ -196,7 +197,12 @@ class MeniscusFollower:
         return place - shift, sigma, 0
 
     def _edge(self, profile: FloatArray) -> tuple[float, float, float] | None:
-        """Half-way place of the lower edge, px; its standard deviation; depth of the crescent."""
+        """Middle between the half-way places of the dark crescent's edges, px; its standard
+        deviation; depth of the crescent.
+
+        In rays traced through tubes of 25 and 50 mL the middle is bent less with the height of
+        the camera than the lower edge, and it stands at a constant distance from it.
+        """
         from scipy.ndimage import uniform_filter1d
 
         assert self._tube is not None
@@ -219,9 +225,18 @@ class MeniscusFollower:
             j += 1
         if j + 1 >= profile.size or j - k > 0.5 * half:
             return None
-        slope = float(profile[j + 1] - profile[j])
+        lower = j + (level - float(profile[j])) / float(profile[j + 1] - profile[j])
+        above = profile[max(k - int(0.9 * half), 0) : max(k - int(0.4 * half), 0)]
+        level = 0.5 * (float(np.median(above)) + float(profile[k])) if above.size > 2 else level
+        i = k
+        while i > 0 and profile[i - 1] < level:
+            i -= 1
+        if i == 0 or k - i > 0.5 * half:
+            return None
+        upper = i - (level - float(profile[i])) / float(profile[i - 1] - profile[i])
         noise = 1.4826 * float(np.median(np.abs(below - ground))) + 0.002
-        return j + (level - float(profile[j])) / slope, noise / slope, depth
+        slope = 2.0 * depth / max(lower - upper, 1.0)
+        return 0.5 * (lower + upper), noise / slope, depth
 
     def _step(self, profile: FloatArray) -> tuple[float, float, float] | None:
         """As `_edge` for a burette with a coloured stripe at the back: full 0, empty 1.
@@ -236,18 +251,16 @@ class MeniscusFollower:
         mean = uniform_filter1d(profile, wide, mode="nearest")
         rise = mean[: -2 * wide] - mean[2 * wide :]
         k = int(np.argmax(rise)) + wide
-        above, below = profile[k - wide : k - wide // 2], profile[k + wide // 2 : k + wide]
+        above, below = profile[max(k - 2 * wide, 0) : k - wide], profile[k + wide : k + 2 * wide]
+        if above.size < 3 or below.size < 3:
+            return None
         top, ground = float(np.median(above)), float(np.median(below))
-        if abs(ground) > 0.25 or abs(top - 1.0) > 0.35:
+        if abs(ground) > 0.3 or abs(top - 1.0) > 0.45:
             return None
-        part = profile[k - wide // 2 : k + wide // 2 + 1] - 0.5 * (top + ground)
-        falls = np.flatnonzero((part[:-1] > 0) & (part[1:] <= 0))
-        if falls.size == 0:
-            return None
-        j = int(falls[-1])
-        slope = float(part[j] - part[j + 1])
+        # The area under the step is its place; the pinch itself may go up and down.
+        part = (profile[k - wide : k + wide + 1] - ground) / (top - ground)
         noise = 1.4826 * float(np.median(np.abs(below - ground))) + 0.005
-        return k - wide // 2 + j + float(part[j]) / slope, noise / slope, top - ground
+        return k - wide + float(np.clip(part, 0.0, 1.0).sum()), 2.0 * noise, top - ground
 
     def _foreign(self, ratio: FloatArray, place: float) -> bool:
         """Whether something else than an empty and a full tube is seen around the meniscus."""

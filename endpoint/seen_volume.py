@@ -19,15 +19,15 @@ FloatArray = NDArray[np.float64]
 READING_U_ML = 0.02 / 6**0.5
 """Standard uncertainty of one reading: a fifth of a division of 0.1 mL, triangular (common
 practice, no source)."""
-_DEPTH_MM = 4.0
-"""How far the meniscus seems to lie behind the print: computed, 5 to 6 mm of water and 1 mm of
-glass, shortened by refraction, for tubes of 25 and 50 mL."""
 _DEPTH_RATIO = 1.008
-_DEPTH_RATIO_U = 0.006
-"""True reading per printed reading behind the meniscus at 250 mm to beyond 1 m (computed)."""
+_DEPTH_RATIO_U = 0.005
+"""True volume per printed volume behind the meniscus: 1 + 3 to 4 mm (the crescent behind the
+print, made shorter by refraction; rays traced through tubes of 25 and 50 mL) over the distance
+of the camera, 250 mm to more than 1 m."""
 _EDGE_ML = 0.004
-"""Place of the found edge against the lowest point over all heights of the camera, in the
-rendered films."""
+_BOW_ML = 0.008
+"""Place of the crescent against the lowest point: scatter, and bow over half of a view of 30
+degrees (rays traced; 0.013 mL over 40 degrees)."""
 _REFILL_ML = 0.3
 _BOWED = 0.012
 """Largest departure from a straight scale, as a part of the volume: 5 degrees of pitch, a third
@@ -265,12 +265,13 @@ def _sigma(
     fills: int,
 ) -> FloatArray:
     """Standard uncertainty of the delivered volume from ratio, lines, edge and readings."""
-    parts = (volume * ratio_u) ** 2 + 2 * _EDGE_ML**2 * fills
+    part = np.clip(volume / max(total, 1e-9), 0, 1)
+    middle = 4 * part * (1 - part)
+    parts = (volume * ratio_u) ** 2 + 2 * _EDGE_ML**2 * fills + (_BOW_ML * middle) ** 2
     if scale is not None:
         parts = parts + 2 * scale.sigma_ml**2
     else:
-        part = np.clip(volume / max(total, 1e-9), 0, 1)
-        parts = parts + (_BOWED * total * 4 * part * (1 - part)) ** 2 / 3
+        parts = parts + (_BOWED * total * middle) ** 2 / 3
     if typed:
         parts = parts + 2 * (fills - 1) * reading_u_ml**2
     return np.asarray(np.sqrt(parts))
