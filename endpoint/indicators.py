@@ -112,7 +112,7 @@ class Indicator:
     def words(self) -> dict[str, str]:
         """What sentences say of this indicator, see `endpoint.sentences.USUAL_WORDS`."""
         low, high = self.ph_range
-        check = f"Check the pH: {self.name} needs pH {low:g} to {high:g}"
+        check = f"Check that {self.name} was used, and the pH: it needs pH {low:g} to {high:g}"
         return {
             "name": self.name,
             "bound": self.bound.colour,

@@ -139,6 +139,17 @@ def _width_ml(fit: Transition) -> float:
     return float(v[min(high, v.size - 1)] - v[min(low, v.size - 1)])
 
 
+def _slow_ml(fit: Transition, indicator: Indicator) -> float:
+    """Width above which a fade is slow: for a single metal twice what its constants give."""
+    if len(indicator.metals) > 1:
+        return _SLOW_FADE_ML
+    setting = fit.model.setting
+    # Free metal at which 15 and 90 % of the indicator are free.
+    metal_mol_l = (1.0 / 0.15 - 1.0 / 0.9) * 10.0 ** -indicator.constants.log_k_indicator[0]
+    total_ml = setting.flask_ml + fit.equivalence.value_ml
+    return max(_SLOW_FADE_ML, 2.0 * metal_mol_l * total_ml / setting.titrant_mol_l)
+
+
 _CHEMICAL_PRIORS = {
     "shift_log_k_edta": "shift_edta",
     "shift_log_k_indicator": "shift_indicator",
@@ -309,7 +320,7 @@ def judge(
     jump = _jump(curve, fit)
     if jump is not None:
         return _bracket("one-addition", lost, jump, notes, words)
-    slow = width > _SLOW_FADE_ML
+    slow = width > _slow_ml(fit, indicator)
     if strain > (_STRAIN_SLOW if slow else _STRAIN) or fit.residual_rms > _MISFIT_RMS:
         return refuse("slow-fade" if slow else "model-misfit", remarks=notes, indicator=indicator)
     if not _blue_seen(curve, fit, last_f):
