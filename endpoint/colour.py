@@ -35,6 +35,8 @@ _LEAST_MOVE = 0.01
 """Movement that is followed, as a share of the picture's width."""
 _LEAP = 0.06
 """Movement between two looks that must be seen twice before it is believed, likewise."""
+_SURE = 0.85
+"""Likeness from which once is enough."""
 
 
 @dataclass(frozen=True)
@@ -112,9 +114,7 @@ def measure(frame: Frame, region: Region, transfer: str = "srgb") -> ColourSampl
         Tone curve of the encoded values, see `to_linear`.
     """
     liquid, step = linear_pixels(frame, region.liquid_box, region.liquid_mask, transfer)
-    white, white_step = linear_pixels(
-        frame, region.reference_box, region.reference_mask, transfer
-    )
+    white, white_step = linear_pixels(frame, region.reference_box, region.reference_mask, transfer)
     shown, pure = level_of(liquid, step), level_of(liquid @ UNSHARE.T, step)
     ground, pure_ground = level_of(white, white_step), level_of(white @ UNSHARE.T, white_step)
     shown_level, reference = shown.mean, ground.mean
@@ -225,9 +225,8 @@ class Watch:
             pose = HOME
         elif pose == replace(self.pose, likeness=pose.likeness):
             pose = self.pose
-        if pose.apart(self.pose) > _LEAP * width and (
-            self._leapt is None or pose.apart(self._leapt) > _LEAP * width
-        ):
+        leaps = pose.apart(self.pose) > _LEAP * width and pose.likeness < _SURE
+        if leaps and (self._leapt is None or pose.apart(self._leapt) > _LEAP * width):
             self._leapt = pose
             self._restless_s = frame.time_s + _RESTLESS_S
             return _Seen(Flag.LIQUID_LOST, self.pose)

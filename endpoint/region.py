@@ -190,7 +190,7 @@ def _located(material: _Material, given: _Given) -> Region:
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
     alike, liquid = _typical(material, box, mask)
     picture = np.median(alike, axis=0).astype(np.float32)
-    guide = tracking.guide(picture, liquid, small_factor(chosen[0]))
+    guide = tracking.guide(alike, liquid, small_factor(chosen[0]))
     return Region(
         width=width,
         height=height,
@@ -216,7 +216,9 @@ def _typical(material: _Material, box: Box, mask: Mask) -> tuple[list[NDArray[np
     whole = np.zeros((first.height, first.width), dtype=np.bool_)
     whole[box.top : box.bottom, box.left : box.right] = mask
     middles = ((np.arange(n) + 0.5) * factor for n in material.small[0].shape[:2])
-    rows, columns = (np.minimum(m.astype(int), n - 1) for m, n in zip(middles, whole.shape, strict=True))
+    rows, columns = (
+        np.minimum(m.astype(int), n - 1) for m, n in zip(middles, whole.shape, strict=True)
+    )
     liquid = whole[rows[:, None], columns[None]]
     if material.poses is not None:
         return material.small[:1], liquid

@@ -21,7 +21,8 @@ Picture = NDArray[np.float32]
 
 _LEAST_SEEN = 0.5
 """Part of the pictures in which the flask must be recognised."""
-_ALIKE = 0.55
+_ALIKE = 0.58
+"""Likeness of two pictures that show the same."""
 _LEAST_MOVE = 0.012
 """Movement that is worth turning back, as a share of the picture's width."""
 
@@ -43,23 +44,25 @@ class Poses:
 
 
 def typical(pictures: Sequence[Picture], liquid: Mask) -> list[int]:
-    """Which pictures look alike around the liquid and show the flask.
+    """Which pictures show the flask as the first ones do.
 
-    Of the groups of pictures that look alike, the first that holds three or a quarter of all is
-    taken: what covers the flask comes after the flask.
+    Pictures are linked that look alike around the liquid, so that a colour that changes by and by
+    stays linked. Of the groups of linked pictures the first is taken that holds three or a
+    quarter of all: what covers the flask comes after the flask.
     """
     if len(pictures) < 3:
         return [0]
-    guides = [tracking.guide(picture, liquid, 1.0) for picture in pictures]
-    likeness = np.eye(len(pictures))
+    guides = [tracking.guide([picture], liquid, 1.0) for picture in pictures]
+    alike = np.eye(len(pictures), dtype=np.bool_)
     for i, guide in enumerate(guides):
         for j in range(len(pictures)) if guide is not None else ():
-            likeness[i, j] = tracking.likeness_at_home(guide, pictures[j])
-    alike = likeness > _ALIKE
-    enough = max(3.0, 0.25 * len(pictures))
-    sizes = alike.sum(axis=1)
-    first = int(np.flatnonzero(sizes >= min(enough, sizes.max()))[0])
-    return [int(j) for j in np.flatnonzero(alike[first])]
+            alike[i, j] |= tracking.likeness_at_home(guide, pictures[j]) > _ALIKE
+    alike &= alike.T
+    linked = np.linalg.matrix_power(alike.astype(np.float64), len(pictures)) > 0
+    sizes = linked.sum(axis=1)
+    enough = min(max(3.0, 0.25 * len(pictures)), float(sizes.max()))
+    first = int(np.flatnonzero(sizes >= enough)[0])
+    return [int(j) for j in np.flatnonzero(linked[first])]
 
 
 def poses_of(guide: Guide, pictures: Sequence[Picture]) -> Poses:
@@ -88,6 +91,8 @@ def turned_back(
     ----------
     pictures, poses:
         Pictures of any one size and the poses of the flask in them.
+    guide:
+        What the flask looks like, to whose pose they are turned.
     width:
         Width of the whole pictures, to which the poses belong.
     """

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.sources.frame import Frame, small, small_step
+from endpoint.sources.frame import Box, Frame, thinned
 
 SIDE = 160
-"""Long side of the small pictures in which the scene is looked at."""
+"""Long side of the small pictures in which the scene is looked at; up to half more."""
 MOVED_SHARE = 0.015
 """Shift that counts as moved, as a share of the picture's width."""
 _LEAST_RESPONSE = 0.12
@@ -32,13 +32,13 @@ Picture = NDArray[np.float32]
 
 
 def small_picture(frame: Frame) -> Picture:
-    """Small copy of a picture, encoded R'G'B', 0 to 1; its long side is at most `SIDE`.
+    """Small copy of a picture, encoded R'G'B', 0 to 1; long side about `SIDE`.
 
     A quarter of the pixels would do to see a flask, but the noise of dim light wants four.
     """
     import cv2
 
-    twice = small(frame, 2 * SIDE)
+    twice = thinned(frame, Box(0, 0, frame.width, frame.height), _step(frame))
     size = (-(-twice.shape[1] // 2), -(-twice.shape[0] // 2))
     return np.asarray(
         cv2.resize(np.ascontiguousarray(twice), size, interpolation=cv2.INTER_AREA),
@@ -48,7 +48,11 @@ def small_picture(frame: Frame) -> Picture:
 
 def small_factor(frame: Frame) -> float:
     """Pixels of the whole picture per pixel of the small one."""
-    return 2.0 * small_step(frame, 2 * SIDE)
+    return 2.0 * _step(frame)
+
+
+def _step(frame: Frame) -> int:
+    return max(1, int(max(frame.width, frame.height) / (2 * SIDE) + 0.4))
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,10 +1,11 @@
 """Where the flask is in a picture: it drifts and turns when it is swirled by hand.
 
 The flask is kept as a template of two maps of a small picture: how much it has the colour of the
-indicator, and how strong its edges are. Both stay alike while the colour between the edges changes. A look is
-a masked normalised cross-correlation (Lewis, Fast Template Matching, 1995, from memory; OpenCV's
-implementation) over turned templates: near the last pose first, then wide, so that a flask that
-was hidden is found again without any memory. A pose that the picture does not confirm is none.
+indicator, and how strong its edges are. Both stay alike while the colour between the edges
+changes. A look is a masked normalised cross-correlation (Lewis, Fast Template Matching, 1995,
+from memory; OpenCV's implementation) over turned templates: near the last pose first, then wide,
+so that a flask that was hidden is found again without any memory. A pose that the picture does
+not confirm is none.
 """
 
 from __future__ import annotations
@@ -19,8 +20,6 @@ from numpy.typing import NDArray
 from endpoint.region_stack import Array, Mask
 from endpoint.sources.frame import Box
 
-SIDE = 160
-"""Long side of the small pictures in which the flask is looked for."""
 CONFIRMED, FOUND_AGAIN = 0.62, 0.75
 """Likeness below which a pose is not believed: near the last one, and anywhere."""
 _LEAST, _LEAST_PART = 0.45, 0.75
@@ -113,15 +112,16 @@ def _maps(picture: Array, scale: tuple[float, float] | None = None) -> Array:
     return np.ascontiguousarray(np.dstack([colour, edges]), dtype=np.float32)
 
 
-def guide(picture: Array, liquid: Mask, factor: float) -> Guide | None:
+def guide(pictures: Sequence[Array], liquid: Mask, factor: float) -> Guide | None:
     """Remember what the flask looks like; None where there is too little of it.
 
     Parameters
     ----------
-    picture:
-        Small picture, encoded R'G'B' 0 to 1, shape (h, w, 3).
+    pictures:
+        One or more small pictures with the flask in one pose and the liquid of any colour,
+        encoded R'G'B' 0 to 1, shape (h, w, 3).
     liquid:
-        The liquid in it, shape (h, w).
+        The liquid in them, shape (h, w).
     factor:
         Pixels of the whole picture per pixel of the small one.
     """
@@ -135,13 +135,14 @@ def guide(picture: Array, liquid: Mask, factor: float) -> Guide | None:
     weight = cv2.dilate(liquid.astype(np.uint8), disc).astype(np.float32)
     pad = reach + max(4, round(0.3 * max(np.ptp(columns), np.ptp(rows))))
     left, top = max(int(columns.min()) - pad, 0), max(int(rows.min()) - pad, 0)
-    right = min(int(columns.max()) + pad + 1, picture.shape[1])
-    bottom = min(int(rows.max()) + pad + 1, picture.shape[0])
-    colour = _maps(picture)[..., 0]
+    right = min(int(columns.max()) + pad + 1, liquid.shape[1])
+    bottom = min(int(rows.max()) + pad + 1, liquid.shape[0])
+    colour = np.mean([_maps(picture)[..., 0] for picture in pictures], axis=0)
     beside = (slice(top, bottom), slice(left, right))
     ground = float(np.median(colour[beside][weight[beside] == 0]))
     scale = (ground, float(np.median(colour[liquid])))
-    maps = _maps(picture, scale)[beside].copy()
+    every = [_maps(picture, scale)[beside] for picture in pictures]
+    maps = np.mean(every, axis=0).astype(np.float32)
     weight = weight[top:bottom, left:right].copy()
     inside = weight > 0
     # Both maps count alike.
@@ -151,7 +152,7 @@ def guide(picture: Array, liquid: Mask, factor: float) -> Guide | None:
     for array in (maps, weight):
         array.setflags(write=False)
     middle = (float(columns.mean()), float(rows.mean()))
-    return Guide(factor, picture.shape[:2], middle, maps, weight, (left, top), scale)
+    return Guide(factor, liquid.shape, middle, maps, weight, (left, top), scale)
 
 
 @dataclass(frozen=True)
@@ -254,7 +255,9 @@ def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
 
 def likeness_at_home(guide_: Guide, picture: Array) -> float:
     """How well a picture confirms the first pose, -1 to 1."""
-    return _match(_maps(picture, guide_.scale), guide_, (guide_.maps, guide_.weight), guide_.corner, 1).likeness
+    return _match(
+        _maps(picture, guide_.scale), guide_, (guide_.maps, guide_.weight), guide_.corner, 1
+    ).likeness
 
 
 def _place(guide_: Guide, pose: Pose) -> tuple[float, float]:
@@ -272,9 +275,7 @@ def _pose(guide_: Guide, match: _Match, turn_deg: float, scale: float) -> Pose:
     )
 
 
-def _best(
-    guide_: Guide, maps: Array, near: Pose, turns_deg: tuple[float, ...], reach: int
-) -> Pose:
+def _best(guide_: Guide, maps: Array, near: Pose, turns_deg: tuple[float, ...], reach: int) -> Pose:
     """Best of several turns, the turn refined by a parabola."""
     found = []
     for turn in turns_deg:
@@ -292,9 +293,7 @@ def _sized(guide_: Guide, maps: Array, pose: Pose) -> Pose:
     found = []
     for factor in _SIZES:
         size = min(max(pose.scale * factor, 0.8), 1.25)
-        match = _match(
-            maps, guide_, _turned(guide_, pose.turn_deg, size), _place(guide_, pose), 1
-        )
+        match = _match(maps, guide_, _turned(guide_, pose.turn_deg, size), _place(guide_, pose), 1)
         found.append(_pose(guide_, match, pose.turn_deg, size))
     k = int(np.argmax([p.likeness for p in found]))
     shift = (_SIZES[1] - _SIZES[0]) * _peak(np.array([p.likeness for p in found]), k)
@@ -317,9 +316,7 @@ def carried(mask: Mask, box: Box, pose: Pose, middle: tuple[float, float]) -> tu
 
     matrix = cv2.getRotationMatrix2D(middle, pose.turn_deg, pose.scale)
     matrix[:, 2] += (pose.dx, pose.dy)
-    corners = np.array(
-        [[x, y, 1.0] for x in (box.left, box.right) for y in (box.top, box.bottom)]
-    )
+    corners = np.array([[x, y, 1.0] for x in (box.left, box.right) for y in (box.top, box.bottom)])
     moved = corners @ matrix.T
     left, top = (int(v) for v in np.floor(moved.min(axis=0)))
     right, bottom = (int(v) + 1 for v in np.ceil(moved.max(axis=0)))
