@@ -22,10 +22,13 @@ from endpoint.sources.frame import Box, Frame
 FloatArray = NDArray[np.float64]
 
 _BANDS = 8
+_LEAST_EDGE = 0.008
 _ROUNDS = 4
 _FINEST_PX = 2.3
 """Lines closer than this are not resolved by a picture with usual blur."""
 _COARSEST_PX = 120.0
+_LEAST_WHOLE = 3.5
+"""Whole millilitres (longest lines) that must be in view to know the lines by their pattern."""
 _LEAST_HEIGHT_PX = 60
 _CLEAR_PEAK = 4.0
 _COLUMNS = 25
@@ -130,9 +133,9 @@ def find_tube(picture: FloatArray, box: Box) -> Tube:
         [_shifted(e, lean * (c - centres.mean())) for e, c in zip(edges, centres, strict=True)]
     )
     strength = np.median(aligned, axis=0)
-    level = 0.35 * float(np.max(strength))
+    level = max(0.15 * float(np.max(strength)), _LEAST_EDGE)
     strong = np.flatnonzero(strength > level)
-    if picture.shape[0] < _LEAST_HEIGHT_PX or level < 0.35 * 0.012 or strong[-1] - strong[0] < 6:
+    if picture.shape[0] < _LEAST_HEIGHT_PX or strong.size < 2 or strong[-1] - strong[0] < 6:
         raise DeliveryProblem(
             "No straight glass tube was found in the burette box.",
             "Give settings.burette_box around the straight part of the burette, "
@@ -160,7 +163,7 @@ def _outer(strength: FloatArray, level: float, strong: NDArray[np.int64]) -> tup
 
 def _shifted(row: FloatArray, shift: float) -> FloatArray:
     x = np.arange(row.size)
-    return np.interp(x + shift, x, row)
+    return np.asarray(np.interp(x + shift, x, row), dtype=np.float64)
 
 
 def _lean(edges: FloatArray, centres: FloatArray) -> float:
@@ -243,7 +246,8 @@ def read_scale(
         return None
     per_ml = max(round(1.0 / division_ml), 1)
     best: Scale | None = None
-    for step_ml in (division_ml, 1.0) if per_ml > 1 else (division_ml,):
+    # The coarser lines are safe only where readings say how far apart they are.
+    for step_ml in (division_ml, 1.0) if per_ml > 1 and ml_per_px else (division_ml,):
         expected = None if ml_per_px is None else step_ml / ml_per_px
         wide = max(int(1.5 * expected), 9) if expected else strip.shape[0] // 4
         flat = texture(strip, wide) * usable[:, None]
@@ -261,22 +265,27 @@ def _spectrum(flat: FloatArray) -> tuple[FloatArray, FloatArray]:
     window = np.hanning(flat.shape[0])[:, None]
     size = 8 * int(2 ** math.ceil(math.log2(flat.shape[0])))
     power = np.abs(np.fft.rfft(flat * window, size, axis=0)) ** 2
-    return np.fft.rfftfreq(size), power.sum(axis=1)
+    return np.asarray(np.fft.rfftfreq(size), np.float64), np.asarray(power.sum(axis=1), np.float64)
 
 
 def _period(flat: FloatArray, expected: float | None, per_ml: int) -> float | None:
     """Period of the lines, px; without an expected one the comb of long and short lines decides."""
+    from scipy.ndimage import median_filter
+
     f, power = _spectrum(flat)
     if expected is not None:
         near = (f > 1.0 / (1.08 * expected)) & (f < 1.08 / expected)
         if expected < _FINEST_PX or not near.any():
             return None
         return float(1.0 / f[near][np.argmax(power[near])])
-    good = (f > 1.0 / _COARSEST_PX) & (f < 1.0 / _FINEST_PX)
+    whole = per_ml / (flat.shape[0] / _LEAST_WHOLE)
+    good = (f > max(1.0 / _COARSEST_PX, whole)) & (f < 1.0 / _FINEST_PX)
     if not good.any():
         return None
+    # Light and stripes change slowly along the tube: only narrow peaks count.
     unit = np.sqrt(power)
-    base = float(np.median(unit[good])) + 1e-12
+    unit = unit / (median_filter(unit, 24 * 16 + 1, mode="nearest") + 1e-12)
+    base = 1.0
     # Lines of tenths are longer at every fifth and every tenth: all three periods must show.
     parts = (1.0, 0.2, 0.1) if per_ml == 10 else (1.0, 0.2) if per_ml == 5 else (1.0,)
     score = np.zeros_like(power)
@@ -287,8 +296,8 @@ def _period(flat: FloatArray, expected: float | None, per_ml: int) -> float | No
     best = int(np.argmax(score))
     if score[best] < _CLEAR_PEAK * base:
         return None
-    near = slice(max(best - 8, 0), best + 9)
-    return float(1.0 / f[near][np.argmax(unit[near])])
+    around = slice(max(best - 8, 0), best + 9)
+    return float(1.0 / f[around][np.argmax(unit[around])])
 
 
 def _demodulate(

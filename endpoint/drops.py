@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 _LAG_S = 1.0 / 30.0
 _LEAST_RATIO = 4.0
 _LEAST_STEP = 0.008
-"""A sighting stands out of what is usual at its place by this ratio and this much (log of light)."""
+"""A sighting stands out of what is usual at its place by this ratio and this much (log)."""
 _USUAL_S = 2.0
 _APART_S = 0.045
 """Drops closer than this cannot be told apart: 20 a second and more are a stream."""
@@ -124,8 +124,8 @@ class DropCounter:
             return
         # Edges of tip and flask tremble: what is usual is kept for every pixel.
         level = np.maximum(_LEAST_RATIO * self._usual, self._usual + _LEAST_STEP)
-        part = min(self._step_s / _USUAL_S, 0.1)
-        self._usual += part * (np.minimum(soft, 4.0 * self._usual + noise) - self._usual)
+        speed = min(self._step_s / _USUAL_S, 0.1)
+        self._usual += speed * (np.minimum(soft, 4.0 * self._usual + noise) - self._usual)
         count, _, stats, centres = cv2.connectedComponentsWithStats((soft > level).astype(np.uint8))
         for k in range(1, count):
             left, top, wide, high, area = (int(v) for v in stats[k])
@@ -212,10 +212,10 @@ def _on_the_line(seen: FloatArray, width: int) -> FloatArray:
     on = np.bincount(bins[near], weights=seen[near, 4], minlength=total.size)
     beside = (total - on) * 2 * reach / max(width - 2 * reach, reach)
     good = beside < _BESIDE * on
-    kept = seen[near & good[bins]]
+    kept = np.asarray(seen[near & good[bins]], dtype=np.float64)
     if len(kept):
         kept = kept[kept[:, 4] > 0.1 * _heavy_middle(kept[:, 4])]
-    return kept[np.argsort(kept[:, 1], kind="stable")]
+    return np.asarray(kept[np.argsort(kept[:, 1], kind="stable")])
 
 
 def _gather(seen: FloatArray, times: FloatArray) -> tuple[FloatArray, NDArray[np.int64], float]:
@@ -294,8 +294,9 @@ def _suspected(time: FloatArray) -> int:
     for k in range(3, gaps.size - 3):
         around = np.r_[gaps[k - 3 : k], gaps[k + 1 : k + 4]]
         usual = float(np.median(around))
-        if np.ptp(around) < 0.35 * usual and 1.75 < gaps[k] / usual < 3.25:
-            missed += round(gaps[k] / usual) - 1
+        times = gaps[k] / usual
+        if np.ptp(around) < 0.35 * usual and 1.7 < times < 3.3 and abs(times - round(times)) < 0.15:
+            missed += round(times) - 1
     return missed
 
 

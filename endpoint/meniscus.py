@@ -3,7 +3,8 @@
 The part of the tube that will be emptied is seen full at the start. Every later frame is divided
 by that picture: printed lines, numbers and the light on the glass cancel, and what is left is the
 dark crescent of the meniscus and the other look of the empty part. The crescent lies a constant
-way above the lowest point, which two readings or a difference of volumes take out. One strip of the bore is kept, never a frame.
+way above the lowest point, which two readings or a difference of volumes take out. One strip of
+the bore is kept, never a frame.
 """
 
 from __future__ import annotations
@@ -133,13 +134,13 @@ class MeniscusFollower:
         score = np.quantile(dark, 0.25, axis=1)
         edge = max(int(0.4 * half), 3)
         score[:edge] = score[-edge:] = -1.0
-        k = int(np.argmax(score))
+        found = _change(strip, dark, half)
+        self._stepped = found is not None
+        k = int(np.argmax(score)) if found is None else found
         away = np.abs(np.arange(score.size) - k) > 0.8 * half
-        if score[k] < _LEAST_DEPTH or score[k] < _CLEAR_START * float(score[away].max()):
-            found = _change(strip, edge)
-            if found is None:
-                return False
-            k, self._stepped = found, True
+        clear = score[k] > max(_LEAST_DEPTH, _CLEAR_START * float(score[away].max()))
+        if found is None and not clear:
+            return False
         self._prepare(strip, float(k))
         return True
 
@@ -197,8 +198,7 @@ class MeniscusFollower:
         return place - shift, sigma, 0
 
     def _edge(self, profile: FloatArray) -> tuple[float, float, float] | None:
-        """Middle between the half-way places of the dark crescent's edges, px; its standard
-        deviation; depth of the crescent.
+        """Middle of the crescent's edges, px; its standard deviation; depth of the crescent.
 
         In rays traced through tubes of 25 and 50 mL the middle is bent less with the height of
         the camera than the lower edge, and it stands at a constant distance from it.
@@ -323,19 +323,26 @@ class MeniscusFollower:
         )
 
 
-def _change(strip: FloatArray, edge: int) -> int | None:
-    """Row at which the look of the tube changes for good: two levels in every column."""
+def _change(strip: FloatArray, dark: FloatArray, half: float) -> int | None:
+    """Row where the look of the tube changes for good, and where both sides are dark.
+
+    For tubes with a coloured stripe at the back: the liquid widens it like a lens.
+    """
+    wide, skip = max(int(1.5 * half), 8), max(int(0.7 * half), 4)
     n = len(strip)
-    rows = np.arange(1, n)[:, None]
-    total = np.cumsum(strip, axis=0)[:-1]
-    above, below = total / rows, (strip.sum(axis=0) - total) / (n - rows)
-    gain = ((above - below) ** 2).sum(axis=1) * (rows * (n - rows) / n)[:, 0]
-    gain[:edge] = gain[-edge:] = 0.0
-    k = int(np.argmax(gain))
-    rest = float(((strip - strip.mean(axis=0)) ** 2).sum()) - float(gain[k])
-    if np.max(np.abs(above[k] - below[k])) < _LEAST_CHANGE or gain[k] < 0.5 * rest:
+    look = np.zeros(n)
+    for k in range(skip + 4, n - skip - 4):
+        above = np.median(strip[max(k - skip - wide, 0) : k - skip], axis=0)
+        below = np.median(strip[k + skip : k + skip + wide], axis=0)
+        look[k] = float(np.sort(np.abs(above - below))[-6:].mean())
+    third = dark.shape[1] // 3
+    sides = np.minimum(dark[:, :third].mean(axis=1), dark[:, -third:].mean(axis=1))
+    score = np.maximum(sides, 0.0) * np.maximum(look - 0.5 * _LEAST_CHANGE, 0.0)
+    k = int(np.argmax(score))
+    away = np.abs(np.arange(n) - k) > 0.8 * half
+    if look[k] < _LEAST_CHANGE or score[k] < 1.5 * float(score[away].max()):
         return None
-    return k + 1
+    return k
 
 
 def _shift(full: FloatArray, ratio: FloatArray, still: NDArray[np.bool_]) -> float:
