@@ -147,7 +147,7 @@ def _slow_ml(fit: Transition, indicator: Indicator) -> float:
     # Free metal at which 15 and 90 % of the indicator are free.
     metal_mol_l = (1.0 / 0.15 - 1.0 / 0.9) * 10.0 ** -indicator.constants.log_k_indicator[0]
     total_ml = setting.flask_ml + fit.equivalence.value_ml
-    return max(_SLOW_FADE_ML, 2.0 * metal_mol_l * total_ml / setting.titrant_mol_l)
+    return float(max(_SLOW_FADE_ML, 2.0 * metal_mol_l * total_ml / setting.titrant_mol_l))
 
 
 _CHEMICAL_PRIORS = {
