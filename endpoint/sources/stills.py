@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import re
 import warnings
 from collections import Counter
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp", ".bmp")
 MAX_PIXELS = 80_000_000
+MAX_WEBP_PIXELS = 40_000_000
+"""The decoder of WebP holds three whole pictures; the program stays under 1 GB."""
 LONG_SIDE = 2000
 """Stills with a longer side are reduced, so that twenty of them fit into memory."""
 _ORIENTATION = 0x0112
@@ -71,7 +74,7 @@ def load_still(path: Path) -> tuple[NDArray[np.uint8], int]:
     Raises
     ------
     SourceProblem
-        The file is no picture, or larger than 80 megapixels.
+        The file is no picture, or larger than 80 megapixels (WebP: 40).
     """
     with _opened(path) as image:
         factor = -(-max(image.size) // LONG_SIDE)
@@ -84,7 +87,8 @@ def load_still(path: Path) -> tuple[NDArray[np.uint8], int]:
         picture = _eight_bits(image, path)
         if factor > done:
             picture = picture.reduce(factor // done)
-        return np.asarray(_upright(picture, image.getexif().get(_ORIENTATION))), factor
+        picture = _upright(picture, image.getexif().get(_ORIENTATION))
+        return np.asarray(picture if picture.mode == "RGB" else picture.convert("RGB")), factor
 
 
 @contextmanager
@@ -92,14 +96,17 @@ def _opened(path: Path) -> Iterator[Image.Image]:
     """Open a picture and turn every trouble of the decoder into one problem."""
     from PIL import Image
 
+    # It tells of broken files on standard error besides raising.
+    logging.getLogger("PIL").setLevel(logging.CRITICAL)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with Image.open(path) as image:
-                if image.width * image.height > MAX_PIXELS:
+                most = MAX_WEBP_PIXELS if image.format == "WEBP" else MAX_PIXELS
+                if image.width * image.height > most:
                     raise SourceProblem(
                         f"{path.name} is too large ({image.width} x {image.height}).",
-                        "Reduce the stills to 80 megapixels or less.",
+                        f"Reduce the stills to {most // 1_000_000} megapixels or less.",
                     )
                 yield image
     except SourceProblem:
@@ -118,12 +125,15 @@ def _opened(path: Path) -> Iterator[Image.Image]:
 
 
 def _eight_bits(image: Image.Image, path: Path) -> Image.Image:
-    """Picture as 8-bit RGB; grey of 16 bits is scaled (Pillow alone would cut it off at 255)."""
+    """Picture as 8-bit RGB or grey; 16 bits are scaled (Pillow alone would cut them off at 255)."""
     from PIL import Image
 
     if image.mode.startswith("I"):
         deep = np.asarray(image)
-        return Image.fromarray((np.clip(deep, 0, 65535) >> 8).astype(np.uint8)).convert("RGB")
+        if deep.dtype != np.uint16:
+            deep = np.clip(deep, 0, 65535)
+        # Grey until it is reduced: a large picture in colour takes four times the memory.
+        return Image.fromarray((deep >> 8).astype(np.uint8))
     if image.mode == "F":
         raise SourceProblem(
             f"{path.name} holds floating-point samples.", "Save it as PNG or JPEG of 8 or 16 bits."

@@ -46,7 +46,7 @@ class Sound:
     files: dict[str, bytes]
     arguments: tuple[str, ...]
     targets: tuple[str, ...]
-    """Files to damage; one of them in each case."""
+    """Files to damage, one or several in each case."""
 
 
 def write_corpus(folder: Path, kinds: Sequence[str]) -> None:

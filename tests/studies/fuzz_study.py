@@ -4,9 +4,10 @@
     python -m tests.studies.fuzz_study --count 200 --kinds film still --minutes 5
     python -m tests.studies.fuzz_study --case 1234
 
-Case N of a seed is always the same: a sound input of `fuzz_corpus`, one file of it damaged by
-`mutations`. Each runs `endpoint` in a process of its own, forked from a worker that has loaded the
-program, so that a crash of a decoder, an endless loop and the peak of memory are seen as they are.
+Case N of a seed is always the same: a sound input of `fuzz_corpus`, one file of it or several
+damaged by `mutations`. Each runs `endpoint` in a process of its own, forked from a worker that has
+loaded the program, so that a crash of a decoder, an endless loop and the peak of memory are seen
+as they are.
 A case passes if
 
 - the exit code is 0, 3 or 4 with valid JSON on standard output, without NaN, and nothing on
@@ -35,7 +36,7 @@ import tempfile
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import asdict, dataclass
 from multiprocessing import get_context
@@ -64,7 +65,7 @@ _ADDRESSES = 4 << 30
 _OUTPUT_BYTES = 200 << 20
 _CODES = {0: "located", 3: "bracketed", 4: "none"}
 _NO_MEMORY = "needs more memory than there is"
-_FOREIGN = r"\b(\w+Error|Errno|None|nan)\b"
+_FOREIGN = r"\b(\w+Error|Errno|is None|nan)\b"
 _CHUNK = 10
 
 
@@ -99,14 +100,18 @@ class Outcome:
 
 def case_of(
     seed: int, case: int, corpus: Sequence[Sound], kinds: Sequence[str] = tuple(KINDS)
-) -> tuple[Sound, str, bytes, str]:
-    """Return the sound input of a case, the damaged file, its content and what was done to it."""
+) -> tuple[Sound, dict[str, bytes], str]:
+    """Return the sound input of a case, its damaged files, and what was done to the first."""
     rng = random.Random(f"{seed}/{case}")
     kind = rng.choices(kinds, [KINDS[kind] for kind in kinds])[0]
     sound = rng.choice([sound for sound in corpus if sound.kind == kind])
-    target = rng.choice(sound.targets)
-    data, change = mutate(target, sound.files[target], rng)
-    return sound, target, data, change
+    targets = [rng.choice(sound.targets)]
+    if rng.random() < 0.3:
+        # One bad picture of a series is passed over; several are not.
+        more = rng.sample(sound.targets, rng.randint(1, len(sound.targets)))
+        targets += [name for name in dict.fromkeys(more) if name not in targets]
+    done = {name: mutate(name, sound.files[name], rng) for name in targets}
+    return sound, {name: data for name, (data, _) in done.items()}, done[targets[0]][1]
 
 
 # --- running ----------------------------------------------------------------------------------
@@ -175,9 +180,9 @@ def _command(arguments: Sequence[str]) -> int:
     return 0
 
 
-def write_case(sound: Sound, target: str, data: bytes, folder: Path) -> None:
-    """Write the files of a case, one of them damaged."""
-    for name, content in {**sound.files, target: data}.items():
+def write_case(sound: Sound, damaged: Mapping[str, bytes], folder: Path) -> None:
+    """Write the files of a case, some of them damaged."""
+    for name, content in {**sound.files, **damaged}.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
@@ -306,8 +311,7 @@ def _modules_of(sound: Sound) -> set[str]:
         return 0
 
     with tempfile.TemporaryDirectory() as place:
-        first = sound.targets[0]
-        write_case(sound, first, sound.files[first], Path(place))
+        write_case(sound, {}, Path(place))
         return set(run_apart(work, Path(place)).stdout.split())
 
 
@@ -315,11 +319,11 @@ def run_case(
     seed: int, case: int, kinds: Sequence[str], cache: Path, *, keep: bool = False
 ) -> Outcome:
     """Run one case in this worker; its files are kept if it fails."""
-    sound, target, data, change = case_of(seed, case, _corpus, kinds)
+    sound, damaged, change = case_of(seed, case, _corpus, kinds)
     with tempfile.TemporaryDirectory() as place:
-        write_case(sound, target, data, Path(place))
+        write_case(sound, damaged, Path(place))
         ran = run_apart(lambda: _command(sound.arguments), Path(place))
-        fault = fault_of(ran, sound.arguments, data)
+        fault = fault_of(ran, sound.arguments, b"".join(damaged.values()))
         if fault or keep:
             _keep(
                 cache / f"failed{_suffix(kinds)}" / f"{seed}-{case}", Path(place), sound, ran, fault
@@ -328,7 +332,7 @@ def run_case(
         case=case,
         kind=sound.kind,
         name=sound.name,
-        target=target,
+        target=next(iter(damaged)) + (f" and {len(damaged) - 1} more" if len(damaged) > 1 else ""),
         change=change[:300],
         code=ran.code,
         status="refused" if ran.code == 2 else _CODES.get(ran.code, "-"),
