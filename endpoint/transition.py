@@ -19,10 +19,10 @@ from endpoint.fitting import (
     contributions,
     fit_with_noise,
     neighbour_factor,
-    refit_at,
     two_minima,
 )
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.profile import profile_ends
 from endpoint.smooth import crossings_with_errors
 from endpoint.titration_model import (
     BEND,
@@ -52,8 +52,6 @@ _OUTLIER_ROUNDS = 6
 _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
-_PROFILE_CLOSE = 1.0 / 256.0
-"""How close an end of a profile is looked for, as a part of the first bracket."""
 _HARDLY_MAGNESIUM = 0.12
 """Square root of magnesium to calcium below which magnesium may as well be absent."""
 
@@ -98,6 +96,8 @@ class Transition:
     model: Model
     theta: FloatArray
     covariance: FloatArray
+    rivals: tuple[FloatArray, ...] = ()
+    """Parameters of another minimum that is nearly as good, shape (13,)."""
 
     def fraction_at(self, volume_ml: FloatArray) -> FloatArray:
         """Model f for mixed volumes, shape (n,)."""
@@ -239,6 +239,7 @@ def fit_transition(
         model=model,
         theta=theta,
         covariance=fit.covariance,
+        rivals=() if fitted.rival is None else (fitted.rival.theta,),
     )
     if model.free[ROOT_MG] and abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
         result = replace(result, equivalence=_one_sided(result))
@@ -259,7 +260,7 @@ def profile_interval(
     """Likelihood interval of the equivalence volume with all other parameters refitted.
 
     Used where few points stand in the change, so that the interval is not symmetric
-    (Venzon and Moolgavkar, Appl. Statist. 37 (1988) 87; from memory).
+    (see `endpoint.profile`); a rival minimum counts too.
 
     Returns
     -------
@@ -267,48 +268,8 @@ def profile_interval(
     `reach_ml`.
     """
     k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.5 + 0.5 * probability))
-    best = float(np.sum(fit.model.residuals(fit.theta) ** 2))
-    centre = float(fit.theta[EQUIVALENCE])
     first = max(0.5 * fit.equivalence.standard_uncertainty_ml, 2e-3)
-
-    def end(direction: float) -> float | None:
-        theta, near = fit.theta, None
-        inside, below = 0.0, -k
-        step = first
-        while True:
-            if centre + direction * step <= 1e-3:
-                return 1e-3
-            theta, cost, near = refit_at(fit.model, theta, centre + direction * step, near)
-            above = float(np.sqrt(max(cost - best, 0.0))) - k
-            if above > 0.0:
-                break
-            inside, below = step, above
-            if step > reach_ml:
-                return None
-            step *= 1.7
-        outside = step
-        # The root of the excess is nearly straight in the volume: false position (Illinois).
-        close = max(_PROFILE_CLOSE * (outside - inside), 1e-6)
-        side = 0
-        for _ in range(12):
-            middle = inside + (outside - inside) * below / (below - above)
-            middle = min(max(middle, inside + 0.5 * close), outside - 0.5 * close)
-            theta, cost, near = refit_at(fit.model, theta, centre + direction * middle, near)
-            value = float(np.sqrt(max(cost - best, 0.0))) - k
-            if value > 0.0:
-                outside, above = middle, value
-                below *= 0.5 if side == 1 else 1.0
-                side = 1
-            else:
-                inside, below = middle, value
-                above *= 0.5 if side == -1 else 1.0
-                side = -1
-            if outside - inside <= close:
-                break
-        return centre + direction * outside
-
-    low = end(-1.0)
-    return (low if low is not None else 0.0), end(1.0)
+    return profile_ends(fit.model, [fit.theta, *fit.rivals], first, k, reach_ml)
 
 
 def _level_volumes(

@@ -221,3 +221,23 @@ def test_all_starts_at_once_find_what_each_finds_alone() -> None:
 
     other = least_squares(residuals, starts[0][free], x_scale="jac", xtol=1e-12, ftol=1e-12)
     assert together[0].cost == pytest.approx(2.0 * other.cost, rel=1e-6)
+
+
+def test_the_interval_is_followed_from_every_minimum() -> None:
+    # No magnesium, last volume 0.3 mL before the end: two minima 1 mL apart with a hill between.
+    plan = draw_plan(17)
+    table = simulate(plan)
+    stop = table.volume_ml < table.equivalence_ml - 0.3
+    curve = from_absorbance(
+        table.volume_ml[stop],
+        table.density[stop],
+        plan.channels,
+        plan.flask.volume_ml,
+        saturated=np.zeros(int(stop.sum()), dtype=bool),
+    )
+    fit = fit_transition(curve, 0.01)
+    low, high = profile_interval(fit)
+    assert fit.rivals
+    assert low < table.equivalence_ml
+    assert high is None or high > table.equivalence_ml
+    assert fit.equivalence.low_ml < table.equivalence_ml < fit.equivalence.high_ml
