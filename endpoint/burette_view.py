@@ -31,6 +31,7 @@ _LEAST_WHOLE = 3.5
 """Whole millilitres (longest lines) that must be in view to know the lines by their pattern."""
 _LEAST_HEIGHT_PX = 60
 _CLEAR_PEAK = 4.0
+_OVERTONE = 0.4
 _COLUMNS = 25
 _REACH = 0.62
 """Part of the half width of the tube that the strip covers: inside of the dark walls."""
@@ -124,10 +125,13 @@ def find_tube(picture: FloatArray, box: Box) -> Tube:
     DeliveryProblem
         There is no pair of straight walls.
     """
+    from scipy.ndimage import gaussian_filter1d
+
     bands = np.array_split(picture, _BANDS, axis=0)
     centres = np.cumsum([len(b) for b in bands]) - 0.5 * np.array([len(b) for b in bands])
     rows = np.stack([np.median(b, axis=0) for b in bands])
-    edges = np.abs(np.gradient(rows, axis=1))
+    # Soft edges: between whole pixels a sharp one would lose height and pull the slope.
+    edges = gaussian_filter1d(np.abs(np.gradient(rows, axis=1)), 1.5, axis=1)
     lean = _lean(edges, centres)
     aligned = np.stack(
         [_shifted(e, lean * (c - centres.mean())) for e, c in zip(edges, centres, strict=True)]
@@ -142,6 +146,12 @@ def find_tube(picture: FloatArray, box: Box) -> Tube:
             "a little wider than the glass, in front of a plain light background.",
         )
     left, right = _outer(strength, level, strong)
+    away = centres - centres.mean()
+    # The outer walls alone: the inner ones stand elsewhere where the tube is empty.
+    for _ in range(_ROUNDS):
+        lefts = np.array([_near(e, left + lean * c) for e, c in zip(edges, away, strict=True)])
+        rights = np.array([_near(e, right + lean * c) for e, c in zip(edges, away, strict=True)])
+        lean = _middle_slope(0.5 * (lefts + rights), centres)
     return Tube(
         box,
         x_px=box.left + 0.5 * (left + right),
@@ -149,6 +159,19 @@ def find_tube(picture: FloatArray, box: Box) -> Tube:
         lean=lean,
         half_px=0.5 * (right - left),
     )
+
+
+def _middle_slope(value: FloatArray, at: FloatArray) -> float:
+    """Median of the slopes of all pairs (Theil and Sen, from memory): one odd band does nothing."""
+    i, j = np.triu_indices(at.size, 1)
+    return float(np.median((value[j] - value[i]) / (at[j] - at[i])))
+
+
+def _near(edge: FloatArray, place: float) -> float:
+    """Centre of the edge strength within 3 px of a place, px from the left side of the box."""
+    x = np.arange(edge.size)
+    weight = np.where(np.abs(x + 0.5 - place) <= 3.0, edge, 0.0) + 1e-9
+    return float(np.average(x + 0.5, weights=weight**2))
 
 
 def _outer(strength: FloatArray, level: float, strong: NDArray[np.int64]) -> tuple[float, float]:
@@ -274,7 +297,7 @@ def _period(flat: FloatArray, expected: float | None, per_ml: int) -> float | No
 
     f, power = _spectrum(flat)
     if expected is not None:
-        near = (f > 1.0 / (1.08 * expected)) & (f < 1.08 / expected)
+        near = (f > 1.0 / (1.22 * expected)) & (f < 1.22 / expected)
         if expected < _FINEST_PX or not near.any():
             return None
         return float(1.0 / f[near][np.argmax(power[near])])
@@ -285,7 +308,6 @@ def _period(flat: FloatArray, expected: float | None, per_ml: int) -> float | No
     # Light and stripes change slowly along the tube: only narrow peaks count.
     unit = np.sqrt(power)
     unit = unit / (median_filter(unit, 24 * 16 + 1, mode="nearest") + 1e-12)
-    base = 1.0
     # Lines of tenths are longer at every fifth and every tenth: all three periods must show.
     parts = (1.0, 0.2, 0.1) if per_ml == 10 else (1.0, 0.2) if per_ml == 5 else (1.0,)
     score = np.zeros_like(power)
@@ -293,9 +315,16 @@ def _period(flat: FloatArray, expected: float | None, per_ml: int) -> float | No
         score[k] = min(
             float(unit[max(round(k * part) - 2, 0) : round(k * part) + 3].max()) for part in parts
         )
-    best = int(np.argmax(score))
-    if score[best] < _CLEAR_PEAK * base:
+    best: int = int(np.argmax(score))
+    if score[best] < _CLEAR_PEAK:
         return None
+    # Thin lines have overtones, which fit the pattern too: the longest period that fits counts.
+    for part in range(6, 1, -1):
+        low = max(int(best / part + 0.5) - 4, 0)
+        high = low + 9
+        if float(score[low:high].max()) > max(_CLEAR_PEAK, _OVERTONE * float(score[best])):
+            best = low + int(np.argmax(score[low:high]))
+            break
     around = slice(max(best - 8, 0), best + 9)
     return float(1.0 / f[around][np.argmax(unit[around])])
 
@@ -320,9 +349,9 @@ def _demodulate(
         if found is None:
             return None
         left, good, strength = found
-        if good.sum() < 8 * period:
+        if good.sum() < 5 * period:
             return None
-        order = 1 if good.sum() < 15 * period else 2 if good.sum() < 60 * period else 3
+        order = 1 if good.sum() < 8 * period else 2 if good.sum() < 40 * period else 3
         reading = step_ml * (phase[good] + left)
         fit = np.polyfit(at[good], reading, order)
         off = reading - np.polyval(fit, at[good])
@@ -342,15 +371,23 @@ def _phase_left(
     from scipy.ndimage import gaussian_filter1d
 
     wave = flat * np.exp(-2j * np.pi * phase)[:, None]
-    whole = wave[usable].mean(axis=0)
+
+    def smooth(values: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        return np.asarray(
+            gaussian_filter1d(values.real, width) + 1j * gaussian_filter1d(values.imag, width)
+        )
+
+    # Columns are compared with their common course, because the phase may turn along the tube.
+    course = np.exp(-1j * np.angle(smooth(wave.mean(axis=1))))
+    whole = (wave * course[:, None])[usable].mean(axis=0)
     scatter = flat[usable].std(axis=0) / math.sqrt(usable.sum()) + 1e-9
     weight = np.where(np.abs(whole) > 3 * scatter, np.abs(whole) / scatter, 0.0)
     if not weight.any():
         return None
     # All columns of a line share its phase but for the slight bow of a line seen aslant.
     mean = (wave * (weight * np.exp(-1j * np.angle(whole)))).sum(axis=1) / weight.sum()
+    local = smooth(mean)
     seen = gaussian_filter1d(usable.astype(float), width)
-    local = gaussian_filter1d(mean.real, width) + 1j * gaussian_filter1d(mean.imag, width)
     size = np.abs(local) / np.maximum(seen, 0.2)
     good = usable & (size > 0.3 * np.median(size[usable])) & (seen > 0.4)
     if not good.any():

@@ -34,6 +34,9 @@ _FAINT = 0.15
 _DOUBTFUL = 0.5
 """A group weaker than this part of the usual one is no drop; the second for groups that were
 seen in less than half of the frames in which a drop would have been in view."""
+_LEAST_DROP = 1.2
+"""Contrast (log) times area (px) of the usual drop over its sightings; twinkling edges and noise
+stay below 1, drops of 6 px across have 4 and more (rendered films)."""
 _ROW_PX = 8
 _BESIDE = 0.5
 _MOST_SIGHTINGS = 400_000
@@ -235,6 +238,8 @@ def _gather(seen: FloatArray, times: FloatArray) -> tuple[FloatArray, NDArray[np
     groups = [g for g in np.split(np.arange(len(release)), cuts) if g.size]
     strength = np.array([seen[g, 4].sum() for g in groups])
     usual = _heavy_middle(strength)
+    if usual < _LEAST_DROP:
+        return none, none.astype(np.int64), 1.0
     low, high = (_heavy_quantile(seen[:, 3], seen[:, 4], q) for q in (0.03, 0.97))
     way_s = np.sqrt(2.0 * np.maximum(np.array([low, high]) - start_px, 0.0) / pull)
     moments, numbers = [], []

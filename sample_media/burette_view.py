@@ -133,7 +133,7 @@ def meniscus_profile(inner_mm: float, contact_deg: float) -> tuple[FloatArray, F
         )
         return out.y[0], out.y[1]
 
-    curvature = brentq(lambda k: arc(k)[0][-1] - inner_mm, 1e-6, 2.0 / inner_mm)
+    curvature = brentq(lambda k: arc(k)[0][-1] - inner_mm, 1e-9, 2.0 / inner_mm)
     r, z = arc(float(curvature))
     return r * inner_mm / r[-1], z
 
