@@ -30,8 +30,9 @@ _COARSEST_PX = 120.0
 _LEAST_WHOLE = 3.5
 """Whole millilitres (longest lines) that must be in view to know the lines by their pattern."""
 _LEAST_HEIGHT_PX = 60
-_CLEAR_PEAK = 4.0
+_CLEAR_PEAK = 6.0
 _OVERTONE = 0.4
+_MM_PER_ML = (9.0, 25.0)
 _COLUMNS = 25
 _REACH = 0.62
 """Part of the half width of the tube that the strip covers: inside of the dark walls."""
@@ -279,9 +280,22 @@ def read_scale(
         if period is None:
             continue
         scale = _demodulate(flat, usable, period, step_ml)
-        if scale is not None and (best is None or scale.sigma_ml < 0.7 * best.sigma_ml):
+        if scale is not None and (best is None or scale.sigma_ml < 0.3 * best.sigma_ml):
             best = scale
     return best
+
+
+def bore_fits(half_px: float, ml_per_px: float) -> bool:
+    """Whether a tube of this outer half width can hold this volume per pixel.
+
+    The bore is half width less a wall of 1.2 mm; burettes with lines of 0.1 mL have 9 to 25 mm
+    for 1 mL (25 and 50 mL; computed from usual scale lengths of 500 to 600 mm, from memory).
+    """
+    lengths = np.linspace(_MM_PER_ML[0], _MM_PER_ML[1], 60)
+    half_mm = half_px * lengths * ml_per_px
+    inner_mm = np.maximum(half_mm - 1.2, 0.0)
+    held = math.pi * inner_mm**2 * lengths / 1000.0
+    return bool(held.min() < 1.35 and held.max() > 0.65)
 
 
 def _spectrum(flat: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from endpoint.burette_view import (
     Scale,
     Tube,
+    bore_fits,
     clipped_box,
     find_tube,
     grey,
@@ -66,8 +67,15 @@ class MeniscusTrace:
             getattr(self, name).setflags(write=False)
 
     def scale(self, division_ml: float, ml_per_px: float | None) -> Scale | None:
-        """Printed lines of the tube, see `burette_view.read_scale`."""
-        return read_scale(self.strip, self.usable, division_ml, ml_per_px)
+        """Printed lines of the tube, see `burette_view.read_scale`.
+
+        Without a rough scale the lines count only if the bore can hold what they say.
+        """
+        scale = read_scale(self.strip, self.usable, division_ml, ml_per_px)
+        if scale is None or ml_per_px is not None:
+            return scale
+        usual = scale.ml_per_px * 0.1 / division_ml
+        return scale if bore_fits(self.tube.half_px, usual) else None
 
 
 @dataclass(eq=False)

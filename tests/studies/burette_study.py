@@ -34,14 +34,17 @@ def meniscus_row(seed: int) -> tuple[float, float, float, str]:
     true = np.array([recipe.delivered_ml(float(t)) for t in times])
     read = [round(recipe.reading_ml(float(t)) + rng.normal(0.0, 0.008), 2) for t in times[[0, -1]]]
     two = delivery_from_meniscus(trace, start_ml=read[0], end_ml=read[1])
-    one = delivery_from_meniscus(trace)
+    try:
+        one = delivery_from_meniscus(trace).volume_ml
+    except DeliveryProblem:
+        one = None
     seen = two.flags == 0
     off = two.volume_ml - true
     kind = ("25 mL " if recipe.mm_per_ml > 15 else "50 mL ") + f"{recipe.px_per_mm:.1f} px/mm "
     kind += "stripe " * recipe.blue_stripe + "refill " * (recipe.refill is not None)
     kind += f"true {true[-1]:.2f} hidden {int((~seen).sum())} of {seen.size} "
     kind += ",".join(r.code for r in two.remarks)
-    alone = float(np.abs(one.volume_ml - true)[seen].max())
+    alone = float("nan") if one is None else float(np.abs(one - true)[seen].max())
     at = int(np.argmax(np.abs(off) * seen))
     return float(abs(off[at])), alone, float(abs(off[at]) / two.sigma_ml[at]), kind
 
@@ -88,7 +91,8 @@ def main() -> None:
             print(
                 f"meniscus: {len(worst)} films, worst error in a film: median "
                 f"{np.median(worst):.4f}, largest {max(worst):.4f} mL; without readings "
-                f"{np.median(alone):.4f}, {max(alone):.4f} mL"
+                f"{np.nanmedian(alone):.4f}, {np.nanmax(alone):.4f} mL "
+                f" ({int(np.isnan(alone).sum())} refused)"
             )
     if args.only != "meniscus":
         total, wrong = 0, 0
