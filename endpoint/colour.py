@@ -163,9 +163,9 @@ class _Seen:
 
         Only if all of the picture is dark, the light was off; else something dark is before it.
         """
-        flags = sample.flags | before | self.flags
+        flags = sample.flags | (before & ~Flag.DARK) | self.flags
         hidden = Flag.REFERENCE_LOST | Flag.LIQUID_LOST | Flag.CAMERA_MOVED
-        if self.flags & Flag.DARK:
+        if (self.flags | before) & Flag.DARK:
             flags = (sample.flags & ~hidden) | Flag.DARK if sample.flags else sample.flags
         elif flags & hidden:
             flags &= ~Flag.DARK
@@ -254,6 +254,11 @@ def follow(
     here: Region | None = region
     at = HOME
     for frame in frames:
+        if waiting and frame.time_s > waiting[-1].time_s + 2.0 * _LOOK_EVERY_S:
+            # What happened in a gap that nobody looked at does not speak against what was before.
+            for held in waiting:
+                yield _Seen(Flag.NONE, at).about(held, before)
+            waiting, before = [], Flag.NONE
         seen: _Seen | None = None
         if (frame.width, frame.height) != (region.width, region.height):
             seen = _Seen(Flag.CAMERA_MOVED, at)
@@ -273,9 +278,9 @@ def follow(
         for held in waiting:
             yield seen.about(held, before)
         yield seen.about(sample)
-        waiting, before = [], seen.flags & ~Flag.DARK
+        waiting, before = [], seen.flags
     for held in waiting:
-        yield replace(held, flags=held.flags | before)
+        yield _Seen(Flag.NONE, at).about(held, before)
 
 
 def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:

@@ -19,9 +19,13 @@ _SUDDEN, _SUDDEN_PART = 0.03, 0.12
 _FAR, _FAR_PART = 0.10, 0.30
 """The same for the distance from the line between the two forms."""
 _SCATTERS = 6.0
+_BOW_FROM, _BOW = 0.8, 0.5
+"""A liquid darker than this bows off the line, by this part of the density above it."""
 
 
-def strangers(time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_]) -> NDArray:
+def strangers(
+    time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
     """Frames whose colour is no mixture, shape (n,), bool.
 
     Parameters
@@ -46,8 +50,9 @@ def strangers(time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_]
     usual = 1.4826 * float(np.median(sudden))
     # Slow drift of the light moves the whole line.
     far = np.linalg.norm(off - np.median(off, axis=0), axis=1)
-    odd[index] = sudden > max(_SUDDEN + _SUDDEN_PART * size, _SCATTERS * usual)
-    odd[index] |= far > _FAR + _FAR_PART * size
+    bow = _BOW * np.maximum(values.max(axis=1) - _BOW_FROM, 0.0)
+    odd[index] = sudden > np.maximum(_SUDDEN + _SUDDEN_PART * size + bow, _SCATTERS * usual)
+    odd[index] |= far > _FAR + _FAR_PART * size + bow
     return odd
 
 

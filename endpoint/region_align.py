@@ -55,8 +55,9 @@ def typical(pictures: Sequence[Picture], liquid: Mask) -> list[int]:
     guides = [tracking.guide([picture], liquid, 1.0) for picture in pictures]
     alike = np.eye(len(pictures), dtype=np.bool_)
     for i, guide in enumerate(guides):
-        for j in range(len(pictures)) if guide is not None else ():
-            alike[i, j] |= tracking.likeness_at_home(guide, pictures[j]) > _ALIKE
+        if guide is not None:
+            likeness = [tracking.likeness_at_home(guide, picture) for picture in pictures]
+            alike[i] |= np.array(likeness) > _ALIKE
     alike &= alike.T
     linked = np.linalg.matrix_power(alike.astype(np.float64), len(pictures)) > 0
     sizes = linked.sum(axis=1)
@@ -126,5 +127,5 @@ def _matrix(pose: Pose, guide: Guide, factor: float) -> Array:
 
     x, y = (guide.factor * v * factor for v in guide.middle)
     matrix = cv2.getRotationMatrix2D((x, y), pose.turn_deg, pose.scale)
-    matrix[:, 2] += (pose.dx * factor, pose.dy * factor)
-    return np.asarray(matrix)
+    shift = np.array([[0.0, 0.0, pose.dx], [0.0, 0.0, pose.dy]])
+    return np.asarray(matrix + factor * shift, dtype=np.float32)

@@ -156,18 +156,27 @@ def has_moved(shift: tuple[float, float] | None) -> bool:
     return shift is not None and float(np.hypot(*shift)) > MOVED_SHARE
 
 
+def _middle(picture: Picture) -> NDArray[np.bool_]:
+    """Where a flask may stand that was not found yet, shape (h, w)."""
+    hidden = np.zeros(picture.shape[:2], dtype=np.bool_)
+    width = hidden.shape[1]
+    hidden[:, width // 4 : width - width // 4] = True
+    return hidden
+
+
 def still_part(pictures: Sequence[Picture]) -> list[int]:
     """Indices of the small pictures from before the camera moved, all of them if it did not.
 
-    When too few were taken before the first move, the longest part between moves is returned.
+    When hardly any were taken before the first move, the longest part between moves is returned.
+    What moves in the middle of the picture is taken for the flask.
     """
     parts = [[0]]
     for i in range(1, len(pictures)):
-        before = scene(pictures[i - 1])
+        before = scene(pictures[i - 1], _middle(pictures[i - 1]))
         if before is not None and has_moved(camera_shift(before, pictures[i])):
             parts.append([])
         parts[-1].append(i)
-    if len(parts[0]) >= max(3, 0.25 * len(pictures)):
+    if len(parts[0]) >= max(2.0, _LEAST_KEPT * len(pictures)):
         return parts[0]
     return max(parts, key=len)
 
@@ -176,7 +185,8 @@ def before_a_move(frames: Sequence[Frame]) -> list[Frame]:
     """Frames that show the scene where the first one does; all if those are hardly any."""
     if not frames:
         return []
-    first = scene(small_picture(frames[0]))
+    picture = small_picture(frames[0])
+    first = scene(picture, _middle(picture))
     if first is None:
         return list(frames)
     kept = [f for f in frames if not has_moved(camera_shift(first, small_picture(f)))]

@@ -315,7 +315,7 @@ def carried(mask: Mask, box: Box, pose: Pose, middle: tuple[float, float]) -> tu
     import cv2
 
     matrix = cv2.getRotationMatrix2D(middle, pose.turn_deg, pose.scale)
-    matrix[:, 2] += (pose.dx, pose.dy)
+    matrix[:, 2] += np.array([pose.dx, pose.dy])
     corners = np.array([[x, y, 1.0] for x in (box.left, box.right) for y in (box.top, box.bottom)])
     moved = corners @ matrix.T
     left, top = (int(v) for v in np.floor(moved.min(axis=0)))

@@ -78,6 +78,7 @@ ROWS: dict[str, float] = {
     "endpoint.sampling": 7.5,
     "endpoint.hardness_classes": 8,
     "endpoint.pipeline": 8,
+    "endpoint.glimpses": 8.5,
     "endpoint.bench_quantities": 8.5,
     "endpoint.eye_titration": 8.7,
     "endpoint.assembly": 9,
