@@ -52,13 +52,11 @@ def typical(pictures: Sequence[Picture], liquid: Mask) -> list[int]:
     """
     if len(pictures) < 3:
         return [0]
-    guides = [tracking.guide([picture], liquid, 1.0) for picture in pictures]
-    alike = np.eye(len(pictures), dtype=np.bool_)
-    for i, guide in enumerate(guides):
-        if guide is not None:
-            likeness = [tracking.likeness_at_home(guide, picture) for picture in pictures]
-            alike[i] |= np.array(likeness) > _ALIKE
-    alike &= alike.T
+    window = tracking.guide(pictures, liquid, 1.0)
+    if window is None:
+        return list(range(len(pictures)))
+    alike = tracking.likeness_among(window, pictures) > _ALIKE
+    np.fill_diagonal(alike, True)
     linked = np.linalg.matrix_power(alike.astype(np.float64), len(pictures)) > 0
     sizes = linked.sum(axis=1)
     enough = min(max(3.0, 0.25 * len(pictures)), float(sizes.max()))

@@ -158,8 +158,8 @@ def has_moved(shift: tuple[float, float] | None) -> bool:
 
 def _middle(picture: Picture) -> NDArray[np.bool_]:
     """Where a flask may stand that was not found yet, shape (h, w)."""
-    hidden = np.zeros(picture.shape[:2], dtype=np.bool_)
-    width = hidden.shape[1]
+    height, width = picture.shape[:2]
+    hidden = np.zeros((height, width), dtype=np.bool_)
     hidden[:, width // 4 : width - width // 4] = True
     return hidden
 

@@ -34,6 +34,8 @@ _SIZES = (0.95, 1.0, 1.05)
 _STILL = 0.008
 """Movement that counts as none, as a share of the picture's width."""
 _STILL_DEG = 2.5
+_PLAINLY = 0.94
+"""Likeness from which nothing else is looked for."""
 _FLOOR = 0.004
 _SOFT = 0.3
 
@@ -232,18 +234,26 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
     """
     maps = _maps(picture, guide_.scale)
     last = near or HOME
+    stays = [_stay(guide_, maps, pose) for pose in (HOME, last)]
+    for stay in stays:
+        if stay.likeness >= _PLAINLY:
+            return stay
     pose = _sized(guide_, maps, _best(guide_, maps, last, _TURNS_DEG, _NEAR))
-    for known in (HOME, last):
-        turned = _turned(guide_, known.turn_deg, known.scale)
-        stay = _match(maps, guide_, turned, _place(guide_, known), 0)
+    for stay in stays:
         if stay.likeness >= max(guide_.least, pose.likeness - _GAIN):
-            return replace(known, likeness=stay.likeness)
+            return stay
     if pose.likeness >= guide_.least:
         return pose
     far = _best(guide_, maps, HOME, _FAR_TURNS_DEG, _FAR)
     if far.likeness > 0.5:
         far = _sized(guide_, maps, _best(guide_, maps, far, _TURNS_DEG, _NEAR))
     return far if far.likeness >= FOUND_AGAIN else pose
+
+
+def _stay(guide_: Guide, maps: Array, pose: Pose) -> Pose:
+    """The same pose with its likeness in a picture."""
+    turned = _turned(guide_, pose.turn_deg, pose.scale)
+    return replace(pose, likeness=_match(maps, guide_, turned, _place(guide_, pose), 0).likeness)
 
 
 def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
@@ -258,6 +268,21 @@ def likeness_at_home(guide_: Guide, picture: Array) -> float:
     return _match(
         _maps(picture, guide_.scale), guide_, (guide_.maps, guide_.weight), guide_.corner, 1
     ).likeness
+
+
+def likeness_among(guide_: Guide, pictures: Sequence[Array]) -> NDArray[np.float64]:
+    """How alike pictures are to each other where the guide has the flask, shape (n, n)."""
+    left, top = guide_.corner
+    tall, wide = guide_.weight.shape
+    inside = guide_.weight > 0
+    total = np.zeros((len(pictures), len(pictures)))
+    maps = [_maps(p, guide_.scale)[top : top + tall, left : left + wide] for p in pictures]
+    for k in range(2):
+        rows = np.stack([each[..., k][inside] for each in maps]).astype(np.float64)
+        rows -= rows.mean(axis=1, keepdims=True)
+        rows /= np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-9)
+        total += 0.5 * rows @ rows.T
+    return total
 
 
 def _place(guide_: Guide, pose: Pose) -> tuple[float, float]:

@@ -203,19 +203,19 @@ def test_flask_alone_moved_is_followed() -> None:
 
 def test_flask_that_is_moved_all_the_time_is_found_and_followed() -> None:
     scene = replace(SMALL, ground="plain")
-    drawn = draw(scene, count=24)
-    places = [(0.0, 0.0), (0.05, -0.02), (-0.04, 0.03), (0.08, 0.01), (-0.07, -0.03), (0.02, 0.04)]
+    drawn = draw(scene, count=12)
+    places = [(0.0, 0.0), (0.05, -0.02), (-0.04, 0.03), (-0.07, -0.03)]
     elsewhere = [
-        draw(replace(scene, centre_x=0.5 + dx, base_y=scene.base_y + dy), count=24)
+        draw(replace(scene, centre_x=0.5 + dx, base_y=scene.base_y + dy), count=12)
         for dx, dy in places
     ]
-    turned = [elsewhere[k % len(places)].frames[k] for k in range(24)]
+    turned = [elsewhere[k % len(places)].frames[k] for k in range(12)]
     region = locate(turned)
     assert pure_share(region, drawn) >= 0.97
     samples = list(follow(turned, region))
     still = list(follow(drawn.frames, region))
     usable = [k for k, s in enumerate(samples) if not s.flags]
-    assert len(usable) >= 18
+    assert len(usable) >= 11
     for k in usable:
         assert samples[k].density == pytest.approx(still[k].density, abs=0.03)
 

@@ -131,7 +131,8 @@ def test_camera_that_comes_back_is_used_again(drawn: Drawn) -> None:
         frames[k] = turned(frames[k], 28.0, -15.0)
     flags = [s.flags for s in follow(frames, region)]
     assert all(f & Flag.CAMERA_MOVED for f in flags[8:13])
-    assert not any(flags[:7]) and not any(flags[14:])
+    assert not any(flags[:7])
+    assert not any(flags[14:])
 
 
 def test_scene_tells_the_camera_from_the_flask() -> None:
@@ -170,7 +171,7 @@ def test_skin_and_shadow_are_strangers(added: tuple[float, ...], seconds: int) -
     time, density = mixtures(600)
     if seconds == 30:
         # What stays for long is told only by its distance from the line.
-            added = tuple(2.5 * a for a in added)
+        added = tuple(2.5 * a for a in added)
     hidden = (time > 70.0) & (time < 70.0 + seconds)
     density[hidden] += np.array(added)
     found = strangers(time, density, np.ones(600, bool))
