@@ -31,9 +31,11 @@ _APART_S = 0.045
 """Drops closer than this cannot be told apart: 20 a second and more are a stream."""
 _STREAM_S = 0.25
 _FAINT = 0.15
-_DOUBTFUL = 0.5
-"""A group weaker than this part of the usual one is no drop; the second for groups that were
-seen in less than half of the frames in which a drop would have been in view."""
+_DOUBTFUL = 0.35
+_AGREE_S = 0.025
+"""A group weaker than this part of the usual one is no drop; the second for groups that were not
+seen in every frame in which a drop would have been in view. Sightings whose release times differ
+by more than the last are not of one fall."""
 _LEAST_DROP = 1.2
 """Contrast (log) times area (px) of the usual drop over its sightings; twinkling edges and noise
 stay below 1, drops of 6 px across have 4 and more (rendered films)."""
@@ -243,11 +245,13 @@ def _gather(seen: FloatArray, times: FloatArray) -> tuple[FloatArray, NDArray[np
     low, high = (_heavy_quantile(seen[:, 3], seen[:, 4], q) for q in (0.03, 0.97))
     way_s = np.sqrt(2.0 * np.maximum(np.array([low, high]) - start_px, 0.0) / pull)
     moments, numbers = [], []
-    for g, s in zip(groups, strength, strict=True):
-        moment = float(np.average(release[g], weights=seen[g, 4]))
-        number = np.unique(seen[g, 0]).size
+    for g in groups:
+        # Free fall must hold: what twinkles at one height does not come down from the tip.
+        moment = _heavy_quantile(release[g], seen[g, 4], 0.5)
+        falls = g[np.abs(release[g] - moment) < _AGREE_S]
+        number = np.unique(seen[falls, 0]).size
         could = int(((times > moment + way_s[0]) & (times < moment + way_s[1])).sum())
-        if s > (_FAINT if 2 * number >= could else _DOUBTFUL) * usual:
+        if seen[falls, 4].sum() > (_FAINT if number >= could else _DOUBTFUL) * usual:
             moments.append(moment)
             numbers.append(number)
     return np.array(moments), np.array(numbers, dtype=np.int64), float(way_s[1] - way_s[0])
