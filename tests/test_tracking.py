@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
+from calibration.quantity import Quantity
 from endpoint import tracking
 from endpoint.colour import follow, trace
+from endpoint.delivery import Delivery
+from endpoint.glimpses import Glimpse, glimpses_of
 from endpoint.mixture import strangers
+from endpoint.pipeline import Job, Result, analyse
 from endpoint.problems import Flag
 from endpoint.region import Region, locate
-from endpoint.sources.frame import ArrayFrame
+from endpoint.report.thumbnails import describe, strip
+from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
 from endpoint.steadiness import camera_shift, has_moved, scene, small_factor, small_picture
 from tests.drawn_bench import Bench, Drawn, draw
 
@@ -198,3 +204,77 @@ def test_trace_flags_a_shadow_on_the_flask_alone(drawn: Drawn, region: Region) -
     flags = trace(follow(frames, region)).flags
     assert bool((flags[20:26] != 0).all()) == left
     assert not flags[:18].any()
+
+
+class Recording:
+    """Frames held in memory as a source."""
+
+    def __init__(self, frames: list[ArrayFrame]) -> None:
+        self._frames = frames
+        last_s = frames[-1].time_s
+        self.info = SourceInfo("synthetic", "", 400, 300, last_s, len(frames))
+
+    def frames(self) -> Iterator[ArrayFrame]:
+        yield from self._frames
+
+    def sample(self, count: int) -> list[Frame]:
+        picks = np.linspace(0, len(self._frames) - 1, count).round().astype(int)
+        return [self._frames[k] for k in picks]
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.fixture(scope="module")
+def shown() -> tuple[Result, tuple[Glimpse, ...]]:
+    """A pump's film with a hand before the flask for a while."""
+    still = draw(replace(SMALL, change_width=0.2), count=48).frames
+    frames = [ArrayFrame(k, 2.0 * k, frame.pixels) for k, frame in enumerate(still)]
+    for k in range(10, 18):
+        frames[k] = with_hand(frames[k], (170, 125, 105))
+    job = Job(
+        label="drawn",
+        deliveries_ml=(Quantity(100.0, "mL"),),
+        added_ml=5.0,
+        titrant_mol_l=Quantity(0.01, "mol/L"),
+        delivery=Delivery("continuous", np.array([0.0, 94.0]), np.array([0.0, 9.4])),
+    )
+    source = Recording(frames)
+    result = analyse(source, job)
+    return result, glimpses_of(result, source)
+
+
+def test_glimpses_span_the_film_and_show_what_was_set_aside(
+    shown: tuple[Result, tuple[Glimpse, ...]],
+) -> None:
+    result, glimpses = shown
+    assert 8 <= len(glimpses) <= 12
+    times = [g.time_s for g in glimpses]
+    assert times == sorted(times)
+    assert times[0] <= 2.0
+    assert times[-1] >= 92.0
+    hidden = [g for g in glimpses if 20.0 <= g.time_s <= 34.0]
+    assert hidden
+    assert all(g.flags & Flag.LIQUID_LOST and g.liquid is None for g in hidden)
+    for g in glimpses:
+        assert g.volume_ml == pytest.approx(0.1 * g.time_s, abs=1e-9)
+        assert (g.liquid is None) == bool(g.flags & Flag.LIQUID_LOST)
+    assert result.curve is not None
+
+
+def test_strip_says_volume_use_and_reason_in_words(
+    shown: tuple[Result, tuple[Glimpse, ...]],
+) -> None:
+    _, glimpses = shown
+    figure = strip(glimpses)
+    assert figure is not None
+    assert len(figure.axes) == len(glimpses)
+    for axes, glimpse in zip(figure.axes, glimpses, strict=True):
+        text = axes.texts[0].get_text().replace("\n", " ")
+        assert f"{glimpse.volume_ml:.2f}" in text
+        assert ("set aside" in text) == bool(glimpse.flags)
+        # Two lines for each outline, four for the cross of a frame that was set aside.
+        outlines = 4 if glimpse.liquid is not None else 2
+        assert len(axes.lines) == outlines + (4 if glimpse.flags else 0)
+    assert "covered" in describe(glimpses)
+    assert strip(()) is None
