@@ -98,6 +98,8 @@ class MeniscusFollower:
     _stepped: bool = False
     _rise: FloatArray | None = None
     """Light of the empty over the full part in `_columns`, where a stripe shows the level."""
+    _look: FloatArray | None = None
+    """Light of the empty over the full part in all columns, for tubes with a stripe."""
     _rows: list[tuple[float, float, float, int]] = field(default_factory=list)
 
     def add(self, frame: Frame) -> float | None:
@@ -163,6 +165,7 @@ class MeniscusFollower:
         limit = 0.12 if self._stepped else 0.3
         alike = (np.abs(full - empty) < limit) & (full > np.max(full) - 0.4) & (across < 0.8)
         self._columns = alike if alike.sum() >= 4 else across < 0.6
+        self._look = empty - full if self._stepped else None
         if self._stepped and alike.sum() < 4:
             self._columns = np.abs(empty - full) > 0.5 * np.max(np.abs(empty - full))
             self._rise = (empty - full)[self._columns]
@@ -190,7 +193,7 @@ class MeniscusFollower:
         ratio = ratio - np.median(ratio[still][:, self._columns])
         shift = _shift(self._full, ratio, still)
         if self._rise is None:
-            found = self._edge(ratio[:, self._columns].mean(axis=1))
+            found = self._edge(ratio[:, self._columns].mean(axis=1), self._rough(ratio))
         else:
             found = self._step(ratio[:, self._columns] @ self._rise / (self._rise @ self._rise))
         if found is None:
@@ -205,7 +208,24 @@ class MeniscusFollower:
         self._learn(strip, place)
         return place - shift, sigma, 0
 
-    def _edge(self, profile: FloatArray) -> tuple[float, float, float] | None:
+    def _rough(self, ratio: FloatArray) -> int | None:
+        """Row at which a tube with a stripe changes from empty to full; None without a stripe.
+
+        A printed line in rows that were never seen full looks like a faint crescent; the change
+        of the stripe tells them apart.
+        """
+        from scipy.ndimage import uniform_filter1d
+
+        if self._look is None or self._tube is None:
+            return None
+        wide = max(int(0.7 * self._tube.half_px), 4)
+        level = np.clip(ratio @ self._look / (self._look @ self._look), -0.5, 1.5)
+        mean = uniform_filter1d(level, wide, mode="nearest")
+        return int(np.argmax(mean[: -2 * wide] - mean[2 * wide :])) + wide
+
+    def _edge(
+        self, profile: FloatArray, rough: int | None = None
+    ) -> tuple[float, float, float] | None:
         """Middle of the crescent's edges, px; its standard deviation; depth of the crescent.
 
         In rays traced through tubes of 25 and 50 mL the middle is bent less with the height of
@@ -217,6 +237,9 @@ class MeniscusFollower:
         half = self._tube.half_px
         smooth = uniform_filter1d(profile, max(int(0.15 * half), 2), mode="nearest")
         edge = max(int(0.3 * half), 2)
+        if rough is not None:
+            smooth[: max(rough - int(1.2 * half), 0)] = np.inf
+            smooth[rough + int(1.2 * half) :] = np.inf
         k = edge + int(np.argmin(smooth[edge:-edge]))
         below = profile[k + int(0.35 * half) + 1 : k + int(0.8 * half) + 2]
         if below.size < 3:

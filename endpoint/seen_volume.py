@@ -28,6 +28,8 @@ _EDGE_ML = 0.004
 _BOW_ML = 0.008
 """Place of the crescent against the lowest point: scatter, and bow over half of a view of 30
 degrees (rays traced; 0.013 mL over 40 degrees)."""
+_UNSTEADY_ML = 0.04
+_MOST_UNSTEADY = 0.03
 _REFILL_ML = 0.3
 _BOWED = 0.012
 """Largest departure from a straight scale, as a part of the volume: 5 degrees of pitch, a third
@@ -145,7 +147,13 @@ def delivery_from_meniscus(
         rough = typed / (ends[1] - ends[0])
     scale = trace.scale(division_ml, rough) or (trace.scale(division_ml, None) if rough else None)
     reading, ratio, ratio_u = _readings(scale, place, ends, typed, reading_u_ml, codes)
-    volume, fills = _poured(time, reading)
+    volume, fills, unsteady = _poured(time, reading)
+    if unsteady > _MOST_UNSTEADY:
+        raise DeliveryProblem(
+            f"The meniscus was not followed surely: in {unsteady:.0%} of the frames it seems to "
+            "stand elsewhere than before and after.",
+            "Draw settings.burette_box closely around the tube, and film it larger and evenly lit.",
+        )
     total = float(volume[-1])
     sigma = _sigma(volume, total, scale, ratio_u, reading_u_ml, typed is not None, fills)
     if fills > 1:
@@ -220,11 +228,14 @@ def _readings(
     return printed * ratio, ratio, (prior_w + typed_w) ** -0.5
 
 
-def _poured(time: FloatArray, reading: FloatArray) -> tuple[FloatArray, int]:
-    """Never falling delivered volume and the number of fillings; filling again adds nothing."""
+def _poured(time: FloatArray, reading: FloatArray) -> tuple[FloatArray, int, float]:
+    """Never falling delivered volume, number of fillings, part of the frames far from it.
+
+    Filling again adds nothing.
+    """
     from scipy.optimize import isotonic_regression
 
-    out = np.zeros(reading.size)
+    out, off = np.zeros(reading.size), np.zeros(reading.size)
     total, begin, fills = 0.0, 0, 0
     while begin < reading.size:
         part = reading[begin:]
@@ -236,12 +247,13 @@ def _poured(time: FloatArray, reading: FloatArray) -> tuple[FloatArray, int]:
             stop = begin + int(np.argmax(part[: int(fall[0]) + 1])) + 1
         level = np.asarray(isotonic_regression(reading[begin:stop]).x)
         out[begin:stop] = total + np.maximum(level - level[0], 0.0)
+        off[begin:stop] = np.abs(level - reading[begin:stop])
         total, fills = float(out[stop - 1]), fills + 1
         begin = stop
         if stop < reading.size:
             begin = _filled(time, reading, stop)
             out[stop:begin] = total
-    return out, fills
+    return out, fills, float(np.mean(off > _UNSTEADY_ML))
 
 
 def _filled(time: FloatArray, reading: FloatArray, start: int) -> int:
