@@ -205,7 +205,7 @@ def _located(material: _Material, given: _Given) -> Region:
         liquid_outline=_outline(mask, box),
         notes=tuple(notes),
         guide=None if guide is None else tracking.with_usual(guide, alike),
-        scene=scene(picture, _own(liquid)),
+        scene=scene(picture if poses is None else material.small[0], _own(liquid)),
         level=float(picture.mean()),
     )
 
@@ -220,8 +220,11 @@ def _typical(material: _Material, box: Box, mask: Mask) -> tuple[list[NDArray[np
         np.minimum(m.astype(int), n - 1) for m, n in zip(middles, whole.shape, strict=True)
     )
     liquid = whole[rows[:, None], columns[None]]
-    if material.poses is not None:
-        return material.small[:1], liquid
+    poses = material.poses
+    if poses is not None:
+        return region_align.turned_back(
+            material.small, poses.poses, poses.guide, first.width
+        ), liquid
     return [material.small[i] for i in region_align.typical(material.small, liquid)], liquid
 
 
@@ -244,16 +247,30 @@ def _moves(region: Region, pictures: list[NDArray[np.float32]]) -> bool:
 
 
 def _followed(material: _Material, given: _Given) -> Region | None:
-    """Region of a flask that moves, where it stands in the first frame; None if it gets lost."""
-    first = material.frames[0]
+    """Region of a flask that moves, where it stands in one of the frames; None if it gets lost.
+
+    The first frame is tried first, so that the region fits the picture that is shown.
+    """
+    count = len(material.frames)
+    for home in dict.fromkeys((0, count // 2, count // 4)):
+        region = _followed_from(material, given, home)
+        if region is not None:
+            return region
+    return None
+
+
+def _followed_from(material: _Material, given: _Given, home: int) -> Region | None:
+    one = slice(home, home + 1)
+    alone = _Material(material.frames[one], material.small[one], material.reduced[one])
     try:
-        start = _located(_Material([first], material.small[:1], material.reduced[:1]), given)
+        start = _located(alone, given)
     except NoEndpoint:
         return None
     if start.guide is None:
         return None
-    poses = region_align.poses_of(start.guide, material.small)
-    if not region_align.recognised(poses, len(material.frames)) or poses.kept[0] != 0:
+    _, liquid = _typical(alone, start.liquid_box, start.liquid_mask)
+    poses = region_align.followed(start.guide, material.small, liquid, start.width, home)
+    if not region_align.recognised(poses, len(material.frames)):
         return None
     seen = _Material(
         [material.frames[i] for i in poses.kept],
@@ -264,7 +281,7 @@ def _followed(material: _Material, given: _Given) -> Region | None:
     try:
         return _located(seen, given)
     except NoEndpoint:
-        return start
+        return None
 
 
 def _choose(frames: Sequence[Frame]) -> list[Frame]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from endpoint.region_stack import Array, Mask
 from endpoint.tracking import Guide, Pose
 
 Picture = NDArray[np.float32]
+T = TypeVar("T", np.uint8, np.float32)
 
 _LEAST_SEEN = 0.5
 """Part of the pictures in which the flask must be recognised."""
@@ -76,14 +78,45 @@ def poses_of(guide: Guide, pictures: Sequence[Picture]) -> Poses:
     return Poses(guide, tuple(kept), tuple(poses))
 
 
+def followed(
+    guide: Guide, pictures: Sequence[Picture], liquid: Mask, width: int, home: int = 0
+) -> Poses:
+    """Follow a flask through pictures, learning what it looks like in other colours.
+
+    Parameters
+    ----------
+    guide:
+        What it looks like in one picture.
+    pictures:
+        Small pictures in time order.
+    liquid:
+        The liquid in that one, shape (h, w).
+    width:
+        Width of the whole pictures.
+    home:
+        Which picture that is; it is followed from there both ways.
+    """
+    known = [pictures[home]]
+    for way in (pictures[home + 1 :], pictures[:home][::-1]):
+        last = tracking.HOME
+        for picture in way:
+            pose = tracking.look(guide, picture, last)
+            if pose.likeness < guide.least:
+                continue
+            last = pose
+            known += turned_back([picture], [pose], guide, width)
+            guide = tracking.guide(known, liquid, guide.factor) or guide
+    return poses_of(guide, pictures)
+
+
 def recognised(poses: Poses, count: int) -> bool:
     """Whether the flask was recognised in enough of `count` pictures."""
     return len(poses.kept) >= max(3.0, _LEAST_SEEN * count)
 
 
 def turned_back(
-    pictures: Sequence[NDArray[np.uint8]], poses: Sequence[Pose], guide: Guide, width: int
-) -> list[NDArray[np.uint8]]:
+    pictures: Sequence[NDArray[T]], poses: Sequence[Pose], guide: Guide, width: int
+) -> list[NDArray[T]]:
     """Pictures in which the flask stands where the guide has it.
 
     Parameters
@@ -103,7 +136,7 @@ def turned_back(
         matrix = _matrix(pose, guide, picture.shape[1] / width)
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         turned = cv2.warpAffine(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-        out.append(np.asarray(turned, dtype=np.uint8))
+        out.append(np.asarray(turned, dtype=picture.dtype))
     return out
 
 
