@@ -13,17 +13,30 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint import tracking
+from endpoint.mixture import strangers
 from endpoint.pixels import CameraTone, Transfer, level_of, linear_pixels
 from endpoint.problems import Flag
 from endpoint.region import Region
 from endpoint.sources.frame import Frame
-from endpoint.steadiness import Scene, is_shifted, scene
+from endpoint.steadiness import camera_shift, has_moved, small_picture
+from endpoint.tracking import HOME, Pose
 
 FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
+_DARK_PART = 0.35
+"""Brightness of the whole picture, as a part of the usual, below which the light was off."""
 _LOOK_EVERY_S = 0.5
+_RESTLESS_S = 3.0
+"""How long every frame is looked at after the flask was seen to move."""
+_LEAST_MOVE = 0.01
+"""Movement that is followed, as a share of the picture's width."""
+_LEAP = 0.06
+"""Movement between two looks that must be seen twice before it is believed, likewise."""
+_SURE = 0.85
+"""Likeness from which once is enough."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +56,8 @@ class ColourSample:
     spread: float
     """Robust scatter of the red-channel density over the liquid: large while mixing."""
     flags: Flag
+    pose: Pose = HOME
+    """How the flask stood beside where it was found."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,18 +171,42 @@ def to_encoded_srgb(linear: FloatArray) -> FloatArray:
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
 
 
+@dataclass(frozen=True)
+class _Seen:
+    """What one look at the scene has told."""
+
+    flags: Flag
+    pose: Pose
+
+    def about(self, sample: ColourSample, before: Flag = Flag.NONE) -> ColourSample:
+        """Sample with what the looks around it have told of the whole scene.
+
+        Only if all of the picture is dark, the light was off; else something dark is before it.
+        """
+        flags = sample.flags | (before & ~Flag.DARK) | self.flags
+        hidden = Flag.REFERENCE_LOST | Flag.LIQUID_LOST | Flag.CAMERA_MOVED
+        if (self.flags | before) & Flag.DARK:
+            flags = (sample.flags & ~hidden) | Flag.DARK if sample.flags else sample.flags
+        elif flags & hidden:
+            flags &= ~Flag.DARK
+        return replace(sample, flags=flags)
+
+
 @dataclass
 class Watch:
-    """Notices over the frames that the light, the reference or the camera is not as it was.
+    """Notices over the frames that the light, the reference, the camera or the flask changes.
 
-    It keeps a short memory of the first good frames; give it every sample in order.
+    It keeps a short memory; give it every sample in order.
     """
 
     region: Region
+    pose: Pose = HOME
+    """Where the flask was seen last."""
     _first: list[FloatArray] = field(default_factory=list)
     _usual: FloatArray = field(default_factory=lambda: np.ones(3))
-    _scene: Scene | None = None
+    _leapt: Pose | None = None
     _looked_s: float = -np.inf
+    _restless_s: float = -np.inf
 
     def light(self, sample: ColourSample) -> Flag:
         """Flags that the reference patch tells beside the frames before."""
@@ -177,29 +216,49 @@ class Watch:
             usual = self._usual
             change = np.log10(np.maximum(reference, 1e-5) / np.maximum(usual, 1e-5))
             tint = change - change.mean()
-            if change.mean() < -0.6:
-                flags |= Flag.DARK
-            elif np.max(np.abs(tint)) > 0.12 or change.mean() < -0.3:
+            if np.max(np.abs(tint)) > 0.12 or change.mean() < -0.3:
                 flags |= Flag.REFERENCE_LOST
         if not (sample.flags | flags) and len(self._first) < 25:
             self._first.append(reference)
             self._usual = np.median(np.stack(self._first), axis=0)
         return flags
 
-    def due(self, sample: ColourSample) -> bool:
-        """Whether it is time to look for the scene again."""
-        return sample.time_s >= self._looked_s + _LOOK_EVERY_S
+    def due(self, time_s: float) -> bool:
+        """Whether it is time to look for the scene again: in every frame while things move."""
+        return time_s >= self._looked_s + _LOOK_EVERY_S or time_s < self._restless_s
 
-    def place(self, sample: ColourSample, frame: Frame) -> Flag:
-        """Look whether the scene stands where it stood, and whether the flask is seen."""
-        if self._scene is None and self._looked_s == -np.inf:
-            self._scene = scene(frame)
-        self._looked_s = sample.time_s
-        if sample.flags & Flag.DARK:
-            return Flag.NONE
-        if self._scene is not None and is_shifted(self._scene, frame):
-            return Flag.CAMERA_MOVED
-        return Flag.LIQUID_LOST if self.region.covered(frame) else Flag.NONE
+    def look(self, frame: Frame) -> _Seen:
+        """Look whether the camera stands where it stood, and where the flask is."""
+        self._looked_s = frame.time_s
+        picture = small_picture(frame)
+        if float(picture.mean()) < _DARK_PART * self.region.level:
+            return _Seen(Flag.DARK, self.pose)
+        scene, guide = self.region.scene, self.region.guide
+        if scene is not None and has_moved(camera_shift(scene, picture)):
+            return _Seen(Flag.CAMERA_MOVED, HOME)
+        if guide is None or picture.shape[:2] != guide.shape:
+            return _Seen(Flag.NONE, HOME)
+        pose = tracking.look(guide, picture, self.pose)
+        if pose.likeness < guide.least:
+            self._leapt = None
+            return _Seen(Flag.LIQUID_LOST, self.pose)
+        width = self.region.width
+        if pose.is_home(width):
+            pose = HOME
+        elif pose == replace(self.pose, likeness=pose.likeness):
+            pose = self.pose
+        leaps = pose.apart(self.pose) > _LEAP * width and pose.likeness < _SURE
+        if leaps and (self._leapt is None or pose.apart(self._leapt) > _LEAP * width):
+            self._leapt = pose
+            self._restless_s = frame.time_s + _RESTLESS_S
+            return _Seen(Flag.LIQUID_LOST, self.pose)
+        if not self._near(pose, self.pose):
+            self._restless_s = frame.time_s + _RESTLESS_S
+        self._leapt, self.pose = None, pose
+        return _Seen(Flag.NONE, pose)
+
+    def _near(self, a: Pose, b: Pose) -> bool:
+        return a.apart(b) <= _LEAST_MOVE * self.region.width and abs(a.turn_deg - b.turn_deg) < 3.0
 
 
 def follow(
@@ -207,24 +266,43 @@ def follow(
 ) -> Iterator[ColourSample]:
     """Yield the colour of each frame in order, with every flag set.
 
-    The scene is looked for twice a second. Frames between two looks wait for the second: what it
+    The scene is looked for twice a second, and in every frame while the flask moves; the liquid
+    is measured where the flask was seen. Frames between two looks wait for the second: what it
     finds wrong may have been so since the first.
     """
     watch = Watch(region)
     waiting: list[ColourSample] = []
     before = Flag.NONE
+    here: Region | None = region
+    at = HOME
     for frame in frames:
-        sample = measure(frame, region, transfer)
-        sample = replace(sample, flags=sample.flags | watch.light(sample))
-        waiting.append(sample)
-        if watch.due(sample):
-            now = watch.place(sample, frame)
-            for k, held in enumerate(waiting):
-                last = k == len(waiting) - 1
-                yield replace(held, flags=held.flags | (now if last else before | now))
-            waiting, before = [], now
+        if waiting and frame.time_s > waiting[-1].time_s + 2.0 * _LOOK_EVERY_S:
+            # What happened in a gap that nobody looked at does not speak against what was before.
+            for held in waiting:
+                yield _Seen(Flag.NONE, at).about(held, before)
+            waiting, before = [], Flag.NONE
+        seen: _Seen | None = None
+        if (frame.width, frame.height) != (region.width, region.height):
+            seen = _Seen(Flag.CAMERA_MOVED, at)
+        elif watch.due(frame.time_s):
+            seen = watch.look(frame)
+            if seen.pose is not at:
+                if seen.pose.apart(at) > _LEAST_MOVE * region.width:
+                    before |= Flag.CAMERA_MOVED
+                at, here = seen.pose, region.at(seen.pose)
+            if here is None:
+                seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
+        sample = measure(frame, here or region, transfer)
+        sample = replace(sample, flags=sample.flags | watch.light(sample), pose=at)
+        if seen is None:
+            waiting.append(sample)
+            continue
+        for held in waiting:
+            yield seen.about(held, before)
+        yield seen.about(sample)
+        waiting, before = [], seen.flags
     for held in waiting:
-        yield replace(held, flags=held.flags | before)
+        yield _Seen(Flag.NONE, at).about(held, before)
 
 
 def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:
@@ -248,23 +326,29 @@ def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np
 
 
 def trace(samples: Iterable[ColourSample]) -> ColourTrace:
-    """Gather samples into arrays; an empty iterable gives a trace of length 0."""
+    """Gather samples into arrays; an empty iterable gives a trace of length 0.
+
+    Frames whose colour is no mixture of the two forms of the indicator are flagged here.
+    """
     rows = list(samples)
+    time_s = np.array([s.time_s for s in rows], dtype=np.float64)
+    flags = np.array([int(s.flags) for s in rows], dtype=np.int64)
     density = np.array([s.density for s in rows], dtype=np.float64).reshape(-1, 3)
     display = np.array([s.display_density for s in rows], dtype=np.float64).reshape(-1, 3)
+    flags[strangers(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
     if rows:
         hue, chroma, rgb = lab_and_rgb(display)
     else:
         hue, chroma, rgb = np.zeros(0), np.zeros(0), np.zeros((0, 3), dtype=np.uint8)
     return ColourTrace(
         index=np.array([s.index for s in rows], dtype=np.int64),
-        time_s=np.array([s.time_s for s in rows], dtype=np.float64),
+        time_s=time_s,
         density=density,
         display_density=display,
         density_sigma=np.array([s.density_sigma for s in rows], dtype=np.float64).reshape(-1, 3),
         reference=np.array([s.reference for s in rows], dtype=np.float64).reshape(-1, 3),
         spread=np.array([s.spread for s in rows], dtype=np.float64),
-        flags=np.array([int(s.flags) for s in rows], dtype=np.int64),
+        flags=flags,
         hue_deg=hue,
         chroma=chroma,
         rgb=rgb,

@@ -20,8 +20,9 @@ from endpoint.titration_model import (
 
 FloatArray = NDArray[np.float64]
 
+_CHEMISTRY = "magnesium share, constants and pH"
 _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
-    "magnesium share, constants and pH": (
+    _CHEMISTRY: (
         "root_magnesium_ratio",
         "shift_log_k_edta",
         "shift_log_k_indicator",
@@ -35,6 +36,10 @@ _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
 _RIVAL_COST = 9.0
 _CLOSE = 1e-8
 """Promised fall of the cost at which a minimum is reached, as a part of it."""
+_UNDAMPED = 1e-8
+_MANY_STEPS = 50.0
+_FAR_COST = 60.0
+"""A minimum of the first search that is higher by so much is no rival."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,13 +54,21 @@ class Fit:
     """Free ligands at the minimum, shape (2, 1, n): a start for a fit near by."""
 
 
-def solve_from(model: Model, start: FloatArray, most: int = 80, near: Fit | None = None) -> Fit:
+def solve_from(
+    model: Model, start: FloatArray, near: Fit | None = None, worth: float = np.inf
+) -> Fit:
     """The minimum below one starting point, shape (13,); `near` is a fit to the same points."""
-    return descend(model, start[None, :], most, None if near is None else near.log_free)[0]
+    log_free = None if near is None else near.log_free
+    return descend(model, start[None, :], near=log_free, worth=worth)[0]
 
 
 def descend(
-    model: Model, starts: FloatArray, most: int = 80, near: FloatArray | None = None
+    model: Model,
+    starts: FloatArray,
+    most: int = 80,
+    near: FloatArray | None = None,
+    worth: float = np.inf,
+    close: float = _CLOSE,
 ) -> list[Fit]:
     """Levenberg-Marquardt from many starting points at once.
 
@@ -72,6 +85,11 @@ def descend(
         Limit of evaluations.
     near:
         `Balance.log_free` to begin from, shape (2, 1 or rows, n).
+    worth:
+        A row is given up where it would need many more steps to come down to this cost, or
+        near to the best of the rows.
+    close:
+        Promised fall of the cost at which a minimum is reached, as a part of it.
 
     Returns
     -------
@@ -105,15 +123,19 @@ def descend(
         log_free[:, up], cost[up] = found[2][:, better], there[better]
         ratio = gain / np.maximum(promised, 1e-300)
         calm = np.maximum(1.0 - (2.0 * np.minimum(ratio, 1.0) - 1.0) ** 3, 1.0 / 3.0)
-        small = promised <= _CLOSE * np.maximum(cost[active], 1.0)
-        done = (small & (damping[active] < 0.1)) | (damping[active] > 1e12)
+        small = promised <= close * np.maximum(cost[active], 1.0)
+        done = (small & (damping[active] < _UNDAMPED)) | (damping[active] > 1e12)
+        goal = min(worth, float(cost.min()) + _FAR_COST)
+        done |= better & (cost[active] - _MANY_STEPS * gain > goal)
         damping[active] *= np.where(better, calm, growth[active])
+        # Damped steps promise little along a flat valley: only an undamped one proves the end.
+        damping[active[small & better]] = 0.1 * _UNDAMPED
         growth[active] = np.where(better, 2.0, 2.0 * growth[active])
         active = active[~done]
         if active.size == 0:
             break
     curve, _ = _normal(slopes, rest)
-    covariance = np.linalg.pinv(curve, hermitian=True)
+    covariance = np.asarray(np.linalg.pinv(curve, hermitian=True), dtype=np.float64)
     return [
         Fit(theta[k], covariance[k], slopes[k].T, float(cost[k]), log_free[:, k : k + 1])
         for k in range(rows)
@@ -239,27 +261,40 @@ class Fitted:
     freedom: float
     rival: Fit | None
     """Another minimum that is nearly as good, with the same scatter."""
+    minima: FloatArray
+    """Every minimum of the first search, shape (minima, 13)."""
 
 
-def fit_with_noise(model: Model) -> Fitted:
-    """Alternate between fit and scatter until they agree; try every minimum found."""
+def fit_with_noise(model: Model, known: FloatArray | None = None) -> Fitted:
+    """Alternate between fit and scatter until they agree; try every minimum found.
+
+    Parameters
+    ----------
+    model:
+        Residuals and derivatives.
+    known:
+        `Fitted.minima` of nearly the same points, to begin from instead of a grid.
+    """
     rough = _thinned(model)
     rough = replace(rough, sigma=np.hypot(rough.sigma, 0.01))
-    found = _distinct(descend(rough, _starts(rough), most=30))
+    found = _distinct(
+        descend(rough, _starts(rough) if known is None else known, most=30, close=1e-6)
+    )
     current, fit, extra, freedom = _settle(model, found[0])
     rival: Fit | None = None
     for other in found[1:]:
-        if other.cost > found[0].cost + 60.0:
+        if other.cost > found[0].cost + _FAR_COST:
             continue
-        again = solve_from(current, other.theta)
+        again = solve_from(current, other.theta, worth=fit.cost + _RIVAL_COST)
         if again.cost < fit.cost - 1e-6 and _apart(again, fit):
             old = fit
             current, fit, extra, freedom = _settle(model, again)
-            again = solve_from(current, old.theta)
+            again = solve_from(current, old.theta, old)
         near = again.cost - fit.cost < _RIVAL_COST and _apart(again, fit)
         if near and (rival is None or again.cost < rival.cost):
             rival = again
-    return Fitted(current, fit, extra, freedom, rival)
+    minima = np.stack([one.theta for one in found])
+    return Fitted(current, fit, extra, freedom, rival, minima)
 
 
 def _apart(one: Fit, other: Fit) -> bool:
@@ -307,6 +342,8 @@ def contributions(model: Model, fit: Fit) -> dict[str, float]:
         total = sum(prior_pull.get(name, 0.0) ** 2 for name in members)
         if total > 0:
             out[group] = float(np.sqrt(total))
+    if not model.free[ROOT_MG] and _CHEMISTRY in out:
+        out["constants and pH"] = out.pop(_CHEMISTRY)
     return out
 
 
@@ -332,11 +369,27 @@ def two_minima(fit: Fit, rival: Fit | None) -> tuple[float, float]:
     return here + part * (there - here), float(np.sqrt(part * (1.0 - part))) * abs(there - here)
 
 
-def refit_at(model: Model, theta: FloatArray, equivalence_ml: float) -> tuple[FloatArray, float]:
-    """Best parameters and cost with the equivalence volume held, starting from `theta`."""
+def refit_at(
+    model: Model, theta: FloatArray, equivalence_ml: float, near: FloatArray | None = None
+) -> tuple[FloatArray, float, FloatArray | None]:
+    """Best parameters with the equivalence volume held, starting from `theta`.
+
+    Parameters
+    ----------
+    model, theta:
+        As for `solve_from`.
+    equivalence_ml:
+        Volume that is held.
+    near:
+        Third item of an earlier call for a volume close by.
+
+    Returns
+    -------
+    Parameters, cost, and what a next call may begin from.
+    """
     free = model.free.copy()
     free[EQUIVALENCE] = False
     start = theta.copy()
     start[EQUIVALENCE] = equivalence_ml
-    fit = solve_from(replace(model, free=free), start)
-    return fit.theta, fit.cost
+    fit = descend(replace(model, free=free), start[None, :], near=near)[0]
+    return fit.theta, fit.cost, fit.log_free

@@ -5,6 +5,7 @@ Film and live camera go through the same function, so they cannot differ.
 
 from __future__ import annotations
 
+import bisect
 import datetime
 import math
 from collections import deque
@@ -32,6 +33,7 @@ from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
 from endpoint.titration_model import Priors
+from endpoint.tracking import HOME, Pose
 from endpoint.transition import Estimate, Transition, fit_transition
 from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for
 
@@ -110,6 +112,8 @@ class Result:
     """Whole first frame as uint8 RGB for the report, or None."""
     pictures: tuple[KeptPicture, ...] = ()
     """Small pictures over the whole recording, for the report."""
+    poses: tuple[Pose, ...] = ()
+    """How the flask stood in each of them beside where it was found."""
 
     @property
     def status(self) -> str:
@@ -250,6 +254,12 @@ def _lit(frames: list[Frame]) -> list[Frame]:
     return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
 
+def _pose_at(samples: list[ColourSample], time_s: float) -> Pose:
+    """How the flask stood in the frame of a time."""
+    k = bisect.bisect_left(samples, time_s - 1e-6, key=lambda sample: sample.time_s)
+    return samples[min(k, len(samples) - 1)].pose if samples else HOME
+
+
 def follow(
     source: PictureSource,
     job: Job,
@@ -297,7 +307,9 @@ def follow(
         curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
         info = source.info
         found = conclude(job, curve, region, tuple(info.notes), info.details, first)
-        return replace(found, film_frames=info.frame_count, pictures=keeper.pictures)
+        pictures = keeper.pictures
+        poses = tuple(_pose_at(samples, picture.time_s) for picture in pictures)
+        return replace(found, film_frames=info.frame_count, pictures=pictures, poses=poses)
 
     chosen: Iterable[ColourSample] | None = None
     if not every_frame:

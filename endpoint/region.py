@@ -12,11 +12,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint import region_body, region_patch, region_search, region_stack
+from endpoint import region_align, region_body, region_patch, region_search, region_stack, tracking
 from endpoint.problems import NoEndpoint
 from endpoint.region_stack import Stack
-from endpoint.region_watch import Anchors, anchor, hidden, shifted
 from endpoint.sources.frame import Box, Frame
+from endpoint.steadiness import Scene, scene, small_factor, small_picture, still_part
+from endpoint.tracking import Guide, Pose
 
 Mask = NDArray[np.bool_]
 
@@ -24,8 +25,8 @@ _MOST_FRAMES = 24
 _LEAST_LOOK = 0.3
 """Score below which a body is not taken for a vessel when nothing changes colour."""
 _LEAST_PIXELS = 12
-MOVED_SHARE = 0.015
-"""Shift that counts as moved, as a share of the picture's width."""
+_LEAST_INSIDE = 0.7
+"""Part of the liquid that must lie in the picture."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +52,12 @@ class Region:
     """Polygon around the liquid mask, (x, y) in pixels of the whole picture."""
     notes: tuple[str, ...] = ()
     """Sentences for the user."""
-    anchors: Anchors | None = field(default=None, repr=False)
+    guide: Guide | None = field(default=None, repr=False)
+    """What the flask looks like, to find it where it is moved to; None if it shows too little."""
+    scene: Scene | None = field(default=None, repr=False)
+    """What the camera saw beside the flask; None without edges."""
+    level: float = 0.0
+    """Usual brightness of the whole picture, encoded, 0 to 1."""
 
     def __post_init__(self) -> None:
         self.liquid_mask.setflags(write=False)
@@ -63,19 +69,23 @@ class Region:
         b = self.reference_box
         return ((b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom))
 
-    def moved(self, frame: Frame) -> bool:
-        """Whether camera or flask stand elsewhere than when the region was found."""
-        if (frame.width, frame.height) != (self.width, self.height):
-            return True
-        if self.anchors is None:
-            return False
-        return shifted(self.anchors, frame, MOVED_SHARE)
-
-    def covered(self, frame: Frame) -> bool:
-        """Whether something (a hand, a sleeve) hides most of the flask's edges."""
-        if self.anchors is None or (frame.width, frame.height) != (self.width, self.height):
-            return False
-        return hidden(self.anchors, frame, MOVED_SHARE)
+    def at(self, pose: Pose) -> Region | None:
+        """Region with the liquid where the flask now is; None if that is out of the picture."""
+        if pose is tracking.HOME or self.guide is None:
+            return self
+        x, y = (self.guide.factor * v for v in self.guide.middle)
+        box, mask = tracking.carried(self.liquid_mask, self.liquid_box, pose, (x, y))
+        left, top = max(box.left, 0), max(box.top, 0)
+        right, bottom = min(box.right, self.width), min(box.bottom, self.height)
+        if right <= left or bottom <= top:
+            return None
+        kept = mask[top - box.top : bottom - box.top, left - box.left : right - box.left].copy()
+        if kept.sum() < max(_LEAST_INSIDE * mask.sum(), 1.0):
+            return None
+        inside = Box(left, top, right, bottom)
+        return replace(
+            self, liquid_box=inside, liquid_mask=kept, liquid_outline=_outline(kept, inside)
+        )
 
 
 def locate(
@@ -103,32 +113,84 @@ def locate(
         "no-reference": there is no usable neutral ground.
     """
     chosen = _choose(frames)
-    pictures = [region_stack.reduce(f.rgb8()) for f in chosen]
-    still = region_stack.still_part(pictures, MOVED_SHARE)
-    chosen = [chosen[i] for i in still]
-    stack = region_stack.build([pictures[i] for i in still], transfer)
+    pictures = [small_picture(frame) for frame in chosen]
+    still = still_part(pictures)
+    chosen, pictures = [chosen[i] for i in still], [pictures[i] for i in still]
+    given = _Given(liquid_box, reference_box, transfer)
+    reduced = [region_stack.reduce(frame.rgb8()) for frame in chosen]
+    plain: Region | None = None
+    trouble: NoEndpoint | None = None
+    try:
+        plain = _located(_Material(chosen, pictures, reduced), given)
+    except NoEndpoint as absent:
+        trouble = absent
+    if plain is None or _moves(plain, pictures):
+        followed = _followed(_Material(chosen, pictures, reduced), given)
+        if followed is not None:
+            return followed
+    if plain is None:
+        raise trouble or NoEndpoint("no-flask")
+    return plain
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What the user has given by hand, and the tone curve."""
+
+    liquid_box: Box | None
+    reference_box: Box | None
+    transfer: str
+
+
+@dataclass(frozen=True)
+class _Material:
+    """Frames, their small pictures, and their reduced pictures as they are."""
+
+    frames: list[Frame]
+    small: list[NDArray[np.float32]]
+    reduced: list[NDArray[np.uint8]]
+    poses: region_align.Poses | None = None
+    """Where the flask stands in them, if it moves."""
+
+
+def _located(material: _Material, given: _Given) -> Region:
+    """Region of frames in which the flask stands still, or whose poses are known."""
+    chosen, poses = material.frames, material.poses
+    plain = region_stack.build(material.reduced, given.transfer)
     width, height = chosen[0].width, chosen[0].height
+    stack = plain
+    if poses is not None:
+        turned = region_align.turned_back(material.reduced, poses.poses, poses.guide, width)
+        stack = region_stack.build(turned, given.transfer)
     notes: list[str] = []
-    if liquid_box is None:
-        small, confidence, candidate = _find_liquid(stack)
-        box, mask = _enlarge(small, width, height)
+    if given.liquid_box is None:
+        small_mask, confidence, candidate = _find_liquid(stack)
+        box, mask = _enlarge(small_mask, width, height)
         course = candidate.hint if candidate.course is None else candidate.course
     else:
-        box = _inside(liquid_box, width, height, "no-flask")
-        small = _shrink(box, stack, width)
+        box = _inside(given.liquid_box, width, height, "no-flask")
+        small_mask = _shrink(box, stack, width)
         mask, confidence, course = _box_mask(chosen, box), 1.0, None
-    if reference_box is None:
-        patch = region_patch.find(stack, small, course)
+    if given.reference_box is None:
+        covered = small_mask
+        if poses is not None:
+            covered = region_align.everywhere(small_mask, poses.poses, poses.guide, width)
+        if course is not None and plain.kept != stack.kept:
+            course = None
+        patch = region_patch.find(plain, covered, course)
         if patch is None:
             raise NoEndpoint("no-reference")
         if patch.clipped:
             notes.append(
                 "The white reference is brighter than the camera can record; lower the exposure."
             )
-        r_box, r_mask = _patch_box(patch, stack, width, height)
+        r_box, r_mask = _patch_box(patch, plain, width, height)
     else:
-        r_box = _inside(reference_box, width, height, "no-reference")
+        r_box = _inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
+    alike, liquid = _typical(material, box, mask)
+    picture = np.median(alike, axis=0).astype(np.float32)
+    guide = tracking.guide(alike, liquid, small_factor(chosen[0]))
     return Region(
         width=width,
         height=height,
@@ -136,14 +198,90 @@ def locate(
         liquid_mask=mask,
         reference_box=r_box,
         reference_mask=r_mask,
-        liquid_by_hand=liquid_box is not None,
-        reference_by_hand=reference_box is not None,
+        liquid_by_hand=given.liquid_box is not None,
+        reference_by_hand=given.reference_box is not None,
         confidence=confidence,
-        change=_change(stack, small),
+        change=_change(stack, small_mask),
         liquid_outline=_outline(mask, box),
         notes=tuple(notes),
-        anchors=anchor(stack, small, width / stack.shape[1]),
+        guide=None if guide is None else tracking.with_usual(guide, alike),
+        scene=scene(picture if poses is None else material.small[0], _own(liquid)),
+        level=float(picture.mean()),
     )
+
+
+def _typical(material: _Material, box: Box, mask: Mask) -> tuple[list[NDArray[np.float32]], Mask]:
+    """Small pictures to recognise flask and scene by, and the liquid in them."""
+    first, factor = material.frames[0], small_factor(material.frames[0])
+    whole = np.zeros((first.height, first.width), dtype=np.bool_)
+    whole[box.top : box.bottom, box.left : box.right] = mask
+    middles = ((np.arange(n) + 0.5) * factor for n in material.small[0].shape[:2])
+    rows, columns = (
+        np.minimum(m.astype(int), n - 1) for m, n in zip(middles, whole.shape, strict=True)
+    )
+    liquid = whole[rows[:, None], columns[None]]
+    poses = material.poses
+    if poses is not None:
+        return region_align.turned_back(
+            material.small, poses.poses, poses.guide, first.width
+        ), liquid
+    return [material.small[i] for i in region_align.typical(material.small, liquid)], liquid
+
+
+def _own(liquid: Mask) -> Mask:
+    """Where the flask and the hand that holds it may be, shape of `liquid`."""
+    own = np.zeros_like(liquid)
+    rows, columns = np.nonzero(liquid)
+    if rows.size:
+        wide = max(int(np.ptp(columns)) + 1, int(np.ptp(rows)) + 1)
+        left, right = columns.min() - wide // 2, columns.max() + wide // 2 + 1
+        own[: rows.max() + wide // 3, max(left, 0) : right] = True
+    return own
+
+
+def _moves(region: Region, pictures: list[NDArray[np.float32]]) -> bool:
+    """Whether the flask stands elsewhere in some of the pictures."""
+    if region.guide is None or len(pictures) < 3:
+        return False
+    return region_align.poses_of(region.guide, pictures).moves(region.width)
+
+
+def _followed(material: _Material, given: _Given) -> Region | None:
+    """Region of a flask that moves, where it stands in one of the frames; None if it gets lost.
+
+    The first frame is tried first, so that the region fits the picture that is shown.
+    """
+    count = len(material.frames)
+    for home in dict.fromkeys((0, count // 2, count // 4)):
+        region = _followed_from(material, given, home)
+        if region is not None:
+            return region
+    return None
+
+
+def _followed_from(material: _Material, given: _Given, home: int) -> Region | None:
+    one = slice(home, home + 1)
+    alone = _Material(material.frames[one], material.small[one], material.reduced[one])
+    try:
+        start = _located(alone, given)
+    except NoEndpoint:
+        return None
+    if start.guide is None:
+        return None
+    _, liquid = _typical(alone, start.liquid_box, start.liquid_mask)
+    poses = region_align.followed(start.guide, material.small, liquid, start.width, home)
+    if not region_align.recognised(poses, len(material.frames)):
+        return None
+    seen = _Material(
+        [material.frames[i] for i in poses.kept],
+        [material.small[i] for i in poses.kept],
+        [material.reduced[i] for i in poses.kept],
+        poses,
+    )
+    try:
+        return _located(seen, given)
+    except NoEndpoint:
+        return None
 
 
 def _choose(frames: Sequence[Frame]) -> list[Frame]:

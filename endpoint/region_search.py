@@ -64,6 +64,8 @@ def by_change(stack: Stack, white: Array) -> Candidate | None:
     strong = part & (rise > 0.6 * np.quantile(rise[part], 0.8))
     full = np.median(coarse[:, strong], axis=1)
     course = _uncovered((full[:, 0] - full[:, 1]).astype(np.float32), cut)
+    if not np.isfinite(course).any():
+        return None
     slope, rest = follows(stack, course)
     span = span_of(course)
     if span < _LEAST_CHANGE:
@@ -96,6 +98,8 @@ def _lasts(course: Array, cut: int) -> bool:
 
     Plumes of titrant that is not yet mixed in come and go.
     """
+    if not (np.isfinite(course[:cut]).any() and np.isfinite(course[cut:]).any()):
+        return False
     half = 0.5 * float(np.nanmedian(course[:cut]) + np.nanmedian(course[cut:]))
     late = course[np.isfinite(course)] > half
     count = len(late)

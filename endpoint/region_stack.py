@@ -64,38 +64,6 @@ def reduce(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     )
 
 
-def still_part(pictures: list[NDArray[np.uint8]], share: float) -> list[int]:
-    """Indices of the pictures from before the camera moved, all of them if it did not.
-
-    The shift between neighbours is read by phase correlation of edges (Kuglin and Hines, 1975).
-    When too few were taken before the first move, the longest part between moves is returned.
-
-    Parameters
-    ----------
-    pictures:
-        Reduced pictures of one size.
-    share:
-        Shift that counts as a move, as a share of the width.
-    """
-    import cv2
-
-    edges = []
-    for picture in pictures:
-        grey = picture.astype(np.float32).mean(axis=2)
-        slope = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
-        edges.append(np.minimum(slope, 4.0 * float(slope.mean()) + 1e-3).astype(np.float32))
-    window = cv2.createHanningWindow((edges[0].shape[1], edges[0].shape[0]), cv2.CV_32F)
-    parts = [[0]]
-    for i in range(1, len(edges)):
-        (dx, dy), clear = cv2.phaseCorrelate(edges[i - 1], edges[i], window)
-        if clear > 0.15 and np.hypot(dx, dy) > share * edges[0].shape[1]:
-            parts.append([])
-        parts[-1].append(i)
-    if len(parts[0]) >= max(3, 0.25 * len(pictures)):
-        return parts[0]
-    return max(parts, key=len)
-
-
 def _lit(light: Array) -> list[int]:
     """Frames in which the light was on."""
     level = np.log10(np.maximum(light[:, ::4, ::4].mean(axis=(1, 2, 3)), 1e-6))

@@ -1,8 +1,23 @@
-"""Every reason and remark about a recording: one sentence and one advice for each code."""
+"""Every reason and remark about a recording: one sentence and one advice for each code.
+
+Words in braces are those of the indicator: the colours of its two forms, the pH it wants.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+
+USUAL_WORDS = {
+    "name": "Eriochrome Black T",
+    "bound": "red",
+    "free": "blue",
+    "ph": "10",
+    "ph_check": "Check the pH of the buffer (fresh ammonia buffer, pH 10), and add magnesium EDTA "
+    "if the water has no magnesium",
+    "ph_drift": "Check the buffer; a bottle that has lost ammonia no longer gives pH 10",
+}
+"""What stands for the words in braces with Eriochrome Black T at pH 10."""
 
 REASONS: dict[str, tuple[str, str]] = {
     "no-flask": (
@@ -19,11 +34,11 @@ REASONS: dict[str, tuple[str, str]] = {
         "Record more additions, and leave the flask in view after each of them.",
     ),
     "never-reached": (
-        "The liquid was still red at the last volume: the endpoint was not reached.",
-        "Go on titrating until the blue stays, or take less sample.",
+        "The liquid was still {bound} at the last volume: the endpoint was not reached.",
+        "Go on titrating until the {free} stays, or take less sample.",
     ),
     "already-blue": (
-        "The liquid was blue from the start: there is no change to find.",
+        "The liquid was {free} from the start: there is no change to find.",
         "Check that sample and buffer went in before the indicator, that the water is not "
         "softened or distilled, and that titrating had not begun before the recording.",
     ),
@@ -33,7 +48,7 @@ REASONS: dict[str, tuple[str, str]] = {
     ),
     "light-lost": (
         "The light was lost before the change was complete.",
-        "Keep the same light on until the blue has stayed for half a minute.",
+        "Keep the same light on until the {free} has stayed for half a minute.",
     ),
     "camera-moved": (
         "The camera or the flask was moved before the change was complete.",
@@ -44,12 +59,11 @@ REASONS: dict[str, tuple[str, str]] = {
         "Keep hands, clamps and paper out of the line of sight.",
     ),
     "slow-fade": (
-        "The colour fades slowly without the sharp change that pH 10 gives.",
-        "Check the pH of the buffer (fresh ammonia buffer, pH 10), and add magnesium EDTA if the "
-        "water has no magnesium.",
+        "The colour fades slowly without the sharp change that pH {ph} gives.",
+        "{ph_check}.",
     ),
     "other-colour": (
-        "The colour changes, but not from the red to the blue form of the indicator.",
+        "The colour changes, but not from the {bound} to the {free} form of the indicator.",
         "Check the indicator and the reagents, and look for turbidity or an interfering metal.",
     ),
     "model-misfit": (
@@ -57,7 +71,7 @@ REASONS: dict[str, tuple[str, str]] = {
         "Check that the volumes belong to this recording, and that the flask was mixed well.",
     ),
     "goes-back": (
-        "The colour turns blue and goes back again.",
+        "The colour turns {free} and goes back again.",
         "Wait longer between additions; an interfering metal or undissolved carbonate does this.",
     ),
     "one-addition": (
@@ -65,8 +79,8 @@ REASONS: dict[str, tuple[str, str]] = {
         "Add drop by drop near the end.",
     ),
     "still-purple": (
-        "The last volume is within the change: no pure blue was recorded.",
-        "Go on past the end until the blue does not change any more, by half a millilitre.",
+        "The last volume is within the change: no pure {free} was recorded.",
+        "Go on past the end until the {free} does not change any more, by half a millilitre.",
     ),
     "too-uncertain": (
         "The recording bounds the endpoint, but no closer than this interval.",
@@ -84,8 +98,12 @@ REMARKS: dict[str, tuple[str, str]] = {
         "Use less indicator: it stretches the change and hides it.",
     ),
     "ph-suspected": (
-        "The change is drawn out in a way that fits a pH beside 10.",
-        "Check the buffer; a bottle that has lost ammonia no longer gives pH 10.",
+        "The change is drawn out in a way that fits a pH beside {ph}.",
+        "{ph_drift}.",
+    ),
+    "colour-unlike": (
+        "The colours change in another way than those of {name}.",
+        "Check that the record names the indicator that was used.",
     ),
     "no-magnesium": (
         "The fade begins early, as in water with hardly any magnesium: the eye would stop early.",
@@ -133,11 +151,16 @@ class Sentence:
     advice: str
 
 
-def reason(code: str) -> Sentence:
-    """Sentence of a reason by its code."""
-    return Sentence(code, *REASONS[code])
+def reason(code: str, words: Mapping[str, str] = USUAL_WORDS) -> Sentence:
+    """Sentence of a reason by its code, in the colours of the indicator."""
+    return _worded(code, REASONS[code], words)
 
 
-def remark(code: str) -> Sentence:
-    """Sentence of a remark by its code."""
-    return Sentence(code, *REMARKS[code])
+def remark(code: str, words: Mapping[str, str] = USUAL_WORDS) -> Sentence:
+    """Sentence of a remark by its code, in the colours of the indicator."""
+    return _worded(code, REMARKS[code], words)
+
+
+def _worded(code: str, texts: tuple[str, str], words: Mapping[str, str]) -> Sentence:
+    text, advice = (part.format_map(words) for part in texts)
+    return Sentence(code, text, advice)

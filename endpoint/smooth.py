@@ -7,8 +7,6 @@ shape-preserving cubic (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238,
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
@@ -25,98 +23,99 @@ def monotone_curve(
     -------
     Nodes: mean volume and level of every block, both strictly rising.
     """
-    fitted = isotonic_regression(fraction, weights=1.0 / sigma**2).x
-    starts = np.flatnonzero(np.r_[True, np.diff(fitted) > 1e-12])
-    sizes = np.diff(np.r_[starts, fitted.size])
+    return _blocks(volume_ml, fraction, 1.0 / sigma**2)
+
+
+def _blocks(
+    volume_ml: FloatArray, fraction: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    found = isotonic_regression(fraction, weights=weight)
+    fitted, ends = found.x, found.blocks
+    levels = fitted[ends[:-1]]
+    # Blocks of the same height are one.
+    new = np.empty(levels.size, dtype=bool)
+    new[0] = True
+    np.greater(levels[1:] - levels[:-1], 1e-12, out=new[1:])
+    starts = ends[:-1][new]
+    sizes = np.append(starts[1:], fitted.size) - starts
     return np.add.reduceat(volume_ml, starts) / sizes, fitted[starts]
+
+
+def _passed(nodes: FloatArray, levels: FloatArray, level: float) -> float | None:
+    """Volume at a level between the nodes, or None outside them."""
+    if nodes.size < 2 or not levels[0] < level < levels[-1]:
+        return None
+    upper = int(levels.searchsorted(level))
+    low = max(upper - 2, 0)
+    # The curve is monotone, so volume against level is a function too.
+    x = levels[low : upper + 2].tolist()
+    y = nodes[low : upper + 2].tolist()
+    k = upper - 1 - low
+    width, slope = x[k + 1] - x[k], (y[k + 1] - y[k]) / (x[k + 1] - x[k])
+    left, right = _node_slope(x, y, k), _node_slope(x, y, k + 1)
+    t = (level - x[k]) / width
+    curve = (3.0 * slope - 2.0 * left - right) * t + (left + right - 2.0 * slope) * t * t
+    return float(y[k] + width * t * (left + curve))
+
+
+def _node_slope(x: list[float], y: list[float], k: int) -> float:
+    """Slope of the cubic at a node; y rises with x. At an end from three points, kept monotone."""
+    if len(x) == 2:
+        return (y[1] - y[0]) / (x[1] - x[0])
+    if 0 < k < len(x) - 1:
+        before, after = x[k] - x[k - 1], x[k + 1] - x[k]
+        m, n = (y[k] - y[k - 1]) / before, (y[k + 1] - y[k]) / after
+        if m <= 0.0 or n <= 0.0:
+            return 0.0
+        first, second = before + 2.0 * after, 2.0 * before + after
+        return (first + second) / (first / m + second / n)
+    one, two, three = (0, 1, 2) if k == 0 else (k, k - 1, k - 2)
+    near, far = x[two] - x[one], x[three] - x[two]
+    m, n = (y[two] - y[one]) / near, (y[three] - y[two]) / far
+    slope = ((2.0 * near + far) * m - near * n) / (near + far)
+    return min(max(slope, 0.0), 3.0 * m)
 
 
 def crossing(
     volume_ml: FloatArray, fraction: FloatArray, sigma: FloatArray, level: float
 ) -> float | None:
     """Volume at which the monotone curve passes a level, or None if it never does."""
-    nodes, levels = monotone_curve(volume_ml, fraction, sigma)
-    if nodes.size < 2 or not levels[0] < level < levels[-1]:
-        return None
-    # The curve is monotone, so volume against level is a function too.
-    return shape_preserving(levels, nodes, level)
+    return _passed(*monotone_curve(volume_ml, fraction, sigma), level)
 
 
-def shape_preserving(x: FloatArray, y: FloatArray, at: float) -> float:
-    """Fritsch and Carlson's cubic through rising points at one place between the first and last.
-
-    It gives what `scipy.interpolate.PchipInterpolator` gives, but looks at four points only.
-
-    Parameters
-    ----------
-    x, y:
-        Shape (n,), n >= 2, `x` strictly rising.
-    at:
-        Where to look, from x[0] to x[-1].
-    """
-    k = min(max(int(np.searchsorted(x, at)), 1), x.size - 1)
-    first, last = max(k - 2, 0), min(k + 2, x.size)
-    xs, ys = x[first:last].tolist(), y[first:last].tolist()
-    h = [b - a for a, b in pairwise(xs)]
-    slope = [(b - a) / w for (a, b), w in zip(pairwise(ys), h, strict=True)]
-    j = k - 1 - first
-    d0 = _slope_at(h, slope, j, first + j == 0, False)
-    d1 = _slope_at(h, slope, j + 1, False, first + j + 1 == x.size - 1)
-    t = (at - xs[j]) / h[j]
-    a, b = ys[j], ys[j + 1]
-    return float(
-        a * (1 + 2 * t) * (1 - t) ** 2
-        + h[j] * d0 * t * (1 - t) ** 2
-        + b * t * t * (3 - 2 * t)
-        + h[j] * d1 * t * t * (t - 1)
-    )
-
-
-def _slope_at(h: list[float], slope: list[float], j: int, first: bool, last: bool) -> float:
-    """Derivative at node j of a few intervals: harmonic mean, at the ends a one-sided estimate."""
-    if len(slope) == 1:
-        return slope[0]
-    if first or last:
-        near, far = (0, 1) if first else (-1, -2)
-        d = ((2 * h[near] + h[far]) * slope[near] - h[near] * slope[far]) / (h[near] + h[far])
-        if d * slope[near] <= 0:
-            return 0.0
-        turns = slope[near] * slope[far] < 0
-        return 3 * slope[near] if turns and abs(d) > 3 * abs(slope[near]) else d
-    a, b = slope[j - 1], slope[j]
-    if a * b <= 0:
-        return 0.0
-    w1, w2 = 2 * h[j] + h[j - 1], h[j] + 2 * h[j - 1]
-    return (w1 + w2) / (w1 / a + w2 / b)
-
-
-def crossing_with_error(
+def crossings_with_errors(
     volume_ml: FloatArray,
     fraction: FloatArray,
     sigma: FloatArray,
-    level: float,
+    levels: tuple[float, ...],
     *,
     draws: int = 80,
     seed: int = 20,
-) -> tuple[float, float] | None:
-    """Crossing and its standard error by parametric bootstrap (Efron and Tibshirani, 1993).
+) -> list[tuple[float, float] | None]:
+    """Crossings and their standard errors by parametric bootstrap (Efron and Tibshirani, 1993).
 
     Parameters
     ----------
     volume_ml, fraction, sigma:
         Rising curve, its values 0 to 1 and their standard deviations, shape (n,).
-    level:
-        Fraction to look for, 0 to 1.
+    levels:
+        Fractions to look for, 0 to 1.
     draws, seed:
         Size of the bootstrap and the seed of its generator.
     """
-    here = crossing(volume_ml, fraction, sigma, level)
-    if here is None:
-        return None
+    nodes = monotone_curve(volume_ml, fraction, sigma)
+    here = [_passed(*nodes, level) for level in levels]
+    if all(value is None for value in here):
+        return [None for _ in levels]
     noise = np.random.default_rng(seed).standard_normal((draws, fraction.size)) * sigma
-    found = [crossing(volume_ml, fraction + row, sigma, level) for row in noise]
-    good = np.array([v for v in found if v is not None])
-    if good.size < draws // 2:
-        return None
-    low, high = np.percentile(good, [15.87, 84.13])
-    return here, float(0.5 * (high - low))
+    weight = 1.0 / sigma**2
+    drawn = [_blocks(volume_ml, row, weight) for row in fraction + noise]
+    out: list[tuple[float, float] | None] = []
+    for value, level in zip(here, levels, strict=True):
+        good = [v for v in (_passed(*pair, level) for pair in drawn) if v is not None]
+        if value is None or len(good) < draws // 2:
+            out.append(None)
+            continue
+        low, high = np.percentile(good, [15.87, 84.13])
+        out.append((value, float(0.5 * (high - low))))
+    return out

@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.equilibrium import constants_at
-from endpoint.two_metals import Balance, Flasks, balance
+from endpoint.indicators import Indicator
+from endpoint.two_metals import Balance, Flasks, PairConstants, balance
 
 FloatArray = NDArray[np.float64]
 
@@ -43,6 +44,7 @@ PARAMETER_NAMES = (
 )
 CHEMICAL = slice(0, 8)
 _SMALLEST_ROOT = 1e-5
+_NEAR_ML = 1.5
 _LN10 = float(np.log(10.0))
 _HALVES = np.array([[-0.5], [0.5]])
 
@@ -73,12 +75,17 @@ class Priors:
     """The next order of it: a dark channel no longer follows at one end."""
 
 
-@dataclass(frozen=True)
-class PairConstants:
-    """Conditional constants of the two metals at one pH (log10, L/mol); one metal stands twice."""
-
-    log_k_edta: tuple[float, float]
-    log_k_indicator: tuple[float, float]
+def priors_for(indicator: Indicator, lag_s: tuple[float, float] = (1.5, 0.75)) -> Priors:
+    """Knowledge that comes with an indicator, and the mixing time with its uncertainty, s."""
+    spread = indicator.spread
+    return Priors(
+        shift_edta=spread.log_k_edta,
+        shift_indicator=spread.log_k_indicator,
+        split_edta=spread.between_metals_edta,
+        split_indicator=spread.between_metals_indicator,
+        log_indicator_umol_l=(float(np.log(spread.indicator_umol_l)), spread.indicator_log_sd),
+        lag_s=lag_s,
+    )
 
 
 @dataclass(frozen=True)
@@ -180,6 +187,14 @@ def colour_scale(f: FloatArray, bend: float, kink: float) -> FloatArray:
     """Position of the colour between red (0) and blue (1) for a free fraction."""
     bump = f * (1.0 - f)
     return np.asarray(f + bend * bump + kink * bump * (1.0 - 2.0 * f))
+
+
+def unbend(bent: FloatArray, bend: float, kink: float) -> FloatArray:
+    """Free fraction for positions of the colour; beyond red and blue with slope 1."""
+    grid = np.linspace(0.0, 1.0, 2001)
+    scale = np.maximum.accumulate(colour_scale(grid, bend, kink))
+    inside = np.interp(bent, scale, grid)
+    return np.asarray(inside + np.minimum(bent, 0.0) + np.maximum(bent - scale[-1], 0.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -322,3 +337,10 @@ class Model:
         sd = self.prior_sd()
         known = self.free & np.isfinite(sd)
         return self.prior_mean(), sd, known, np.diag(1.0 / sd)[self.free][:, known]
+
+
+def rms_near(model: Model, residual: FloatArray, equivalence_ml: float) -> float:
+    """Scatter about the fit near the end; coarse additions far before it may be badly mixed."""
+    near = np.abs(model.volume_ml - equivalence_ml) < _NEAR_ML
+    part = residual[near] if near.sum() >= 5 else residual
+    return float(np.sqrt(np.mean(part**2)))

@@ -19,10 +19,11 @@ from endpoint.fitting import (
     contributions,
     fit_with_noise,
     neighbour_factor,
-    refit_at,
     two_minima,
 )
-from endpoint.smooth import crossing_with_error
+from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.profile import profile_ends
+from endpoint.smooth import crossings_with_errors
 from endpoint.titration_model import (
     BEND,
     BLUE,
@@ -33,20 +34,24 @@ from endpoint.titration_model import (
     PARAMETER_NAMES,
     RED,
     ROOT_MG,
+    SPLIT_EDTA,
+    SPLIT_IND,
     Model,
     Priors,
     Setting,
-    colour_scale,
+    priors_for,
+    rms_near,
+    unbend,
 )
 
 FloatArray = NDArray[np.float64]
 
 LAST_RED_LEVEL = 0.95
 _OUTLIER_SIGMAS = 5.0
+_OUTLIER_ROUNDS = 6
 _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
-_NEAR_ML = 1.5
 _HARDLY_MAGNESIUM = 0.12
 """Square root of magnesium to calcium below which magnesium may as well be absent."""
 
@@ -91,6 +96,8 @@ class Transition:
     model: Model
     theta: FloatArray
     covariance: FloatArray
+    rivals: tuple[FloatArray, ...] = ()
+    """Parameters of another minimum that is nearly as good, shape (13,)."""
 
     def fraction_at(self, volume_ml: FloatArray) -> FloatArray:
         """Model f for mixed volumes, shape (n,)."""
@@ -106,20 +113,31 @@ def _estimate(value: float, error: float, freedom: float) -> Estimate:
     return Estimate(value, error, value - k * error, value + k * error)
 
 
-def _model_for(
-    curve: Curve, titrant_mol_l: float, priors: Priors, kept: NDArray[np.bool_]
-) -> Model:
+@dataclass(frozen=True)
+class _Flask:
+    """What stands in the burette and what is known of the chemistry in the flask."""
+
+    titrant_mol_l: float
+    priors: Priors
+    indicator: Indicator
+
+
+def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
     free = np.ones(len(PARAMETER_NAMES), dtype=bool)
     free[LAG] = curve.lag_matters
+    # A single metal stands twice with the same constants: nothing tells the two apart.
+    free[[ROOT_MG, SPLIT_EDTA, SPLIT_IND]] = len(flask.indicator.metals) > 1
     setting = Setting(
         flask_ml=curve.flask_ml,
-        titrant_mol_l=titrant_mol_l,
+        titrant_mol_l=flask.titrant_mol_l,
         mixed_volume_ml=lambda lag: curve.mixed_volume_ml(lag)[kept],
         lag_matters=curve.lag_matters,
+        ph=flask.indicator.ph,
+        constants=flask.indicator.constants,
     )
     return Model(
         setting=setting,
-        priors=priors,
+        priors=flask.priors,
         signal=np.array(curve.signal[kept]),
         sigma=np.array(curve.sigma[kept]),
         volume_ml=np.array(curve.volume_ml[kept]),
@@ -128,26 +146,32 @@ def _model_for(
     )
 
 
-def _without_outliers(
-    curve: Curve, titrant_mol_l: float, priors: Priors
-) -> tuple[Fitted, NDArray[np.bool_]]:
+def _without_outliers(curve: Curve, flask: _Flask) -> tuple[Fitted, NDArray[np.bool_]]:
     kept = np.asarray(curve.flags == 0)
     most = max(1, int(0.1 * kept.sum()))
-    for _ in range(3):
-        fitted = fit_with_noise(_model_for(curve, titrant_mol_l, priors, kept))
+    minima: FloatArray | None = None
+    for left in reversed(range(_OUTLIER_ROUNDS)):
+        fitted = fit_with_noise(_model_for(curve, flask, kept), minima)
+        minima = fitted.minima
         residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
         robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
         limit = _OUTLIER_SIGMAS * np.hypot(robust, curve.sigma[kept])
         # A stray point pulls its neighbours' residuals up too: only the worst go in one round.
         bad = residual > np.maximum(limit, 0.5 * float(residual.max()))
         already = int((curve.flags == 0).sum() - kept.sum())
-        if not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
+        if not left or not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
             break
+        kept = kept.copy()
         kept[np.flatnonzero(kept)[bad]] = False
     return fitted, kept
 
 
-def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = None) -> Transition:
+def fit_transition(
+    curve: Curve,
+    titrant_mol_l: float,
+    priors: Priors | None = None,
+    indicator: Indicator = ERIOCHROME_BLACK_T,
+) -> Transition:
     """Fit the mass balance to a curve that holds a change of colour.
 
     Parameters
@@ -157,7 +181,9 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     titrant_mol_l:
         Concentration of EDTA.
     priors:
-        Knowledge from before the recording.
+        Knowledge from before the recording; by default that of the indicator.
+    indicator:
+        Which metals are titrated at which pH, and how strongly all is bound.
 
     Raises
     ------
@@ -166,8 +192,10 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     """
     if len(curve) < 4:
         raise ValueError("a fit needs at least 4 points")
-    priors = replace(priors or Priors(), bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
-    fitted, kept = _without_outliers(curve, titrant_mol_l, priors)
+    known = priors or priors_for(indicator)
+    known = replace(known, bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
+    flask = _Flask(titrant_mol_l, known, indicator)
+    fitted, kept = _without_outliers(curve, flask)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
     value, between = two_minima(fit, fitted.rival)
     residual = model.signal - model.predict(fit.theta)
@@ -177,12 +205,12 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
     if between > 0:
         parts["two ways to explain the curve"] = between
     error = float(np.sqrt(sum(v * v for v in parts.values())))
-    whole = _model_for(curve, titrant_mol_l, priors, np.ones(len(curve), dtype=bool))
+    whole = _model_for(curve, flask, np.ones(len(curve), dtype=bool))
     theta = fit.theta
     span = theta[BLUE] - theta[RED]
     centre = float(model.volume_ml.mean())
     level = theta[RED] + theta[DRIFT] * (curve.volume_ml - centre)
-    fraction = _unbend((curve.signal - level) / span, float(theta[BEND]), float(theta[KINK]))
+    fraction = unbend((curve.signal - level) / span, float(theta[BEND]), float(theta[KINK]))
     fraction_sigma = np.hypot(curve.sigma, extra) / abs(span)
     mixed = curve.mixed_volume_ml(float(theta[LAG]))
     sd = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
@@ -204,21 +232,23 @@ def fit_transition(curve: Curve, titrant_mol_l: float, priors: Priors | None = N
         parameters=parameters,
         contributions_ml=parts,
         added_noise=extra,
-        residual_rms=_misfit(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
+        residual_rms=rms_near(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
         degrees_of_freedom=freedom,
         grid_volume_ml=np.zeros(0),
         grid_fraction=np.zeros(0),
         model=model,
         theta=theta,
         covariance=fit.covariance,
+        rivals=() if fitted.rival is None else (fitted.rival.theta,),
     )
-    if abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
+    if model.free[ROOT_MG] and abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
         result = replace(result, equivalence=_one_sided(result))
     grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
+    midpoint, last_red = _level_volumes(curve, result, (0.5, LAST_RED_LEVEL))
     return replace(
         result,
-        midpoint=_level_volume(curve, result, 0.5),
-        last_red=_level_volume(curve, result, LAST_RED_LEVEL),
+        midpoint=midpoint,
+        last_red=last_red,
         grid_volume_ml=grid,
         grid_fraction=result.fraction_at(grid),
     )
@@ -230,7 +260,7 @@ def profile_interval(
     """Likelihood interval of the equivalence volume with all other parameters refitted.
 
     Used where few points stand in the change, so that the interval is not symmetric
-    (Venzon and Moolgavkar, Appl. Statist. 37 (1988) 87; from memory).
+    (see `endpoint.profile`); a rival minimum counts too.
 
     Returns
     -------
@@ -238,46 +268,33 @@ def profile_interval(
     `reach_ml`.
     """
     k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.5 + 0.5 * probability))
-    best = float(np.sum(fit.model.residuals(fit.theta) ** 2))
-    centre = float(fit.theta[EQUIVALENCE])
     first = max(0.5 * fit.equivalence.standard_uncertainty_ml, 2e-3)
-
-    def end(direction: float) -> float | None:
-        theta, inside, step = fit.theta, centre, first
-        while True:
-            there = centre + direction * step
-            if there <= 1e-3:
-                return 1e-3
-            theta, cost = refit_at(fit.model, theta, there)
-            if cost - best > k * k:
-                break
-            inside = there
-            if step > reach_ml:
-                return None
-            step *= 1.7
-        outside = there
-        for _ in range(8):
-            middle = 0.5 * (inside + outside)
-            theta, cost = refit_at(fit.model, theta, middle)
-            if cost - best > k * k:
-                outside = middle
-            else:
-                inside = middle
-        return outside
-
-    low = end(-1.0)
-    return (low if low is not None else 0.0), end(1.0)
+    return profile_ends(fit.model, [fit.theta, *fit.rivals], first, k, reach_ml)
 
 
-def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | None:
-    """Model-free crossing of a level; the model only lends plateaus, drift and mixing lag."""
+def _level_volumes(
+    curve: Curve, fit: Transition, levels: tuple[float, ...]
+) -> list[Estimate | None]:
+    """Model-free crossings of levels; the model only lends plateaus, drift and mixing lag."""
     kept = ~fit.outlier & (curve.flags == 0)
-    found = crossing_with_error(
-        fit.mixed_volume_ml[kept], fit.free_fraction[kept], fit.free_fraction_sigma[kept], level
+    found = crossings_with_errors(
+        fit.mixed_volume_ml[kept], fit.free_fraction[kept], fit.free_fraction_sigma[kept], levels
     )
-    if found is None:
-        return None
-    value, error = found
+    return [
+        None if pair is None else _level_volume(curve, fit, kept, level, *pair)
+        for level, pair in zip(levels, found, strict=True)
+    ]
+
+
+def _level_volume(
+    curve: Curve,
+    fit: Transition,
+    kept: NDArray[np.bool_],
+    level: float,
+    value: float,
+    error: float,
+) -> Estimate | None:
+    """A crossing with what plateaus, drift, lag and coarse points add to its uncertainty."""
     rise, gap = _around(fit, kept, value)
     if rise > _HIDDEN_RISE and gap > _HIDDEN_GAP_ML:
         return None
@@ -300,13 +317,6 @@ def _level_volume(curve: Curve, fit: Transition, level: float) -> Estimate | Non
     return _estimate(value, float(np.sqrt(np.sum(np.square(parts)))), fit.degrees_of_freedom)
 
 
-def _misfit(model: Model, residual: FloatArray, equivalence_ml: float) -> float:
-    """Scatter about the fit near the end; coarse additions far before it may be badly mixed."""
-    near = np.abs(model.volume_ml - equivalence_ml) < _NEAR_ML
-    part = residual[near] if near.sum() >= 5 else residual
-    return float(np.sqrt(np.mean(part**2)))
-
-
 def _one_sided(fit: Transition) -> Estimate:
     """Interval at the border of no magnesium, where the linear one would be too narrow."""
     low, high = profile_interval(fit)
@@ -315,14 +325,6 @@ def _one_sided(fit: Transition) -> Estimate:
     k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.975))
     error = max(fit.equivalence.standard_uncertainty_ml, 0.5 * (high - low) / k)
     return Estimate(fit.equivalence.value_ml, error, low, high)
-
-
-def _unbend(bent: FloatArray, bend: float, kink: float) -> FloatArray:
-    """Free fraction for positions of the colour; beyond red and blue with slope 1."""
-    grid = np.linspace(0.0, 1.0, 2001)
-    scale = np.maximum.accumulate(colour_scale(grid, bend, kink))
-    inside = np.interp(bent, scale, grid)
-    return np.asarray(inside + np.minimum(bent, 0.0) + np.maximum(bent - scale[-1], 0.0))
 
 
 def _around(fit: Transition, kept: NDArray[np.bool_], volume_ml: float) -> tuple[float, float]:
@@ -345,7 +347,12 @@ def indicator_umol_l(fit: Transition, flask_ml: float) -> tuple[float, float]:
 
 
 def magnesium_share(fit: Transition) -> tuple[float, float, float]:
-    """Share of magnesium in the hardness as the shape of the curve tells it, and 68 % limits."""
+    """Share of magnesium in the hardness as the shape of the curve tells it, and 68 % limits.
+
+    All 0 where a single metal is titrated.
+    """
+    if "root_magnesium_ratio" not in fit.parameters:
+        return 0.0, 0.0, 0.0
     root, sd = fit.parameters["root_magnesium_ratio"]
     ratios = np.array([abs(root), max(abs(root) - sd, 0.0), abs(root) + sd]) ** 2
     values = ratios / (1.0 + ratios)

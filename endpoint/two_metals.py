@@ -22,6 +22,14 @@ _MOST_STEPS = 12
 _FLOOR_MOL_L = 1e-30
 
 
+@dataclass(frozen=True)
+class PairConstants:
+    """Conditional constants of the two metals at one pH (log10, L/mol); one metal stands twice."""
+
+    log_k_edta: tuple[float, float]
+    log_k_indicator: tuple[float, float]
+
+
 @dataclass(frozen=True, eq=False)
 class Flasks:
     """Totals and constants of flasks; the metals are on the first axis where there is one."""

@@ -7,14 +7,16 @@ every remark is a sentence with advice, kept in `endpoint.sentences`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.colour import lab_and_rgb
 from endpoint.curve import RGB, Curve
 from endpoint.foreign import largest_off
+from endpoint.forms import begins_coloured, end_states, likeness, state_of, turns_to_free
+from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.problems import Flag
 from endpoint.sentences import Sentence, reason, remark
 from endpoint.titration_model import LOG_IND, Priors
@@ -29,21 +31,19 @@ _STRAIN = 30.0
 _STRAIN_SLOW = 12.0
 _INDICATOR_SHOWN_LOG_SD = 0.7
 _STRAIN_SUSPECT = 8.0
+_USUAL_ABSORPTIVITY = ERIOCHROME_BLACK_T.absorptivity
 _SLOW_FADE_ML = 1.2
 _MISFIT_RMS = 0.08
 _WIDEST_HALF_ML = 0.25
-_COLOURLESS = 4.0
-"""Chroma (CIELAB) of what has no colour; the palest usable indicator shows about 9."""
-_YELLOW_DEG, _CYAN_DEG = 45.0, 235.0
-"""Hue angles between which no state of the indicator lies."""
-_RED_LEFT = 0.1
-"""Rise in the red form's band that a change may have, as a part of that of the blue form's."""
 _SURELY_BLUE = 0.95
 _JUMP = 0.72
 _JUMP_GAP_ML = 0.12
 _COARSE_JUMP = 0.5
 _COARSE_GAP_ML = 0.4
 _EARLY_FADE_ML = 0.4
+_UNLIKE = 0.8
+_EXCUSED = ("too-few-points", "no-change", "never-reached", "other-colour")
+"""Findings that a recording cut short explains: then what cut it short is the reason."""
 
 
 @dataclass(frozen=True)
@@ -62,46 +62,14 @@ class Verdict:
     """A lower bound that the recording proves although the end was never reached."""
 
 
-def refuse(code: str, above_ml: float | None = None, remarks: tuple[Sentence, ...] = ()) -> Verdict:
+def refuse(
+    code: str,
+    above_ml: float | None = None,
+    remarks: tuple[Sentence, ...] = (),
+    indicator: Indicator = ERIOCHROME_BLACK_T,
+) -> Verdict:
     """Verdict `none` for one reason."""
-    return Verdict("none", (reason(code),), remarks, None, None, above_ml)
-
-
-@dataclass(frozen=True)
-class _State:
-    """Form of the indicator told from one colour alone."""
-
-    blueness: float
-    """Red-band minus green-band density as a part of the larger one: about -0.8 red, +0.5 blue."""
-    strength: float
-    """Density of the dye above the least coloured channel."""
-
-
-def _bands(channels: tuple[str, ...]) -> tuple[int, int] | None:
-    """Columns in which the blue form (near 610 nm) and the red form (near 530 nm) absorb most."""
-    if channels == ("red", "green", "blue"):
-        return 0, 1
-    numbers = [
-        float("".join(c for c in name if c.isdigit() or c == ".") or "nan") for name in channels
-    ]
-    blue = [k for k, nm in enumerate(numbers) if 580.0 <= nm <= 700.0]
-    red = [k for k, nm in enumerate(numbers) if 480.0 <= nm < 560.0]
-    if not blue or not red:
-        return None
-    return (
-        min(blue, key=lambda k: abs(numbers[k] - 615.0)),
-        min(red, key=lambda k: abs(numbers[k] - 530.0)),
-    )
-
-
-def _state(density: FloatArray, channels: tuple[str, ...]) -> _State | None:
-    bands = _bands(channels)
-    if bands is None:
-        return None
-    floor = float(density.min()) if channels == ("red", "green", "blue") else 0.0
-    floor = min(floor, 0.0) if floor < 0 else 0.5 * floor
-    blue, red = float(density[bands[0]]) - floor, float(density[bands[1]]) - floor
-    return _State((blue - red) / max(blue, red, 1e-3), float(density.max()) - floor)
+    return Verdict("none", (reason(code, indicator.words),), remarks, None, None, above_ml)
 
 
 def _lost_reason(curve: Curve) -> str | None:
@@ -124,69 +92,43 @@ def _lost_reason(curve: Curve) -> str | None:
     return best if counts[best] > 0 else None
 
 
-def judge_without_fit(curve: Curve) -> Verdict | None:
+def judge_without_fit(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> Verdict | None:
     """Verdict from the colours alone, or None if there is a change worth fitting."""
-    lost = _lost_reason(curve)
+    found = _hindrance(curve, indicator)
+    if found is None:
+        return None
+    reached = float(curve.volume_ml[-1]) if found == "never-reached" else None
+    lost = _lost_reason(curve) if found in _EXCUSED else None
+    return refuse(lost or found, reached, indicator=indicator)
+
+
+def _hindrance(curve: Curve, indicator: Indicator) -> str | None:
+    """Code of what the colours alone say against an endpoint."""
     if len(curve) < _LEAST_POINTS:
-        return refuse(lost or "too-few-points")
-    start, end = _end_states(curve)
+        return "too-few-points"
+    start, end = end_states(curve, indicator)
     noise = float(np.median(curve.density_sigma)) + 0.003
-    last_ml = float(curve.volume_ml[-1])
     if curve.change < max(_DARK_CHANGE, 6.0 * noise):
         if start is None:
-            return refuse(lost or "no-change")
+            return "no-change"
         if start.strength < 0.02:
-            return refuse("no-flask")
+            return "no-flask"
         if start.blueness > 0.15:
-            return refuse("already-blue")
-        if start.blueness < -0.25:
-            return refuse(lost or "never-reached", above_ml=last_ml)
-        return refuse(lost or "no-change")
+            return "already-blue"
+        return "never-reached" if start.blueness < -0.25 else "no-change"
     if _goes_back(curve):
-        return refuse("goes-back")
-    if not _turns_blue(curve) or not _starts_red_or_purple(curve):
-        return refuse(lost or "other-colour")
+        return "goes-back"
+    if not turns_to_free(curve, indicator) or not begins_coloured(curve, indicator):
+        return "other-colour"
     if start is not None and end is not None:
         if start.blueness > 0.15 and end.blueness > 0.15:
-            return refuse("already-blue")
+            return "already-blue"
         # How far along the way to a pure blue does the recording end?
-        last = _state(curve.density[-1], curve.channels) or end
+        last = state_of(curve.density[-1], curve.channels, indicator) or end
         reached = max(end.blueness, last.blueness)
         if (reached - start.blueness) / max(_PURE_BLUE - start.blueness, 0.1) < 0.2:
-            return refuse(lost or "never-reached", above_ml=last_ml)
+            return "never-reached"
     return None
-
-
-def _starts_red_or_purple(curve: Curve) -> bool:
-    """Whether the first colour can be the indicator's: skin, cloth and plain water are none.
-
-    Wine red stands at hue angles of about 335 to 15 degrees, with yellow water to 25; a recording
-    that begins within the change begins with a purple.
-    """
-    if curve.channels != RGB or curve.change < 2.0 * _DARK_CHANGE:
-        return True
-    start = np.median(curve.density[: min(3, len(curve))], axis=0)
-    hue, chroma, _ = lab_and_rgb(start[None, :])
-    return bool(chroma[0] >= _COLOURLESS and not _YELLOW_DEG < hue[0] < _CYAN_DEG)
-
-
-def _turns_blue(curve: Curve) -> bool:
-    """Whether the blue form's band leads the change, and the red form's band loses.
-
-    What comes before the flask, a sleeve for example, darkens both.
-    """
-    bands = _bands(curve.channels)
-    if bands is None or curve.change < 2.0 * _DARK_CHANGE:
-        return True
-    blue, red = (float(curve.change_density[band]) for band in bands)
-    leads = blue > 0.5 * float(np.max(np.abs(curve.change_density)))
-    return leads and red < _RED_LEFT * blue
-
-
-def _end_states(curve: Curve) -> tuple[_State | None, _State | None]:
-    first = np.median(curve.density[: min(3, len(curve))], axis=0)
-    last = np.median(curve.density[-min(3, len(curve)) :], axis=0)
-    return _state(first, curve.channels), _state(last, curve.channels)
 
 
 def _width_ml(fit: Transition) -> float:
@@ -194,6 +136,17 @@ def _width_ml(fit: Transition) -> float:
     f, v = fit.grid_fraction, fit.grid_volume_ml
     low, high = int(np.searchsorted(f, 0.15)), int(np.searchsorted(f, 0.90))
     return float(v[min(high, v.size - 1)] - v[min(low, v.size - 1)])
+
+
+def _slow_ml(fit: Transition, indicator: Indicator) -> float:
+    """Width above which a fade is slow: for a single metal twice what its constants give."""
+    if len(indicator.metals) > 1:
+        return _SLOW_FADE_ML
+    setting = fit.model.setting
+    # Free metal at which 15 and 90 % of the indicator are free.
+    metal_mol_l = (1.0 / 0.15 - 1.0 / 0.9) * 10.0 ** -indicator.constants.log_k_indicator[0]
+    total_ml = setting.flask_ml + fit.equivalence.value_ml
+    return float(max(_SLOW_FADE_ML, 2.0 * metal_mol_l * total_ml / setting.titrant_mol_l))
 
 
 _CHEMICAL_PRIORS = {
@@ -204,7 +157,7 @@ _CHEMICAL_PRIORS = {
 }
 
 
-def _strain(curve: Curve, fit: Transition, priors: Priors) -> float:
+def _strain(curve: Curve, fit: Transition, priors: Priors, absorptivity: float) -> float:
     """How far the chemistry had to be bent to explain the curve: sum of squared departures.
 
     The indicator counts twice over: against the usual amount, or, if that is worse, against what
@@ -213,11 +166,13 @@ def _strain(curve: Curve, fit: Transition, priors: Priors) -> float:
     total = sum(
         (fit.parameters[name][0] / float(getattr(priors, field))) ** 2
         for name, field in _CHEMICAL_PRIORS.items()
+        if name in fit.parameters
     )
     mean, sd = fit.model.prior_mean()[LOG_IND], fit.model.prior_sd()[LOG_IND]
     found, found_sd = fit.parameters["log_indicator_umol"]
     usual = ((found - mean) / sd) ** 2
-    shown = np.log(_indicator_shown_umol_l(curve) * 1e-3 * curve.flask_ml)
+    shown_umol_l = _indicator_shown_umol_l(curve) * _USUAL_ABSORPTIVITY / absorptivity
+    shown = np.log(shown_umol_l * 1e-3 * curve.flask_ml)
     too_much = max(found - shown, 0.0) / np.hypot(_INDICATOR_SHOWN_LOG_SD, found_sd)
     return float(total + max(usual, too_much**2))
 
@@ -269,7 +224,11 @@ def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
 
 
 def remarks_for(
-    curve: Curve, fit: Transition | None, priors: Priors, lag_given: bool
+    curve: Curve,
+    fit: Transition | None,
+    priors: Priors,
+    lag_given: bool,
+    indicator: Indicator = ERIOCHROME_BLACK_T,
 ) -> tuple[Sentence, ...]:
     """Diagnosis sentences that do not change the status."""
     codes: list[str] = []
@@ -286,18 +245,22 @@ def remarks_for(
             if depth < 0.15:
                 codes.append("little-indicator")
     if fit is None:
-        return tuple(remark(code) for code in codes)
+        return tuple(remark(code, indicator.words) for code in codes)
     log_umol, sd = fit.parameters["log_indicator_umol"]
     umol_l = float(np.exp(log_umol)) * 1e3 / curve.flask_ml
-    if sd < 0.5 and umol_l > 45.0 and "much-indicator" not in codes:
+    much = 45.0 * _USUAL_ABSORPTIVITY / indicator.absorptivity
+    if sd < 0.5 and umol_l > much and "much-indicator" not in codes:
         codes.append("much-indicator")
-    if _strain(curve, fit, priors) > _STRAIN_SUSPECT:
+    if _strain(curve, fit, priors, indicator.absorptivity) > _STRAIN_SUSPECT:
         codes.append("ph-suspected")
     share, _, upper = magnesium_share(fit)
     early = fit.midpoint is not None and (
         fit.equivalence.value_ml - fit.midpoint.value_ml > _EARLY_FADE_ML
     )
-    if share < 0.025 and (upper < 0.05 or early):
+    if curve.channels == RGB and likeness(curve, indicator) < _UNLIKE:
+        codes.append("colour-unlike")
+    with_magnesium = "root_magnesium_ratio" in fit.parameters
+    if with_magnesium and share < 0.025 and (upper < 0.05 or early):
         codes.append("no-magnesium")
     if not lag_given and "lag_s" in fit.parameters and curve.delivery is not None:
         lag_part = fit.contributions_ml.get("mixing lag", 0.0)
@@ -315,10 +278,16 @@ def remarks_for(
         )
         if abs(apart) > 2.0 * joint:
             codes.append("eye-differs")
-    return tuple(remark(code) for code in codes)
+    return tuple(remark(code, indicator.words) for code in codes)
 
 
-def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True) -> Verdict:
+def judge(
+    curve: Curve,
+    fit: Transition,
+    priors: Priors,
+    lag_given: bool = True,
+    indicator: Indicator = ERIOCHROME_BLACK_T,
+) -> Verdict:
     """Verdict on a curve with a fitted change.
 
     Parameters
@@ -329,35 +298,38 @@ def judge(curve: Curve, fit: Transition, priors: Priors, lag_given: bool = True)
         The knowledge the fit was given.
     lag_given:
         Whether the record states the mixing lag.
+    indicator:
+        The indicator of the fit.
     """
-    notes = remarks_for(curve, fit, priors, lag_given)
+    notes = remarks_for(curve, fit, priors, lag_given, indicator)
+    words = indicator.words
     lost = _lost_reason(curve)
     last_f = float(np.max(fit.fitted_fraction[-3:]))
-    strain, width = _strain(curve, fit, priors), _width_ml(fit)
+    strain, width = _strain(curve, fit, priors, indicator.absorptivity), _width_ml(fit)
     kept = (curve.flags == 0) & ~fit.outlier
     inside = kept & (fit.fitted_fraction > 0.08) & (fit.fitted_fraction < 0.92)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
     last_ml = float(curve.volume_ml[-1])
     if off > largest_off(curve.darkness if curve.channels == RGB else 0.0):
-        return refuse("other-colour", remarks=notes)
-    start, end = _end_states(curve)
+        return refuse("other-colour", remarks=notes, indicator=indicator)
+    start, end = end_states(curve, indicator)
     if end is not None and start is not None and last_f < 0.25:
-        return refuse(lost or "never-reached", above_ml=last_ml, remarks=notes)
+        return refuse(lost or "never-reached", above_ml=last_ml, remarks=notes, indicator=indicator)
     jump = _jump(curve, fit)
     if jump is not None:
-        return _bracket("one-addition", lost, jump, notes)
-    slow = width > _SLOW_FADE_ML
+        return _bracket("one-addition", lost, jump, notes, words)
+    slow = width > _slow_ml(fit, indicator)
     if strain > (_STRAIN_SLOW if slow else _STRAIN) or fit.residual_rms > _MISFIT_RMS:
-        return refuse("slow-fade" if slow else "model-misfit", remarks=notes)
+        return refuse("slow-fade" if slow else "model-misfit", remarks=notes, indicator=indicator)
     if not _blue_seen(curve, fit, last_f):
         low, high_or_none = profile_interval(fit)
         code = lost or "still-purple"
-        return _bracket(code, None, (low, high_or_none), notes)
+        return _bracket(code, None, (low, high_or_none), notes, words)
     half = 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml)
     if half > _WIDEST_HALF_ML:
-        return _bracket("too-uncertain", None, profile_interval(fit), notes)
+        return _bracket("too-uncertain", None, profile_interval(fit), notes, words)
     if int(inside.sum()) <= 2:
-        notes = (*notes, remark("volume-sparse"))
+        notes = (*notes, remark("volume-sparse", words))
     return Verdict("located", (), notes, fit.equivalence)
 
 
@@ -372,6 +344,8 @@ def _bracket(
     lost: str | None,
     interval: tuple[float, float | None],
     notes: tuple[Sentence, ...],
+    words: Mapping[str, str],
 ) -> Verdict:
-    reasons = (reason(code),) + ((reason(lost),) if lost and lost != code else ())
+    codes = (code, lost) if lost and lost != code else (code,)
+    reasons = tuple(reason(c, words) for c in codes)
     return Verdict("bracketed", reasons, notes, None, interval)

@@ -29,6 +29,7 @@ from endpoint.equilibrium import (
     solve,
     speciate,
 )
+from endpoint.two_metals import Flasks, balance
 
 TEXT = (Path(__file__).parent / "reference" / "equilibrium.toml").read_text(encoding="utf-8")
 REFERENCE = {entry["id"]: entry for entry in tomllib.loads(TEXT)["entry"]}
@@ -464,3 +465,25 @@ def test_totals_that_cannot_be(bad: float) -> None:
     if not math.isfinite(bad):
         with pytest.raises(ValueError, match="constants"):
             solve([[1e-3]], [1e-3], [1e-5], [bad], [5.0])
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_solver_of_the_fit_agrees_with_the_general_one(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows, n = 3, 7
+    metal = 10.0 ** rng.uniform(-9.0, -2.0, (2, rows, n))
+    edta = rng.choice([0.0, 1.0], (rows, n), p=[0.1, 0.9]) * 10.0 ** rng.uniform(-8, -2, (rows, n))
+    dye = 10.0 ** rng.uniform(-7.0, -4.0, (rows, n))
+    ky, ki = rng.uniform(4.0, 14.0, (2, rows)), rng.uniform(1.0, 9.0, (2, rows))
+    general = solve(
+        np.moveaxis(metal, 0, -1), edta, dye, ky.T[:, None, :], ki.T[:, None, :]
+    ).free_fraction
+    flasks = Flasks(metal, edta, dye, ky, ki)
+    cold = balance(flasks)
+    assert cold.free_fraction == pytest.approx(general, rel=1e-6, abs=1e-12)
+    # A start that is near, and one that is not.
+    for size in (0.01, 20.0):
+        near = cold.log_free + size * rng.standard_normal(cold.log_free.shape)
+        again = balance(flasks, near)
+        assert again.free_fraction == pytest.approx(general, rel=1e-6, abs=1e-12)

@@ -38,8 +38,10 @@ def mixture(f: float) -> np.ndarray:
 def test_a_sleeve_between_two_points_is_set_aside() -> None:
     colours = [mixture(0.0)] * 6 + [DENIM] * 5 + [mixture(1.0)] * 6
     found = curve(colours)
-    hidden = (found.flags & int(Flag.OFF_COLOUR)) != 0
-    assert hidden.tolist() == [False] * 6 + [True] * 5 + [False] * 6
+    hidden = (found.frame_flags & int(Flag.OFF_COLOUR)) != 0
+    assert hidden.tolist() == [False] * 120 + [True] * 100 + [False] * 120
+    kept = found.flags == 0
+    assert np.all((found.signal[kept] < 0.1) | (found.signal[kept] > 0.9))
 
 
 @pytest.mark.parametrize("bow", [0.0, 0.3, 0.6])
@@ -48,6 +50,7 @@ def test_a_colour_that_bends_away_slowly_is_kept(bow: float) -> None:
     parts = np.linspace(0.0, 1.0, 21)
     found = curve([mixture(f) + 4.0 * bow * f * (1.0 - f) * across for f in parts])
     assert not np.any(found.flags & int(Flag.OFF_COLOUR))
+    assert not np.any(found.frame_flags & int(Flag.OFF_COLOUR))
 
 
 def test_runs_at_an_end_are_no_visit() -> None:

@@ -6,11 +6,11 @@ import dataclasses
 
 import numpy as np
 import pytest
-from scipy.optimize import approx_fprime
+from scipy.optimize import approx_fprime, least_squares
 
 from endpoint.curve import from_absorbance
 from endpoint.equilibrium import Flask, constants_at
-from endpoint.smooth import shape_preserving
+from endpoint.fitting import descend
 from endpoint.sources.synthetic import Plan, careful_additions, draw_plan, level_volume_ml, simulate
 from endpoint.titration_model import PARAMETER_NAMES, Model, Priors, Setting
 from endpoint.transition import fit_transition, profile_interval
@@ -183,14 +183,61 @@ def test_a_stray_point_is_set_aside() -> None:
     assert fit.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.03)
 
 
-@pytest.mark.parametrize("count", [2, 3, 4, 7, 30])
-def test_shape_preserving_cubic_is_that_of_scipy(count: int) -> None:
-    from scipy.interpolate import PchipInterpolator
+def test_stray_points_in_many_rounds_are_set_aside() -> None:
+    plan = draw_plan(1)
+    table = simulate(plan)
+    rng = np.random.default_rng(1)
+    density = table.density.copy()
+    rows = rng.integers(3, len(density) - 3, 29)
+    # Strays of very different sizes: the large ones hide the small ones at first.
+    density[rows] += (rng.normal(0.0, 0.15, 29) * 3.0 ** rng.integers(-2, 2, 29))[:, None]
+    curve = curve_of(plan, dataclasses.replace(table, density=density))
+    fit = fit_transition(curve, 0.01, Priors(lag_s=(plan.lag_s, 0.15)))
+    assert fit.outlier.sum() >= 5
+    assert set(np.flatnonzero(fit.outlier)) <= set(rows.tolist())
+    assert fit.fitted_fraction.shape == fit.outlier.shape
+    error = fit.equivalence.value_ml - table.equivalence_ml
+    assert abs(error) < 3.5 * fit.equivalence.standard_uncertainty_ml
 
-    rng = np.random.default_rng(count)
-    for _ in range(40):
-        x = np.cumsum(rng.uniform(0.01, 1.0, count))
-        y = np.cumsum(rng.exponential(1.0, count)) * rng.choice([1.0, 1e-3])
-        oracle = PchipInterpolator(x, y)
-        for at in [*rng.uniform(x[0], x[-1], 5), x[0], x[-1], x[count // 2]]:
-            assert shape_preserving(x, y, float(at)) == pytest.approx(float(oracle(at)), rel=1e-9)
+
+def test_all_starts_at_once_find_what_each_finds_alone() -> None:
+    plan = draw_plan(6)
+    curve = curve_of(plan, simulate(plan))
+    fit = fit_transition(curve, 0.01)
+    starts = np.tile(fit.theta, (3, 1))
+    starts[:, 0] += (0.05, -0.1, 0.3)
+    starts[:, 1] *= (1.0, 1.5, 0.5)
+    together = descend(fit.model, starts)
+    for start, one in zip(starts, together, strict=True):
+        alone = descend(fit.model, start[None, :])[0]
+        assert one.cost == pytest.approx(alone.cost, abs=1e-6)
+    # Another library's minimum of the same residuals.
+    free = fit.model.free
+
+    def residuals(x: np.ndarray) -> np.ndarray:
+        theta = starts[0].copy()
+        theta[free] = x
+        return fit.model.residuals(theta)
+
+    other = least_squares(residuals, starts[0][free], x_scale="jac", xtol=1e-12, ftol=1e-12)
+    assert together[0].cost == pytest.approx(2.0 * other.cost, rel=1e-6)
+
+
+def test_the_interval_is_followed_from_every_minimum() -> None:
+    # No magnesium, last volume 0.3 mL before the end: two minima 1 mL apart with a hill between.
+    plan = draw_plan(17)
+    table = simulate(plan)
+    stop = table.volume_ml < table.equivalence_ml - 0.3
+    curve = from_absorbance(
+        table.volume_ml[stop],
+        table.density[stop],
+        plan.channels,
+        plan.flask.volume_ml,
+        saturated=np.zeros(int(stop.sum()), dtype=bool),
+    )
+    fit = fit_transition(curve, 0.01)
+    low, high = profile_interval(fit)
+    assert fit.rivals
+    assert low < table.equivalence_ml
+    assert high is None or high > table.equivalence_ml
+    assert fit.equivalence.low_ml < table.equivalence_ml < fit.equivalence.high_ml

@@ -20,7 +20,7 @@ from made_media import (
 )
 
 from endpoint.problems import SourceProblem
-from endpoint.sources.frame import Box, Frame, grey, thinned
+from endpoint.sources.frame import Box, Frame, Spans, grey, thinned
 from endpoint.sources.planes import ColourCoding, Grid, Part, rgb_at, rgb_of
 from endpoint.sources.video import VideoSource
 
@@ -236,6 +236,27 @@ def test_sample_of_a_short_film(tmp_path: Path) -> None:
     source = VideoSource(write_film(tmp_path / "short.mp4", [patch_picture()] * 3))
     assert [frame.index for frame in source.sample(20)] == [0, 1, 2]
     assert len(source.sample(1)) == 1
+
+
+@pytest.mark.parametrize("gap", [10, 200], ids=["many-keys", "one-key"])
+def test_chosen_spans_are_those_of_the_whole(tmp_path: Path, gap: int) -> None:
+    options = {"crf": "20", "g": str(gap), "bf": "3", "sc_threshold": "0"}
+    path = write_film(tmp_path / "a.mp4", busy_pictures(100), options=options)
+    source = VideoSource(path)
+    stamps = source.stamps()
+    assert stamps.time_s == pytest.approx(np.arange(100) * 0.04)
+    assert stamps.key_s.size == -(-100 // gap)
+    spans = Spans.of([(0.0, 0.0), (0.3, 0.55), (0.62, 0.7), (2.5, 2.9), (3.96, 3.96)])
+    box = Box(0, 0, 160, 120)
+    whole = {f.index: (f.time_s, f.encoded(box)) for f in source.frames()}
+    wanted = [index for index, (time_s, _) in whole.items() if spans.hold(time_s)]
+    seen = []
+    for frame in source.frames_within(spans):
+        seen.append(frame.index)
+        assert frame.time_s == whole[frame.index][0]
+        assert np.array_equal(frame.encoded(box), whole[frame.index][1])
+    assert seen == wanted
+    assert len(wanted) == 1 + 6 + 2 + 10 + 1
 
 
 def damaged_copy(path: Path, name: str, seed: int) -> Path:

@@ -16,6 +16,7 @@ from endpoint.pipeline import Result
 from endpoint.problems import Flag
 from endpoint.region import Region
 from endpoint.report.rounding import rounded
+from endpoint.tracking import HOME, Pose
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,6 +38,8 @@ _WORDS = {
     Flag.MIXING: "not yet mixed",
 }
 
+_UNSEEN = int(Flag.LIQUID_LOST | Flag.CAMERA_MOVED | Flag.DARK)
+
 
 @dataclass(frozen=True, eq=False)
 class Thumbnail:
@@ -46,8 +49,11 @@ class Thumbnail:
     volume_ml: float
     aside: str
     """Why it was set aside, empty where it was used."""
+    pose: Pose = HOME
     timed: bool = True
     """False for stills, which have numbers and no times."""
+    hidden: bool = False
+    """The liquid was not seen."""
 
 
 def choose(result: Result) -> tuple[Thumbnail, ...]:
@@ -87,7 +93,14 @@ def choose(result: Result) -> tuple[Thumbnail, ...]:
         chosen.add(int(used[np.argmin(np.abs(volumes[used] - place))]))
     timed = delivery.mode != "per-still"
     return tuple(
-        Thumbnail(result.pictures[k], float(volumes[k]), _why(int(flags[k])), timed)
+        Thumbnail(
+            result.pictures[k],
+            float(volumes[k]),
+            _why(int(flags[k])),
+            result.poses[k] if result.poses else HOME,
+            timed,
+            bool(flags[k] & _UNSEEN),
+        )
         for k in sorted(chosen, key=lambda k: times[k])
     )
 
@@ -139,10 +152,12 @@ def _draw(axes: Axes, thumbnail: Thumbnail, region: Region) -> None:
     height, width = picture.shape[:2]
     axes.imshow(picture)
     factor = width / region.width
-    for outline, style in (
-        (region.liquid_outline, "solid"),
-        (region.reference_outline, (0, (3, 2))),
-    ):
+    here = region.at(thumbnail.pose)
+    outlines: list[tuple[Any, Any]] = [(region.reference_outline, (0, (3, 2)))]
+    # A hidden flask, or one out of the picture, is not drawn where it is not seen.
+    if here is not None and not thumbnail.hidden:
+        outlines.append((here.liquid_outline, "solid"))
+    for outline, style in outlines:
         line = np.array([*outline, outline[0]], dtype=np.float64) * factor
         axes.plot(line[:, 0], line[:, 1], color="black", linewidth=3.0)
         axes.plot(line[:, 0], line[:, 1], color="white", linewidth=1.2, linestyle=style)

@@ -64,12 +64,10 @@ class _Tally:
 
 
 class VideoSource:
-    """A film file.
+    """A film file of any container and codec that FFmpeg reads.
 
     Parameters
     ----------
-    path:
-        Film of any container and codec that FFmpeg reads.
     colour_matrix, colour_range:
         Override for missing or wrong tags: "bt601", "bt709", "bt2020"; "limited", "full".
 
@@ -305,9 +303,8 @@ class VideoSource:
         try:
             stream = self._picture_track(container)
             for key_s, run in stamps.runs(spans):
-                container.seek(
-                    round((key_s + self._start_s) / float(stream.time_base)), stream=stream
-                )
+                begin_s = key_s + self._start_s
+                container.seek(round(begin_s / float(stream.time_base)), stream=stream)
                 yield from self._run(container, stream, tally, run)
         finally:
             container.close()

@@ -4,11 +4,21 @@
 
 Simulated curves with known truth (see `endpoint.sources.synthetic.draw_plan`) are fitted; the
 table gives coverage, bias and the error against the Cramer-Rao bound of the model at the truth.
+
+    python -m tests.studies.interval_study --times
+
+What one fit takes on one core, by the number of points (set OMP_NUM_THREADS=1).
+
+    python -m tests.studies.interval_study --indicators --count 200 --first 70000
+
+Coverage with every other indicator, see `tests.indicator_plans`; the constants are drawn as widely
+as its file says they are unsure.
 """
 
 from __future__ import annotations
 
 import argparse
+import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,6 +28,7 @@ from numpy.typing import NDArray
 from endpoint.curve import Curve, from_absorbance
 from endpoint.delivery import Delivery
 from endpoint.equilibrium import constants_at
+from endpoint.indicator_file import indicator_names, named_indicator
 from endpoint.sources.synthetic import CAMERA, Plan, SyntheticTable, draw_plan, simulate
 from endpoint.titration_model import (
     BEND,
@@ -37,6 +48,7 @@ from endpoint.titration_model import (
     Setting,
 )
 from endpoint.transition import Transition, fit_transition
+from tests.indicator_plans import titrate
 
 FloatArray = NDArray[np.float64]
 LAG_UNCERTAINTY_S = 0.15
@@ -175,6 +187,60 @@ def summarise(rows: list[Row]) -> Summary:
     )
 
 
+def fit_times_ms(count: int = 60, first: int = 0) -> dict[str, tuple[int, float, float]]:
+    """Processor time of whole fits, by number of points of the curve.
+
+    Parameters
+    ----------
+    count, first:
+        Number of simulated curves and the first seed.
+
+    Returns
+    -------
+    Group -> number of curves, median and 90th percentile in ms.
+    """
+    sizes, times = [], []
+    for seed in range(first, first + count):
+        plan = draw_plan(seed)
+        if seed % 2 and not plan.additions_ml:
+            # A row every 3 s instead of every 0.5 s.
+            plan = replace(plan, row_interval_s=3.0)
+        curve = curve_of(plan, simulate(plan))
+        priors = priors_for(plan, seed)
+        begin = time.process_time()
+        fit_transition(curve, plan.flask.titrant_mol_l, priors)
+        times.append(1e3 * (time.process_time() - begin))
+        sizes.append(len(curve))
+    n, ms = np.array(sizes), np.array(times)
+    found = {}
+    for low, high in ((0, 60), (60, 200), (200, 500), (500, 800), (800, 5000)):
+        part = ms[(n >= low) & (n < high)]
+        if part.size:
+            spread = np.percentile(part, [50, 90])
+            found[f"{low}-{high} points"] = (part.size, float(spread[0]), float(spread[1]))
+    return found
+
+
+def indicator_table(count: int, first: int) -> list[str]:
+    """One line of coverage and errors for every indicator that comes with the program."""
+    lines = [f"{'indicator':<24}{'n':>5}{'coverage':>10}{'bias/mL':>10}{'median':>9}{'worst':>8}"]
+    for name in indicator_names():
+        indicator = named_indicator(name)
+        magnesium = 0.2 if len(indicator.metals) > 1 else 0.0
+        errors, inside = [], 0
+        for seed in range(first, first + count):
+            run = titrate(indicator, seed, magnesium=magnesium)
+            found = fit_transition(run.curve, 0.01, None, indicator).equivalence
+            errors.append(found.value_ml - run.equivalence_ml)
+            inside += found.low_ml <= run.equivalence_ml <= found.high_ml
+        size = np.abs(errors)
+        lines.append(
+            f"{name:<24}{count:>5}{100 * inside / count:>9.1f}%{np.mean(errors):>+10.4f}"
+            f"{np.median(size):>9.4f}{size.max():>8.3f}"
+        )
+    return lines
+
+
 def groups_of(rows: list[Row]) -> dict[str, list[Row]]:
     """Rows by way of delivery and by magnesium share."""
     parts: dict[str, list[Row]] = {
@@ -220,7 +286,16 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=500)
     parser.add_argument("--first", type=int, default=5000, help="first seed")
     parser.add_argument("--plot", type=Path)
+    parser.add_argument("--times", action="store_true", help="time the fit instead")
+    parser.add_argument("--indicators", action="store_true", help="every indicator instead")
     options = parser.parse_args()
+    if options.indicators:
+        print("\n".join(indicator_table(options.count, options.first)))
+        return
+    if options.times:
+        for name, (n, median, most) in fit_times_ms().items():
+            print(f"{name:<18}{n:>4} curves, median {median:6.1f} ms, 90 % below {most:6.1f} ms")
+        return
     rows = []
     for k in range(options.count):
         rows.append(run_one(options.first + k))

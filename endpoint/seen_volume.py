@@ -1,0 +1,377 @@
+"""Delivered volume out of the picture: readings that were typed, and what was seen in between."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.burette_view import Scale
+from endpoint.delivery import Delivery
+from endpoint.drops import DropCount
+from endpoint.meniscus import HIDDEN, MeniscusTrace
+from endpoint.problems import DeliveryProblem
+from endpoint.sentences import Sentence
+
+FloatArray = NDArray[np.float64]
+
+READING_U_ML = 0.02 / 6**0.5
+"""Standard uncertainty of one reading: a fifth of a division of 0.1 mL, triangular (common
+practice, no source)."""
+_DEPTH_RATIO = 1.008
+_DEPTH_RATIO_U = 0.005
+"""True volume per printed volume behind the meniscus: 1 + 3 to 4 mm (the crescent behind the
+print, made shorter by refraction; rays traced through tubes of 25 and 50 mL) over the distance
+of the camera, 250 mm to more than 1 m."""
+_EDGE_ML = 0.004
+_BOW_ML = 0.008
+"""Place of the crescent against the lowest point: scatter, and bow over half of a view of 30
+degrees (rays traced; 0.013 mL over 40 degrees)."""
+_UNSTEADY_ML = 0.04
+_MOST_UNSTEADY = 0.03
+_REFILL_ML = 0.3
+_BOWED = 0.012
+"""Largest departure from a straight scale, as a part of the volume: 5 degrees of pitch, a third
+of the distance of the camera (computed)."""
+_DROP_ML = (0.03, 0.06)
+_DROP_LIMIT_ML = (0.015, 0.10)
+_MOST_MISS = 0.10
+_LEAST_FRAMES = 0.3
+
+TEXTS: dict[str, tuple[str, str]] = {
+    "parallax": (
+        "The camera sees the meniscus through the scale that is printed in front of it; "
+        "with one reading only its distance is assumed.",
+        "Type the reading at the end too, taken with the eye level with the meniscus.",
+    ),
+    "scale-missing": (
+        "The lines of the burette are not resolved: the two readings alone make the scale, "
+        "and a camera that looks up or down bends it.",
+        "Film the burette larger, with the camera level and at half height.",
+    ),
+    "tube-leans": (
+        "The burette leans in the picture.",
+        "Set burette and camera upright; the volume is taken along the tube.",
+    ),
+    "meniscus-hidden": (
+        "The meniscus was hidden in part of the recording; the volume there is interpolated.",
+        "Keep hands and paper away from the tube.",
+    ),
+    "refilled": (
+        "The burette was filled again during the recording.",
+        "None needed; each filling adds the errors of two readings.",
+    ),
+    "readings-differ": (
+        "The typed readings and the printed lines between them do not agree well.",
+        "Check both readings, and that the recording covers all that was delivered.",
+    ),
+    "drop-size": (
+        "The drops are unusual: two readings and the count give a volume outside 0.03-0.06 mL.",
+        "Check both readings, and that every drop fell within the recording.",
+    ),
+    "drops-missed": (
+        "Some drops may have fallen between two frames or in places that were not seen.",
+        "Film with 30 frames/s or more, and with 3 cm of free fall in the picture.",
+    ),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class SeenVolume:
+    """Delivered volume over time with its uncertainty; arrays cannot be written to."""
+
+    delivery: Delivery
+    """Continuous, 0 at the start of the recording."""
+    time_s: FloatArray
+    """Frames (meniscus) or drops, shape (n,)."""
+    volume_ml: FloatArray
+    """Shape (n,)."""
+    sigma_ml: FloatArray
+    """Standard uncertainty of `volume_ml`, shape (n,); largely common to all."""
+    flags: NDArray[np.int64]
+    """0 where the volume was seen, `meniscus.HIDDEN` where it lies between others."""
+    parallax_ml: float
+    """What the printed lines alone would have put wrong over the whole volume."""
+    drop_ml: float | None
+    remarks: tuple[Sentence, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("time_s", "volume_ml", "sigma_ml", "flags"):
+            getattr(self, name).setflags(write=False)
+
+
+def _remarks(codes: list[str]) -> tuple[Sentence, ...]:
+    return tuple(Sentence(code, *TEXTS[code]) for code in dict.fromkeys(codes))
+
+
+def delivery_from_meniscus(
+    trace: MeniscusTrace,
+    *,
+    start_ml: float | None = None,
+    end_ml: float | None = None,
+    division_ml: float = 0.1,
+    reading_u_ml: float = READING_U_ML,
+) -> SeenVolume:
+    """Delivered volume from the followed meniscus.
+
+    Parameters
+    ----------
+    trace:
+        From `meniscus.follow_meniscus`.
+    start_ml, end_ml:
+        Readings at eye level before the first and after the last frame, mL; both or none.
+    division_ml:
+        Volume between two printed lines, mL.
+    reading_u_ml:
+        Standard uncertainty of one reading.
+
+    Raises
+    ------
+    DeliveryProblem
+        The meniscus was seen too seldom, nothing gives a scale, or readings and lines contradict
+        each other.
+    """
+    good = trace.flags == 0
+    codes: list[str] = []
+    if good.sum() < 5 or good.mean() < _LEAST_FRAMES:
+        raise DeliveryProblem(
+            f"The meniscus was seen in {int(good.sum())} of {good.size} frames only.",
+            "Film the tube before a plain light background, and keep hands away from it.",
+        )
+    time, place = trace.time_s[good], _steadied(trace.place_px[good])
+    ends = (float(np.median(place[:5])), float(np.median(place[-5:])))
+    typed = None if start_ml is None or end_ml is None else end_ml - start_ml
+    rough = None
+    if typed is not None and abs(ends[1] - ends[0]) > 10 and typed / (ends[1] - ends[0]) > 0:
+        rough = typed / (ends[1] - ends[0])
+    scale = trace.scale(division_ml, rough) or (trace.scale(division_ml, None) if rough else None)
+    reading, ratio, ratio_u = _readings(scale, place, ends, typed, reading_u_ml, codes)
+    volume, fills, unsteady = _poured(time, reading)
+    if unsteady > _MOST_UNSTEADY:
+        raise DeliveryProblem(
+            f"The meniscus was not followed surely: in {unsteady:.0%} of the frames it seems to "
+            "stand elsewhere than before and after.",
+            "Draw settings.burette_box closely around the tube, and film it larger and evenly lit.",
+        )
+    total = float(volume[-1])
+    sigma = _sigma(volume, total, scale, ratio_u, reading_u_ml, typed is not None, fills)
+    if fills > 1:
+        codes.append("refilled")
+    if abs(trace.tube.tilt_deg) > 3.0:
+        codes.append("tube-leans")
+    if good.mean() < 0.98:
+        codes.append("meniscus-hidden")
+    nodes_s, nodes_ml = _nodes(time, volume)
+    between = _unseen(trace.time_s, time, volume)
+    all_sigma = np.hypot(np.interp(trace.time_s, time, sigma), between)
+    return SeenVolume(
+        Delivery("continuous", nodes_s, nodes_ml),
+        trace.time_s.copy(),
+        np.interp(trace.time_s, time, volume),
+        all_sigma,
+        np.where(good, 0, HIDDEN).astype(np.int64),
+        abs(ratio - 1.0) * total,
+        None,
+        _remarks(codes),
+    )
+
+
+def _steadied(place: FloatArray) -> FloatArray:
+    """Median of three: one frame apart from its neighbours is no reading; steps stay."""
+    from scipy.ndimage import median_filter
+
+    return np.asarray(median_filter(place, 3, mode="nearest"), dtype=np.float64)
+
+
+def _readings(
+    scale: Scale | None,
+    place: FloatArray,
+    ends: tuple[float, float],
+    typed: float | None,
+    reading_u_ml: float,
+    codes: list[str],
+) -> tuple[FloatArray, float, float]:
+    """Reading from the start, mL; true per printed reading; its standard uncertainty."""
+    if scale is None:
+        if typed is None or typed < 1.0 or ends[1] - ends[0] < 20:
+            raise DeliveryProblem(
+                "The picture has no scale: the lines of the burette are not resolved"
+                + (", and no readings were given." if typed is None else "."),
+                "Film the burette larger, or give start_ml and end_ml at least 1 mL apart, "
+                "without filling it in between.",
+            )
+        codes.append("scale-missing")
+        per_px = typed / (ends[1] - ends[0])
+        return (place - ends[0]) * per_px, 1.0, 2**0.5 * reading_u_ml / typed
+    printed = scale.reading_ml(place) - float(scale.reading_ml(ends[0]))
+    span = float(scale.reading_ml(ends[1]) - scale.reading_ml(ends[0]))
+    if typed is None:
+        codes.append("parallax")
+        return printed * _DEPTH_RATIO, _DEPTH_RATIO, _DEPTH_RATIO_U
+    away = abs(typed - span * _DEPTH_RATIO)
+    allowed = 3.0 * (2 * reading_u_ml**2 + (span * _DEPTH_RATIO_U) ** 2) ** 0.5
+    if away > 0.15 + 2 * allowed:
+        raise DeliveryProblem(
+            f"The readings say {typed:.2f} mL and the printed lines {span * _DEPTH_RATIO:.2f} mL.",
+            "Check start_ml, end_ml and division_ml, and that the film covers all that was "
+            "delivered.",
+        )
+    if away > allowed:
+        codes.append("readings-differ")
+    # Prior of the optics and the two readings, weighted by what each is worth.
+    prior_w = _DEPTH_RATIO_U**-2
+    typed_w = span**2 / (2 * reading_u_ml**2)
+    ratio = (prior_w * _DEPTH_RATIO + (typed_w * typed / span if span else 0.0)) / (
+        prior_w + typed_w
+    )
+    return printed * ratio, ratio, (prior_w + typed_w) ** -0.5
+
+
+def _poured(time: FloatArray, reading: FloatArray) -> tuple[FloatArray, int, float]:
+    """Never falling delivered volume, number of fillings, part of the frames far from it.
+
+    Filling again adds nothing.
+    """
+    from scipy.optimize import isotonic_regression
+
+    out, off = np.zeros(reading.size), np.zeros(reading.size)
+    total, begin, fills = 0.0, 0, 0
+    while begin < reading.size:
+        part = reading[begin:]
+        above = np.maximum.accumulate(part) - part
+        fall = np.flatnonzero(above > _REFILL_ML)
+        if fall.size == 0:
+            stop = reading.size
+        else:
+            stop = begin + int(np.argmax(part[: int(fall[0]) + 1])) + 1
+        level = np.asarray(isotonic_regression(reading[begin:stop]).x)
+        out[begin:stop] = total + np.maximum(level - level[0], 0.0)
+        off[begin:stop] = np.abs(level - reading[begin:stop])
+        total, fills = float(out[stop - 1]), fills + 1
+        begin = stop
+        if stop < reading.size:
+            begin = _filled(time, reading, stop)
+            out[stop:begin] = total
+    return out, fills, float(np.mean(off > _UNSTEADY_ML))
+
+
+def _filled(time: FloatArray, reading: FloatArray, start: int) -> int:
+    """First frame after filling: the level no longer rises for two seconds, or sinks again."""
+    low = start
+    for k in range(start, reading.size):
+        if reading[k] < reading[low] - 0.01:
+            low = k
+        elif reading[k] > reading[low] + 0.05 or time[k] - time[low] > 2.0:
+            break
+    return low
+
+
+def _sigma(
+    volume: FloatArray,
+    total: float,
+    scale: Scale | None,
+    ratio_u: float,
+    reading_u_ml: float,
+    typed: bool,
+    fills: int,
+) -> FloatArray:
+    """Standard uncertainty of the delivered volume from ratio, lines, edge and readings."""
+    part = np.clip(volume / max(total, 1e-9), 0, 1)
+    middle = 4 * part * (1 - part)
+    parts = (volume * ratio_u) ** 2 + 2 * _EDGE_ML**2 * fills + (_BOW_ML * middle) ** 2
+    if scale is not None:
+        parts = parts + 2 * scale.sigma_ml**2
+    else:
+        parts = parts + (_BOWED * total * middle) ** 2 / 3
+    if typed:
+        parts = parts + 2 * (fills - 1) * reading_u_ml**2
+    return np.asarray(np.sqrt(parts))
+
+
+def _unseen(every_s: FloatArray, seen_s: FloatArray, volume: FloatArray) -> FloatArray:
+    """Standard uncertainty within a gap: anywhere between the volumes at its ends."""
+    k = np.clip(np.searchsorted(seen_s, every_s, side="left"), 1, seen_s.size - 1)
+    rise = volume[k] - volume[k - 1]
+    inside = (every_s > seen_s[k - 1]) & (every_s < seen_s[k])
+    return np.asarray(np.where(inside, rise / 12**0.5, 0.0))
+
+
+def _nodes(time: FloatArray, volume: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Corners of the volume: the middle of a level stretch needs no node."""
+    level = np.diff(volume) < 1e-9
+    keep = np.r_[True, ~(level[:-1] & level[1:]), True] if volume.size > 2 else np.ones(2, bool)
+    return time[keep].copy(), volume[keep].copy()
+
+
+def delivery_from_drops(
+    drops: DropCount,
+    *,
+    start_ml: float,
+    end_ml: float,
+    reading_u_ml: float = READING_U_ML,
+) -> SeenVolume:
+    """Delivered volume from counted drops, scaled to two readings.
+
+    Parameters
+    ----------
+    drops:
+        From `drops.count_drops`.
+    start_ml, end_ml:
+        Readings before the first and after the last frame, mL.
+    reading_u_ml:
+        Standard uncertainty of one reading.
+
+    Raises
+    ------
+    DeliveryProblem
+        The titrant ran as a stream, no drops were seen, or their volume is impossible.
+    """
+    if drops.stream_s:
+        begin, end = drops.stream_s[0]
+        raise DeliveryProblem(
+            f"The titrant ran as a stream from {begin:.1f} to {end:.1f} s: no count is possible.",
+            "Follow the meniscus, give a volume log, or titrate drop by drop throughout.",
+        )
+    poured = end_ml - start_ml
+    if drops.count < 3 or poured <= 0:
+        raise DeliveryProblem(
+            f"{drops.count} drops were counted for {poured:.2f} mL.",
+            "Draw settings.tip_box from the tip down to just above the flask, and check start_ml "
+            "and end_ml.",
+        )
+    missed = drops.count * drops.miss_chance + drops.suspected_missed
+    drop_ml = poured / drops.count
+    if not _DROP_LIMIT_ML[0] <= drop_ml <= _DROP_LIMIT_ML[1] or missed > _MOST_MISS * drops.count:
+        raise DeliveryProblem(
+            f"{drops.count} drops for {poured:.2f} mL make {drop_ml:.3f} mL a drop, and "
+            f"{missed:.0f} may have been missed.",
+            "A drop has 0.03 to 0.06 mL: check both readings and the tip box; film with 30 "
+            "frames/s or more.",
+        )
+    codes = [] if _DROP_ML[0] <= drop_ml <= _DROP_ML[1] else ["drop-size"]
+    if missed >= 0.5:
+        codes.append("drops-missed")
+    count = np.arange(1, drops.count + 1, dtype=np.float64)
+    volume = count * drop_ml
+    part = count / drops.count
+    bridge = part * (1.0 - part)
+    sigma = np.sqrt(
+        2 * reading_u_ml**2 * part**2
+        + (0.3 * drop_ml) ** 2
+        + (drop_ml**2) * bridge * (missed + 0.03**2 * drops.count)
+    )
+    # Each drop falls as a short ramp, because a continuous delivery has no jumps.
+    ramp_s = np.minimum(0.03, 0.5 * np.diff(drops.time_s, append=drops.time_s[-1] + 1.0))
+    nodes_s = np.column_stack([drops.time_s, drops.time_s + ramp_s]).ravel()
+    nodes_ml = np.repeat(np.arange(drops.count + 1) * drop_ml, 2)[1:-1]
+    return SeenVolume(
+        Delivery("continuous", nodes_s, nodes_ml),
+        drops.time_s.copy(),
+        volume,
+        sigma,
+        np.zeros(drops.count, dtype=np.int64),
+        0.0,
+        drop_ml,
+        _remarks(codes),
+    )

@@ -1,0 +1,111 @@
+"""Volume out of rendered films: table of errors of the followed meniscus and of the counted drops.
+
+    python -m tests.studies.burette_study --seeds 10 --first 1000
+
+Readings are typed with an error of 0.008 mL (standard deviation) and rounded to 0.01 mL, so the
+error with readings holds that of the person. Seeds below 1000 were used to choose thresholds.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from endpoint.drops import DropCounter
+from endpoint.meniscus import MeniscusFollower
+from endpoint.problems import DeliveryProblem
+from endpoint.seen_volume import delivery_from_drops, delivery_from_meniscus
+from endpoint.sources.frame import ArrayFrame
+from sample_media.burette_view import burette_family, render_burette
+from sample_media.tip_view import drop_times, render_tip, tip_family
+
+
+def meniscus_row(seed: int) -> tuple[float, float, float, str]:
+    """Worst error with two readings, with none, worst error over sigma, and words."""
+    recipe = burette_family(seed)
+    rng = np.random.default_rng([31, seed])
+    middle = recipe.width // 2
+    follower = MeniscusFollower((middle - 50, 0, middle + 50, recipe.height))
+    for i, (t, pixels) in enumerate(render_burette(recipe)):
+        follower.add(ArrayFrame(i, t, pixels))
+    trace = follower.trace()
+    times = trace.time_s
+    true = np.array([recipe.delivered_ml(float(t)) for t in times])
+    read = [round(recipe.reading_ml(float(t)) + rng.normal(0.0, 0.008), 2) for t in times[[0, -1]]]
+    two = delivery_from_meniscus(trace, start_ml=read[0], end_ml=read[1])
+    try:
+        one = delivery_from_meniscus(trace).volume_ml
+    except DeliveryProblem:
+        one = None
+    seen = two.flags == 0
+    off = two.volume_ml - true
+    kind = ("25 mL " if recipe.mm_per_ml > 15 else "50 mL ") + f"{recipe.px_per_mm:.1f} px/mm "
+    kind += "stripe " * recipe.blue_stripe + "refill " * (recipe.refill is not None)
+    kind += f"true {true[-1]:.2f} hidden {int((~seen).sum())} of {seen.size} "
+    kind += ",".join(r.code for r in two.remarks)
+    alone = float("nan") if one is None else float(np.abs(one - true)[seen].max())
+    at = int(np.argmax(np.abs(off) * seen))
+    return float(abs(off[at])), alone, float(abs(off[at]) / two.sigma_ml[at]), kind
+
+
+def drops_row(seed: int, drops: int) -> tuple[int, int, str]:
+    """True number, counted number, words."""
+    recipe = tip_family(seed, drops)
+    counter = DropCounter((0, 0, recipe.width, recipe.height))
+    for i, (t, pixels) in enumerate(render_tip(recipe)):
+        counter.add(ArrayFrame(i, t, pixels))
+    count = counter.result()
+    times = drop_times(recipe)
+    true = times[times < recipe.duration_s - 0.1].size
+    poured = true * recipe.drop_ml
+    volume = delivery_from_drops(count, start_ml=1.0, end_ml=1.0 + poured)
+    words = f"{recipe.drops_s:g}/s {recipe.frames_s:g} fps {recipe.shutter_s * 1e3:.0f} ms "
+    words += f"{recipe.px_per_mm:.1f} px/mm free {recipe.flask_y_mm - recipe.tip_y_mm:.0f} mm "
+    words += f"drop {volume.drop_ml:.4f} mL (true {recipe.drop_ml:.4f}) "
+    return true, count.count, words + ",".join(r.code for r in volume.remarks)
+
+
+def main() -> None:
+    """Print both tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=6)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--drops", type=int, default=40)
+    parser.add_argument("--only", choices=("meniscus", "drops"))
+    args = parser.parse_args()
+    seeds = range(args.first, args.first + args.seeds)
+    if args.only != "drops":
+        worst, alone = [], []
+        for seed in seeds:
+            try:
+                row = meniscus_row(seed)
+            except DeliveryProblem as problem:
+                print(f"meniscus {seed}: refused: {problem}", flush=True)
+                continue
+            worst.append(row[0])
+            alone.append(row[1])
+            words = f"{row[0]:.4f} mL, no readings {row[1]:.4f} mL, {row[2]:.1f} sigma; {row[3]}"
+            print(f"meniscus {seed}: {words}", flush=True)
+        if worst:
+            print(
+                f"meniscus: {len(worst)} films, worst error in a film: median "
+                f"{np.median(worst):.4f}, largest {max(worst):.4f} mL; without readings "
+                f"{np.nanmedian(alone):.4f}, {np.nanmax(alone):.4f} mL "
+                f" ({int(np.isnan(alone).sum())} refused)"
+            )
+    if args.only != "meniscus":
+        total, wrong = 0, 0
+        for seed in seeds:
+            try:
+                true, found, words = drops_row(seed, args.drops)
+            except DeliveryProblem as problem:
+                print(f"drops {seed}: refused: {problem}", flush=True)
+                continue
+            total, wrong = total + true, wrong + abs(found - true)
+            print(f"drops {seed}: true {true}, counted {found}; {words}", flush=True)
+        print(f"drops: {wrong} wrong of {total}")
+
+
+if __name__ == "__main__":
+    main()
