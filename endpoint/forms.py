@@ -17,6 +17,9 @@ _DARK_CHANGE = 0.03
 _LARGE_CHANGE = 0.2
 _BOUND_LEFT = 0.1
 """Rise in the bound form's band that a change may have, as a part of that of the free form's."""
+_SURELY_ALIKE = 0.95
+"""Likeness of the change above which the ground may have any colour: grey or skin that gives way to
+blue liquid reach 0.93."""
 _COLOURLESS = 4.0
 """Chroma (CIELAB) of what has no colour; the palest usable indicator shows about 9."""
 _BEYOND_FREE_DEG, _BEYOND_BOUND_DEG = 37.0, 58.0
@@ -101,9 +104,12 @@ def begins_coloured(curve: Curve, indicator: Indicator) -> bool:
     """Whether the first colour can be the indicator's: skin, cloth and plain water are none.
 
     Its hue is near that of some mixture of the two forms: a recording may begin within the
-    change, and yellow water draws the hue towards orange.
+    change, and yellow water draws the hue towards orange. A coloured ground behind the liquid may
+    draw it anywhere, but leaves the change itself as it is.
     """
     if curve.channels != RGB or curve.change < 2.0 * _DARK_CHANGE:
+        return True
+    if likeness(curve, indicator) > _SURELY_ALIKE:
         return True
     start = np.median(curve.density[: min(3, len(curve))], axis=0)
     free = np.linspace(0.0, 1.0, 11)

@@ -114,7 +114,7 @@ def _pieces(mask: Mask, stages: Array) -> list[_Part]:
         if size >= 6:
             values = stages[piece]
             strength, level = _strength(values), float(values.mean())
-            worth = float(size**0.35 * strength**2 * 10.0 ** (-0.3 * level))
+            worth = float(size**0.45 * strength**2 * 10.0 ** (-0.3 * level))
             pieces.append(_Part(piece, strength, level, worth))
     return pieces
 

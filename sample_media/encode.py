@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -12,6 +13,12 @@ from endpoint.equilibrium import speciate
 from sample_media import light
 from sample_media.picture import render_frames
 from sample_media.recipes import Recipe, plan_of, truth_of
+
+QUIET_H264 = {
+    "threads": "1",
+    "x264-params": "threads=1:lookahead-threads=1:sync-lookahead=0:asm=SSE2",
+}
+"""One thread and old instructions: the same pictures make the same film, wherever they lie."""
 
 
 def record_text(recipe: Recipe, recording: str, delivery: str) -> str:
@@ -71,7 +78,7 @@ def write_film(recipe: Recipe, folder: Path) -> Path:
     with av.open(str(path), "w", options={"movflags": "+faststart"}) as container:
         stream = container.add_stream("libx264", rate=round(recipe.frames_s))
         stream.width, stream.height, stream.pix_fmt = recipe.width, recipe.height, "yuv420p"
-        stream.options = {"crf": str(recipe.crf), "preset": "medium", "g": "100"}
+        stream.options = {"crf": str(recipe.crf), "preset": "medium", "g": "100"} | QUIET_H264
         if recipe.tagged:
             stream.codec_context.color_range = 1
             stream.codec_context.colorspace = 1
@@ -82,6 +89,7 @@ def write_film(recipe: Recipe, folder: Path) -> Path:
             coded = frame.reformat(
                 format="yuv420p", dst_colorspace=1 if recipe.tagged else 5, dst_color_range=1
             )
+            coded = settled(coded)
             # The encoder's decisions, and so the film, depend on stated times.
             coded.pts, coded.time_base = k, Fraction(1, round(recipe.frames_s))
             for packet in stream.encode(coded):
@@ -89,6 +97,25 @@ def write_film(recipe: Recipe, folder: Path) -> Path:
         for packet in stream.encode():
             container.mux(packet)
     return _write_common(recipe, folder, f'video = "{path.name}"', _write_log(recipe, folder))
+
+
+def settled(frame: Any) -> Any:
+    """Copy of a picture the lines of which end in zeros.
+
+    Encoders look beyond the picture's edge: what stands there by chance would make every film of
+    the same pictures another one.
+    """
+    import av
+
+    copy = av.VideoFrame(frame.width, frame.height, frame.format.name)
+    sample_bytes = 2 if "10" in frame.format.name else 1
+    for source, target in zip(frame.planes, copy.planes, strict=True):
+        lines = np.frombuffer(source, dtype=np.uint8).reshape(source.height, source.line_size)
+        out = np.zeros((target.height, target.line_size), dtype=np.uint8)
+        used = source.width * sample_bytes
+        out[:, :used] = lines[:, :used]
+        target.update(out)
+    return copy
 
 
 def write_stills(recipe: Recipe, folder: Path) -> Path:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_media.encode import record_text
+from sample_media.encode import QUIET_H264, record_text, settled
 from sample_media.filming import eight_bit, linear_frames
 from sample_media.home_films import Film, plan_of_film, truth_of_film
 
@@ -65,7 +65,7 @@ def _write_pictures(film: Film, path: Path, cache: Path | None) -> None:
     with av.open(str(path), "w", options=flags) as container:
         stream = _stream(container, film)
         for t, linear in linear_frames(film, cache):
-            frame = _coded(av, film, linear)
+            frame = settled(_coded(av, film, linear))
             if film.coding == "mjpeg":
                 rate = round(film.recipe.frames_s)
                 frame.pts, frame.time_base = round(t * rate), Fraction(1, rate)
@@ -118,7 +118,7 @@ def _options(film: Film) -> dict[str, str]:
     if film.coding == "webm":
         quick = {"deadline": "realtime", "cpu-used": "7", "threads": "1"}
         return quick | {"crf": "32", "b": "800k", "g": "600"}
-    options = {"preset": "veryfast", "g": key_frames, "threads": "1"}
+    options = {"preset": "veryfast", "g": key_frames} | QUIET_H264
     if film.enlarge > 1:
         options["preset"] = "ultrafast"
     return options if film.kbit_s else options | {"crf": str(film.recipe.crf)}

@@ -84,8 +84,14 @@ def test_a_sleeve_that_stays_is_no_blue() -> None:
     ],
 )
 def test_only_what_can_be_the_indicator_is_a_start(start: np.ndarray, refused: bool) -> None:
-    end = start + 0.6 * (BLUE - RED)
+    end = BLUE if refused else start + 0.6 * (BLUE - RED)
     colours = [start + f * (end - start) for f in np.r_[np.zeros(6), 0.3, 0.7, np.ones(6)]]
     verdict = judge_without_fit(curve(colours))
     codes = [] if verdict is None else [reason.code for reason in verdict.reasons]
     assert ("other-colour" in codes) == refused
+
+
+@pytest.mark.parametrize("ground", [(0.05, 0.2, 0.45), (0.3, 0.1, 0.3), (0.0, 0.25, 0.25)])
+def test_a_coloured_ground_behind_the_liquid_hides_nothing(ground: tuple[float, ...]) -> None:
+    parts = np.r_[np.zeros(6), 0.3, 0.7, np.ones(6)]
+    assert judge_without_fit(curve([mixture(f) + np.array(ground) for f in parts])) is None
