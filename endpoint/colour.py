@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from endpoint import tracking
 from endpoint.mixture import strangers
-from endpoint.pixels import CameraTone, Transfer, level_of, linear_pixels
+from endpoint.pixels import CameraTone, Level, Pixels, Transfer, level_of, linear_pixels
 from endpoint.problems import Flag
 from endpoint.region import Region
 from endpoint.sources.frame import Frame
@@ -134,9 +134,8 @@ def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> Colour
     """
     liquid, step = linear_pixels(frame, region.liquid_box, region.liquid_mask, transfer)
     white, white_step = linear_pixels(frame, region.reference_box, region.reference_mask, transfer)
-    seen, patch = level_of(liquid, step), level_of(white, white_step)
-    true = level_of(liquid @ _UNSHARE32, step)
-    even = level_of(white @ _UNSHARE32, white_step)
+    seen, true = _levels(liquid, step)
+    patch, even = _levels(white, white_step)
     reference = patch.mean
     flags = Flag.NONE
     if np.any(_encoded(reference, transfer) > _CLIP_LEVEL):
@@ -163,6 +162,16 @@ def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> Colour
         float(0.5 * (high - low)),
         flags,
     )
+
+
+def _levels(pixels: Pixels, step: int) -> tuple[Level, Level]:
+    """Levels of the channels as they are, and mixed back to what the sensor saw."""
+    both = level_of(np.concatenate([pixels, pixels @ _UNSHARE32], axis=1), step)
+    first, second = (
+        Level(both.mean[k], both.error[k], both.low[k], both.high[k])
+        for k in (slice(0, 3), slice(3, 6))
+    )
+    return first, second
 
 
 def to_encoded_srgb(linear: FloatArray) -> FloatArray:

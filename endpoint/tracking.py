@@ -36,7 +36,9 @@ _STILL = 0.008
 _STILL_DEG = 2.5
 _PLAINLY = 0.94
 """Likeness from which nothing else is looked for."""
-_FLOOR = 0.004
+_GAMMA = 2.2
+_DARKEST = np.float32(0.004 ** (1.0 / _GAMMA))
+"""Encoded value below which a picture is black."""
 _SOFT = 0.3
 
 
@@ -103,8 +105,9 @@ def _maps(picture: Array, clear: int | None, scale: tuple[float, float] | None =
     """
     import cv2
 
-    density = -np.log10(np.maximum(np.clip(picture, 0.0, 1.0) ** 2.2, _FLOOR))
-    density = cv2.GaussianBlur(density.astype(np.float32), (0, 0), 1.0)
+    dark = np.clip(picture, _DARKEST, 1.0).astype(np.float32)
+    density = np.asarray(np.float32(-_GAMMA) * np.log10(dark), dtype=np.float32)
+    density = np.asarray(cv2.GaussianBlur(density, (0, 0), 1.0), dtype=np.float32)
     # Red and blue indicator both let blue light through best; skin, wood and most cloth do not.
     least = density.min(axis=2) if clear is None else density[..., clear]
     colour = density.max(axis=2) - least
@@ -242,10 +245,11 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
     """
     maps = _maps(picture, guide_.clear, guide_.scale)
     last = near or HOME
-    stays = [_stay(guide_, maps, pose) for pose in (HOME, last)]
-    for stay in stays:
-        if stay.likeness >= _PLAINLY:
-            return stay
+    stays = []
+    for known in dict.fromkeys((HOME, last)):
+        stays.append(_stay(guide_, maps, known))
+        if stays[-1].likeness >= _PLAINLY:
+            return stays[-1]
     pose = _sized(guide_, maps, _best(guide_, maps, last, _TURNS_DEG, _NEAR))
     for stay in stays:
         if stay.likeness >= max(guide_.least, pose.likeness - _GAIN):
