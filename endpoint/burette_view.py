@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.problems import DeliveryProblem
+from endpoint.problems import DeliveryProblem, UnseenVolume
+from endpoint.sentences import seen_reason
 from endpoint.sources.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]
@@ -81,6 +82,12 @@ class Scale:
         return np.asarray(np.polyval(self.coefficients, at))
 
 
+def unseen(code: str, **words: object) -> UnseenVolume:
+    """Problem of a volume that the pictures do not show, by the code of its sentence."""
+    sentence = seen_reason(code, **words)
+    return UnseenVolume(code, sentence.text, sentence.advice)
+
+
 def grey(frame: Frame, box: Box) -> FloatArray:
     """Mean of green and red of a part of the picture, encoded, shape (height, width).
 
@@ -141,11 +148,7 @@ def find_tube(picture: FloatArray, box: Box) -> Tube:
     level = max(0.15 * float(np.max(strength)), _LEAST_EDGE)
     strong = np.flatnonzero(strength > level)
     if picture.shape[0] < _LEAST_HEIGHT_PX or strong.size < 2 or strong[-1] - strong[0] < 6:
-        raise DeliveryProblem(
-            "No straight glass tube was found in the burette box.",
-            "Give settings.burette_box around the straight part of the burette, "
-            "a little wider than the glass, in front of a plain light background.",
-        )
+        raise unseen("tube-missing")
     left, right = _outer(strength, level, strong)
     away = centres - centres.mean()
     # The outer walls alone: the inner ones stand elsewhere where the tube is empty.

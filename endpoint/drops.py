@@ -16,8 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.burette_view import clipped_box, grey
-from endpoint.problems import DeliveryProblem
+from endpoint.burette_view import clipped_box, grey, unseen
 from endpoint.sources.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]
@@ -139,10 +138,7 @@ class DropCounter:
             part = soft[top : top + high, left : left + wide]
             strength = float(np.maximum(part - noise, 0.0).sum())
             if len(self._seen) >= _MOST_SIGHTINGS:
-                raise DeliveryProblem(
-                    "Far too much moves in the tip box to count drops.",
-                    "Draw settings.tip_box between tip and flask, with nothing else in it.",
-                )
+                raise unseen("drops-restless")
             x, y = (float(v) for v in centres[k])
             self._seen.append((index, time, x, y, strength))
 
@@ -169,9 +165,7 @@ class DropCounter:
             There are fewer than three frames.
         """
         if len(self._times) < 3 or self._inside is None:
-            raise DeliveryProblem(
-                "The recording has too few frames to count drops.", "Film with 25 frames/s or more."
-            )
+            raise unseen("frames-too-few")
         streams = _runs(self._thread, _STREAM_S)
         seen = _on_the_line(np.array(self._seen).reshape(-1, 5), self._inside.width)
         for a, b in streams:

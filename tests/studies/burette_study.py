@@ -17,7 +17,8 @@ from endpoint.meniscus import MeniscusFollower
 from endpoint.problems import DeliveryProblem
 from endpoint.seen_volume import delivery_from_drops, delivery_from_meniscus
 from endpoint.sources.frame import ArrayFrame
-from sample_media.burette_view import burette_family, render_burette
+from sample_media.burette_recipe import burette_family
+from sample_media.burette_view import render_burette
 from sample_media.tip_view import drop_times, render_tip, tip_family
 
 
