@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_media.burette_recipe import BuretteRecipe
-from sample_media.burette_view import burette_light, write_frames
+from sample_media.burette_view import burette_light
 from sample_media.encode import record_text
+from sample_media.h264 import write_h264
 from sample_media.picture import codes_of, linear_frames
 from sample_media.recipes import Plan, Recipe, plan_of, truth_of
 from sample_media.scene import VIEWS, project
@@ -291,9 +292,7 @@ class _Camera:
         picture *= np.array([1 + tint, 1.0, 1 - 0.8 * tint], dtype=np.float32) * gain
         dx, dy = r.shake_px * np.sin(np.array([1.7, 2.3]) * t + self._phase[4:6])
         move = np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]])
-        picture = cv2.warpAffine(
-            picture, move, self._recipe.size, borderMode=cv2.BORDER_REPLICATE
-        )
+        picture = cv2.warpAffine(picture, move, self._recipe.size, borderMode=cv2.BORDER_REPLICATE)
         field = self._grain[int(self._rng.integers(_FIELDS))]
         j, i = self._rng.integers(0, 32, 2)
         high, wide = picture.shape[:2]
@@ -320,7 +319,7 @@ def write_bench_film(recipe: BenchRecipe, folder: Path, settings: str = "") -> P
     folder.mkdir(parents=True, exist_ok=True)
     chemistry = recipe.chemistry
     film = folder / f"{chemistry.name}.mp4"
-    write_frames(bench_frames(recipe), film, recipe.frames_s, recipe.crf)
+    write_h264(bench_frames(recipe), film, recipe.frames_s, recipe.crf)
     start, end = readings_of(recipe)
     extra = ", division_ml = 0.1" if recipe.shows == "meniscus" else ""
     delivery = f"{recipe.shows} = {{ start_ml = {start}, end_ml = {end}{extra} }}"

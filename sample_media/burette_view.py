@@ -10,8 +10,6 @@ import functools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from fractions import Fraction
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -190,26 +188,3 @@ def render_burette(recipe: BuretteRecipe) -> Iterator[tuple[float, NDArray[np.ui
         gain = recipe.exposure * (1 + recipe.exposure_drift * math.sin(0.25 * t + phase[0]))
         shift = recipe.shake_px * np.sin(np.array([1.7, 2.3]) * t + phase[1:])
         yield t, expose(recipe, linear, gain, rng, (float(shift[0]), float(shift[1])))
-
-
-def write_frames(
-    frames: Iterator[tuple[float, NDArray[np.uint8]]], path: Path, frames_s: float, crf: int = 23
-) -> None:
-    """Write pictures as an H.264 film with colour tags."""
-    import av
-
-    with av.open(str(path), "w") as out:
-        stream = None
-        for t, pixels in frames:
-            if stream is None:
-                stream = out.add_stream("libx264", rate=Fraction(frames_s).limit_denominator(1000))
-                stream.width, stream.height = pixels.shape[1], pixels.shape[0]
-                stream.pix_fmt = "yuv420p"
-                stream.options = {"crf": str(crf), "preset": "veryfast"}
-            frame = av.VideoFrame.from_ndarray(pixels, format="rgb24")
-            frame.pts = round(t * frames_s)
-            for packet in stream.encode(frame):
-                out.mux(packet)
-        if stream is not None:
-            for packet in stream.encode():
-                out.mux(packet)

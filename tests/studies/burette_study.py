@@ -3,12 +3,18 @@
     python -m tests.studies.burette_study --seeds 10 --first 1000
 
 Readings are typed with an error of 0.008 mL (standard deviation) and rounded to 0.01 mL, so the
-error with readings holds that of the person. Seeds below 1000 were used to choose thresholds.
+error with readings holds that of the person. Films go through H.264 unless --uncoded is given.
+Seeds below 1000 were used to choose thresholds.
 """
 
 from __future__ import annotations
 
 import argparse
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -16,20 +22,44 @@ from endpoint.drops import DropCounter
 from endpoint.meniscus import MeniscusFollower
 from endpoint.problems import DeliveryProblem
 from endpoint.seen_volume import delivery_from_drops, delivery_from_meniscus
-from endpoint.sources.frame import ArrayFrame
+from endpoint.sources.frame import ArrayFrame, Frame
+from endpoint.sources.video import VideoSource
 from sample_media.burette_recipe import burette_family
 from sample_media.burette_view import render_burette
+from sample_media.h264 import write_h264
 from sample_media.tip_view import drop_times, render_tip, tip_family
 
 
-def meniscus_row(seed: int) -> tuple[float, float, float, str]:
+def plain(recipe: Any, coded: bool) -> Any:
+    """Recipe without JPEG where the film is coded as H.264."""
+    return replace(recipe, jpeg=0) if coded else recipe
+
+
+def filmed(
+    pictures: Iterator[tuple[float, Any]], frames_s: float, seed: int, coded: bool
+) -> Iterator[Frame]:
+    """Yield frames: straight from the renderer, or read back from an H.264 film."""
+    if not coded:
+        yield from (ArrayFrame(i, t, pixels) for i, (t, pixels) in enumerate(pictures))
+        return
+    crf = int(np.random.default_rng([37, seed]).integers(18, 27))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "film.mp4"
+        even = ((t, p[: p.shape[0] // 2 * 2, : p.shape[1] // 2 * 2]) for t, p in pictures)
+        write_h264(even, path, frames_s, crf)
+        source = VideoSource(path)
+        yield from source.frames()
+        source.close()
+
+
+def meniscus_row(seed: int, coded: bool) -> tuple[float, float, float, str]:
     """Worst error with two readings, with none, worst error over sigma, and words."""
     recipe = burette_family(seed)
     rng = np.random.default_rng([31, seed])
     middle = recipe.width // 2
     follower = MeniscusFollower((middle - 50, 0, middle + 50, recipe.height))
-    for i, (t, pixels) in enumerate(render_burette(recipe)):
-        follower.add(ArrayFrame(i, t, pixels))
+    for frame in filmed(render_burette(plain(recipe, coded)), recipe.frames_s, seed, coded):
+        follower.add(frame)
     trace = follower.trace()
     times = trace.time_s
     true = np.array([recipe.delivered_ml(float(t)) for t in times])
@@ -50,12 +80,12 @@ def meniscus_row(seed: int) -> tuple[float, float, float, str]:
     return float(abs(off[at])), alone, float(abs(off[at]) / two.sigma_ml[at]), kind
 
 
-def drops_row(seed: int, drops: int) -> tuple[int, int, str]:
+def drops_row(seed: int, drops: int, coded: bool) -> tuple[int, int, str]:
     """True number, counted number, words."""
     recipe = tip_family(seed, drops)
     counter = DropCounter((0, 0, recipe.width, recipe.height))
-    for i, (t, pixels) in enumerate(render_tip(recipe)):
-        counter.add(ArrayFrame(i, t, pixels))
+    for frame in filmed(render_tip(plain(recipe, coded)), recipe.frames_s, seed, coded):
+        counter.add(frame)
     count = counter.result()
     times = drop_times(recipe)
     true = times[times < recipe.duration_s - 0.1].size
@@ -73,6 +103,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=6)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--drops", type=int, default=40)
+    parser.add_argument("--uncoded", action="store_true", help="pictures without H.264")
     parser.add_argument("--only", choices=("meniscus", "drops"))
     args = parser.parse_args()
     seeds = range(args.first, args.first + args.seeds)
@@ -80,7 +111,7 @@ def main() -> None:
         worst, alone = [], []
         for seed in seeds:
             try:
-                row = meniscus_row(seed)
+                row = meniscus_row(seed, not args.uncoded)
             except DeliveryProblem as problem:
                 print(f"meniscus {seed}: refused: {problem}", flush=True)
                 continue
@@ -99,7 +130,7 @@ def main() -> None:
         total, wrong = 0, 0
         for seed in seeds:
             try:
-                true, found, words = drops_row(seed, args.drops)
+                true, found, words = drops_row(seed, args.drops, not args.uncoded)
             except DeliveryProblem as problem:
                 print(f"drops {seed}: refused: {problem}", flush=True)
                 continue
