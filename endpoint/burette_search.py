@@ -120,7 +120,7 @@ def _lined_fields(picture: FloatArray) -> list[Box]:
 
 def _tube_around(picture: FloatArray, field: Box) -> Tube | None:
     """Tube whose walls stand around a field of lines."""
-    high, wide = picture.shape
+    wide = picture.shape[1]
     for reach in (0.6, 1.0, 1.8):
         out = max(round(reach * field.width), 8)
         box = Box(max(field.left - out, 0), field.top, min(field.right + out, wide), field.bottom)
@@ -288,7 +288,7 @@ def _falls(events: NDArray[np.int64]) -> list[Box]:
     count, _, stats, _ = cv2.connectedComponentsWithStats(opened)
     fields = []
     for k in range(1, count):
-        left, top, across, down, area = (int(v) for v in stats[k])
+        left, top, across, down = (int(v) for v in stats[k][:4])
         if down >= max(0.04 * high, 10) and down >= 2.0 * across and across < 0.08 * wide:
             fields.append((down, Box(left, top, left + across, top + down)))
     return [box for _, box in sorted(fields, key=lambda one: -one[0])[:_MOST_CANDIDATES]]

@@ -350,23 +350,23 @@ def bench_recipe(shows: str, seed: int) -> BenchRecipe:
         noise=float(rng.uniform(0.004, 0.009)),
         contrast=float(rng.uniform(0.0, 0.2)),
         mixing_s=float(rng.uniform(0.7, 1.2)),
-        wait_s=(4.0, 5.0),
+        wait_s=(3.6, 4.2),
     )
     if shows == "meniscus":
         chemistry = replace(
             base,
-            hardness_mmol_l=float(rng.uniform(0.45, 0.6)),
-            stop_after_ml=0.6,
-            width=400,
-            height=300,
+            hardness_mmol_l=float(rng.uniform(0.38, 0.46)),
+            stop_after_ml=0.5,
+            width=360,
+            height=270,
             frames_s=5.0,
         )
         return BenchRecipe(
             chemistry=chemistry,
             shows=shows,
-            above=348,
+            above=240,
             frames_s=5.0,
-            start_ml=float(rng.uniform(1.2, 1.6)),
+            start_ml=float(rng.uniform(1.2, 1.5)),
             tilt_deg=float(rng.uniform(-1.0, 1.0)),
             contact_deg=float(rng.choice([5.0, 15.0])),
             crf=int(rng.integers(18, 24)),
@@ -383,12 +383,13 @@ def bench_recipe(shows: str, seed: int) -> BenchRecipe:
     end = chemistry.flask.equivalence_ml
     coarse = int((end - 0.5) / drop_ml)
     tens, rest = divmod(coarse, 9)
-    additions = (9,) * tens + ((rest,) if rest else ()) + (3, 2, 1, 1, 1, 1, 1, 1, 2, 2, 3, 3, 4)
+    additions = (9,) * tens + ((rest,) if rest else ()) + (4, 2, 1, 1, 1, 1, 2, 2, 4)
     return BenchRecipe(
         chemistry=chemistry,
         shows=shows,
         above=90,
-        frames_s=30.0,
+        frames_s=25.0,
+        wait_s=3.6,
         drop_ml=drop_ml,
         drops_s=float(rng.uniform(2.5, 4.0)),
         additions=additions,

@@ -26,6 +26,7 @@ PATCH_MM = (-9.0, 9.0)
 PATCH_STEP_MM = 0.06
 
 
+@functools.lru_cache(maxsize=8)
 def meniscus_profile(inner_mm: float, contact_deg: float) -> tuple[FloatArray, FloatArray]:
     """Radius and height of the meniscus above its lowest point, mm (Young and Laplace).
 
@@ -53,7 +54,10 @@ def meniscus_profile(inner_mm: float, contact_deg: float) -> tuple[FloatArray, F
 
     curvature = brentq(lambda k: arc(k)[0][-1] - inner_mm, 1e-9, 2.0 / inner_mm)
     r, z = arc(float(curvature))
-    return r * inner_mm / r[-1], z
+    r = r * inner_mm / r[-1]
+    r.setflags(write=False)
+    z.setflags(write=False)
+    return r, z
 
 
 def _refract(
