@@ -39,6 +39,7 @@ _LEAST_TALL = 3.0
 _LEAST_PX = 90
 _MOST_CANDIDATES = 12
 _BAND_PX = 12
+_WALL_PART, _INSIDE = 0.35, 0.35
 _MM_PER_ML = (9.5, 11.5, 14.0, 17.0, 20.5, 24.5)
 _WALL_MM = 1.2
 _CLEAR_SCALE = 0.7
@@ -165,37 +166,36 @@ def _scale_strength(picture: FloatArray, tube: Tube, division_ml: float) -> floa
 
 
 def _straight_part(picture: FloatArray, tube: Tube) -> Box | None:
-    """Rows in which both walls of a tube stand where they should, without tap and shoulder."""
+    """Rows in which a tube has both walls and is as light inside as elsewhere: no tap, no stand."""
     box = tube.box
-    ok = []
-    tops = range(box.top, box.bottom - _BAND_PX + 1, _BAND_PX)
-    strengths = []
-    for top in tops:
+    walls, inside = [], []
+    for top in range(box.top, box.bottom - _BAND_PX + 1, _BAND_PX):
         row = np.median(picture[top : top + _BAND_PX, box.left : box.right], axis=0)
         edge = np.abs(np.gradient(row))
         axis = tube.x_px - box.left + tube.lean * (top + 0.5 * _BAND_PX - tube.y_px)
         near = [
-            edge[max(round(at) - 3, 0) : max(round(at) + 3, 1)]
+            float(edge[max(round(at) - 3, 0) : max(round(at) + 3, 1)].max(initial=0.0))
             for at in (axis - tube.half_px, axis + tube.half_px)
         ]
-        strengths.append(min(float(part.max(initial=0.0)) for part in near))
-    if not strengths:
+        walls.append(min(near))
+        left = max(round(axis - 0.5 * tube.half_px), 0)
+        inside.append(float(np.median(row[left : max(round(axis + 0.5 * tube.half_px), left + 1)])))
+    if not walls:
         return None
-    limit = 0.35 * float(np.median(strengths))
-    ok = [strength > limit for strength in strengths]
-    best, begin = (0, 0), 0
-    for k, good in enumerate([*ok, False]):
-        if not good:
-            best = max(best, (k - begin, begin))
-            begin = k + 1
-    length, first = best
-    if length * _BAND_PX < _LEAST_PX:
+    usual = float(np.median(inside))
+    good = np.array(walls) > _WALL_PART * float(np.median(walls))
+    good &= np.abs(np.log(np.maximum(inside, 1e-3) / max(usual, 1e-3))) < _INSIDE
+    edges = np.flatnonzero(np.diff(np.r_[False, good, False]))
+    runs = edges.reshape(-1, 2)
+    if not len(runs):
         return None
-    top = box.top + first * _BAND_PX
-    bottom = top + length * _BAND_PX
-    if bottom > box.bottom - _BAND_PX:
-        bottom = box.bottom
-    return Box(box.left, top, box.right, bottom)
+    first, end = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    top, bottom = box.top + int(first) * _BAND_PX, box.top + int(end) * _BAND_PX
+    # What ends the tube may reach into the last good band; at the edge of the picture nothing does.
+    top += _BAND_PX // 2 if first else 0
+    last = len(walls) * _BAND_PX + box.top
+    bottom = box.bottom if bottom == last else bottom - _BAND_PX // 2
+    return Box(box.left, top, box.right, bottom) if bottom - top >= _LEAST_PX else None
 
 
 def _box_of(tube: Tube, frame: Frame) -> Box:
