@@ -19,11 +19,11 @@ FloatArray = NDArray[np.float64]
 READING_U_ML = 0.02 / 6**0.5
 """Standard uncertainty of one reading: a fifth of a division of 0.1 mL, triangular (common
 practice, no source)."""
-_DEPTH_RATIO = 1.008
-_DEPTH_RATIO_U = 0.005
+_DEPTH_RATIO = 1.0085
+_DEPTH_RATIO_U = 0.0032
 """True volume per printed volume behind the meniscus: 1 + 3 to 4 mm (the crescent behind the
 print, made shorter by refraction; rays traced through tubes of 25 and 50 mL) over the distance
-of the camera, 250 mm to more than 1 m."""
+of the camera, 250 mm to 1.2 m: anything from 1.003 to 1.014 (rectangular)."""
 _EDGE_ML = 0.004
 _BOW_ML = 0.008
 """Place of the crescent against the lowest point: scatter, and bow over half of a view of 30
