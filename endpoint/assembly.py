@@ -18,6 +18,8 @@ from calibration.tone import srgb
 from endpoint.bench_quantities import bench_quantities, day_of_use
 from endpoint.certificate_use import CertificateBook
 from endpoint.delivery import Delivery
+from endpoint.indicator_file import named_indicator, read_indicator
+from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.pipeline import Job
 from endpoint.pixels import CameraTone, Transfer
 from endpoint.problems import RecordProblem
@@ -76,6 +78,7 @@ def prepare(
         liquid_box=_box(record.settings.liquid_box, source),
         reference_box=_box(record.settings.reference_box, source),
         transfer=_transfer(record, book),
+        indicator=_indicator(record),
         not_in_budget=bench.missing,
         certificates=book.used,
         day=record.day,
@@ -83,6 +86,29 @@ def prepare(
     if isinstance(source, PhotometerTable):
         return job, at_one_cm(source, record.path_cm)
     return job, source
+
+
+def _indicator(record: TitrationRecord) -> Indicator:
+    """Indicator that the record names or describes.
+
+    Raises
+    ------
+    RecordProblem
+        It is not known, its file cannot be used, or calcium alone is titrated and given again.
+    """
+    if record.indicator_file is not None:
+        found = read_indicator(record.indicator_file)
+    elif record.indicator_name is not None:
+        found = named_indicator(record.indicator_name)
+    else:
+        return ERIOCHROME_BLACK_T
+    if record.calcium is not None and len(found.metals) < 2:
+        raise RecordProblem(
+            f"{record.name}: [calcium] stands in a record in which {found.name} shows "
+            f"{found.titrated} alone.",
+            "Put [calcium] in the record of the titration of calcium and magnesium together.",
+        )
+    return found
 
 
 @dataclass(frozen=True)

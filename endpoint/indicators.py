@@ -109,6 +109,14 @@ class Indicator:
         return PairConstants((edta[0], edta[1]), (indicator[0], indicator[1]))
 
     @property
+    def clear_channel(self) -> int | None:
+        """Camera channel (0, 1, 2) that both forms let through best; None where they differ."""
+        best = {
+            min(range(3), key=form.camera_density.__getitem__) for form in (self.bound, self.free)
+        }
+        return best.pop() if len(best) == 1 else None
+
+    @property
     def words(self) -> dict[str, str]:
         """What sentences say of this indicator, see `endpoint.sentences.USUAL_WORDS`."""
         low, high = self.ph_range

@@ -24,6 +24,7 @@ from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
+from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
 from endpoint.pixels import Transfer
 from endpoint.problems import DeliveryProblem, NoEndpoint, UnseenVolume
@@ -34,7 +35,7 @@ from endpoint.sentences import Sentence
 from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
-from endpoint.titration_model import Priors
+from endpoint.titration_model import Priors, priors_for
 from endpoint.tracking import HOME, Pose
 from endpoint.transition import Estimate, Transition, fit_transition
 from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for
@@ -76,6 +77,7 @@ class Job:
     reference_box: Box | None = None
     transfer: Transfer | None = None
     """Tone curve by name, or of the calibrated camera; None for what the recording says."""
+    indicator: Indicator = ERIOCHROME_BLACK_T
     not_in_budget: tuple[str, ...] = ()
     """What the record does not state, so that its uncertainty is not in the budget."""
 
@@ -89,7 +91,7 @@ class Job:
         """Knowledge from before the recording."""
         lag, spread = self.lag_s or DEFAULT_LAG_S
         # A clock that is late and a lag that is long shift the curve alike.
-        return Priors(lag_s=(lag, math.hypot(spread, self.clock_uncertainty_s)))
+        return priors_for(self.indicator, (lag, math.hypot(spread, self.clock_uncertainty_s)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +112,8 @@ class Result:
     """Calcium and magnesium apart, where a second titration was given."""
     equivalence_quantity: Quantity | None = None
     """Equivalence volume in mL with every named contribution, the burette's too."""
+    amount_mmol_l: Quantity | None = None
+    """Titrated metal in the sample, mmol/L: the hardness where the metals make one."""
     film_frames: int | None = None
     """Frames that the recording holds, where that is known; not all of them need be looked at."""
     source_notes: tuple[str, ...] = ()
@@ -164,12 +168,12 @@ def conclude(
         Delivered volume as the picture showed it; its uncertainty is added.
     """
     fit: Transition | None = None
-    verdict = judge_without_fit(curve)
+    verdict = judge_without_fit(curve, job.indicator)
     if verdict is None:
-        fit = fit_transition(curve, job.titrant_mol_l.value, job.priors)
-        verdict = judge(curve, fit, job.priors, job.lag_s is not None)
+        fit = fit_transition(curve, job.titrant_mol_l.value, job.priors, indicator=job.indicator)
+        verdict = judge(curve, fit, job.priors, job.lag_s is not None, job.indicator)
     else:
-        extra = remarks_for(curve, None, job.priors, job.lag_s is not None)
+        extra = remarks_for(curve, None, job.priors, job.lag_s is not None, job.indicator)
         verdict = Verdict(
             verdict.status,
             verdict.reasons,
@@ -188,9 +192,12 @@ def conclude(
     told = fit is not None and verdict.status != "none" and not hidden
     total: Hardness | None = None
     volume: Quantity | None = None
+    amount: Quantity | None = None
     if fit is not None and verdict.equivalence is not None:
         volume = equivalence_quantity(job, fit, verdict.equivalence.value_ml, seen)
-        total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
+        found = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
+        amount = found.mmol_l
+        total = found if job.indicator.is_hardness else None
     if volume is not None and job.burette_nominal_ml is not None:
         notes = (*notes, *titre_remarks(job.burette_nominal_ml, volume.value))
     split: Split | None = None
@@ -209,6 +216,7 @@ def conclude(
         job=job,
         split=split,
         equivalence_quantity=volume,
+        amount_mmol_l=amount,
         source_notes=notes,
         source_details=dict(details or {}),
         first_frame=first_frame,
@@ -276,7 +284,7 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
     sampled = before_a_move(_lit(source.sample(_REGION_FRAMES)))
     transfer = job.transfer or source.info.transfer
     known = transfer if isinstance(transfer, str) else "srgb"
-    region = locate(sampled, job.liquid_box, job.reference_box, known)
+    region = locate(sampled, job.liquid_box, job.reference_box, known, job.indicator.clear_channel)
     return region, sampled[0].rgb8()
 
 
@@ -328,7 +336,7 @@ def follow(
         except NoEndpoint as absent:
             sampled = source.sample(1)
             shown = sampled[0].rgb8() if sampled else None
-            yield _without_picture(job, refuse(absent.code), source, shown)
+            yield _without_picture(job, refuse(absent.code, indicator=job.indicator), source, shown)
             return
     watch: VolumeWatch | None = None
     if job.seen is not None:

@@ -160,7 +160,7 @@ FLAG_TEXT: dict[Flag, tuple[str, str]] = {
         "Fix the camera and set the flask back on its mark.",
     ),
     Flag.OFF_COLOUR: (
-        "The colour is not a mixture of the red and the blue form.",
+        "The colour is not a mixture of the two forms of the indicator.",
         "Look for a hand, a shadow, turbidity or an interfering metal.",
     ),
     Flag.OUTLIER: (

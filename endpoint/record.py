@@ -16,6 +16,8 @@
     # mixing_lag_s = 1.5           # with mixing_lag_uncertainty_s
     # clock_offset_s = 2.0         # clock of the recording minus that of the log
     # certificate = "timing.json"  # states lag and clock offset instead
+    # [indicator]                  # by default Eriochrome Black T at pH 10
+    # name = "Murexide"            # or file = "my-indicator.toml"
 
 Paths are relative to the record. The whole set of keys stands in `_KEYS`.
 """
@@ -44,6 +46,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
     **BENCH_KEYS,
     "recording": ("video", "stills", "photometer", "path_cm", "certificate"),
     "delivery": DELIVERY_KEYS,
+    "indicator": ("name", "file"),
     "settings": (),
 }
 _MAX_BYTES = 1_000_000
@@ -72,6 +75,9 @@ class TitrationRecord(BenchRecord):
     """Clock of the recording minus clock of the log."""
     clock_offset_uncertainty_s: float | None = None
     timing_certificate: Path | None = None
+    indicator_name: str | None = None
+    """A shipped indicator; None for the usual one, or that of a file."""
+    indicator_file: Path | None = None
     settings: Settings = field(default_factory=Settings)
 
 
@@ -148,6 +154,7 @@ def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> Titration
     values: dict[str, Any] = {
         **bench_values(reader, parts, folder),
         **delivery_values(reader, parts["delivery"], kind, folder),
+        **_indicator(reader, parts["indicator"], folder),
     }
     path_cm = reader.number(parts["recording"], "recording", "path_cm", 0.01, 20.0)
     if path_cm is not None and kind != "photometer":
@@ -237,3 +244,10 @@ def record_from_options(
     }
     record = parse_record(table, "The command line", Path())
     return TitrationRecord(**{**record.__dict__, "settings": settings})
+
+
+def _indicator(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    if not table:
+        return {}
+    way, value = reader.one_of(table, "indicator", ("name", "file"))
+    return {"indicator_name": value} if way == "name" else {"indicator_file": folder / value}

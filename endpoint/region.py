@@ -93,6 +93,7 @@ def locate(
     liquid_box: Box | None = None,
     reference_box: Box | None = None,
     transfer: str = "srgb",
+    clear: int | None = 2,
 ) -> Region:
     """Find the liquid and the reference patch in a few frames of a recording.
 
@@ -105,6 +106,8 @@ def locate(
         Given by hand, in pixels of the whole picture; what is given is not looked for.
     transfer:
         Tone curve of the encoded values: "srgb", "bt709" or "linear".
+    clear:
+        Channel that the indicator lets through in both forms, see `Indicator.clear_channel`.
 
     Raises
     ------
@@ -116,7 +119,7 @@ def locate(
     pictures = [small_picture(frame) for frame in chosen]
     still = still_part(pictures)
     chosen, pictures = [chosen[i] for i in still], [pictures[i] for i in still]
-    given = _Given(liquid_box, reference_box, transfer)
+    given = _Given(liquid_box, reference_box, transfer, clear)
     reduced = [region_stack.reduce(frame.rgb8()) for frame in chosen]
     plain: Region | None = None
     trouble: NoEndpoint | None = None
@@ -135,11 +138,12 @@ def locate(
 
 @dataclass(frozen=True)
 class _Given:
-    """What the user has given by hand, and the tone curve."""
+    """What the user has given by hand, the tone curve, and the indicator's clear channel."""
 
     liquid_box: Box | None
     reference_box: Box | None
     transfer: str
+    clear: int | None
 
 
 @dataclass(frozen=True)
@@ -188,9 +192,9 @@ def _located(material: _Material, given: _Given) -> Region:
     else:
         r_box = _inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
-    alike, liquid = _typical(material, box, mask)
+    alike, liquid = _typical(material, box, mask, given.clear)
     picture = np.median(alike, axis=0).astype(np.float32)
-    guide = tracking.guide(alike, liquid, small_factor(chosen[0]))
+    guide = tracking.guide(alike, liquid, small_factor(chosen[0]), given.clear)
     return Region(
         width=width,
         height=height,
@@ -210,7 +214,9 @@ def _located(material: _Material, given: _Given) -> Region:
     )
 
 
-def _typical(material: _Material, box: Box, mask: Mask) -> tuple[list[NDArray[np.float32]], Mask]:
+def _typical(
+    material: _Material, box: Box, mask: Mask, clear: int | None
+) -> tuple[list[NDArray[np.float32]], Mask]:
     """Small pictures to recognise flask and scene by, and the liquid in them."""
     first, factor = material.frames[0], small_factor(material.frames[0])
     whole = np.zeros((first.height, first.width), dtype=np.bool_)
@@ -225,7 +231,7 @@ def _typical(material: _Material, box: Box, mask: Mask) -> tuple[list[NDArray[np
         return region_align.turned_back(
             material.small, poses.poses, poses.guide, first.width
         ), liquid
-    return [material.small[i] for i in region_align.typical(material.small, liquid)], liquid
+    return [material.small[i] for i in region_align.typical(material.small, liquid, clear)], liquid
 
 
 def _own(liquid: Mask) -> Mask:
@@ -268,7 +274,7 @@ def _followed_from(material: _Material, given: _Given, home: int) -> Region | No
         return None
     if start.guide is None:
         return None
-    _, liquid = _typical(alone, start.liquid_box, start.liquid_mask)
+    _, liquid = _typical(alone, start.liquid_box, start.liquid_mask, given.clear)
     poses = region_align.followed(start.guide, material.small, liquid, start.width, home)
     if not region_align.recognised(poses, len(material.frames)):
         return None

@@ -45,7 +45,7 @@ class Poses:
         return sum(far) >= max(2, 0.1 * len(far))
 
 
-def typical(pictures: Sequence[Picture], liquid: Mask) -> list[int]:
+def typical(pictures: Sequence[Picture], liquid: Mask, clear: int | None = 2) -> list[int]:
     """Which pictures show the flask as the first ones do.
 
     Pictures are linked that look alike around the liquid, so that a colour that changes by and by
@@ -54,7 +54,7 @@ def typical(pictures: Sequence[Picture], liquid: Mask) -> list[int]:
     """
     if len(pictures) < 3:
         return [0]
-    window = tracking.guide(pictures, liquid, 1.0)
+    window = tracking.guide(pictures, liquid, 1.0, clear)
     if window is None:
         return list(range(len(pictures)))
     alike = tracking.likeness_among(window, pictures) > _ALIKE
@@ -105,7 +105,7 @@ def followed(
                 continue
             last = pose
             known += turned_back([picture], [pose], guide, width)
-            guide = tracking.guide(known, liquid, guide.factor) or guide
+            guide = tracking.guide(known, liquid, guide.factor, guide.clear) or guide
     return poses_of(guide, pictures)
 
 

@@ -114,9 +114,8 @@ REMARKS: dict[str, tuple[str, str]] = {
         "Use less indicator, a shorter cell or another wavelength.",
     ),
     "lag-unknown": (
-        "The titrant ran without pause and no mixing time was given: "
-        "the mixing lag is assumed and widens the interval.",
-        "Give mixing_lag_s in the record, or pause the delivery for some seconds near the end.",
+        "No mixing time was given: it is assumed, and that widens the interval.",
+        "Give mixing_lag_s in the record, or wait some seconds after each addition near the end.",
     ),
     "reference-bright": (
         "The white reference is at the upper limit of the camera in part of the recording.",
@@ -132,7 +131,7 @@ REMARKS: dict[str, tuple[str, str]] = {
     ),
     "eye-differs": (
         "The middle of the colour change does not lie at the equivalence volume. "
-        "The chemistry predicts this, and the equivalence volume is used for the hardness.",
+        "The chemistry predicts this, and the equivalence volume is used for the result.",
         "None needed.",
     ),
     "volume-sparse": (

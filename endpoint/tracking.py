@@ -90,20 +90,24 @@ class Guide:
     """Colour of the ground and of the liquid, see `_maps`."""
     least: float = CONFIRMED
     """Likeness below which a pose near the last one is not believed."""
+    clear: int | None = 2
+    """Channel that the liquid lets through in each of its colours, see `_maps`."""
 
 
-def _maps(picture: Array, scale: tuple[float, float] | None = None) -> Array:
+def _maps(picture: Array, clear: int | None, scale: tuple[float, float] | None = None) -> Array:
     """Colour of the indicator and strength of edges of a small picture, shape (h, w, 2).
 
     `scale` is the colour of the ground and of the liquid: all that is coloured about as much as
-    the liquid counts alike, so that a plume is no other flask.
+    the liquid counts alike, so that a plume is no other flask. `clear` is the channel that the
+    indicator lets through in both forms; None where each form lets another one through.
     """
     import cv2
 
     density = -np.log10(np.maximum(np.clip(picture, 0.0, 1.0) ** 2.2, _FLOOR))
     density = cv2.GaussianBlur(density.astype(np.float32), (0, 0), 1.0)
     # Red and blue indicator both let blue light through best; skin, wood and most cloth do not.
-    colour = np.maximum(density[..., 0], density[..., 1]) - density[..., 2]
+    least = density.min(axis=2) if clear is None else density[..., clear]
+    colour = density.max(axis=2) - least
     colour -= np.median(colour)
     if scale is not None:
         colour -= scale[0]
@@ -114,7 +118,9 @@ def _maps(picture: Array, scale: tuple[float, float] | None = None) -> Array:
     return np.ascontiguousarray(np.dstack([colour, edges]), dtype=np.float32)
 
 
-def guide(pictures: Sequence[Array], liquid: Mask, factor: float) -> Guide | None:
+def guide(
+    pictures: Sequence[Array], liquid: Mask, factor: float, clear: int | None = 2
+) -> Guide | None:
     """Remember what the flask looks like; None where there is too little of it.
 
     Parameters
@@ -126,6 +132,8 @@ def guide(pictures: Sequence[Array], liquid: Mask, factor: float) -> Guide | Non
         The liquid in them, shape (h, w).
     factor:
         Pixels of the whole picture per pixel of the small one.
+    clear:
+        Channel (0, 1, 2 for R, G, B) that the liquid lets through in each of its colours, if any.
     """
     import cv2
 
@@ -139,11 +147,11 @@ def guide(pictures: Sequence[Array], liquid: Mask, factor: float) -> Guide | Non
     left, top = max(int(columns.min()) - pad, 0), max(int(rows.min()) - pad, 0)
     right = min(int(columns.max()) + pad + 1, liquid.shape[1])
     bottom = min(int(rows.max()) + pad + 1, liquid.shape[0])
-    colour = np.mean([_maps(picture)[..., 0] for picture in pictures], axis=0)
+    colour = np.mean([_maps(picture, clear)[..., 0] for picture in pictures], axis=0)
     beside = (slice(top, bottom), slice(left, right))
     ground = float(np.median(colour[beside][weight[beside] == 0]))
     scale = (ground, float(np.median(colour[liquid])))
-    every = [_maps(picture, scale)[beside] for picture in pictures]
+    every = [_maps(picture, clear, scale)[beside] for picture in pictures]
     maps = np.mean(every, axis=0).astype(np.float32)
     weight = weight[top:bottom, left:right].copy()
     inside = weight > 0
@@ -154,7 +162,7 @@ def guide(pictures: Sequence[Array], liquid: Mask, factor: float) -> Guide | Non
     for array in (maps, weight):
         array.setflags(write=False)
     middle = (float(columns.mean()), float(rows.mean()))
-    return Guide(factor, liquid.shape, middle, maps, weight, (left, top), scale)
+    return Guide(factor, liquid.shape, middle, maps, weight, (left, top), scale, clear=clear)
 
 
 @dataclass(frozen=True)
@@ -232,7 +240,7 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
     near:
         Last pose that was confirmed, None if there is none.
     """
-    maps = _maps(picture, guide_.scale)
+    maps = _maps(picture, guide_.clear, guide_.scale)
     last = near or HOME
     stays = [_stay(guide_, maps, pose) for pose in (HOME, last)]
     for stay in stays:
@@ -266,7 +274,11 @@ def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
 def likeness_at_home(guide_: Guide, picture: Array) -> float:
     """How well a picture confirms the first pose, -1 to 1."""
     return _match(
-        _maps(picture, guide_.scale), guide_, (guide_.maps, guide_.weight), guide_.corner, 1
+        _maps(picture, guide_.clear, guide_.scale),
+        guide_,
+        (guide_.maps, guide_.weight),
+        guide_.corner,
+        1,
     ).likeness
 
 
@@ -276,7 +288,9 @@ def likeness_among(guide_: Guide, pictures: Sequence[Array]) -> NDArray[np.float
     tall, wide = guide_.weight.shape
     inside = guide_.weight > 0
     total = np.zeros((len(pictures), len(pictures)))
-    maps = [_maps(p, guide_.scale)[top : top + tall, left : left + wide] for p in pictures]
+    maps = [
+        _maps(p, guide_.clear, guide_.scale)[top : top + tall, left : left + wide] for p in pictures
+    ]
     for k in range(2):
         rows = np.stack([each[..., k][inside] for each in maps]).astype(np.float64)
         rows -= rows.mean(axis=1, keepdims=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ def record_text(recipe: Recipe, recording: str, delivery: str) -> str:
     lag = ""
     if recipe.tell_lag and recipe.mode == "continuous":
         lag = f"mixing_lag_s = {recipe.mixing_s:.1f}\nmixing_lag_uncertainty_s = 0.2\n"
+    indicator = f'\n[indicator]\nname = "{recipe.indicator}"\n' if recipe.indicator else ""
     return f'''# Simulated recording, see README.md in sample_media.
 format = 1
 
@@ -35,7 +37,7 @@ standard_uncertainty_mol_l = 0.00002
 
 [delivery]
 {delivery}
-{lag}
+{lag}{indicator}
 [ware]
 burette = {{ nominal_ml = 25, class = "A", division_ml = 0.05 }}
 pipette = {{ nominal_ml = 50, class = "A" }}
@@ -75,11 +77,13 @@ def write_film(recipe: Recipe, folder: Path) -> Path:
             stream.codec_context.colorspace = 1
             stream.codec_context.color_primaries = 1
             stream.codec_context.color_trc = 1
-        for _, picture in render_frames(recipe):
+        for k, (_, picture) in enumerate(render_frames(recipe)):
             frame = av.VideoFrame.from_ndarray(picture, format="rgb24")
             coded = frame.reformat(
                 format="yuv420p", dst_colorspace=1 if recipe.tagged else 5, dst_color_range=1
             )
+            # The encoder's decisions, and so the film, depend on stated times.
+            coded.pts, coded.time_base = k, Fraction(1, round(recipe.frames_s))
             for packet in stream.encode(coded):
                 container.mux(packet)
         for packet in stream.encode():

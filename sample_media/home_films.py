@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from endpoint.indicator_file import named_indicator
 from endpoint.sources.synthetic import level_volume_ml
 from sample_media.mishaps import Cover, with_hanging_drops
 from sample_media.recipes import HELD_BACK_VIEWS, TUNING_VIEWS, Plan, Recipe, plan_of, truth_of
@@ -65,6 +66,8 @@ KINDS: dict[str, Kind] = {
     "hanging-drop": Kind("hard", "the log is ahead of the flask by a drop"),
     "clock-apart": Kind("hard", "clocks apart by minutes; the first plume shows it", may_ask=True),
     "coarse-half-ml": Kind("bracket", "the change lies within one or two additions of 0.5 mL"),
+    "other-red-blue": Kind("good", "calcium alone at pH 12 with another red to blue indicator"),
+    "other-hue": Kind("good", "zinc with an indicator that turns from violet to yellow"),
     "swirled-unfinished": Kind("refuse", "stopped before the change, swirled by hand"),
     "blue-sleeve-stays": Kind("refuse", "stopped before the change; then a blue sleeve"),
     "balance-goes-blue": Kind("refuse", "stopped before the change; the balance turns to blue"),
@@ -421,6 +424,17 @@ _MAKERS: dict[str, Any] = {
         f, clock_shift_s=float(r.choice([-1.0, 1.0]) * r.uniform(60.0, 240.0))
     ),
     "coarse-half-ml": _coarse,
+    "other-red-blue": lambda f, r: _with(
+        f,
+        {
+            "indicator": "Calconcarboxylic acid",
+            "magnesium": 0.0,
+            "ph": named_indicator("Calconcarboxylic acid").ph,
+        },
+    ),
+    "other-hue": lambda f, r: _with(
+        f, {"indicator": "Xylenol orange", "magnesium": 0.0, "ph": 5.5}
+    ),
     "swirled-unfinished": lambda f, r: _hand_swirled(_unfinished(f, r), r),
     "blue-sleeve-stays": _sleeve_stays,
     "balance-goes-blue": _balance_goes,

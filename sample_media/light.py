@@ -38,6 +38,19 @@ YELLOW_FORM: FloatArray = _bands((1.5e4, 430.0, 40.0))
 """A colour that no form of the indicator has, for recordings that must be refused."""
 
 
+OTHER_FORMS: dict[str, tuple[FloatArray, FloatArray]] = {
+    "Calconcarboxylic acid": (
+        _bands((1.3e4, 538.0, 42.0), (3.5e3, 490.0, 40.0)),
+        _bands((1.6e4, 634.0, 44.0), (5.0e3, 585.0, 35.0), (1.8e3, 400.0, 45.0)),
+    ),
+    "Xylenol orange": (
+        _bands((2.6e4, 574.0, 36.0), (7.0e3, 530.0, 32.0)),
+        _bands((2.2e4, 434.0, 42.0)),
+    ),
+}
+"""Bound and free form of other indicators: bands as in their files, sizes and widths made up."""
+
+
 @dataclass(frozen=True, eq=False)
 class Camera:
     """Sensitivities under a lamp and the matrix to linear sRGB."""
@@ -88,10 +101,14 @@ def camera(name: str, lamp: str) -> Camera:
 
 
 def transmittance(
-    red_mol_l: float, blue_mol_l: float, path_cm: FloatArray, blue_form: FloatArray = BLUE_FORM
+    red_mol_l: float,
+    blue_mol_l: float,
+    path_cm: FloatArray,
+    blue_form: FloatArray = BLUE_FORM,
+    red_form: FloatArray = RED_FORM,
 ) -> FloatArray:
     """Beer-Lambert transmittance, shape (paths, wavelengths)."""
-    absorbance = red_mol_l * RED_FORM + blue_mol_l * blue_form
+    absorbance = red_mol_l * red_form + blue_mol_l * blue_form
     return np.asarray(10.0 ** -(np.asarray(path_cm)[:, None] * absorbance))
 
 

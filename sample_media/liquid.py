@@ -25,7 +25,8 @@ def colours_through(film: Film, free: float, dilution: float) -> tuple[Float32, 
     """
     recipe = film.recipe
     amount = recipe.indicator_umol_l * 1e-6 * dilution
-    through = light.transmittance(amount * (1.0 - free), amount * free, PATHS_CM)
+    bound, unbound = light.OTHER_FORMS.get(recipe.indicator, (light.RED_FORM, light.BLUE_FORM))
+    through = light.transmittance(amount * (1.0 - free), amount * free, PATHS_CM, unbound, bound)
     if film.yellow_per_cm:
         humic = film.yellow_per_cm * np.exp(-0.014 * (light.WAVELENGTHS_NM - 440.0))
         through = through * 10.0 ** -(PATHS_CM[:, None] * humic)

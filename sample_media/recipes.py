@@ -8,7 +8,8 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import Flask
+from endpoint.equilibrium import Constants, Flask, speciate
+from endpoint.indicator_file import named_indicator
 from endpoint.sources.synthetic import level_volume_ml
 from sample_media import light
 
@@ -35,6 +36,8 @@ class Recipe:
     ph: float = 10.0
     titrant_mol_l: float = 0.01
     wrong_colour: bool = False
+    indicator: str = ""
+    """Of `light.OTHER_FORMS`; empty for Eriochrome Black T."""
     # Delivery
     mode: str = "steps"
     stop_after_ml: float = 0.8
@@ -85,6 +88,15 @@ class Recipe:
             mg_edta_mmol=self.mg_edta_mmol,
             ph=self.ph,
         )
+
+
+def free_fraction(recipe: Recipe, volume_ml: FloatArray) -> FloatArray:
+    """Part of the indicator that is free, same shape as the delivered volume."""
+    if not recipe.indicator:
+        return speciate(recipe.flask, volume_ml).free_fraction
+    pair = named_indicator(recipe.indicator).constants
+    constants = Constants(*pair.log_k_edta, *pair.log_k_indicator)
+    return speciate(recipe.flask, volume_ml, constants).free_fraction
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,12 +8,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import speciate
 from sample_media.hands import Sprite, arm, silhouette
 from sample_media.home_films import Film, plan_of_film
 from sample_media.layers import Layers, layers_of, pixels_per_cm
 from sample_media.mishaps import Movement, Pose, frame_times, hunting, pours_of
-from sample_media.recipes import mixed_volume
+from sample_media.recipes import free_fraction, mixed_volume
 from sample_media.scene import project
 
 FloatArray = NDArray[np.float64]
@@ -40,7 +39,7 @@ class Studio:
         self.rng = np.random.default_rng([film.seed, 12])
         self.times = frame_times(self.plan.duration_s, recipe.frames_s, film.vary_rate, self.rng)
         self.given, self.mixed = mixed_volume(self.plan, recipe, self.times)
-        self.free = speciate(recipe.flask, self.mixed).free_fraction
+        self.free = free_fraction(recipe, self.mixed)
         view = film.view
         # Ten millilitres more or less are not seen: fewer scenes to trace.
         volume_ml = float(round((recipe.flask.volume_ml + self.plan.true_ml[-1]) / 10.0) * 10)

@@ -195,7 +195,8 @@ def describe(result: Result) -> str:
         parts.append("The optical densities are drawn without a fit.")
         return " ".join(parts)
     for mark, estimate in volumes_of(result):
-        parts.append(f"The {mark.words} is at {volume_words(estimate)}, marked by a {mark.shape}.")
+        name = mark.words_for(result.job.indicator)
+        parts.append(f"The {name} is at {volume_words(estimate)}, marked by a {mark.shape}.")
     bracket = result.verdict.bracket_ml
     if bracket is not None:
         low, high = outward(*bracket)

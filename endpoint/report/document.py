@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from calibration.quantity import Quantity
 from endpoint.hardness import input_lines
 from endpoint.pipeline import DEFAULT_LAG_S, Job, Result
 from endpoint.problems import FLAG_TEXT, Flag
@@ -39,7 +40,7 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
     Plain data without NaN or infinity. With status "bracketed" the equivalence volume has no
     value and its interval is the bracket; with "none" all volumes and the hardness are None.
     """
-    total = result.hardness
+    total, amount = result.hardness, result.amount_mmol_l
     hardness: dict[str, Any] | None = None if total is None else total.to_json()
     data: dict[str, Any] = {
         "format": FORMAT,
@@ -50,6 +51,8 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "midpoint_ml": _estimate(result.midpoint),
         "last_red_ml": _estimate(result.last_red),
         "above_ml": result.verdict.above_ml,
+        "titrated": result.job.indicator.titrated,
+        "amount_mmol_l": None if amount is None else _amount(amount),
         "hardness": hardness,
         "budget": [] if total is None else [line.to_json() for line in total.budget],
         "budget_inputs": [] if total is None else input_lines(total),
@@ -75,6 +78,15 @@ def _quantities(result: Result) -> dict[str, Any]:
     return {
         "equivalence_ml": result.equivalence_quantity.to_json(),
         "hardness_mmol_l": result.hardness.mmol_l.to_json(),
+    }
+
+
+def _amount(amount: Quantity) -> dict[str, Any]:
+    return {
+        "value": amount.value,
+        "unit": amount.unit,
+        "standard_uncertainty": amount.standard_uncertainty,
+        "interval95": list(amount.interval(0.95)),
     }
 
 
@@ -108,6 +120,8 @@ def _inputs(job: Job) -> dict[str, Any]:
         "deliveries_ml": [part.to_json() for part in job.deliveries_ml],
         "added_ml": job.added_ml,
         "flask_ml": job.flask_ml,
+        "indicator": job.indicator.name,
+        "ph": job.indicator.ph,
         "titrant_mol_l": job.titrant_mol_l.to_json(),
         "blank_ml": None if job.blank_ml is None else job.blank_ml.to_json(),
         "delivery": _way_of(job),

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.curve import RGB, Curve
+from endpoint.indicators import Indicator
 from endpoint.pipeline import Result
 from endpoint.report.rounding import FIXED_SPACE, outward
 from endpoint.report.text import volume_words
@@ -47,9 +48,13 @@ class Mark:
     slot: float
     """Where its name stands, as a part of the height of the panel."""
 
+    def words_for(self, indicator: Indicator) -> str:
+        """Its name with the colour of the indicator's bound form."""
+        return self.words.replace("{bound}", indicator.bound.colour)
+
 
 MARKS = (
-    Mark("last_red", "last red (95 % free)", "square", "s", (0, (1, 1.5)), 0.95, 0.72),
+    Mark("last_red", "last {bound} (95 % free)", "square", "s", (0, (1, 1.5)), 0.95, 0.72),
     Mark("midpoint", "midpoint (half free)", "circle", "o", (0, (6, 3)), 0.5, 0.48),
     Mark("equivalence", "equivalence volume", "triangle", "^", "solid", None, 0.20),
 )
@@ -199,7 +204,7 @@ def fractions(axes: Axes, result: Result) -> None:
             mew=1.5,
             zorder=6,
         )
-    _dress(axes, "free (blue) part of the indicator")
+    _dress(axes, f"free ({result.job.indicator.free.colour}) part of the indicator")
 
 
 def _height(axes: Axes, mark: Mark) -> float:
@@ -222,7 +227,7 @@ def name_volumes(axes: Axes, result: Result) -> None:
         edge = left if estimate.value_ml < left else right
         side = "left" if estimate.value_ml < left else "right"
         words = volume_words(estimate).replace(FIXED_SPACE, " ").replace(" mL (", " mL\n(")
-        text = f"{mark.words}\n{words}"
+        text = f"{mark.words_for(result.job.indicator)}\n{words}"
         axes.annotate(
             text if inside else f"{text}\n({side} of this panel)",
             (estimate.value_ml if inside else edge, _height(axes, mark)),

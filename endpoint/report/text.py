@@ -22,21 +22,24 @@ from endpoint.report.rounding import (
 from endpoint.sentences import Sentence
 from endpoint.transition import Estimate
 
+_NO_STATEMENT = (
+    "The result describes the sample as titrated; it is no statement that a water is fit to drink."
+)
 CAUTION = (
-    "The result describes the sample as titrated; it is no statement that a water is fit to "
-    "drink. Ammonia buffer gives off fumes: work under a hood or in good air, and follow the "
-    "safety data sheets and your local rules."
+    f"{_NO_STATEMENT} Ammonia buffer gives off fumes: work under a hood or in good air, and follow "
+    "the safety data sheets and your local rules."
 )
 STRONG_ALKALI = (
-    "The pH of 12 to 13 for calcium is made with sodium or potassium hydroxide, which burns skin "
+    "A pH of 12 to 13 is made with sodium or potassium hydroxide, which burns skin "
     "and eyes: wear goggles and gloves, and follow its safety data sheet."
 )
 VOLUMES = (
     # field of the result, short name, what it is
-    ("equivalence", "equivalence", "EDTA equals calcium and magnesium"),
+    ("equivalence", "equivalence", "EDTA equals {metals}"),
     ("midpoint", "midpoint", "half of the indicator is free"),
-    ("last_red", "last red", "95 % is free: no red left to see"),
+    ("last_red", "last {bound}", "95 % is free: no {bound} left to see"),
 )
+_AMMONIA_PH, _ALKALI_PH = 9.0, 11.5
 _LEAST_SHARE = 0.005
 _MOST_LINES = 6
 _LOPSIDED = 0.15
@@ -87,17 +90,31 @@ def unbroken_answer(result: Result) -> str:
     name = name_of(result)
     if result.equivalence is not None:
         text = f"{name}: equivalence volume {volume_words(result.equivalence, coverage=True)}."
-        return text if result.hardness is None else f"{text} {hardness_words(result.hardness)}"
+        said = amount_words(result)
+        return f"{text} {said}" if said else text
     first = result.reasons[0].text if result.reasons else "No endpoint was found."
     return f"{name}: {bound_words(result)}. {first}"
 
 
-def hardness_words(total: Hardness) -> str:
+def amount_words(result: Result) -> str:
+    """Sentence with the hardness, or with the amount of another metal; empty without."""
+    indicator = result.job.indicator
+    if result.hardness is not None:
+        alone = len(indicator.metals) == 1
+        return hardness_words(result.hardness, f"{indicator.titrated} hardness" if alone else "")
+    amount = result.amount_mmol_l
+    if amount is None:
+        return ""
+    said = format_quantity(amount.value, amount.expanded_uncertainty(0.95), "mmol/L")
+    return f"{indicator.titrated.capitalize()} {said} (95{FIXED_SPACE}%)."
+
+
+def hardness_words(total: Hardness, name: str = "") -> str:
     """Sentence with the hardness in mmol/L and mg/L as CaCO3."""
     mmol, mass = total.mmol_l, total.caco3_mg_l
     a = format_quantity(mmol.value, total.expanded_uncertainty(), "mmol/L")
     b = format_quantity(mass.value, total.expanded_uncertainty(MG_L_CACO3), "mg/L as CaCO3")
-    return f"Hardness {a} = {b} (95{FIXED_SPACE}%)."
+    return f"{(name or 'hardness').capitalize()} {a} = {b} (95{FIXED_SPACE}%)."
 
 
 def bound_words(result: Result) -> str:
@@ -141,10 +158,22 @@ def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") 
         _budget(result, width),
         certificate_lines(result.job.certificates, width),
         _frames(result, width),
-        [_fill(CAUTION, width)],
+        [_fill(cautions(result.job.indicator.ph), width)],
     ]
     text = "\n\n".join("\n".join(block) for block in blocks if block)
     return encodable(text, encoding)
+
+
+def cautions(ph: float) -> str:
+    """Usual cautions for a titration at a pH; local codes and safety data sheets come first."""
+    if ph >= _ALKALI_PH:
+        return f"{_NO_STATEMENT} {STRONG_ALKALI} Follow your local rules."
+    if ph >= _AMMONIA_PH:
+        return CAUTION
+    return (
+        f"{_NO_STATEMENT} Mind the hazards of the sample, the buffer and the indicator: follow "
+        "their safety data sheets and your local rules."
+    )
 
 
 def _fill(text: str, width: int, indent: str = "") -> str:
@@ -209,10 +238,13 @@ def certificate_lines(certificates: Sequence[UsedCertificate], width: int) -> li
 
 def _volumes(result: Result, width: int) -> list[str]:
     rows = []
+    indicator = result.job.indicator
+    words = {"bound": indicator.bound.colour, "metals": indicator.titrated}
     for field, title, meaning in VOLUMES:
         estimate: Estimate | None = getattr(result, field)
         if estimate is not None:
-            rows.append((title, volume_words(estimate), meaning))
+            said = volume_words(estimate)
+            rows.append((title.format_map(words), said, meaning.format_map(words)))
     if not rows:
         return []
     wide = max(len(words) for _, words, _ in rows)
@@ -220,8 +252,8 @@ def _volumes(result: Result, width: int) -> list[str]:
     note = "Their 95 % intervals come from the recording alone."
     if result.equivalence is not None:
         note = (
-            "The equivalence volume goes to the hardness. The intervals of the volumes come from "
-            "the recording alone; titrant and ware are added in the hardness."
+            f"The equivalence volume goes to {_goes_to(result)}. The intervals of the volumes come "
+            f"from the recording alone; titrant and ware are added in {_goes_to(result)}."
         )
     return [*lines, _fill(note, width)]
 
@@ -246,6 +278,10 @@ def _delivered(result: Result, width: int) -> list[str]:
             f"{found['parallax_ml']:.3f} mL was taken out."
         )
     return [_fill(text, width)]
+
+
+def _goes_to(result: Result) -> str:
+    return "the hardness" if result.hardness is not None else "the concentration"
 
 
 def _budget(result: Result, width: int) -> list[str]:
