@@ -20,7 +20,7 @@ from endpoint.certificate_use import CertificateBook
 from endpoint.delivery import Delivery
 from endpoint.indicator_file import named_indicator, read_indicator
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
-from endpoint.pipeline import Job
+from endpoint.job import Job
 from endpoint.pixels import CameraTone, Transfer
 from endpoint.problems import RecordProblem
 from endpoint.record import TitrationRecord

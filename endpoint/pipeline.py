@@ -6,7 +6,6 @@ Film and live camera go through the same function, so they cannot differ.
 from __future__ import annotations
 
 import bisect
-import datetime
 import math
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -18,15 +17,12 @@ import numpy as np
 
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
-from endpoint.certificate_use import UsedCertificate
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
-from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
-from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.job import Job
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
-from endpoint.pixels import Transfer
 from endpoint.problems import DeliveryProblem, NoEndpoint, UnseenVolume
 from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
@@ -35,63 +31,12 @@ from endpoint.sentences import Sentence
 from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
-from endpoint.titration_model import Priors, priors_for
 from endpoint.tracking import HOME, Pose
 from endpoint.transition import Estimate, Transition, fit_transition
 from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for
-from endpoint.volume_watch import SeenDelivery, VolumeWatch, contribution_of, watch_for, widened
+from endpoint.volume_watch import VolumeWatch, contribution_of, watch_for, widened
 
 _REGION_FRAMES = 20
-DEFAULT_LAG_S = (1.5, 0.75)
-"""Assumed mixing time and its standard uncertainty where the record gives none."""
-
-
-@dataclass(frozen=True)
-class Job:
-    """What the record says, in quantities."""
-
-    label: str
-    deliveries_ml: tuple[Quantity, ...]
-    """Volume of the sample, one entry per filling of the pipette."""
-    added_ml: float
-    titrant_mol_l: Quantity
-    delivery: Delivery | None
-    """None where the volumes stand beside the rows of a photometer table, or are still to be
-    read out of the picture."""
-    seen: SeenDelivery | None = None
-    """Readings of a burette that the picture shows, instead of a delivery."""
-    blank_ml: Quantity | None = None
-    burette: Callable[[Quantity], Quantity] | None = None
-    """Adds what the burette does to a delivered volume in mL, if the ware is stated."""
-    burette_nominal_ml: float | None = None
-    lag_s: tuple[float, float] | None = None
-    """Mixing time and standard uncertainty if stated."""
-    clock_uncertainty_s: float = 0.0
-    """Standard uncertainty of the clock of the log against that of the recording."""
-    calcium_mmol_l: Quantity | None = None
-    """Calcium from a second titration at pH 12 to 13."""
-    day: datetime.date | None = None
-    """Day of the titration if stated."""
-    certificates: tuple[UsedCertificate, ...] = ()
-    liquid_box: Box | None = None
-    reference_box: Box | None = None
-    transfer: Transfer | None = None
-    """Tone curve by name, or of the calibrated camera; None for what the recording says."""
-    indicator: Indicator = ERIOCHROME_BLACK_T
-    not_in_budget: tuple[str, ...] = ()
-    """What the record does not state, so that its uncertainty is not in the budget."""
-
-    @property
-    def flask_ml(self) -> float:
-        """Volume in the flask before the first addition."""
-        return sum(part.value for part in self.deliveries_ml) + self.added_ml
-
-    @property
-    def priors(self) -> Priors:
-        """Knowledge from before the recording."""
-        lag, spread = self.lag_s or DEFAULT_LAG_S
-        # A clock that is late and a lag that is long shift the curve alike.
-        return priors_for(self.indicator, (lag, math.hypot(spread, self.clock_uncertainty_s)))
 
 
 @dataclass(frozen=True, eq=False)

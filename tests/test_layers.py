@@ -97,6 +97,7 @@ ROWS: dict[str, float] = {
     "endpoint.hardness": 7,
     "endpoint.sampling": 7.5,
     "endpoint.hardness_classes": 8,
+    "endpoint.job": 7.8,
     "endpoint.pipeline": 8,
     "endpoint.bench_quantities": 8.5,
     "endpoint.eye_titration": 8.7,

@@ -13,7 +13,8 @@ import numpy as np
 
 from calibration.quantity import Quantity
 from endpoint.hardness import input_lines
-from endpoint.pipeline import DEFAULT_LAG_S, Job, Result
+from endpoint.job import DEFAULT_LAG_S, Job
+from endpoint.pipeline import Result
 from endpoint.problems import FLAG_TEXT, Flag
 from endpoint.record import TitrationRecord
 from endpoint.seen_volume import DROP_ML
