@@ -120,29 +120,37 @@ def _lined_fields(picture: FloatArray) -> list[Box]:
 
 
 def _tube_around(picture: FloatArray, field: Box) -> Tube | None:
-    """Tube whose walls stand around a field of lines."""
-    wide = picture.shape[1]
+    """Tube whose walls stand around a field of lines, the same one however wide one looks."""
     for reach in (0.6, 1.0, 1.8):
-        out = max(round(reach * field.width), 8)
-        box = Box(max(field.left - out, 0), field.top, min(field.right + out, wide), field.bottom)
-        try:
-            tube = find_tube(picture[box.top : box.bottom, box.left : box.right], box)
-        except DeliveryProblem:
+        tube = _tube_in(picture, _wider(picture, field, max(round(reach * field.width), 8)))
+        if tube is None or tube.half_px > 1.5 * field.width:
             continue
-        inside = field.left > tube.x_px - 1.3 * tube.half_px
-        inside = inside and field.right < tube.x_px + 1.3 * tube.half_px
-        if not inside or not 3.0 <= tube.half_px <= 1.5 * field.width:
+        if not tube.x_px - 1.3 * tube.half_px < field.left < field.right:
+            continue
+        if field.right > tube.x_px + 1.3 * tube.half_px:
             continue
         part = _straight_part(picture, tube)
-        if part is None:
+        tube = None if part is None else _tube_in(picture, part)
+        if tube is None or part is None:
             continue
-        try:
-            tube = find_tube(picture[part.top : part.bottom, part.left : part.right], part)
-        except DeliveryProblem:
-            continue
-        if tube.half_px >= 3.0:
-            return tube
+        # A wall that was missed shows when one looks a little further.
+        again = _tube_in(picture, _wider(picture, part, round(0.8 * tube.half_px) + 2))
+        if again is not None and abs(again.half_px - tube.half_px) <= max(1.0, 0.1 * tube.half_px):
+            return again
     return None
+
+
+def _wider(picture: FloatArray, box: Box, out: int) -> Box:
+    left, right = max(box.left - out, 0), min(box.right + out, picture.shape[1])
+    return Box(left, box.top, right, box.bottom)
+
+
+def _tube_in(picture: FloatArray, box: Box) -> Tube | None:
+    try:
+        tube = find_tube(picture[box.top : box.bottom, box.left : box.right], box)
+    except DeliveryProblem:
+        return None
+    return tube if tube.half_px >= 3.0 else None
 
 
 def _scale_strength(picture: FloatArray, tube: Tube, division_ml: float) -> float:
@@ -166,36 +174,40 @@ def _scale_strength(picture: FloatArray, tube: Tube, division_ml: float) -> floa
 
 
 def _straight_part(picture: FloatArray, tube: Tube) -> Box | None:
-    """Rows in which a tube has both walls and is as light inside as elsewhere: no tap, no stand."""
-    box = tube.box
-    walls, inside = [], []
-    for top in range(box.top, box.bottom - _BAND_PX + 1, _BAND_PX):
-        row = np.median(picture[top : top + _BAND_PX, box.left : box.right], axis=0)
+    """Rows in which a tube has both walls and is as light inside as elsewhere: no tap, no stand.
+
+    They may reach beyond the field of lines that was found.
+    """
+    box, high = tube.box, picture.shape[0]
+    tops = np.arange(0, high - _BAND_PX + 1, _BAND_PX)
+    walls, inside = np.zeros(tops.size), np.zeros(tops.size)
+    for k, top in enumerate(tops.tolist()):
+        row = np.median(picture[top : top + _BAND_PX], axis=0)
         edge = np.abs(np.gradient(row))
-        axis = tube.x_px - box.left + tube.lean * (top + 0.5 * _BAND_PX - tube.y_px)
-        near = [
+        axis = tube.x_px + tube.lean * (top + 0.5 * _BAND_PX - tube.y_px)
+        walls[k] = min(
             float(edge[max(round(at) - 3, 0) : max(round(at) + 3, 1)].max(initial=0.0))
             for at in (axis - tube.half_px, axis + tube.half_px)
-        ]
-        walls.append(min(near))
+        )
         left = max(round(axis - 0.5 * tube.half_px), 0)
-        inside.append(float(np.median(row[left : max(round(axis + 0.5 * tube.half_px), left + 1)])))
-    if not walls:
+        part = row[left : max(round(axis + 0.5 * tube.half_px), left + 1)]
+        inside[k] = float(np.median(part)) if part.size else 0.0
+    known = (tops >= box.top) & (tops + _BAND_PX <= box.bottom)
+    if not known.any():
         return None
-    usual = float(np.median(inside))
-    good = np.array(walls) > _WALL_PART * float(np.median(walls))
-    good &= np.abs(np.log(np.maximum(inside, 1e-3) / max(usual, 1e-3))) < _INSIDE
-    edges = np.flatnonzero(np.diff(np.r_[False, good, False]))
-    runs = edges.reshape(-1, 2)
+    usual = max(float(np.median(inside[known])), 1e-3)
+    good = walls > _WALL_PART * float(np.median(walls[known]))
+    good &= np.abs(np.log(np.maximum(inside, 1e-3) / usual)) < _INSIDE
+    runs = np.flatnonzero(np.diff(np.r_[False, good, False])).reshape(-1, 2)
     if not len(runs):
         return None
-    first, end = runs[np.argmax(runs[:, 1] - runs[:, 0])]
-    top, bottom = box.top + int(first) * _BAND_PX, box.top + int(end) * _BAND_PX
+    first, end = (int(v) for v in runs[np.argmax([known[a:b].sum() for a, b in runs])])
     # What ends the tube may reach into the last good band; at the edge of the picture nothing does.
-    top += _BAND_PX // 2 if first else 0
-    last = len(walls) * _BAND_PX + box.top
-    bottom = box.bottom if bottom == last else bottom - _BAND_PX // 2
-    return Box(box.left, top, box.right, bottom) if bottom - top >= _LEAST_PX else None
+    top = first * _BAND_PX + (_BAND_PX // 2 if first else 0)
+    bottom = high if end == tops.size else end * _BAND_PX - _BAND_PX // 2
+    out = abs(tube.lean) * (bottom - top)
+    part_box = Box(math.floor(box.left - out), top, math.ceil(box.right + out), bottom)
+    return _wider(picture, part_box, 0) if bottom - top >= _LEAST_PX else None
 
 
 def _box_of(tube: Tube, frame: Frame) -> Box:

@@ -94,7 +94,7 @@ def _tip_ground(recipe: TipRecipe, x: FloatArray, y: FloatArray) -> Picture:
     r = recipe
     light = _background(r, x, y)
     picture = np.repeat(light[..., None], 3, axis=2)
-    outer = np.where(y < r.tip_y_mm, 0.9 + 0.22 * (r.tip_y_mm - y), 0.0)
+    outer = np.where(y < r.tip_y_mm, np.minimum(0.9 + 0.22 * (r.tip_y_mm - y), 3.8), 0.0)
     wall = np.clip((outer - np.abs(x)) * 4, 0, 1)
     core = np.clip((0.45 * outer - np.abs(x)) * 4, 0, 1)
     dark = 0.65 * wall - 0.45 * core
