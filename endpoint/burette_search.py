@@ -307,13 +307,16 @@ def _falls(events: NDArray[np.int64]) -> list[Box]:
 
 
 def _widened(box: Box, step: int, size: Box) -> Box:
-    """Box in pixels of the picture, with room at both sides."""
+    """Box in pixels of the picture, with room at both sides, that ends above the flask.
+
+    Drops are seen down to its mouth, where light on the glass flickers.
+    """
     out = max(2.5 * box.width, 0.25 * box.height, 10.0)
     return Box(
         max(math.floor(step * (box.left - out)), 0),
         max(step * (box.top - 2), 0),
         min(math.ceil(step * (box.right + out)), size.right),
-        min(step * (box.bottom + 2), size.bottom),
+        min(step * (box.bottom - max(round(0.1 * box.height), 1)), size.bottom),
     )
 
 
