@@ -20,7 +20,7 @@ from endpoint.certificate_use import CertificateBook
 from endpoint.delivery import Delivery
 from endpoint.indicator_file import named_indicator, read_indicator
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
-from endpoint.pipeline import Job
+from endpoint.job import Job
 from endpoint.pixels import CameraTone, Transfer
 from endpoint.problems import RecordProblem
 from endpoint.record import TitrationRecord
@@ -29,6 +29,7 @@ from endpoint.sources.opening import open_source
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.sources.stills import StillsSource
 from endpoint.sources.volumes import VolumeLog
+from endpoint.volume_watch import SeenDelivery
 
 FloatArray = NDArray[np.float64]
 _TONE_STEPS = 1025
@@ -52,6 +53,8 @@ def prepare(
         Something named by the record is missing or cannot be used.
     """
     source, log = open_source(record)
+    if record.seen is not None and not record.first_reading_ml:
+        record = replace(record, first_reading_ml=record.seen.start_ml or 0.0)
     day = day_of_use(record, today or datetime.date.today())
     book = CertificateBook(day, record.accepted)
     stepwise = record.mode in ("steps", "per-still", None)
@@ -65,6 +68,7 @@ def prepare(
         added_ml=record.added_ml,
         titrant_mol_l=bench.titrant_mol_l,
         delivery=delivery_of(record, log, clock),
+        seen=_seen(record, source),
         blank_ml=bench.blank_ml,
         burette=bench.burette,
         burette_nominal_ml=bench.burette_nominal_ml,
@@ -223,7 +227,7 @@ def delivery_of(
         start = float(clock.in_recording(np.array([record.start_s]))[0])
         return Delivery.at_constant_rate(record.rate_ml_min, start)
     if log is None:
-        if record.kind == "photometer":
+        if record.kind == "photometer" or record.seen is not None:
             return None
         raise RecordProblem(
             f"{record.name}: nothing says how much titrant was added.",
@@ -244,6 +248,13 @@ def _box(
     shrink = source.reduction if isinstance(source, StillsSource) else 1
     left, top, right, bottom = numbers
     return Box(left // shrink, top // shrink, -(-right // shrink), -(-bottom // shrink))
+
+
+def _seen(record: TitrationRecord, source: PictureSource | PhotometerTable) -> SeenDelivery | None:
+    """Burette in the picture, if the record reads the volume there."""
+    if record.seen is None:
+        return None
+    return SeenDelivery(record.seen, _box(getattr(record.settings, record.seen.box_name), source))
 
 
 def _lag(record: TitrationRecord) -> tuple[float, float] | None:

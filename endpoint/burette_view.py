@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.problems import DeliveryProblem
+from endpoint.problems import DeliveryProblem, UnseenVolume
+from endpoint.sentences import seen_reason
 from endpoint.sources.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]
@@ -37,6 +38,7 @@ _COLUMNS = 25
 _REACH = 0.62
 """Part of the half width of the tube that the strip covers: inside of the dark walls."""
 _DARKEST = 0.02
+_LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -81,13 +83,20 @@ class Scale:
         return np.asarray(np.polyval(self.coefficients, at))
 
 
-def grey(frame: Frame, box: Box) -> FloatArray:
-    """Mean of green and red of a part of the picture, encoded, shape (height, width).
+def unseen(code: str, **words: object) -> UnseenVolume:
+    """Problem of a volume that the pictures do not show, by the code of its sentence."""
+    sentence = seen_reason(code, **words)
+    return UnseenVolume(code, sentence.text, sentence.advice)
 
-    Blue is left out: the stripe at the back of some burettes is blue.
+
+def grey(frame: Frame, box: Box) -> FloatArray:
+    """Luma (BT.709 weights) of a part of the picture, encoded, shape (height, width).
+
+    A film stores colour at half the resolution; luma keeps clear of it, and hardly sees a blue
+    stripe's blue.
     """
     part = frame.encoded(box)
-    return np.asarray(0.5 * (part[..., 0] + part[..., 1]), dtype=np.float64)
+    return np.asarray(part @ _LUMA, dtype=np.float64)
 
 
 def clipped_box(box: tuple[int, int, int, int] | Box, frame: Frame, name: str) -> Box:
@@ -141,11 +150,7 @@ def find_tube(picture: FloatArray, box: Box) -> Tube:
     level = max(0.15 * float(np.max(strength)), _LEAST_EDGE)
     strong = np.flatnonzero(strength > level)
     if picture.shape[0] < _LEAST_HEIGHT_PX or strong.size < 2 or strong[-1] - strong[0] < 6:
-        raise DeliveryProblem(
-            "No straight glass tube was found in the burette box.",
-            "Give settings.burette_box around the straight part of the burette, "
-            "a little wider than the glass, in front of a plain light background.",
-        )
+        raise unseen("tube-missing")
     left, right = _outer(strength, level, strong)
     away = centres - centres.mean()
     # The outer walls alone: the inner ones stand elsewhere where the tube is empty.

@@ -98,6 +98,18 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 )
 @click.option("--rate", type=float, help="Constant rate of a pump, mL/min (without a record).")
 @click.option("--start", type=float, default=0.0, help="Second at which the pump starts.")
+@click.option(
+    "--meniscus",
+    metavar="START,END[,DIVISION]",
+    help="Volumes from the meniscus in the picture: both readings of the burette, mL, and the "
+    "volume between two lines, by default 0.1 (without a record).",
+)
+@click.option(
+    "--drops",
+    metavar="START,END",
+    help="Volumes from falling drops in the picture: both readings of the burette, mL (without "
+    "a record).",
+)
 @click.option("--sample-ml", type=float, help="Volume of the water sample, mL (without a record).")
 @click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
 @click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
@@ -176,6 +188,7 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
     settings = settings_from({name: options[name] for name in names}, "The command line")
     needs = {"--sample-ml": options["sample_ml"], "--titrant": options["titrant"]}
     loose = {**needs, "--volumes": options["volumes"], "--rate": options["rate"]}
+    loose |= {f"--{way}": options[way] for way in ("meniscus", "drops")}
     if source.suffix.lower() == ".toml":
         given = [name for name, value in loose.items() if value is not None]
         if given:
@@ -199,6 +212,8 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
         mode=options["mode"],
         rate_ml_min=options["rate"],
         start_s=options["start"],
+        meniscus=options["meniscus"],
+        drops=options["drops"],
         sample_ml=options["sample_ml"],
         added_ml=options["added_ml"],
         titrant_mol_l=options["titrant"],

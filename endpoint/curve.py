@@ -334,7 +334,7 @@ def from_colour(
     volume_ml = delivery.volume_at(trace.time_s)
     usable = trace.usable
     flags = np.array(trace.flags)
-    if delivery.mode == "continuous":
+    if delivery.mode == "continuous" and not delivery.is_held:
         groups = _sweep_groups(volume_ml, usable, trace.density)
     elif delivery.mode == "per-still":
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
@@ -344,7 +344,7 @@ def from_colour(
         groups, mixing = _hold_groups(trace.time_s, usable, spans)
         flags[mixing] |= int(Flag.MIXING)
     noise = _frame_noise(trace.density[usable])
-    points = _gather(groups, trace, volume_ml, noise, delivery.mode == "steps")
+    points = _gather(groups, trace, volume_ml, noise, delivery.is_held)
     order = np.argsort(points.volume_ml, kind="stable")
     points = _Points(*(getattr(points, name)[order] for name in points.__dataclass_fields__))
     if len(groups):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -46,6 +46,9 @@ class Delivery:
     """Strictly rising, shape (n,)."""
     volume_ml: FloatArray
     """Never falling, shape (n,)."""
+    pauses_s: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    """Begin and end of each span in which nothing is poured, where these were seen, shape (k, 2);
+    only for "continuous"."""
 
     def __post_init__(self) -> None:
         if self.mode not in ("steps", "continuous", "per-still"):
@@ -56,6 +59,12 @@ class Delivery:
             raise ValueError("times must rise and volumes must not fall")
         self.time_s.setflags(write=False)
         self.volume_ml.setflags(write=False)
+        self.pauses_s.setflags(write=False)
+
+    @property
+    def is_held(self) -> bool:
+        """Whether volumes are held for a while, so that the liquid can mix."""
+        return self.mode == "steps" or self.pauses_s.size > 0
 
     @classmethod
     def at_constant_rate(cls, rate_ml_min: float, start_s: float = 0.0) -> Delivery:
@@ -148,6 +157,8 @@ class Delivery:
         -------
         Volume in mL, start and stop in s, in time order. Before the first step nothing has to mix.
         """
+        if self.pauses_s.size:
+            return self._seen_spans(first_s, last_s, lag_s)
         times = self.time_s[np.diff(self.volume_ml, prepend=0.0) > 1e-9]
         begins = np.r_[first_s, times[(times > first_s) & (times <= last_s)]]
         volumes = self.volume_at(begins)
@@ -161,4 +172,17 @@ class Delivery:
             calm = length - pour
             settle = 0.0 if k == 0 else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * calm)
             spans.append((float(volumes[k]), begin + settle, begin + calm))
+        return spans
+
+    def _seen_spans(
+        self, first_s: float, last_s: float, lag_s: float
+    ) -> list[tuple[float, float, float]]:
+        """As `settled_spans` where begin and end of every pause were seen."""
+        spans = []
+        for k, (begin, stop) in enumerate(self.pauses_s.tolist()):
+            begin, stop = max(begin, first_s), min(stop, last_s)
+            settle = min(_SETTLE_LAGS * lag_s, _SETTLE_PART * (stop - begin)) if k else 0.0
+            if stop > begin:
+                volume = float(self.volume_at(0.5 * (begin + stop)))
+                spans.append((volume, begin + settle, stop))
         return spans

@@ -16,8 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.burette_view import clipped_box, grey
-from endpoint.problems import DeliveryProblem
+from endpoint.burette_view import clipped_box, grey, unseen
 from endpoint.sources.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]
@@ -31,10 +30,13 @@ _APART_S = 0.045
 """Drops closer than this cannot be told apart: 20 a second and more are a stream."""
 _STREAM_S = 0.25
 _FAINT = 0.15
-_DOUBTFUL = 0.35
+_DOUBTFUL = 0.2
+_MAYBE = 0.09
 _AGREE_S = 0.025
 """A group weaker than this part of the usual one is no drop; the second for groups that were not
-seen in every frame in which a drop would have been in view. Sightings whose release times differ
+seen in every frame in which a drop would have been in view (in rendered films, also through
+H.264, what is no drop stays below 0.15). Weaker ones above the third may have been drops that the
+coding took away: they count as suspected. Sightings whose release times differ
 by more than the last are not of one fall."""
 _LEAST_DROP = 1.2
 """Contrast (log) times area (px) of the usual drop over its sightings; twinkling edges and noise
@@ -58,7 +60,7 @@ class DropCount:
     miss_chance: float
     """Chance that a drop falls between two frames unseen."""
     suspected_missed: int
-    """Gaps of twice the usual time between drops that fall regularly."""
+    """Gaps of twice the usual time between drops that fall regularly, and very faint falls."""
     stream_s: tuple[tuple[float, float], ...]
     """Times at which the titrant ran as a stream, from and to."""
 
@@ -139,10 +141,7 @@ class DropCounter:
             part = soft[top : top + high, left : left + wide]
             strength = float(np.maximum(part - noise, 0.0).sum())
             if len(self._seen) >= _MOST_SIGHTINGS:
-                raise DeliveryProblem(
-                    "Far too much moves in the tip box to count drops.",
-                    "Draw settings.tip_box between tip and flask, with nothing else in it.",
-                )
+                raise unseen("drops-restless")
             x, y = (float(v) for v in centres[k])
             self._seen.append((index, time, x, y, strength))
 
@@ -169,22 +168,20 @@ class DropCounter:
             There are fewer than three frames.
         """
         if len(self._times) < 3 or self._inside is None:
-            raise DeliveryProblem(
-                "The recording has too few frames to count drops.", "Film with 25 frames/s or more."
-            )
+            raise unseen("frames-too-few")
         streams = _runs(self._thread, _STREAM_S)
         seen = _on_the_line(np.array(self._seen).reshape(-1, 5), self._inside.width)
         for a, b in streams:
             seen = seen[(seen[:, 1] < a) | (seen[:, 1] > b)]
         step_s = float(np.median(np.diff(self._times)))
-        time, sightings, in_view_s = _gather(seen, np.array(self._times))
+        time, sightings, in_view_s, maybe = _gather(seen, np.array(self._times))
         return DropCount(
             time,
             sightings,
             self._times[0],
             self._times[-1],
             float(np.clip(1.0 - in_view_s / step_s, 0.0, 1.0)),
-            _suspected(time),
+            _suspected(time) + maybe,
             streams,
         )
 
@@ -223,16 +220,18 @@ def _on_the_line(seen: FloatArray, width: int) -> FloatArray:
     return np.asarray(kept[np.argsort(kept[:, 1], kind="stable")])
 
 
-def _gather(seen: FloatArray, times: FloatArray) -> tuple[FloatArray, NDArray[np.int64], float]:
-    """Release time and number of sightings of every drop, and how long a drop is in view, s."""
+def _gather(
+    seen: FloatArray, times: FloatArray
+) -> tuple[FloatArray, NDArray[np.int64], float, int]:
+    """Release time and sightings of every drop; how long one is in view, s; how many are unsure."""
     none = np.zeros(0)
     if len(seen) == 0:
-        return none, none.astype(np.int64), 1.0
+        return none, none.astype(np.int64), 1.0, 0
     start_px, pull = _free_fall(seen)
     below = seen[:, 3] > start_px + 2.0
     seen = seen[below]
     if len(seen) == 0:
-        return none, none.astype(np.int64), 1.0
+        return none, none.astype(np.int64), 1.0, 0
     release = seen[:, 1] - np.sqrt(2.0 * (seen[:, 3] - start_px) / pull)
     order = np.argsort(release)
     release, seen = release[order], seen[order]
@@ -241,20 +240,25 @@ def _gather(seen: FloatArray, times: FloatArray) -> tuple[FloatArray, NDArray[np
     strength = np.array([seen[g, 4].sum() for g in groups])
     usual = _heavy_middle(strength)
     if usual < _LEAST_DROP:
-        return none, none.astype(np.int64), 1.0
+        return none, none.astype(np.int64), 1.0, 0
     low, high = (_heavy_quantile(seen[:, 3], seen[:, 4], q) for q in (0.03, 0.97))
     way_s = np.sqrt(2.0 * np.maximum(np.array([low, high]) - start_px, 0.0) / pull)
-    moments, numbers = [], []
+    moments, numbers, unsure = [], [], []
     for g in groups:
         # Free fall must hold: what twinkles at one height does not come down from the tip.
         moment = _heavy_quantile(release[g], seen[g, 4], 0.5)
         falls = g[np.abs(release[g] - moment) < _AGREE_S]
         number = np.unique(seen[falls, 0]).size
         could = int(((times > moment + way_s[0]) & (times < moment + way_s[1])).sum())
-        if seen[falls, 4].sum() > (_FAINT if number >= could else _DOUBTFUL) * usual:
+        part = float(seen[falls, 4].sum()) / usual
+        if part > (_FAINT if number >= could else _DOUBTFUL):
             moments.append(moment)
             numbers.append(number)
-    return np.array(moments), np.array(numbers, dtype=np.int64), float(way_s[1] - way_s[0])
+        elif part > _MAYBE:
+            unsure.append(moment)
+    time = np.array(moments)
+    maybe = sum(bool(np.all(np.abs(time - moment) > 2 * _APART_S)) for moment in unsure)
+    return time, np.array(numbers, dtype=np.int64), float(way_s[1] - way_s[0]), maybe
 
 
 def _heavy_middle(strength: FloatArray) -> float:

@@ -26,8 +26,8 @@ from endpoint.burette_view import (
     read_scale,
     strip_maps,
     texture,
+    unseen,
 )
-from endpoint.problems import DeliveryProblem
 from endpoint.sources.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]
@@ -340,11 +340,7 @@ class MeniscusFollower:
             No meniscus was found in any frame.
         """
         if self._full is None or not self._rows or self._tube is None or self._start is None:
-            raise DeliveryProblem(
-                "No meniscus was found in the burette box.",
-                "Give settings.burette_box around the tube; light it from behind and film it "
-                "so large that the lines of the scale can be told apart.",
-            )
+            raise unseen("meniscus-missing")
         time, place, sigma, flags = (np.array(column) for column in zip(*self._rows, strict=True))
         usable = np.ones(len(self._start), dtype=bool)
         if self._gap_count < _START_FRAMES:

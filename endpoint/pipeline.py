@@ -6,10 +6,10 @@ Film and live camera go through the same function, so they cannot differ.
 from __future__ import annotations
 
 import bisect
-import datetime
 import math
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -17,75 +17,26 @@ import numpy as np
 
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
-from endpoint.certificate_use import UsedCertificate
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
 from endpoint.curve import Curve, from_absorbance, from_colour
-from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
-from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.job import Job
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
-from endpoint.pixels import Transfer
-from endpoint.problems import NoEndpoint
+from endpoint.problems import DeliveryProblem, NoEndpoint, UnseenVolume
 from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
+from endpoint.seen_volume import SeenVolume
 from endpoint.sentences import Sentence
 from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
-from endpoint.titration_model import Priors, priors_for
 from endpoint.tracking import HOME, Pose
 from endpoint.transition import Estimate, Transition, fit_transition
 from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for
+from endpoint.volume_watch import VolumeWatch, contribution_of, watch_for, widened
 
 _REGION_FRAMES = 20
-DEFAULT_LAG_S = (1.5, 0.75)
-"""Assumed mixing time and its standard uncertainty where the record gives none."""
-
-
-@dataclass(frozen=True)
-class Job:
-    """What the record says, in quantities."""
-
-    label: str
-    deliveries_ml: tuple[Quantity, ...]
-    """Volume of the sample, one entry per filling of the pipette."""
-    added_ml: float
-    titrant_mol_l: Quantity
-    delivery: Delivery | None
-    """None where the volumes stand beside the rows of a photometer table."""
-    blank_ml: Quantity | None = None
-    burette: Callable[[Quantity], Quantity] | None = None
-    """Adds what the burette does to a delivered volume in mL, if the ware is stated."""
-    burette_nominal_ml: float | None = None
-    lag_s: tuple[float, float] | None = None
-    """Mixing time and standard uncertainty if stated."""
-    clock_uncertainty_s: float = 0.0
-    """Standard uncertainty of the clock of the log against that of the recording."""
-    calcium_mmol_l: Quantity | None = None
-    """Calcium from a second titration at pH 12 to 13."""
-    day: datetime.date | None = None
-    """Day of the titration if stated."""
-    certificates: tuple[UsedCertificate, ...] = ()
-    liquid_box: Box | None = None
-    reference_box: Box | None = None
-    transfer: Transfer | None = None
-    """Tone curve by name, or of the calibrated camera; None for what the recording says."""
-    indicator: Indicator = ERIOCHROME_BLACK_T
-    not_in_budget: tuple[str, ...] = ()
-    """What the record does not state, so that its uncertainty is not in the budget."""
-
-    @property
-    def flask_ml(self) -> float:
-        """Volume in the flask before the first addition."""
-        return sum(part.value for part in self.deliveries_ml) + self.added_ml
-
-    @property
-    def priors(self) -> Priors:
-        """Knowledge from before the recording."""
-        lag, spread = self.lag_s or DEFAULT_LAG_S
-        # A clock that is late and a lag that is long shift the curve alike.
-        return priors_for(self.indicator, (lag, math.hypot(spread, self.clock_uncertainty_s)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,6 +69,10 @@ class Result:
     """Small pictures over the whole recording, for the report."""
     poses: tuple[Pose, ...] = ()
     """How the flask stood in each of them beside where it was found."""
+    seen_volume: SeenVolume | None = None
+    """Delivered volume as the picture showed it, where it was read there."""
+    seen_box: Box | None = None
+    """Where in the picture it was read."""
 
     @property
     def status(self) -> str:
@@ -142,6 +97,7 @@ def conclude(
     notes: tuple[str, ...] = (),
     details: dict[str, str] | None = None,
     first_frame: Any = None,
+    seen: SeenVolume | None = None,
 ) -> Result:
     """Result of a curve: fit, verdict, hardness.
 
@@ -153,6 +109,8 @@ def conclude(
         Colour against volume.
     region, notes, details, first_frame:
         Carried through for the report.
+    seen:
+        Delivered volume as the picture showed it; its uncertainty is added.
     """
     fit: Transition | None = None
     verdict = judge_without_fit(curve, job.indicator)
@@ -169,13 +127,19 @@ def conclude(
             verdict.bracket_ml,
             verdict.above_ml,
         )
+    if seen is not None:
+        verdict = replace(
+            verdict,
+            remarks=(*verdict.remarks, *seen.remarks),
+            equivalence=widened(verdict.equivalence, seen),
+        )
     hidden = any(reason.code == "one-addition" for reason in verdict.reasons)
     told = fit is not None and verdict.status != "none" and not hidden
     total: Hardness | None = None
     volume: Quantity | None = None
     amount: Quantity | None = None
     if fit is not None and verdict.equivalence is not None:
-        volume = equivalence_quantity(job, fit, verdict.equivalence.value_ml)
+        volume = equivalence_quantity(job, fit, verdict.equivalence.value_ml, seen)
         found = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
         amount = found.mmol_l
         total = found if job.indicator.is_hardness else None
@@ -188,8 +152,8 @@ def conclude(
         label=job.label,
         verdict=verdict,
         equivalence=verdict.equivalence,
-        midpoint=fit.midpoint if fit is not None and told else None,
-        last_red=fit.last_red if fit is not None and told else None,
+        midpoint=_on_axis(fit.midpoint, seen) if fit is not None and told else None,
+        last_red=_on_axis(fit.last_red, seen) if fit is not None and told else None,
         hardness=total,
         curve=curve,
         fit=fit,
@@ -201,10 +165,17 @@ def conclude(
         source_notes=notes,
         source_details=dict(details or {}),
         first_frame=first_frame,
+        seen_volume=seen,
     )
 
 
-def equivalence_quantity(job: Job, fit: Transition, value_ml: float) -> Quantity:
+def _on_axis(estimate: Estimate | None, seen: SeenVolume | None) -> Estimate | None:
+    return estimate if seen is None else widened(estimate, seen)
+
+
+def equivalence_quantity(
+    job: Job, fit: Transition, value_ml: float, seen: SeenVolume | None = None
+) -> Quantity:
     """Equivalence volume in mL with every named contribution: the fit's own and the ware's."""
     freedom = fit.degrees_of_freedom
     parts = {}
@@ -216,16 +187,17 @@ def equivalence_quantity(job: Job, fit: Transition, value_ml: float) -> Quantity
             degrees_of_freedom=freedom if from_scatter else math.inf,
             source=Source(0.0, "mL", size),
         )
+    if seen is not None and job.seen is not None:
+        name, size = contribution_of(job.seen.readings.kind, seen, value_ml)
+        parts[f"{job.label}: {name}"] = Contribution(size, source=Source(0.0, "mL", size))
     volume = Quantity(value_ml, "mL", FrozenTable(parts))
     return volume if job.burette is None else job.burette(volume)
 
 
-def _without_picture(
-    job: Job, code: str, source: PictureSource, first: Any, notes: tuple[str, ...] = ()
-) -> Result:
+def _without_picture(job: Job, verdict: Verdict, source: PictureSource, first: Any) -> Result:
     return Result(
         label=job.label,
-        verdict=refuse(code, indicator=job.indicator),
+        verdict=verdict,
         equivalence=None,
         midpoint=None,
         last_red=None,
@@ -234,10 +206,16 @@ def _without_picture(
         fit=None,
         region=None,
         job=job,
-        source_notes=(*source.info.notes, *notes),
+        source_notes=tuple(source.info.notes),
         source_details=dict(source.info.details),
         first_frame=first,
     )
+
+
+def _unseen(problem: UnseenVolume) -> Verdict:
+    """Verdict where the picture does not show surely what was delivered."""
+    why = Sentence(problem.reason, problem.sentence, problem.remedy)
+    return Verdict("none", (why,), (), None)
 
 
 def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
@@ -294,7 +272,7 @@ def follow(
     every_frame:
         False looks only at the times of a film that matter, where that is safe.
     """
-    if job.delivery is None:
+    if job.delivery is None and job.seen is None:
         raise ValueError("pictures need a delivery")
     first: Any = None
     if region is None:
@@ -302,7 +280,15 @@ def follow(
             region, first = find_region(source, job)
         except NoEndpoint as absent:
             sampled = source.sample(1)
-            yield _without_picture(job, absent.code, source, sampled[0].rgb8() if sampled else None)
+            shown = sampled[0].rgb8() if sampled else None
+            yield _without_picture(job, refuse(absent.code, indicator=job.indicator), source, shown)
+            return
+    watch: VolumeWatch | None = None
+    if job.seen is not None:
+        try:
+            watch = watch_for(source, job.seen)
+        except UnseenVolume as problem:
+            yield _without_picture(job, _unseen(problem), source, first)
             return
     transfer = job.transfer or source.info.transfer
     samples: list[ColourSample] = []
@@ -310,30 +296,45 @@ def follow(
     keeper = PictureKeeper()
 
     def result() -> Result:
+        told, seen = job, None
+        if watch is not None:
+            seen = watch.volume()
+            told = replace(job, delivery=seen.delivery)
         colour: ColourTrace = trace(samples)
         lag = job.priors.lag_s[0]
-        curve = from_colour(colour, job.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
+        curve = from_colour(colour, told.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
         info = source.info
-        found = conclude(job, curve, region, tuple(info.notes), info.details, first)
+        found = conclude(told, curve, region, tuple(info.notes), info.details, first, seen)
         pictures = keeper.pictures
         poses = tuple(_pose_at(samples, picture.time_s) for picture in pictures)
-        return replace(found, film_frames=info.frame_count, pictures=pictures, poses=poses)
+        return replace(
+            found,
+            film_frames=info.frame_count,
+            pictures=pictures,
+            poses=poses,
+            seen_box=None if watch is None else watch.box,
+        )
 
     chosen: Iterable[ColourSample] | None = None
-    if not every_frame:
+    if not every_frame and job.delivery is not None:
         look = Look(region, job.delivery, job.flask_ml, job.priors.lag_s[0], transfer, keeper.see)
         chosen = samples_of(source, look)
     if chosen is None:
         keeper.forget()
-        chosen = follow_colour(keeper.through(source.frames()), region, transfer)
-    for sample in chosen:
-        samples.append(sample)
-        if on_sample is not None:
-            on_sample(sample)
-        if due is not None and update_s is not None and sample.time_s >= due:
-            due = sample.time_s + update_s
-            yield result()
-    yield result()
+        frames = keeper.through(source.frames())
+        chosen = follow_colour(frames if watch is None else watch.through(frames), region, transfer)
+    try:
+        for sample in chosen:
+            samples.append(sample)
+            if on_sample is not None:
+                on_sample(sample)
+            if due is not None and update_s is not None and sample.time_s >= due:
+                due = sample.time_s + update_s
+                with suppress(DeliveryProblem):  # not enough was seen yet
+                    yield result()
+        yield result()
+    except UnseenVolume as problem:
+        yield _without_picture(job, _unseen(problem), source, first)
 
 
 def analyse(

@@ -70,6 +70,22 @@ class DeliveryProblem(Problem):
     code = "delivery"
 
 
+class UnseenVolume(DeliveryProblem):
+    """The pictures do not show surely what was delivered; ends as status `none` in an analysis.
+
+    Parameters
+    ----------
+    reason:
+        Code of the sentence.
+    sentence, remedy:
+        As of every problem.
+    """
+
+    def __init__(self, reason: str, sentence: str, remedy: str) -> None:
+        super().__init__(sentence, remedy)
+        self.reason = reason
+
+
 class CertificateProblem(Problem):
     """A calibration certificate is missing, expired or belongs to something else."""
 

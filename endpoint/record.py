@@ -10,7 +10,7 @@
     video = "mill.mp4"
     # path_cm = 1.0                # photometer only
     # certificate = "camera.json"  # of the camera or the photometer
-    [delivery]                     # exactly one of log, rate_ml_min, per_still
+    [delivery]                     # exactly one of the keys in `delivery_record.WAYS`
     log = "volumes.csv"
     mode = "steps"                 # or "continuous"
     # mixing_lag_s = 1.5           # with mixing_lag_uncertainty_s
@@ -32,6 +32,12 @@ from typing import Any
 
 from calibration.cells import has_deep_key
 from endpoint.bench_record import BENCH_KEYS, BenchRecord, bench_values
+from endpoint.delivery_record import (
+    DELIVERY_KEYS,
+    SeenReadings,
+    delivery_values,
+    readings_from_text,
+)
 from endpoint.problems import RecordProblem
 from endpoint.record_reader import RecordReader
 from endpoint.settings import Settings, settings_from
@@ -39,18 +45,7 @@ from endpoint.settings import Settings, settings_from
 _KEYS: dict[str, tuple[str, ...]] = {
     **BENCH_KEYS,
     "recording": ("video", "stills", "photometer", "path_cm", "certificate"),
-    "delivery": (
-        "log",
-        "mode",
-        "rate_ml_min",
-        "start_s",
-        "per_still",
-        "mixing_lag_s",
-        "mixing_lag_uncertainty_s",
-        "clock_offset_s",
-        "clock_offset_uncertainty_s",
-        "certificate",
-    ),
+    "delivery": DELIVERY_KEYS,
     "indicator": ("name", "file"),
     "settings": (),
 }
@@ -72,6 +67,8 @@ class TitrationRecord(BenchRecord):
     rate_ml_min: float | None = None
     start_s: float = 0.0
     per_still: Path | None = None
+    seen: SeenReadings | None = None
+    """Readings of the burette, where the picture shows what was delivered."""
     mixing_lag_s: float | None = None
     mixing_lag_uncertainty_s: float | None = None
     clock_offset_s: float | None = None
@@ -156,7 +153,7 @@ def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> Titration
     kind, medium = reader.one_of(parts["recording"], "recording", ("video", "stills", "photometer"))
     values: dict[str, Any] = {
         **bench_values(reader, parts, folder),
-        **_delivery(reader, parts["delivery"], kind, folder),
+        **delivery_values(reader, parts["delivery"], kind, folder),
         **_indicator(reader, parts["indicator"], folder),
     }
     path_cm = reader.number(parts["recording"], "recording", "path_cm", 0.01, 20.0)
@@ -206,6 +203,8 @@ def record_from_options(
     mode: str | None,
     rate_ml_min: float | None,
     start_s: float,
+    meniscus: str | None = None,
+    drops: str | None = None,
     sample_ml: float,
     added_ml: float,
     titrant_mol_l: float,
@@ -233,6 +232,9 @@ def record_from_options(
         )
     if rate_ml_min is not None:
         delivery |= {"rate_ml_min": rate_ml_min, "start_s": start_s}
+    for way, text in (("meniscus", meniscus), ("drops", drops)):
+        if text is not None:
+            delivery[way] = readings_from_text(text, way)
     table: dict[str, Any] = {
         "format": 1,
         "sample": {"label": medium.stem, "volume_ml": sample_ml, "added_ml": added_ml},
@@ -244,98 +246,8 @@ def record_from_options(
     return TitrationRecord(**{**record.__dict__, "settings": settings})
 
 
-def _delivery(
-    reader: RecordReader, table: Mapping[str, Any], kind: str, folder: Path
-) -> dict[str, Any]:
-    out: dict[str, Any] = {
-        "mixing_lag_s": reader.number(table, "delivery", "mixing_lag_s", 0.0, 120.0),
-        "mixing_lag_uncertainty_s": reader.number(
-            table, "delivery", "mixing_lag_uncertainty_s", 0.0, 60.0
-        ),
-    }
-    out |= _clock(reader, table, folder)
-    if out["mixing_lag_uncertainty_s"] is not None and out["mixing_lag_s"] is None:
-        raise RecordProblem(
-            f"{reader.name}: delivery.mixing_lag_uncertainty_s stands without mixing_lag_s.",
-            "Give mixing_lag_s too, in seconds.",
-        )
-    ways = [key for key in ("log", "rate_ml_min", "per_still") if key in table]
-    if not ways and kind == "photometer":
-        return out
-    if len(ways) != 1:
-        raise RecordProblem(
-            f"{reader.name}: delivery needs exactly one of log, rate_ml_min, per_still"
-            + (f" and has {', '.join(ways)}." if ways else "."),
-            'Write log = "volumes.csv" with mode = "steps", or rate_ml_min = 6.0 with start_s.',
-        )
-    way = ways[0]
-    mode = reader.text(table, "delivery", "mode")
-    if way == "log":
-        if mode not in ("steps", "continuous"):
-            raise RecordProblem(
-                f"{reader.name}: delivery.mode is {'missing' if mode is None else repr(mode)}.",
-                'Write mode = "steps" (held between additions) or "continuous" (poured or pumped).',
-            )
-        out |= {"log": folder / str(reader.text(table, "delivery", "log")), "mode": mode}
-    elif mode is not None:
-        raise RecordProblem(
-            f"{reader.name}: delivery.mode belongs to a log only.", "Remove delivery.mode."
-        )
-    if way == "rate_ml_min":
-        out["rate_ml_min"] = reader.number(table, "delivery", "rate_ml_min", 0.001, 1000.0)
-        out["start_s"] = reader.number(table, "delivery", "start_s", -3600.0, 86400.0) or 0.0
-        out["mode"] = "continuous"
-        if kind == "stills":
-            raise RecordProblem(
-                f"{reader.name}: stills have no clock for a pump.",
-                'Give the volume of each still: per_still = "volumes.csv".',
-            )
-    elif "start_s" in table:
-        raise RecordProblem(
-            f"{reader.name}: delivery.start_s belongs to rate_ml_min only.", "Remove it."
-        )
-    if way == "per_still":
-        if kind != "stills":
-            raise RecordProblem(
-                f"{reader.name}: delivery.per_still belongs to stills only.",
-                "For a film or a photometer give log or rate_ml_min.",
-            )
-        out["per_still"] = folder / str(reader.text(table, "delivery", "per_still"))
-        out["mode"] = "per-still"
-    if way == "log" and kind == "stills":
-        raise RecordProblem(
-            f"{reader.name}: stills have no clock for a log.",
-            'Give the volume of each still: per_still = "volumes.csv".',
-        )
-    return out
-
-
 def _indicator(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
     if not table:
         return {}
     way, value = reader.one_of(table, "indicator", ("name", "file"))
     return {"indicator_name": value} if way == "name" else {"indicator_file": folder / value}
-
-
-def _clock(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
-    """Offset of the clocks, typed or from a certificate."""
-    certificate = reader.text(table, "delivery", "certificate")
-    out = {
-        "clock_offset_s": reader.number(table, "delivery", "clock_offset_s", -86400.0, 86400.0),
-        "clock_offset_uncertainty_s": reader.number(
-            table, "delivery", "clock_offset_uncertainty_s", 0.0, 60.0
-        ),
-        "timing_certificate": None if certificate is None else folder / certificate,
-    }
-    typed = [k for k in ("clock_offset_s", "mixing_lag_s") if k in table]
-    if certificate is not None and typed:
-        raise RecordProblem(
-            f"{reader.name}: delivery.{typed[0]} stands beside delivery.certificate.",
-            "Keep one of the two: the certificate states lag and clock offset.",
-        )
-    if out["clock_offset_uncertainty_s"] is not None and out["clock_offset_s"] is None:
-        raise RecordProblem(
-            f"{reader.name}: delivery.clock_offset_uncertainty_s stands without clock_offset_s.",
-            "Give clock_offset_s too, in seconds.",
-        )
-    return out

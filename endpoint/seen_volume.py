@@ -7,23 +7,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.burette_view import Scale
+from endpoint.burette_view import Scale, unseen
 from endpoint.delivery import Delivery
 from endpoint.drops import DropCount
 from endpoint.meniscus import HIDDEN, MeniscusTrace
 from endpoint.problems import DeliveryProblem
-from endpoint.sentences import Sentence
+from endpoint.sentences import Sentence, seen_remark
 
 FloatArray = NDArray[np.float64]
 
 READING_U_ML = 0.02 / 6**0.5
 """Standard uncertainty of one reading: a fifth of a division of 0.1 mL, triangular (common
 practice, no source)."""
-_DEPTH_RATIO = 1.008
-_DEPTH_RATIO_U = 0.005
+_DEPTH_RATIO = 1.0085
+_DEPTH_RATIO_U = 0.0032
 """True volume per printed volume behind the meniscus: 1 + 3 to 4 mm (the crescent behind the
 print, made shorter by refraction; rays traced through tubes of 25 and 50 mL) over the distance
-of the camera, 250 mm to more than 1 m."""
+of the camera, 250 mm to 1.2 m: anything from 1.003 to 1.014 (rectangular)."""
 _EDGE_ML = 0.004
 _BOW_ML = 0.008
 """Place of the crescent against the lowest point: scatter, and bow over half of a view of 30
@@ -34,47 +34,12 @@ _REFILL_ML = 0.3
 _BOWED = 0.012
 """Largest departure from a straight scale, as a part of the volume: 5 degrees of pitch, a third
 of the distance of the camera (computed)."""
-_DROP_ML = (0.03, 0.06)
+DROP_ML = (0.03, 0.06)
+"""Usual volume of a drop from a burette (from memory of general teaching)."""
 _DROP_LIMIT_ML = (0.015, 0.10)
 _MOST_MISS = 0.10
 _LEAST_FRAMES = 0.3
-
-TEXTS: dict[str, tuple[str, str]] = {
-    "parallax": (
-        "The camera sees the meniscus through the scale that is printed in front of it; "
-        "with one reading only its distance is assumed.",
-        "Type the reading at the end too, taken with the eye level with the meniscus.",
-    ),
-    "scale-missing": (
-        "The lines of the burette are not resolved: the two readings alone make the scale, "
-        "and a camera that looks up or down bends it.",
-        "Film the burette larger, with the camera level and at half height.",
-    ),
-    "tube-leans": (
-        "The burette leans in the picture.",
-        "Set burette and camera upright; the volume is taken along the tube.",
-    ),
-    "meniscus-hidden": (
-        "The meniscus was hidden in part of the recording; the volume there is interpolated.",
-        "Keep hands and paper away from the tube.",
-    ),
-    "refilled": (
-        "The burette was filled again during the recording.",
-        "None needed; each filling adds the errors of two readings.",
-    ),
-    "readings-differ": (
-        "The typed readings and the printed lines between them do not agree well.",
-        "Check both readings, and that the recording covers all that was delivered.",
-    ),
-    "drop-size": (
-        "The drops are unusual: two readings and the count give a volume outside 0.03-0.06 mL.",
-        "Check both readings, and that every drop fell within the recording.",
-    ),
-    "drops-missed": (
-        "Some drops may have fallen between two frames or in places that were not seen.",
-        "Film with 30 frames/s or more, and with 3 cm of free fall in the picture.",
-    ),
-}
+_PAUSE_S, _LEVEL_ML, _LEAST_PAUSES, _LONGEST_POUR_S = 3.0, 0.012, 6, 15.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +67,7 @@ class SeenVolume:
 
 
 def _remarks(codes: list[str]) -> tuple[Sentence, ...]:
-    return tuple(Sentence(code, *TEXTS[code]) for code in dict.fromkeys(codes))
+    return tuple(seen_remark(code) for code in dict.fromkeys(codes))
 
 
 def delivery_from_meniscus(
@@ -135,10 +100,7 @@ def delivery_from_meniscus(
     good = trace.flags == 0
     codes: list[str] = []
     if good.sum() < 5 or good.mean() < _LEAST_FRAMES:
-        raise DeliveryProblem(
-            f"The meniscus was seen in {int(good.sum())} of {good.size} frames only.",
-            "Film the tube before a plain light background, and keep hands away from it.",
-        )
+        raise unseen("meniscus-seldom", seen=int(good.sum()), all=good.size)
     time, place = trace.time_s[good], _steadied(trace.place_px[good])
     ends = (float(np.median(place[:5])), float(np.median(place[-5:])))
     typed = None if start_ml is None or end_ml is None else end_ml - start_ml
@@ -149,11 +111,7 @@ def delivery_from_meniscus(
     reading, ratio, ratio_u = _readings(scale, place, ends, typed, reading_u_ml, codes)
     volume, fills, unsteady = _poured(time, reading)
     if unsteady > _MOST_UNSTEADY:
-        raise DeliveryProblem(
-            f"The meniscus was not followed surely: in {unsteady:.0%} of the frames it seems to "
-            "stand elsewhere than before and after.",
-            "Draw settings.burette_box closely around the tube, and film it larger and evenly lit.",
-        )
+        raise unseen("meniscus-unsteady", share=f"{unsteady:.0%}")
     total = float(volume[-1])
     sigma = _sigma(volume, total, scale, ratio_u, reading_u_ml, typed is not None, fills)
     if fills > 1:
@@ -163,10 +121,11 @@ def delivery_from_meniscus(
     if good.mean() < 0.98:
         codes.append("meniscus-hidden")
     nodes_s, nodes_ml = _nodes(time, volume)
+    pauses_s = pauses_of(nodes_s, nodes_ml)
     between = _unseen(trace.time_s, time, volume)
     all_sigma = np.hypot(np.interp(trace.time_s, time, sigma), between)
     return SeenVolume(
-        Delivery("continuous", nodes_s, nodes_ml),
+        Delivery("continuous", nodes_s, nodes_ml, pauses_s),
         trace.time_s.copy(),
         np.interp(trace.time_s, time, volume),
         all_sigma,
@@ -304,6 +263,40 @@ def _nodes(time: FloatArray, volume: FloatArray) -> tuple[FloatArray, FloatArray
     return time[keep].copy(), volume[keep].copy()
 
 
+def pauses_of(time_s: FloatArray, volume_ml: FloatArray) -> FloatArray:
+    """Spans of at least 3 s in which nothing is poured; none where most is poured without pause.
+
+    Parameters
+    ----------
+    time_s, volume_ml:
+        Corners of the delivered volume, rising, shape (n,).
+
+    Returns
+    -------
+    Begin and end of each, s, shape (k, 2). Empty unless at least 6 pauses take half of the time
+    and no pouring between two of them takes longer than 15 s: then the pauses say all.
+    """
+    pauses: list[tuple[float, float]] = []
+    i = 0
+    while i < time_s.size - 1:
+        j = int(np.searchsorted(volume_ml, volume_ml[i] + _LEVEL_ML, side="right")) - 1
+        if time_s[j] - time_s[i] < _PAUSE_S:
+            i += 1
+            continue
+        level = float(np.interp(0.5 * (time_s[i] + time_s[j]), time_s, volume_ml))
+        calm = np.flatnonzero(np.abs(volume_ml[i : j + 1] - level) <= 0.5 * _LEVEL_ML) + i
+        if calm.size and time_s[calm[-1]] - time_s[calm[0]] >= _PAUSE_S:
+            pauses.append((float(time_s[calm[0]]), float(time_s[calm[-1]])))
+        i = j + 1
+    found = np.array(pauses, dtype=np.float64).reshape(-1, 2)
+    whole_s = float(time_s[-1] - time_s[0])
+    if len(found) < _LEAST_PAUSES or np.sum(found[:, 1] - found[:, 0]) < 0.5 * whole_s:
+        return np.zeros((0, 2))
+    if np.max(found[1:, 0] - found[:-1, 1]) > _LONGEST_POUR_S:
+        return np.zeros((0, 2))
+    return found
+
+
 def delivery_from_drops(
     drops: DropCount,
     *,
@@ -329,27 +322,21 @@ def delivery_from_drops(
     """
     if drops.stream_s:
         begin, end = drops.stream_s[0]
-        raise DeliveryProblem(
-            f"The titrant ran as a stream from {begin:.1f} to {end:.1f} s: no count is possible.",
-            "Follow the meniscus, give a volume log, or titrate drop by drop throughout.",
-        )
+        raise unseen("stream", begin=f"{begin:.1f}", end=f"{end:.1f}")
     poured = end_ml - start_ml
     if drops.count < 3 or poured <= 0:
-        raise DeliveryProblem(
-            f"{drops.count} drops were counted for {poured:.2f} mL.",
-            "Draw settings.tip_box from the tip down to just above the flask, and check start_ml "
-            "and end_ml.",
-        )
+        raise unseen("drops-few", count=drops.count, poured=f"{poured:.2f}")
     missed = drops.count * drops.miss_chance + drops.suspected_missed
     drop_ml = poured / drops.count
     if not _DROP_LIMIT_ML[0] <= drop_ml <= _DROP_LIMIT_ML[1] or missed > _MOST_MISS * drops.count:
-        raise DeliveryProblem(
-            f"{drops.count} drops for {poured:.2f} mL make {drop_ml:.3f} mL a drop, and "
-            f"{missed:.0f} may have been missed.",
-            "A drop has 0.03 to 0.06 mL: check both readings and the tip box; film with 30 "
-            "frames/s or more.",
+        raise unseen(
+            "drops-impossible",
+            count=drops.count,
+            poured=f"{poured:.2f}",
+            drop=f"{drop_ml:.3f}",
+            missed=f"{missed:.0f}",
         )
-    codes = [] if _DROP_ML[0] <= drop_ml <= _DROP_ML[1] else ["drop-size"]
+    codes = [] if DROP_ML[0] <= drop_ml <= DROP_ML[1] else ["drop-size"]
     if missed >= 0.5:
         codes.append("drops-missed")
     count = np.arange(1, drops.count + 1, dtype=np.float64)
@@ -365,8 +352,9 @@ def delivery_from_drops(
     ramp_s = np.minimum(0.03, 0.5 * np.diff(drops.time_s, append=drops.time_s[-1] + 1.0))
     nodes_s = np.column_stack([drops.time_s, drops.time_s + ramp_s]).ravel()
     nodes_ml = np.repeat(np.arange(drops.count + 1) * drop_ml, 2)[1:-1]
+    every_s, every_ml = np.r_[drops.first_s, nodes_s, drops.last_s], np.r_[0.0, nodes_ml, poured]
     return SeenVolume(
-        Delivery("continuous", nodes_s, nodes_ml),
+        Delivery("continuous", nodes_s, nodes_ml, pauses_of(every_s, every_ml)),
         drops.time_s.copy(),
         volume,
         sigma,

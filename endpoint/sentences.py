@@ -140,6 +140,98 @@ REMARKS: dict[str, tuple[str, str]] = {
     ),
 }
 
+SEEN_REASONS: dict[str, tuple[str, str]] = {
+    "meniscus-missing": (
+        "No meniscus was found in the burette box.",
+        "Give settings.burette_box around the tube; light it from behind and film it "
+        "so large that the lines of the scale can be told apart.",
+    ),
+    "meniscus-seldom": (
+        "The meniscus was seen in {seen} of {all} frames only.",
+        "Film the tube before a plain light background, and keep hands away from it.",
+    ),
+    "meniscus-unsteady": (
+        "The meniscus was not followed surely: in {share} of the frames it seems to "
+        "stand elsewhere than before and after.",
+        "Draw settings.burette_box closely around the tube, and film it larger and evenly lit.",
+    ),
+    "tube-missing": (
+        "No straight glass tube was found in the burette box.",
+        "Give settings.burette_box around the straight part of the burette, "
+        "a little wider than the glass, in front of a plain light background.",
+    ),
+    "burette-not-found": (
+        "The burette was not found surely in the pictures.",
+        "Give settings.burette_box around the straight part of the tube, and film it before a "
+        "plain light background, so large that its lines can be told apart.",
+    ),
+    "tip-not-found": (
+        "No place with falling drops was found surely in the pictures.",
+        "Give settings.tip_box from the tip of the burette down to just above the flask, and "
+        "film with 25 frames/s or more.",
+    ),
+    "stream": (
+        "The titrant ran as a stream from {begin} to {end} s: no count is possible.",
+        "Follow the meniscus, give a volume log, or titrate drop by drop throughout.",
+    ),
+    "drops-restless": (
+        "Far too much moves in the tip box to count drops.",
+        "Draw settings.tip_box between tip and flask, with nothing else in it.",
+    ),
+    "frames-too-few": (
+        "The recording has too few frames to count drops.",
+        "Film with 25 frames/s or more.",
+    ),
+    "drops-few": (
+        "{count} drops were counted for {poured} mL.",
+        "Draw settings.tip_box from the tip down to just above the flask, and check start_ml "
+        "and end_ml.",
+    ),
+    "drops-impossible": (
+        "{count} drops for {poured} mL make {drop} mL a drop, and {missed} may have been missed.",
+        "A drop has 0.03 to 0.06 mL: check both readings and the tip box; film with 30 "
+        "frames/s or more.",
+    ),
+}
+"""Why the delivered volume is not read out of the pictures."""
+
+SEEN_REMARKS: dict[str, tuple[str, str]] = {
+    "parallax": (
+        "The camera sees the meniscus through the scale that is printed in front of it; "
+        "with one reading only its distance is assumed.",
+        "Type the reading at the end too, taken with the eye level with the meniscus.",
+    ),
+    "scale-missing": (
+        "The lines of the burette are not resolved: the two readings alone make the scale, "
+        "and a camera that looks up or down bends it.",
+        "Film the burette larger, with the camera level and at half height.",
+    ),
+    "tube-leans": (
+        "The burette leans in the picture.",
+        "Set burette and camera upright; the volume is taken along the tube.",
+    ),
+    "meniscus-hidden": (
+        "The meniscus was hidden in part of the recording; the volume there is interpolated.",
+        "Keep hands and paper away from the tube.",
+    ),
+    "refilled": (
+        "The burette was filled again during the recording.",
+        "None needed; each filling adds the errors of two readings.",
+    ),
+    "readings-differ": (
+        "The typed readings and the printed lines between them do not agree well.",
+        "Check both readings, and that the recording covers all that was delivered.",
+    ),
+    "drop-size": (
+        "The drops are unusual: two readings and the count give a volume outside 0.03-0.06 mL.",
+        "Check both readings, and that every drop fell within the recording.",
+    ),
+    "drops-missed": (
+        "Some drops may have fallen between two frames or in places that were not seen.",
+        "Film with 30 frames/s or more, and with 3 cm of free fall in the picture.",
+    ),
+}
+
 
 @dataclass(frozen=True)
 class Sentence:
@@ -158,6 +250,16 @@ def reason(code: str, words: Mapping[str, str] = USUAL_WORDS) -> Sentence:
 def remark(code: str, words: Mapping[str, str] = USUAL_WORDS) -> Sentence:
     """Sentence of a remark by its code, in the colours of the indicator."""
     return _worded(code, REMARKS[code], words)
+
+
+def seen_reason(code: str, **words: object) -> Sentence:
+    """Why the volume is not read out of the pictures, by its code."""
+    return _worded(code, SEEN_REASONS[code], {key: str(value) for key, value in words.items()})
+
+
+def seen_remark(code: str) -> Sentence:
+    """Remark on a volume that was read out of the pictures, by its code."""
+    return Sentence(code, *SEEN_REMARKS[code])
 
 
 def _worded(code: str, texts: tuple[str, str], words: Mapping[str, str]) -> Sentence:

@@ -32,6 +32,18 @@ OPTIONS: tuple[Option, ...] = (
         "Where the white or grey reference is, as left,top,right,bottom in pixels.",
     ),
     Option(
+        "burette_box",
+        "box",
+        "Where the straight part of the burette is, as left,top,right,bottom in pixels; found "
+        "by itself if not given.",
+    ),
+    Option(
+        "tip_box",
+        "box",
+        "Where drops fall, from the tip of the burette to just above the flask, as "
+        "left,top,right,bottom in pixels; found by itself if not given.",
+    ),
+    Option(
         "colour_matrix",
         "choice",
         "Matrix of the film's colour coding, where its tags are missing or wrong.",
@@ -59,6 +71,8 @@ class Settings:
 
     liquid_box: tuple[int, int, int, int] | None = None
     reference_box: tuple[int, int, int, int] | None = None
+    burette_box: tuple[int, int, int, int] | None = None
+    tip_box: tuple[int, int, int, int] | None = None
     colour_matrix: str | None = None
     colour_range: str | None = None
     tone_curve: str | None = None

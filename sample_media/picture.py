@@ -62,6 +62,26 @@ def render_frames(recipe: Recipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
 
     plan = plan_of(recipe)
     rng = np.random.default_rng([recipe.seed, 2])
+    phase = rng.uniform(0, 2 * np.pi, 6)
+    for t, linear in linear_frames(recipe, plan, phase):
+        blurred = cv2.GaussianBlur(linear, (0, 0), 0.55)
+        yield t, expose(recipe, blurred, t / plan.duration_s, t, rng, phase)
+
+
+def linear_frames(
+    recipe: Recipe, plan: Plan, phase: FloatArray
+) -> Iterator[tuple[float, FloatArray]]:
+    """Yield (time_s, linear light of the scene before the lens) for additions of a plan.
+
+    Parameters
+    ----------
+    recipe:
+        Chemistry and scene.
+    plan:
+        What is delivered when.
+    phase:
+        Six angles of what sways, shape (6,).
+    """
     times = np.arange(0.0, plan.duration_s, 1.0 / recipe.frames_s)
     given, mixed = mixed_volume(plan, recipe, times)
     free = speciate(recipe.flask, mixed).free_fraction
@@ -74,7 +94,6 @@ def render_frames(recipe: Recipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
         recipe.no_flask,
     )
     tip, surface = drop_way(recipe, flask_ml + float(np.median(given)))
-    phase = rng.uniform(0, 2 * np.pi, 6)
     wet = plate.shadow_cm > 0
     for k, t in enumerate(times):
         lag = float(given[k] - mixed[k])
@@ -90,18 +109,7 @@ def render_frames(recipe: Recipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
         linear = lit * liquid + plate.reflected * np.float32(glint)
         linear = linear * (1 - recipe.haze) + recipe.haze * float(linear.mean())
         draw_drop(linear, plan, t, tip, surface)
-        yield (
-            float(t),
-            _expose(
-                recipe,
-                cv2.GaussianBlur(linear, (0, 0), 0.55),
-                t / plan.duration_s,
-                t,
-                rng,
-                phase,
-                cv2,
-            ),
-        )
+        yield float(t), linear
 
 
 def _with_bar(plate: Plate, recipe: Recipe, t: float, phase: float) -> FloatArray:
@@ -161,9 +169,10 @@ def codes_of(contrast: float) -> NDArray[np.uint8]:
     return np.asarray(np.rint(coded), dtype=np.uint8)
 
 
-def _expose(recipe, linear, part, t, rng, phase, cv2) -> NDArray[np.uint8]:  # type: ignore[no-untyped-def]
+def expose(recipe, linear, part, t, rng, phase) -> NDArray[np.uint8]:  # type: ignore[no-untyped-def]
     """Exposure, balance, shake, noise, tone curve, 8 bits."""
-    picture = linear
+    import cv2
+
     gain = recipe.exposure * (
         1 + recipe.exposure_drift * math.sin(2 * np.pi * (1.3 * part) + phase[2])
     )

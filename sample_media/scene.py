@@ -9,7 +9,7 @@ frame is reflected + behind * transmittance(path) for any colour of the liquid. 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -635,3 +635,5 @@ VIEWS: dict[str, View] = {
     )
 }
 """Scenes; "far" and "close" are kept for evaluation only."""
+VIEWS["tile-open"] = replace(VIEWS["tile"], name="tile-open", burette=False)
+"""Nothing above the flask, so that a burette can be set there."""

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_media.burette_view import BuretteRecipe, Picture, expose
+from sample_media.burette_optics import Picture
+from sample_media.burette_recipe import BuretteRecipe
+from sample_media.burette_view import expose
 
 FloatArray = NDArray[np.float64]
 
@@ -51,10 +53,16 @@ class TipRecipe:
     background: float = 0.7
     swirl: bool = True
     """The flask below is swirled: something moves at the lower edge."""
+    flask: bool = True
+    """The mouth of the flask is drawn."""
+    drops_at_s: tuple[float, ...] | None = None
+    """Moments of the drops, instead of those that the rate gives."""
 
 
 def drop_times(recipe: TipRecipe) -> FloatArray:
     """Moments at which drops let go of the tip, s."""
+    if recipe.drops_at_s is not None:
+        return np.array(recipe.drops_at_s)
     rng = np.random.default_rng([recipe.seed, 3])
     times: list[float] = []
     for a, b in recipe.open_s:
@@ -65,18 +73,35 @@ def drop_times(recipe: TipRecipe) -> FloatArray:
     return np.array(times)
 
 
+def drop_radii_mm(recipe: TipRecipe) -> FloatArray:
+    """Radius of every drop; the first random numbers of the film, after three phases."""
+    rng = np.random.default_rng([recipe.seed, 4])
+    rng.uniform(0, 6.28, 3)
+    return _radii(recipe, rng)
+
+
+def _radii(recipe: TipRecipe, rng: np.random.Generator) -> FloatArray:
+    radius = (recipe.drop_ml * 1000 * 0.75 / math.pi) ** (1 / 3)
+    scatter = rng.standard_normal(drop_times(recipe).size)
+    return np.asarray(radius * (1 + recipe.drop_scatter / 3 * scatter))
+
+
+def _background(recipe: TipRecipe, x: FloatArray, y: FloatArray) -> FloatArray:
+    return np.asarray(recipe.background * (1 - 0.1 * (x / x.max()) - 0.08 * (y / y.max())))
+
+
 def _tip_ground(recipe: TipRecipe, x: FloatArray, y: FloatArray) -> Picture:
     r = recipe
-    light = r.background * (1 - 0.1 * (x / x.max()) - 0.08 * (y / y.max()))
+    light = _background(r, x, y)
     picture = np.repeat(light[..., None], 3, axis=2)
-    outer = np.where(y < r.tip_y_mm, 0.9 + 0.22 * (r.tip_y_mm - y), 0.0)
+    outer = np.where(y < r.tip_y_mm, np.minimum(0.9 + 0.22 * (r.tip_y_mm - y), 3.8), 0.0)
     wall = np.clip((outer - np.abs(x)) * 4, 0, 1)
     core = np.clip((0.45 * outer - np.abs(x)) * 4, 0, 1)
     dark = 0.65 * wall - 0.45 * core
     picture *= (1 - dark)[..., None]
     glint = np.exp(-(((x + 0.4 * outer) / 0.15) ** 2)) * (outer > 0.8) * 0.25
     picture += glint[..., None]
-    lip = np.exp(-(((y - r.flask_y_mm) / 0.8) ** 2)) * (np.abs(x) < 15)
+    lip = r.flask * np.exp(-(((y - r.flask_y_mm) / 0.8) ** 2)) * (np.abs(x) < 15)
     picture *= (1 - 0.4 * lip)[..., None]
     return picture.astype(np.float32)
 
@@ -113,15 +138,7 @@ def render_tip(recipe: TipRecipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
     r = recipe
     rng = np.random.default_rng([r.seed, 4])
     phase = rng.uniform(0, 6.28, 3)
-    times = drop_times(r)
-    radius = (r.drop_ml * 1000 * 0.75 / math.pi) ** (1 / 3)
-    sizes = radius * (1 + r.drop_scatter / 3 * rng.standard_normal(times.size))
-    over = 2
-    x, y = np.meshgrid(
-        ((np.arange(r.width * over) + 0.5) / over - r.width / 2) / r.px_per_mm,
-        ((np.arange(r.height * over) + 0.5) / over) / r.px_per_mm,
-    )
-    ground = _tip_ground(r, x, y)
+    sizes = _radii(r, rng)
     camera = BuretteRecipe(
         width=r.width,
         height=r.height,
@@ -130,6 +147,35 @@ def render_tip(recipe: TipRecipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
         noise=r.noise,
         jpeg=r.jpeg,
     )
+    for t, small, _ in tip_light(r, sizes, float(phase[2])):
+        gain = r.exposure * (1 + 0.03 * math.sin(0.3 * t + phase[0]))
+        shift = r.shake_px * np.sin(np.array([1.7, 2.3]) * t + phase[1:])
+        yield t, expose(camera, small, gain, rng, (float(shift[0]), float(shift[1])))
+
+
+def tip_light(
+    recipe: TipRecipe, sizes: FloatArray, phase: float
+) -> Iterator[tuple[float, Picture, Picture]]:
+    """Yield time, linear light of tip and drops, and the part of the ground that it leaves.
+
+    Parameters
+    ----------
+    recipe:
+        The film.
+    sizes:
+        Radius of every drop, mm.
+    phase:
+        Angle of the swirl.
+    """
+    r = recipe
+    times = drop_times(r)
+    over = 2
+    x, y = np.meshgrid(
+        ((np.arange(r.width * over) + 0.5) / over - r.width / 2) / r.px_per_mm,
+        ((np.arange(r.height * over) + 0.5) / over) / r.px_per_mm,
+    )
+    ground = _tip_ground(r, x, y)
+    light = _coarse(_background(r, x, y)[..., None].astype(np.float32), over)
     for n in range(round(r.duration_s * r.frames_s)):
         t = n / r.frames_s
         picture = ground.copy()
@@ -141,13 +187,17 @@ def render_tip(recipe: TipRecipe) -> Iterator[tuple[float, NDArray[np.uint8]]]:
             thread = np.clip((wave - np.abs(x)) * 3, 0, 1) * (y > r.tip_y_mm)
             picture *= (1 - 0.45 * thread)[..., None]
         if r.swirl:
-            sway = 2.0 * math.sin(5.0 * t + phase[2])
+            sway = 2.0 * math.sin(5.0 * t + phase)
             patch = (np.abs(x - sway) < 9) & (y > r.flask_y_mm + 1.0)
             picture[patch] *= np.array([0.75, 0.25, 0.4], np.float32)
-        small = picture.reshape(r.height, over, r.width, over, 3).mean(axis=(1, 3))
-        gain = r.exposure * (1 + 0.03 * math.sin(0.3 * t + phase[0]))
-        shift = r.shake_px * np.sin(np.array([1.7, 2.3]) * t + phase[1:])
-        yield t, expose(camera, small, gain, rng, (float(shift[0]), float(shift[1])))
+        small = _coarse(picture, over)
+        yield t, small, small / light
+
+
+def _coarse(fine: Picture, over: int) -> Picture:
+    height, width, channels = fine.shape
+    cells = fine.reshape(height // over, over, width // over, over, channels)
+    return np.asarray(cells.mean(axis=(1, 3)))
 
 
 def _hanging(picture, r, x, y, times, sizes, t) -> None:  # type: ignore[no-untyped-def]

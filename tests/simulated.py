@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from calibration.quantity import Quantity
 from endpoint.curve import Curve, from_absorbance
 from endpoint.equilibrium import Flask, constants_at
-from endpoint.pipeline import Job, Result, conclude
+from endpoint.job import Job
+from endpoint.pipeline import Result, conclude
 from endpoint.sources.synthetic import Plan, SyntheticTable, careful_additions, simulate
 
 RGB = ("red", "green", "blue")

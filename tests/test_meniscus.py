@@ -14,7 +14,9 @@ from endpoint.meniscus import HIDDEN, MeniscusTrace, follow_meniscus
 from endpoint.problems import DeliveryProblem
 from endpoint.seen_volume import SeenVolume, delivery_from_meniscus
 from endpoint.sources.frame import ArrayFrame, Box
-from sample_media.burette_view import BuretteRecipe, meniscus_profile, render_burette
+from sample_media.burette_optics import meniscus_profile
+from sample_media.burette_recipe import BuretteRecipe
+from sample_media.burette_view import render_burette
 
 BOX = (30, 0, 130, 420)
 PLAIN = BuretteRecipe(

@@ -13,7 +13,8 @@ from calibration.quantity import Contribution, FrozenTable, Quantity
 from endpoint.curve import from_absorbance
 from endpoint.delivery import Delivery
 from endpoint.equilibrium import Flask, speciate
-from endpoint.pipeline import Job, Result, analyse
+from endpoint.job import Job
+from endpoint.pipeline import Result, analyse
 from endpoint.region import Region
 from endpoint.sampling import Look, samples_of, single_change, step_spans
 from endpoint.sources.frame import ArrayFrame, Box, Frame, SourceInfo, Spans, Stamps

@@ -13,8 +13,9 @@ from calibration.quantity import Quantity
 from endpoint import tracking
 from endpoint.colour import follow, trace
 from endpoint.delivery import Delivery
+from endpoint.job import Job
 from endpoint.mixture import strangers
-from endpoint.pipeline import Job, Result, analyse
+from endpoint.pipeline import Result, analyse
 from endpoint.problems import Flag
 from endpoint.region import Region, locate
 from endpoint.report.thumbnails import choose, thumbnails_picture

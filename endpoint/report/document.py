@@ -13,9 +13,11 @@ import numpy as np
 
 from calibration.quantity import Quantity
 from endpoint.hardness import input_lines
-from endpoint.pipeline import DEFAULT_LAG_S, Job, Result
+from endpoint.job import DEFAULT_LAG_S, Job
+from endpoint.pipeline import Result
 from endpoint.problems import FLAG_TEXT, Flag
 from endpoint.record import TitrationRecord
+from endpoint.seen_volume import DROP_ML
 from endpoint.sentences import Sentence
 from endpoint.sources.opening import sha256_of
 from endpoint.transition import Estimate, indicator_umol_l, magnesium_share
@@ -64,6 +66,7 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "frames": frame_counts(result),
         "notes": notes_of(result),
         "inputs": _inputs(result.job),
+        "delivery": delivery_seen(result),
         "provenance": provenance,
     }
     return {key: plain(value) for key, value in data.items()}
@@ -122,12 +125,50 @@ def _inputs(job: Job) -> dict[str, Any]:
         "ph": job.indicator.ph,
         "titrant_mol_l": job.titrant_mol_l.to_json(),
         "blank_ml": None if job.blank_ml is None else job.blank_ml.to_json(),
-        "delivery": "beside the rows" if job.delivery is None else job.delivery.mode,
+        "delivery": _way_of(job),
         "mixing_lag_s": {
             "value": lag_s,
             "standard_uncertainty": lag_u_s,
             "stated": job.lag_s is not None,
         },
+    }
+
+
+def _way_of(job: Job) -> str:
+    if job.seen is not None:
+        return job.seen.readings.kind
+    return "beside the rows" if job.delivery is None else job.delivery.mode
+
+
+def delivery_seen(result: Result) -> dict[str, Any] | None:
+    """What was read of the burette in the picture; None where the volume came another way.
+
+    `parallax_ml` is what the printed lines alone would have put wrong over the whole volume;
+    `drop_ml` and `drops` are None for a meniscus.
+    """
+    seen, plan, box = result.seen_volume, result.job.seen, result.seen_box
+    if seen is None or plan is None:
+        return None
+    drops = plan.readings.kind == "drops"
+    return {
+        "read_from": plan.readings.kind,
+        "start_ml": plan.readings.start_ml,
+        "end_ml": plan.readings.end_ml,
+        "division_ml": None if drops else plan.readings.division_ml,
+        "box": None if box is None else [box.left, box.top, box.right, box.bottom],
+        "box_given": plan.box is not None,
+        "delivered_ml": {
+            "value": float(seen.volume_ml[-1]),
+            "standard_uncertainty": float(seen.sigma_ml[-1]),
+        },
+        "frames": None if drops else int(seen.flags.size),
+        "frames_seen": None if drops else int(np.sum(seen.flags == 0)),
+        "parallax_ml": None if drops else seen.parallax_ml,
+        "drops": int(seen.time_s.size) if drops else None,
+        "drop_ml": seen.drop_ml,
+        "drop_usual_ml": list(DROP_ML) if drops else None,
+        "pauses": len(seen.delivery.pauses_s),
+        "remarks": [_sentence(s) for s in seen.remarks],
     }
 
 

@@ -24,7 +24,7 @@ def region_picture(result: Result) -> Figure | None:
     """Picture of where the colour was measured; None where there is none.
 
     The outlines are white on black, so they are seen on anything; the liquid's is solid, the
-    reference's dashed.
+    reference's dashed, that of the burette or the falling drops dotted.
     """
     from matplotlib.figure import Figure
 
@@ -46,6 +46,12 @@ def region_picture(result: Result) -> Figure | None:
     )
     fits_above = reference.top >= _NAME_ROOM * height and not (near and above)
     _name(axes, "reference", reference, size, above=fits_above)
+    seen = result.seen_box
+    if seen is not None and result.job.seen is not None:
+        whole = np.ones((seen.height, seen.width), dtype=bool)
+        _outline(axes, seen, whole, size, (0, (1, 1.5)))
+        kind = "burette" if result.job.seen.readings.kind == "meniscus" else "drops"
+        _name(axes, kind, seen, size, above=seen.top >= _NAME_ROOM * height)
     axes.set_xlim(0, width)
     axes.set_ylim(height, 0)
     return figure

@@ -9,7 +9,7 @@ from endpoint.certificate_use import UsedCertificate
 from endpoint.hardness import Hardness, Split
 from endpoint.hardness_units import M_CACO3, MG_L_CACO3, OTHER_UNITS
 from endpoint.pipeline import Result
-from endpoint.report.document import frame_counts, notes_of
+from endpoint.report.document import delivery_seen, frame_counts, notes_of
 from endpoint.report.rounding import (
     FIXED_SPACE,
     decimals_for,
@@ -153,6 +153,7 @@ def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") 
         _other_units(result, width),
         parts_lines(result.split, width),
         _volumes(result, width),
+        _delivered(result, width),
         [_fill(f"- {line}", width, "  ") for line in _why(result)],
         _budget(result, width),
         certificate_lines(result.job.certificates, width),
@@ -255,6 +256,28 @@ def _volumes(result: Result, width: int) -> list[str]:
             f"from the recording alone; titrant and ware are added in {_goes_to(result)}."
         )
     return [*lines, _fill(note, width)]
+
+
+def _delivered(result: Result, width: int) -> list[str]:
+    """How the volume was read out of the picture, if it was."""
+    found = delivery_seen(result)
+    if found is None:
+        return []
+    volume = found["delivered_ml"]
+    whole = format_quantity(volume["value"], 2.0 * volume["standard_uncertainty"], "mL")
+    if found["read_from"] == "drops":
+        low, high = found["drop_usual_ml"]
+        text = (
+            f"Volumes from the picture: {found['drops']} drops of {found['drop_ml']:.4f} mL were "
+            f"counted, {whole} in all (95 %). A drop has {low:g} to {high:g} mL."
+        )
+    else:
+        text = (
+            f"Volumes from the picture: the meniscus was seen in {found['frames_seen']} of "
+            f"{found['frames']} looks, {whole} in all (95 %). Parallax of "
+            f"{found['parallax_ml']:.3f} mL was taken out."
+        )
+    return [_fill(text, width)]
 
 
 def _goes_to(result: Result) -> str:

@@ -30,6 +30,7 @@ def open_source(
     SourceProblem, DeliveryProblem, RecordProblem
         Something is missing, cannot be read or does not belong together.
     """
+    _check_seen(record)
     log = None
     path = record.log or record.per_still
     if path is not None:
@@ -69,12 +70,26 @@ def _check_boxes(record: TitrationRecord, width: int, height: int) -> None:
     for name, box in (
         ("liquid_box", settings.liquid_box),
         ("reference_box", settings.reference_box),
+        ("burette_box", settings.burette_box),
+        ("tip_box", settings.tip_box),
     ):
         if box is not None and (box[2] > width or box[3] > height):
             raise RecordProblem(
                 f"{record.name}: {name} reaches to {box[2]},{box[3]}, but the pictures have "
                 f"{width} x {height} pixels.",
                 "Give left,top,right,bottom in pixels of the upright picture.",
+            )
+
+
+def _check_seen(record: TitrationRecord) -> None:
+    """Refuse boxes around a burette that nothing is read from."""
+    for kind, name in (("meniscus", "burette_box"), ("drops", "tip_box")):
+        if getattr(record.settings, name) is None:
+            continue
+        if record.seen is None or record.seen.kind != kind:
+            raise RecordProblem(
+                f"{record.name}: {name} is given, but delivery.{kind} is not.",
+                f"Write {kind} in [delivery], or remove {name}.",
             )
 
 
