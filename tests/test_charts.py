@@ -286,7 +286,7 @@ def test_words_of_the_chart_give_its_numbers(case: str) -> None:
     drawn = [t.get_text() for axes in chart(result).axes for t in axes.texts]
     for mark, estimate in volumes_of(result):
         words = volume_words(estimate).replace(FIXED_SPACE, " ")
-        assert f"The {mark.words} is at {words}" in text
+        assert f"The {mark.words_for(result.job.indicator)} is at {words}" in text
         assert any(words in t.replace("\n(", " (") for t in drawn)
     assert "nan" not in text
     assert re.search(r"[.] [a-z]", text) is None
