@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from endpoint.commands.bench import bench
 from endpoint.commands.calibrate import calibrate, certificates
 from endpoint.commands.hardness import hardness
 from endpoint.commands.options import accept_certificate
@@ -70,6 +71,7 @@ def main() -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
 
 
+main.add_command(bench)
 main.add_command(calibrate)
 main.add_command(certificates)
 main.add_command(hardness)

@@ -1,0 +1,69 @@
+"""Writes to the journal; what cannot be written is held and tried again."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+from endpoint.bench.ports import Journal
+from endpoint.colour import ColourSample
+from endpoint.problems import OutputProblem
+
+_MOST_HELD = 50_000
+"""Events that are held while the journal is full: about an hour of colours at 15 a second."""
+
+
+class Keeper:
+    """The journal of a session, which never stops the work when it cannot be written."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+        self._held: deque[tuple[str, dict[str, Any]]] = deque(maxlen=_MOST_HELD)
+        self.trouble: str | None = None
+        """Sentence on why it cannot be written; None while it can."""
+
+    def begin(self, record: Mapping[str, Any]) -> None:
+        """Open a run."""
+        try:
+            self._journal.begin(record)
+        except OutputProblem as problem:
+            self.trouble = problem.sentence
+
+    def note(self, kind: str, data: dict[str, Any]) -> None:
+        """Keep one event, in order."""
+        if self._held:
+            self._held.append((kind, data))
+            return
+        try:
+            self._journal.append(kind, data)
+        except OutputProblem as problem:
+            self._held.append((kind, data))
+            self.trouble = problem.sentence
+
+    def colour(self, sample: ColourSample) -> None:
+        """Keep the colour of one frame."""
+        data = asdict(sample)
+        data["flags"] = int(sample.flags)
+        self.note("colour", data)
+
+    def flush(self) -> None:
+        """Write what waits."""
+        try:
+            while self._held:
+                self._journal.append(*self._held[0])
+                self._held.popleft()
+            self._journal.flush()
+        except OutputProblem as problem:
+            self.trouble = problem.sentence
+        else:
+            self.trouble = None
+
+    def end(self, result: Mapping[str, Any] | None) -> None:
+        """Close the run."""
+        self.flush()
+        try:
+            self._journal.end(result)
+        except OutputProblem as problem:
+            self.trouble = problem.sentence
