@@ -106,6 +106,7 @@ class LiveSession:
         self._job: Job | None = None
         self._concluded_s = -np.inf
         self._changed = False
+        self._concluding = threading.Lock()
         self._clock = ClockWatch()
         self._away_s: float | None = None
 
@@ -241,7 +242,11 @@ class LiveSession:
                 stop = now_s if pump.stop_s is None else pump.stop_s
                 self.volumes = replace(pump, stop_s=stop)
             self.keeper.note("finish", {"time_s": now_s})
-        self.conclude(now_s)
+        with self._concluding:
+            self._conclude(now_s)
+            self._end()
+
+    def _end(self) -> None:
         with self.lock:
             self.phase = "result"
             if self.document is not None and self.setting is not None:
@@ -335,6 +340,12 @@ class LiveSession:
 
     def conclude(self, now_s: float) -> None:
         """Work out curve, fit and verdict of all that was seen; slow, call it off the frames."""
+        with self._concluding:
+            # The run may have ended while this waited for another conclusion.
+            if self.phase == "titrating":
+                self._conclude(now_s)
+
+    def _conclude(self, now_s: float) -> None:
         with self.lock:
             self._concluded_s, self._changed = now_s, False
             volumes, setting = self.volumes, self.setting

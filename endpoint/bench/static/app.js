@@ -60,6 +60,8 @@ function showState(state) {
   $("viewer-line").hidden = operator;
   $("viewer-words").textContent = state.free ? "The page at the bench is closed." : "The page at the bench does the work.";
   $("take-over").hidden = !state.free;
+  $("form").hidden = !operator;
+  $("again").hidden = !operator;
   $("camera-tools").hidden = state.camera !== "browser" || !operator;
   $("look-again").hidden = !operator || state.phase !== "set-up";
   showNotices($("notices"), state.notices);

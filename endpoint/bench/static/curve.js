@@ -41,7 +41,7 @@ export class Curve {
       },
       axes: [
         { ...axis, label: "delivered, mL", labelSize: this.size * 1.7, size: this.size * 2.6 },
-        { ...axis, size: this.size * 4.9, splits: () => [0, 0.5, 1], values: () => ["red form", "half way", "blue form"] },
+        { ...axis, size: this.size * 6.1, splits: () => [0, 0.5, 1], values: () => ["red form", "half way", "blue form"] },
       ],
       series: [{}, {
         stroke: ink, width: 1.5,

@@ -28,7 +28,7 @@ function volume(end) {
 function sentences(title, list) {
   if (!list || !list.length) return null;
   return el("section", {}, el("h2", {}, title), el("ul", { class: "says" }, ...list.map((s) =>
-    el("li", { "data-code": s.code }, el("p", {}, s.text), s.advice ? el("p", { class: "hint" }, s.advice) : null))));
+    el("li", { "data-code": s.code }, el("p", {}, s.text), s.advice && s.advice !== "None needed." ? el("p", { class: "hint" }, s.advice) : null))));
 }
 
 function amount(name, quantity, unit) {

@@ -71,16 +71,20 @@ function track(host, state) {
   if (host.dataset.key === key) return;
   host.dataset.key = key;
   const end = left ? delivered + left.value_ml : null;
-  const top = Math.max(end == null ? delivered * 1.25 : end * 1.12, delivered * 1.04, 1);
-  const x = (ml) => 12 + 576 * Math.max(0, Math.min(ml, top)) / top;
-  const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].find((s) => top / s <= 12) ?? 100;
+  // Near the end only the last stretch is drawn, so that drops can be told apart.
+  const near = end != null && Math.abs(end - delivered) < 1;
+  const low = near ? Math.max(0, Math.floor((Math.min(end, delivered) - 0.9) * 5) / 5) : 0;
+  const top = near ? Math.max(end, delivered) + 0.3 : Math.max(end == null ? delivered * 1.25 : end * 1.12, 1);
+  const x = (ml) => 12 + 576 * Math.max(0, Math.min(ml - low, top - low)) / (top - low);
+  const step = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].find((s) => (top - low) / s <= 10) ?? 100;
   const marks = [];
-  for (let k = 0; k * step <= top + 1e-9; k += 1) {
+  for (let k = Math.ceil(low / step - 1e-6); k * step <= top + 1e-9; k += 1) {
     const at = x(k * step);
     marks.push(svg("path", { d: `M${at} 46v10`, class: "line" }));
     marks.push(svg("text", { x: at, y: 76, "text-anchor": "middle" }, [String(Number((k * step).toFixed(2)))]));
   }
-  const parts = [svg("path", { d: "M12 46h576", class: "line" }), ...marks,
+  const cut = low > 0 ? [svg("path", { d: "M8 40l8 12M2 40l8 12", class: "line" })] : [];
+  const parts = [svg("path", { d: "M12 46h576", class: "line" }), ...marks, ...cut,
     svg("rect", { x: 12, y: 30, width: Math.max(x(delivered) - 12, 0), height: 16, class: "filled" }),
     svg("path", { d: `M${x(delivered)} 46v-26`, class: "line thick" })];
   if (left) {
