@@ -43,12 +43,13 @@ def recipe_of(mode: str) -> Recipe:
     base = Recipe(
         name=f"bench-{mode}",
         seed=41 if mode == "steps" else 42,
-        hardness_mmol_l=0.3,
+        hardness_mmol_l=0.24,
         magnesium=0.25,
         indicator_umol_l=7.0,
         mode=mode,
-        stop_after_ml=0.4,
-        wait_s=(1.0, 1.3),
+        stop_after_ml=0.3,
+        wait_s=(0.9, 1.1),
+        fine_ml=(0.1,),
         mixing_s=0.25,
         rate_ml_min=12.0,
         width=240,
@@ -56,7 +57,7 @@ def recipe_of(mode: str) -> Recipe:
         frames_s=10.0,
         noise=0.004,
     )
-    return base if mode == "steps" else replace(base, mode="continuous", stop_after_ml=0.8)
+    return base if mode == "steps" else replace(base, mode="continuous", stop_after_ml=0.7)
 
 
 def make_film(mode: str, folder: Path, lead_s: float = 6.0, tail_s: float = 60.0) -> BenchFilm:

@@ -90,6 +90,7 @@ def test_burette_run(tmp_path: Path) -> None:
         words = set()
         for k, (at_s, volume_ml) in enumerate(film.readings):
             wait_until(began + at_s + 0.2)
+            words.add(page.locator("#guide-words").inner_text())
             if k == 1:
                 # A slip, taken back with the keyboard, then typed right.
                 page.keyboard.type("19.9\n")
@@ -99,7 +100,6 @@ def test_burette_run(tmp_path: Path) -> None:
                 expect(page.locator("#reading")).to_be_focused()
             page.keyboard.type(f"{volume_ml:.2f}\n")
             expect(page.locator("#delivered")).to_have_text(f"{volume_ml:.2f}")
-            words.add(page.locator("#guide-words").inner_text())
             assert page.locator("#guide-shape svg").get_attribute("data-shape")
         # A reading that falls is refused with a sentence and changes nothing.
         page.keyboard.type("0.5\n")

@@ -15,6 +15,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 _TOKEN_BYTES = 32
 OPERATOR, VIEWER = "operator", "viewer"
+_REFUSED = {
+    413: "Nothing can be sent here.\n",
+    421: "This address is not served here. Open the one that the terminal printed.\n",
+}
 
 
 @dataclass
@@ -119,7 +123,12 @@ class Guard:
             origin in self._origins for origin in origins
         )
         if not (good_host and good_origin):
-            await self._refuse(scope, receive, send, socket)
+            await self._refuse(scope, receive, send, 421)
+            return
+        if not socket and (
+            headers.get("content-length", "0") != "0" or "transfer-encoding" in headers
+        ):
+            await self._refuse(scope, receive, send, 413)
             return
 
         async def with_headers(message: Message) -> None:
@@ -131,15 +140,14 @@ class Guard:
 
         await self._app(scope, receive, send if socket else with_headers)
 
-    async def _refuse(self, scope: Scope, receive: Receive, send: Send, socket: bool) -> None:
-        if socket:
+    async def _refuse(self, scope: Scope, receive: Receive, send: Send, status: int) -> None:
+        if scope["type"] == "websocket":
             await receive()
             await send({"type": "websocket.close", "code": 1008, "reason": ""})
             return
+        # The connection is closed, so that what else is sent on it is not read.
         answer = PlainTextResponse(
-            "This address is not served here. Open the one that the terminal printed.\n",
-            status_code=421,
-            headers=self._headers,
+            _REFUSED[status], status_code=status, headers={**self._headers, "connection": "close"}
         )
         await answer(scope, receive, send)
 
