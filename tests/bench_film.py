@@ -80,8 +80,7 @@ def make_film(mode: str, folder: Path, lead_s: float = 6.0, tail_s: float = 60.0
     _write_avi(film, coded[: len(shown)], rate, (recipe.width, recipe.height))
     offset = lead_s
     readings = tuple(
-        (float(t) + offset, float(v))
-        for t, v in zip(plan.log_s[1:], plan.log_ml[1:], strict=True)
+        (float(t) + offset, float(v)) for t, v in zip(plan.log_s[1:], plan.log_ml[1:], strict=True)
     )
     record = _write_record(recipe, folder, film.name, readings, float(plan.true_s[1]) + offset)
     return BenchFilm(

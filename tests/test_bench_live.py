@@ -26,6 +26,7 @@ from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, RATE, TRUE_ML, frames, ready
 from tests.bench_server import new_session
 
+
 @pytest.fixture(scope="module")
 def film() -> list[ArrayFrame]:
     return frames()
@@ -105,10 +106,10 @@ def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[Ar
             told = state["guidance"]
             if told is not None:
                 assert told["words"]
-                assert told["detail"]
+                assert told["title"]
                 assert told["spoken"]
                 assert told["shape"] in SHAPES
-                seen[told["code"]] = (told["words"].split(" by ")[0], told["shape"])
+                seen[told["code"]] = (told["title"], told["shape"])
     assert {"pour", "mixing"} <= set(seen)
     assert {"stop", "passed"} & set(seen)
     assert len(set(seen.values())) == len(seen), seen

@@ -9,7 +9,7 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import cv2
@@ -233,21 +233,27 @@ def test_pictures_that_are_refused(bench: Bench, tmp_path: Any) -> None:
         assert (told["number"], told["used"]) == (9, True)
 
 
+def is_closed_by(page: ClientConnection, messages: Sequence[str | bytes]) -> bool:
+    """Whether the bench hangs up on these messages."""
+    try:
+        for message in messages:
+            page.send(message)
+        for _ in range(5000):
+            page.recv(timeout=5)
+    except ConnectionClosed:
+        return True
+    return False
+
+
 def test_message_beyond_the_limit_closes_the_socket(bench: Bench) -> None:
     with link(bench, cookie_of(bench)) as page:
         hear(page, "state")
-        with pytest.raises(ConnectionClosed):
-            page.send(b"x" * 3_000_000)
-            while True:
-                page.recv(timeout=5)
+        assert is_closed_by(page, [b"x" * 3_000_000])
 
 
 def test_flood_of_commands_closes_the_socket(bench: Bench) -> None:
-    with link(bench, cookie_of(bench)) as page, pytest.raises(ConnectionClosed):
-        for _ in range(3000):
-            page.send('{"do": "undo"}')
-        while True:
-            page.recv(timeout=5)
+    with link(bench, cookie_of(bench)) as page:
+        assert is_closed_by(page, ['{"do": "undo"}'] * 3000)
 
 
 def test_second_page_only_looks_on(bench: Bench) -> None:
@@ -283,7 +289,7 @@ def test_shared_address_never_operates(bench: Bench) -> None:
 def test_pages_are_bounded(bench: Bench) -> None:
     cookie, count = cookie_of(bench), 0
     with contextlib.ExitStack() as stack:
-        with pytest.raises((InvalidStatus, ConnectionClosed)):
+        with contextlib.suppress(InvalidStatus, ConnectionClosed):
             for _ in range(20):
                 stack.enter_context(link(bench, cookie)).recv(timeout=5)
                 count += 1

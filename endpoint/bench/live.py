@@ -16,7 +16,7 @@ import numpy as np
 
 from endpoint.bench.keeping import Keeper
 from endpoint.bench.notices import ClockWatch, NoticeBoard, silent_for
-from endpoint.bench.plain_guidance import advise, check
+from endpoint.bench.plain_guidance import advise, check, mixing, unseen
 from endpoint.bench.ports import (
     Adviser,
     Check,
@@ -109,6 +109,7 @@ class LiveSession:
         self._concluding = threading.Lock()
         self._clock = ClockWatch()
         self._away_s: float | None = None
+        self._advice: Guidance | None = None
 
     # Pictures -----------------------------------------------------------------------------------
 
@@ -172,7 +173,7 @@ class LiveSession:
                     "Wait for the checks, or put the flask in the middle of the picture.",
                 )
             self.form, self.setting, self._job = dict(form), setting, job
-            self.result = self.document = self.question = None
+            self.result = self.document = self.question = self._advice = None
             self.sight.forget_before(now_s - _BEFORE_S)
             if setting.mode == "pump":
                 self.volumes = Pump(float(setting.rate_ml_min or 0.0))
@@ -260,7 +261,7 @@ class LiveSession:
         with self.lock:
             self._must("result")
             self.phase = "set-up"
-            self.volumes = self.result = self.document = self.question = None
+            self.volumes = self.result = self.document = self.question = self._advice = None
             self.version += 1
             self.look_again()
 
@@ -370,24 +371,45 @@ class LiveSession:
             self.version += 1
             told = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
             self.keeper.note("verdict", {"time_s": now_s, **told})
+        self._think(now_s)
 
     def guidance(self, now_s: float) -> Guidance:
-        """What to do now."""
+        """What to do now: the last advice, unless nothing is seen or titrant was just added."""
         with self.lock:
-            lag = (None if self._job is None else self._job.lag_s) or DEFAULT_LAG_S
-            since = np.inf
-            if isinstance(self.volumes, Readings) and len(self.volumes.rows) > 1:
-                since = now_s - self.volumes.rows[-1].time_s
-            hidden = {n.code for n in self.notices.current(now_s) if not n.over}
-            unseen = bool(hidden & {"view", "camera-silent"})
-            moment = Moment(
-                delivered_ml=self.delivered_ml(now_s),
-                since_addition_s=float(since),
-                lag_s=lag[0],
-                blueness=None if unseen else self.sight.blueness(),
-                pump=isinstance(self.volumes, Pump),
-            )
-            return self._adviser(self.result, moment)
+            delivered = self.delivered_ml(now_s)
+            if self._unseen(now_s):
+                return unseen(delivered)
+            advice = self._advice
+            if advice is None:
+                return advise(None, self._moment(now_s))
+            added = isinstance(self.volumes, Readings) and (delivered > advice.delivered_ml + 1e-6)
+            return mixing(delivered) if added else advice
+
+    def _think(self, now_s: float) -> None:
+        """Ask for advice on the last conclusion."""
+        with self.lock:
+            result, moment = self.result, self._moment(now_s)
+        advice = self._adviser(result, moment)
+        with self.lock:
+            self._advice = advice
+
+    def _moment(self, now_s: float) -> Moment:
+        lag = (None if self._job is None else self._job.lag_s) or DEFAULT_LAG_S
+        since = np.inf
+        if isinstance(self.volumes, Readings) and len(self.volumes.rows) > 1:
+            since = now_s - self.volumes.rows[-1].time_s
+        return Moment(
+            now_s=now_s,
+            delivered_ml=self.delivered_ml(now_s),
+            since_addition_s=float(since),
+            lag_s=lag[0],
+            blueness=None if self._unseen(now_s) else self.sight.blueness(),
+            pump=isinstance(self.volumes, Pump),
+        )
+
+    def _unseen(self, now_s: float) -> bool:
+        told = {n.code for n in self.notices.current(now_s) if not n.over}
+        return bool(told & {"view", "camera-silent"})
 
     def checks(self, now_s: float) -> tuple[Check, ...]:
         """Lines of the set-up page."""

@@ -6,121 +6,135 @@ there is a fit.
 
 from __future__ import annotations
 
-from endpoint.bench.ports import Check, Guidance, Left, Moment, SetUp, Tone
+from endpoint.bench.ports import Check, Guidance, Moment, SetUp, Tone
 from endpoint.pipeline import Result
 from endpoint.transition import Estimate
 
-_SILENT = Tone(0.0, 0, 1.0)
-_POUR_ML, _SLOW_ML, _DROPS_ML, _HALF_ML, _AT_ML = 2.0, 0.6, 0.15, 0.04, 0.02
+_SILENT = Tone((), 0.0, 0, 0.0)
+_POUR_ML, _SLOW_ML, _DROPS_ML, _AT_ML = 2.0, 0.6, 0.06, 0.02
 _FIRST_BLUE, _MOSTLY_BLUE = -0.45, 0.2
 _Z90 = 1.645
 _MIX_LAGS = 4.0
 
 
+def mixing(delivered_ml: float) -> Guidance:
+    """What is said as soon as a reading is entered."""
+    return Guidance(
+        "mixing",
+        "Wait for mixing",
+        "Add nothing and swirl: the last addition is not mixed in yet.",
+        "hourglass",
+        None,
+        Tone((220.0,), 1.0, 1, 1.0),
+        "Wait for mixing.",
+        delivered_ml=delivered_ml,
+    )
+
+
+def unseen(delivered_ml: float) -> Guidance:
+    """What is said while nothing is seen."""
+    return Guidance(
+        "unseen",
+        "Cannot see the liquid",
+        "Nothing is told until liquid and white reference are in view again.",
+        "dash",
+        None,
+        _SILENT,
+        "The liquid is not in view.",
+        delivered_ml=delivered_ml,
+    )
+
+
 def advise(result: Result | None, moment: Moment) -> Guidance:
     """Guidance from the last conclusion; see `ports.Adviser`."""
     if not moment.pump and moment.since_addition_s < min(_MIX_LAGS * moment.lag_s, 8.0):
-        return Guidance(
-            "mixing",
-            "Wait, it mixes",
-            "The last addition is not mixed in yet.",
-            "hourglass",
-            None,
-            Tone(330.0, 1, 2.0),
-            "Wait for mixing.",
-        )
-    fit = None if result is None else result.fit
-    believed = result is not None and (
-        result.status == "located" or (result.status == "bracketed" and fit is not None)
-    )
-    if fit is None or not believed:
-        return _without_fit(moment)
-    return _with_fit(fit.equivalence, moment)
+        return mixing(moment.delivered_ml)
+    if moment.blueness is None:
+        return unseen(moment.delivered_ml)
+    if result is None or result.fit is None or result.status == "none":
+        return _without_fit(moment, moment.blueness)
+    return _with_fit(result.fit.equivalence, moment)
 
 
-def _without_fit(moment: Moment) -> Guidance:
-    blueness = moment.blueness
-    if blueness is None:
-        return Guidance(
-            "unseen",
-            "Cannot see the liquid",
-            "Nothing is told until the liquid and the reference are in view again.",
-            "dash",
-            None,
-            _SILENT,
-            "The liquid is not in view.",
-        )
+def _without_fit(moment: Moment, blueness: float) -> Guidance:
+    unknown = "How much is left is not known yet."
     if blueness < _FIRST_BLUE:
         return Guidance(
             "pour",
-            "Add on",
-            "Still the red form, no blue tinge. How much is left is not known yet.",
-            "chevrons",
-            0.0,
-            Tone(262.0, 1, 3.0),
-            "Still red. Add on.",
+            "Pour on",
+            "Still the red form: go on at an even pace and keep swirling.",
+            "long bar",
+            0,
+            Tone((262.0,), 1.0, 1, 3.0),
+            "Still red. Pour on.",
+            unknown,
+            moment.delivered_ml,
         )
     if blueness < _MOSTLY_BLUE:
         return Guidance(
-            "tinge",
+            "drops",
             "Drop by drop",
-            "The colour turns. How much is left is not known yet: go on in drops.",
-            "drop",
-            None,
-            Tone(440.0, 2, 1.2),
+            "The colour turns: add one drop and swirl.",
+            "single drop",
+            2,
+            Tone((440.0, 440.0, 440.0), 3.0, 3, 1.5),
             "The colour turns. Drop by drop.",
+            unknown,
+            moment.delivered_ml,
         )
     return Guidance(
-        "blue",
-        "Blue: three more small additions",
-        "The blue form is seen. Some points after the end make the result sure.",
-        "square",
+        "not-told",
+        "Three more drops",
+        "The blue form is seen: a few small additions more make the result sure.",
+        "question mark",
         None,
-        Tone(660.0, 3, 1.2),
-        "Blue. Three more small additions.",
+        _SILENT,
+        "Blue. Three more drops.",
+        unknown,
+        moment.delivered_ml,
     )
+
+
+_STAGES = (
+    (_POUR_ML, "pour", "Pour on", "Go on at an even pace and keep swirling.", "long bar", 0,
+     Tone((262.0,), 1.0, 1, 3.0)),
+    (_SLOW_ML, "slow", "Slow down", "Add small portions and wait after each.", "three steps", 1,
+     Tone((330.0, 330.0), 1.5, 2, 2.0)),
+    (_DROPS_ML, "drops", "Drop by drop", "Add one drop and swirl.", "single drop", 2,
+     Tone((440.0, 440.0, 440.0), 3.0, 3, 1.5)),
+    (_AT_ML, "half-drops", "Half drops", "Touch half a drop to the wall and rinse it down.",
+     "split drop", 3, Tone((554.0,) * 4, 5.0, 4, 1.0)),
+    (-_AT_ML, "stop", "Stop", "Stop here and read the burette.", "square", 4,
+     Tone((740.0,) * 8, 8.0, 8, 0.5)),
+)  # fmt: skip
 
 
 def _with_fit(end: Estimate, moment: Moment) -> Guidance:
     left = end.value_ml - moment.delivered_ml
     half = max(_Z90 * end.standard_uncertainty_ml, 0.005)
-    span = Left(left, left - half, left + half)
-    about = f"about {max(left, 0.0):.2f} mL left, {half:.2f} either way"
-    place = min(max(moment.delivered_ml / max(end.value_ml, 1e-6), 0.0), 1.1)
-    table = (
-        (_POUR_ML, "pour", "Add on", "chevrons", Tone(262.0, 1, 3.0)),
-        (_SLOW_ML, "slow", "Slow down", "chevron", Tone(330.0, 1, 1.5)),
-        (_DROPS_ML, "drops", "Drop by drop", "drop", Tone(440.0, 2, 1.2)),
-        (_HALF_ML, "half-drops", "Half drops", "half-drop", Tone(554.0, 3, 1.0)),
-    )
-    for limit, code, words, shape, tone in table:
+    for limit, code, title, words, shape, place, tone in _STAGES:
         if left > limit:
+            text = f"About {max(left, 0.0):.2f} mL left, {half:.2f} either way."
+            if code == "stop":
+                text = f"The end is here, within {max(half, 0.02):.2f} mL."
             return Guidance(
-                code, words, f"{about[0].upper()}{about[1:]}.", shape, place, tone,
-                f"{words}. {about}.", span,
+                code, title, words, shape, place, tone, f"{title}. {text}", text,
+                moment.delivered_ml, left, left - half, left + half,
             )  # fmt: skip
-    if left >= -_AT_ML:
-        return Guidance(
-            "stop",
-            "Stop here",
-            f"The end is at {end.value_ml:.2f} mL, {half:.2f} either way.",
-            "square",
-            1.0,
-            Tone(784.0, -1, 1.0),
-            "Stop. The end is reached.",
-            span,
-        )
-    over = -left
+    text = f"Passed by {-left:.2f} mL, {half:.2f} either way."
     return Guidance(
         "passed",
-        f"Passed by {over:.2f} mL",
-        f"The end was at {end.value_ml:.2f} mL, {half:.2f} either way. "
-        "A few points past it make the result sure.",
-        "bar",
-        place,
-        Tone(196.0, 2, 2.0),
-        f"Passed by {over:.2f} millilitres.",
-        span,
+        "Passed",
+        "The end lies behind. A few points past it make the result sure.",
+        "arrow back over a line",
+        5,
+        Tone((740.0, 392.0), 2.0, 2, 2.0),
+        text,
+        text,
+        moment.delivered_ml,
+        left,
+        left - half,
+        left + half,
     )
 
 

@@ -8,29 +8,34 @@ from typing import Any, Protocol
 
 from endpoint.pipeline import Result
 
-SHAPES = ("ring", "chevrons", "chevron", "drop", "half-drop", "hourglass", "square", "bar", "dash")
+SHAPES = (
+    "open ring",
+    "long bar",
+    "three steps",
+    "single drop",
+    "split drop",
+    "hourglass",
+    "square",
+    "arrow back over a line",
+    "question mark",
+    "dash",
+)
 """Shapes that the page can draw, one for each state of the guidance."""
-
-
-@dataclass(frozen=True)
-class Left:
-    """Titrant that is left to the end, mL."""
-
-    value_ml: float
-    low_ml: float
-    """Lower end of the 90 % range; negative if the end may be passed."""
-    high_ml: float
+PLACES = ("far", "slow", "drops", "half drops", "stop", "passed")
+"""Scale of six on which the state is shown by its position."""
 
 
 @dataclass(frozen=True)
 class Tone:
-    """One beep pattern: pitch, and how often it sounds."""
+    """A pattern of equal pulses that is repeated; silence if there are no pulses."""
 
-    pitch_hz: float
-    beeps: int
-    """Beeps in a group; 0 is silence, -1 a steady tone."""
-    every_s: float
-    """Time from one group to the next."""
+    pitch_hz: tuple[float, ...]
+    """Pitch of every pulse; empty for silence."""
+    beats_per_s: float
+    """Pulses per second within the pattern."""
+    pulses: int
+    rest_s: float
+    """Silence until the pattern comes again."""
 
 
 @dataclass(frozen=True)
@@ -38,23 +43,32 @@ class Guidance:
     """What the person at the burette should do now, in every form the page can give it."""
 
     code: str
-    words: str
+    title: str
     """A few words, shown large."""
-    detail: str
-    """One sentence with numbers."""
+    words: str
+    """What to do, one sentence."""
     shape: str
     """One of `SHAPES`."""
-    place: float | None
-    """Position on the track: 0 start, 1 end reached; None if unknown."""
+    place: int | None
+    """Position on `PLACES`; None beside it."""
     tone: Tone
     spoken: str
-    left: Left | None = None
+    left_text: str = ""
+    """What is left, one sentence."""
+    delivered_ml: float = 0.0
+    left_ml: float | None = None
+    """From the volume delivered to the equivalence volume; negative once passed."""
+    left_low_ml: float | None = None
+    left_high_ml: float | None = None
+    """90 % interval."""
 
 
 @dataclass(frozen=True)
 class Moment:
     """Where a titration stands when guidance is asked for."""
 
+    now_s: float
+    """On the clock of the frames."""
     delivered_ml: float
     since_addition_s: float
     """Seconds since the last reading was entered."""
@@ -65,10 +79,10 @@ class Moment:
 
 
 class Adviser(Protocol):
-    """Guidance from the curve so far; pure."""
+    """Guidance from the curve so far; pure. It may be slow: it is asked beside the frames."""
 
     def __call__(self, result: Result | None, moment: Moment) -> Guidance:
-        """Guidance for a moment; `result` is the last conclusion, if there is one."""
+        """Guidance for a moment; `result` is the last conclusion, with its curve and job."""
         ...
 
 

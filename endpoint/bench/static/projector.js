@@ -26,7 +26,7 @@ export function showProjector(state) {
   const guidance = state.guidance;
   const asked = state.question && state.question.open;
   put($("p-shape"), asked || !guidance ? "dash" : guidance.shape);
-  text($("p-words"), asked ? "Predict" : guidance ? guidance.words : state.phase === "result" ? "Finished" : "Not begun");
+  text($("p-words"), asked ? "Predict" : guidance ? guidance.title : state.phase === "result" ? "Finished" : "Not begun");
 }
 
 export function showQuestion(state, operator) {

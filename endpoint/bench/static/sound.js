@@ -39,17 +39,18 @@ export class Sound {
   schedule() {
     clearInterval(this.timer);
     const pattern = this.pattern;
-    if (!this.tones || !pattern || pattern.beeps === 0) return;
+    if (!this.tones || !pattern || pattern.pulses === 0) return;
+    const length = pattern.pulses / Math.max(pattern.beats_per_s, 0.5) + pattern.rest_s;
     this.play(pattern);
-    this.timer = setInterval(() => this.play(pattern), Math.max(pattern.every_s, 0.3) * 1000);
+    this.timer = setInterval(() => this.play(pattern), Math.max(length, 0.4) * 1000);
   }
 
   play(pattern) {
-    if (pattern.beeps < 0) {
-      this.beep(pattern.pitch_hz, 0, pattern.every_s);
-      return;
+    const beat = 1 / Math.max(pattern.beats_per_s, 0.5);
+    for (let k = 0; k < Math.min(pattern.pulses, 12); k += 1) {
+      const pitch = pattern.pitch_hz[Math.min(k, pattern.pitch_hz.length - 1)];
+      this.beep(pitch, k * beat, Math.min(0.6 * beat, 0.25));
     }
-    for (let k = 0; k < Math.min(pattern.beeps, 5); k += 1) this.beep(pattern.pitch_hz, k * 0.16, 0.1);
   }
 
   beep(pitch, after, length) {

@@ -37,8 +37,10 @@ function scale(host, place) {
 export function showTitrating(state, operator) {
   const guidance = state.guidance;
   put($("guide-shape"), guidance ? guidance.shape : "dash");
-  text($("guide-words"), guidance ? guidance.words : "Predict first");
-  text($("guide-detail"), guidance ? guidance.detail : "The guidance is hidden until the class has said its number.");
+  text($("guide-words"), guidance ? guidance.title : "Predict first");
+  text($("guide-left"), guidance ? guidance.left_text : "");
+  text($("guide-detail"), guidance ? guidance.words : "The guidance is hidden until the class has said its number.");
+  places($("places"), guidance ? guidance.place : null);
   track($("track"), state);
   text($("delivered"), state.delivered_ml.toFixed(2));
   const volumes = state.volumes;
@@ -63,9 +65,22 @@ function showPump(pump) {
   if (stopped && document.activeElement === document.body) $("finish").focus();
 }
 
+// The state by its position on a scale of six.
+function places(host, place) {
+  const key = String(place);
+  if (host.dataset.key === key) return;
+  host.dataset.key = key;
+  for (const [k, item] of [...host.children].entries()) {
+    if (k === place) item.setAttribute("aria-current", "true");
+    else item.removeAttribute("aria-current");
+  }
+}
+
 // Delivered volume and the end on one line: a filled bar, a bracket for the 90 % range, words.
 function track(host, state) {
-  const left = state.guidance ? state.guidance.left : null;
+  const told = state.guidance;
+  const left = told && told.left_ml != null
+    ? { value_ml: told.left_ml, low_ml: told.left_low_ml ?? told.left_ml, high_ml: told.left_high_ml ?? told.left_ml } : null;
   const delivered = state.delivered_ml;
   const key = JSON.stringify([delivered.toFixed(2), left]);
   if (host.dataset.key === key) return;
