@@ -387,7 +387,7 @@ def trace_of(
     density_sigma: FloatArray,
     reference: FloatArray,
 ) -> ColourTrace:
-    """The same from columns, shape (n,) or (n, 3), as `ColourSample` has them; `flags` is written."""
+    """The same from columns, shape (n,) or (n, 3), as in `ColourSample`; `flags` is written to."""
     flags[strangers(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
     if time_s.size:
         hue, chroma, rgb = lab_and_rgb(display_density)

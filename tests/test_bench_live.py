@@ -169,6 +169,88 @@ def test_full_disk_is_said_and_nothing_is_lost(film: list[ArrayFrame]) -> None:
     assert kept == [2.0, 3.0]
 
 
+class Kept(MemoryJournal):
+    """Journal that was left by a program that was killed: the run as `ports.Journal` tells it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.events: list[dict[str, Any]] = []
+
+    def unfinished(self) -> list[dict[str, Any]]:
+        return [{"run": "7", "label": "Drawn water", "form": FORM_VALUES, "record": {}}]
+
+    def resume(self, run: str) -> list[dict[str, Any]]:
+        assert run == "7"
+        self.open_run = "7"
+        self.runs["7"] = []
+        return self.events
+
+
+class Recording(MemoryJournal):
+    """Journal that keeps colours too."""
+
+    def append(self, kind: str, data: Any) -> None:
+        self.runs[str(self.open_run)].append({"kind": kind, **data})
+
+
+def samples_of(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Events as a journal gives them back."""
+    out = []
+    for event in events:
+        if event["kind"] == "begin":
+            out.append({"kind": "reading", "time_s": event["time_s"], "reading_ml": 0.0})
+        elif event["kind"] == "reading":
+            out.append(event)
+        elif event["kind"] == "colour":
+            values = {k: v for k, v in event.items() if k not in ("kind", "pose")}
+            values["flags"] = Flag(values["flags"])
+            out.append({"kind": "colour", "sample": ColourSample(**values)})
+    return out
+
+
+@pytest.mark.parametrize("new_clock_s", [-500.0, 300.0])
+def test_run_that_was_broken_off_goes_on(film: list[ArrayFrame], new_clock_s: float) -> None:
+    """Killed in the middle; another session with another clock ends where one session does."""
+    journal = Recording()
+    whole = ready(film, journal=journal)
+    last_s = titrate(whole, film, each=1000)
+    whole.finish(last_s)
+    assert whole.document is not None
+    killed_s = 4.0 + PAUSE_S * 9.5
+    again = Kept()
+    again.events = [
+        e
+        for e in samples_of(journal.runs["run-1"])
+        if (e["sample"].time_s if e["kind"] == "colour" else e["time_s"]) < killed_s
+    ]
+    again.events.append({"kind": "resumed", "time_s": killed_s + 0.5, "sure": True})
+    session = ready(film, journal=again)
+    now = new_clock_s
+    assert [run["run"] for run in session.unfinished] == ["7"]
+    session.resume("7", now)
+    assert session.phase == "titrating"
+    assert session.delivered_ml(now) == ADDITIONS[9]
+    shift = now - killed_s - 0.5
+    for k in range(10, len(ADDITIONS)):
+        due = 4.0 + PAUSE_S * k - 0.001
+        for frame in film:
+            if max(killed_s + 0.6, due - PAUSE_S) <= frame.time_s < due:
+                session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
+        session.reading(ADDITIONS[k], due + shift)
+    for frame in film:
+        if frame.time_s >= due and frame.time_s < last_s:
+            session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
+    session.finish(last_s + shift)
+    assert session.document is not None
+    one, other = session.document["equivalence_ml"], whole.document["equivalence_ml"]
+    assert one["value"] == pytest.approx(other["value"], abs=other["standard_uncertainty"])
+    low, high = one["interval95"]
+    assert low - 0.01 < TRUE_ML < high + 0.01
+    # What is written afterwards stands on the clock of the run.
+    times = [e["time_s"] for e in again.runs["7"] if e["kind"] == "reading"]
+    assert times[0] == pytest.approx(4.0 + PAUSE_S * 10, abs=0.01)
+
+
 def test_silent_camera_sleep_and_closed_page_are_said(film: list[ArrayFrame]) -> None:
     session = ready(film)
     for frame in film[:20]:

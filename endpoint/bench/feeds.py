@@ -134,7 +134,7 @@ class FilmFeed:
                     index += 1
                     hub.frame(_At(frame, index, due))
             else:
-                hub.session.notices.raise_("source-ended", hub.clock.now())
+                hub.session.notices.raise_("source-ended", hub.clock.now(), over=True)
                 hub.changed()
             while hub.session.phase != "set-up" and not hub.stopping.wait(0.2):
                 pass

@@ -172,6 +172,8 @@ class Hub:
             "look-again": session.look_again,
             "ask": lambda: session.ask(now),
             "guess": lambda: session.guess(values["ml"]),
+            "resume": lambda: session.resume(values["run"], now),
+            "give-up": lambda: session.give_up(values["run"]),
         }
         acts[command.do]()
         for listener in self.on_commands:

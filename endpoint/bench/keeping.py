@@ -23,9 +23,12 @@ class Keeper:
         self._held: deque[tuple[str, dict[str, Any]]] = deque(maxlen=_MOST_HELD)
         self.trouble: str | None = None
         """Sentence on why it cannot be written; None while it can."""
+        self.shift_s = 0.0
+        """Clock of the run minus clock of the session: not 0 in a run that was gone on with."""
 
     def begin(self, record: Mapping[str, Any]) -> None:
         """Open a run."""
+        self.shift_s = 0.0
         try:
             self._journal.begin(record)
         except OutputProblem as problem:
@@ -33,6 +36,8 @@ class Keeper:
 
     def note(self, kind: str, data: dict[str, Any]) -> None:
         """Keep one event, in order."""
+        if "time_s" in data:
+            data = {**data, "time_s": data["time_s"] + self.shift_s}
         if self._held:
             self._held.append((kind, data))
             return
@@ -47,6 +52,24 @@ class Keeper:
         data = asdict(sample)
         data["flags"] = int(sample.flags)
         self.note("colour", data)
+
+    def unfinished(self) -> list[dict[str, Any]]:
+        """Runs that were broken off; none if the journal cannot be read."""
+        try:
+            return [dict(run) for run in self._journal.unfinished()]
+        except OutputProblem as problem:
+            self.trouble = problem.sentence
+            return []
+
+    def resume(self, run: str) -> list[dict[str, Any]]:
+        """Open a run again and return its events.
+
+        Raises
+        ------
+        OutputProblem
+            There is no such run, or it cannot be read.
+        """
+        return [dict(event) for event in self._journal.resume(run)]
 
     def flush(self) -> None:
         """Write what waits."""

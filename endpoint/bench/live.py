@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from endpoint.bench.going_on import gone_on
 from endpoint.bench.keeping import Keeper
 from endpoint.bench.notices import ClockWatch, NoticeBoard, silent_for
 from endpoint.bench.plain_guidance import advise, check, mixing, unseen
@@ -38,6 +39,8 @@ from endpoint.sources.frame import Frame
 _UPDATE_S = 1.0
 _BEFORE_S = 3.0
 _MOST_REPLICATES = 50
+_NOT_FOUND = "The flask and its reference are not found yet."
+_FIND_IT = "Wait for the checks, or put the flask in the middle of the picture."
 _ONLY = {
     "set-up": "A run goes on already.",
     "titrating": "No run goes on.",
@@ -106,6 +109,8 @@ class LiveSession:
         self._job: Job | None = None
         self._concluded_s = -np.inf
         self._changed = False
+        self.unfinished = self.keeper.unfinished()
+        """Runs of the journal that were broken off."""
         self._concluding = threading.Lock()
         self._clock = ClockWatch()
         self._away_s: float | None = None
@@ -168,10 +173,7 @@ class LiveSession:
         with self.lock:
             self._must("set-up")
             if self.sight.region is None:
-                raise RecordProblem(
-                    "The flask and its reference are not found yet.",
-                    "Wait for the checks, or put the flask in the middle of the picture.",
-                )
+                raise RecordProblem(_NOT_FOUND, _FIND_IT)
             self.form, self.setting, self._job = dict(form), setting, job
             self.result = self.document = self.question = self._advice = None
             self.sight.forget_before(now_s - _BEFORE_S)
@@ -183,6 +185,43 @@ class LiveSession:
             self.version += 1
             self.keeper.begin({"record": setting.record(), "form": dict(form)})
             self.keeper.note("begin", {"time_s": now_s})
+
+    def resume(self, run: str, now_s: float) -> None:
+        """Go on with a run that was broken off.
+
+        Raises
+        ------
+        Problem
+            There is no such run, or the flask is not found yet.
+        """
+        with self.lock:
+            self._must("set-up")
+            entry = next((e for e in self.unfinished if e["run"] == run), None)
+            if entry is None:
+                raise RecordProblem("There is no such run to go on with.", "Begin a new run.")
+            if self.sight.region is None:
+                raise RecordProblem(_NOT_FOUND, _FIND_IT)
+            setting = setting_from(entry["form"])
+            self._job = job_of(setting, self._today)
+            old = gone_on(self.keeper.resume(run), setting, now_s)
+            self.keeper.shift_s = old.shift_s
+            self.form, self.setting, self.volumes = dict(entry["form"]), setting, old.volumes
+            self.result = self.document = self.question = self._advice = None
+            self.sight.put(old.colours)
+            self.unfinished = []
+            self.phase, self._changed = "titrating", True
+            self.version += 1
+            if setting.mode == "pump" and not old.sure:
+                self.notices.raise_("break-unknown", now_s)
+
+    def give_up(self, run: str) -> None:
+        """Close a run that was broken off, without a result; it stays in the journal."""
+        with self.lock:
+            self._must("set-up")
+            if any(entry["run"] == run for entry in self.unfinished):
+                self.keeper.resume(run)
+                self.keeper.end(None)
+            self.unfinished = [e for e in self.unfinished if e["run"] != run]
 
     def reading(self, ml: float, now_s: float) -> None:
         """Take a burette reading, which tells the volume delivered by now.
@@ -254,6 +293,8 @@ class LiveSession:
                 self.replicates.append(Replicate(self.setting.label, self.document))
                 del self.replicates[:-_MOST_REPLICATES]
             self.keeper.end(self.document)
+            for code in ("view", "camera-silent", "source-ended"):
+                self.notices.clear(code)
             self.version += 1
 
     def again(self) -> None:
@@ -308,7 +349,7 @@ class LiveSession:
                 self.notices.raise_("clock-jumped", now_s, over=True, seconds=abs(jump))
                 self.keeper.note("clock", {"time_s": now_s, "jump_s": jump})
             silent = silent_for(self.sight.last_s, now_s)
-            if silent and self.phase != "result":
+            if silent and self.phase != "result" and not self.notices.holds("source-ended"):
                 self.notices.raise_("camera-silent", now_s, seconds=silent)
             self.keeper.flush()
             if self.keeper.trouble is None:
@@ -382,8 +423,10 @@ class LiveSession:
             advice = self._advice
             if advice is None:
                 return advise(None, self._moment(now_s))
-            added = isinstance(self.volumes, Readings) and (delivered > advice.delivered_ml + 1e-6)
-            return mixing(delivered) if added else advice
+            added = delivered - advice.delivered_ml
+            if not isinstance(self.volumes, Readings) or added <= 1e-6:
+                return advice
+            return mixing(delivered, advice)
 
     def _think(self, now_s: float) -> None:
         """Ask for advice on the last conclusion."""

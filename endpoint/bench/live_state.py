@@ -51,6 +51,10 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
             "question": None if question is None else asdict(question),
             "notices": [n.to_json() for n in session.notices.current(now_s)],
             "version": session.version,
+            "unfinished": [
+                {"run": entry["run"], "label": entry["label"]}
+                for entry in (session.unfinished[:5] if session.phase == "set-up" else [])
+            ],
         }
     return {key: plain(value) for key, value in state.items()}
 

@@ -30,6 +30,10 @@ TEXTS: dict[str, tuple[str, str]] = {
         "{why}",
         "Put the flask back on its mark and clear the view; or look for it again.",
     ),
+    "break-unknown": (
+        "How long the run was broken off is not known, so neither is the volume of the pump.",
+        "Begin this run again.",
+    ),
     "source-ended": ("The recording has ended.", "Finish the run to see its result."),
     "analysis": (
         "The curve could not be worked out just now.",
@@ -71,6 +75,10 @@ class NoticeBoard:
         before = self._held.get(code)
         since = now_s if before is None or before.over else before.since_s
         self._held[code] = Notice(code, text.format(**values), advice, since, over)
+
+    def holds(self, code: str) -> bool:
+        """Whether a notice is up."""
+        return code in self._held
 
     def clear(self, code: str) -> None:
         """Take a notice down."""

@@ -17,8 +17,21 @@ _Z90 = 1.645
 _MIX_LAGS = 4.0
 
 
-def mixing(delivered_ml: float) -> Guidance:
-    """What is said as soon as a reading is entered."""
+def mixing(delivered_ml: float, before: Guidance | None = None) -> Guidance:
+    """What is said as soon as a reading is entered.
+
+    Parameters
+    ----------
+    delivered_ml:
+        Volume delivered now.
+    before:
+        Advice from before the addition, whose end stays where it was.
+    """
+    ends: tuple[float | None, ...] = (None, None, None)
+    if before is not None:
+        added = delivered_ml - before.delivered_ml
+        told = (before.left_ml, before.left_low_ml, before.left_high_ml)
+        ends = tuple(None if end is None else end - added for end in told)
     return Guidance(
         "mixing",
         "Wait for mixing",
@@ -27,7 +40,9 @@ def mixing(delivered_ml: float) -> Guidance:
         None,
         Tone((220.0,), 1.0, 1, 1.0),
         "Wait for mixing.",
-        delivered_ml=delivered_ml,
+        "",
+        delivered_ml,
+        *ends,
     )
 
 
@@ -47,13 +62,15 @@ def unseen(delivered_ml: float) -> Guidance:
 
 def advise(result: Result | None, moment: Moment) -> Guidance:
     """Guidance from the last conclusion; see `ports.Adviser`."""
-    if not moment.pump and moment.since_addition_s < min(_MIX_LAGS * moment.lag_s, 8.0):
-        return mixing(moment.delivered_ml)
     if moment.blueness is None:
         return unseen(moment.delivered_ml)
     if result is None or result.fit is None or result.status == "none":
-        return _without_fit(moment, moment.blueness)
-    return _with_fit(result.fit.equivalence, moment)
+        told = _without_fit(moment, moment.blueness)
+    else:
+        told = _with_fit(result.fit.equivalence, moment)
+    if not moment.pump and moment.since_addition_s < min(_MIX_LAGS * moment.lag_s, 8.0):
+        return mixing(moment.delivered_ml, told)
+    return told
 
 
 def _without_fit(moment: Moment, blueness: float) -> Guidance:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from endpoint.pipeline import Result
+from endpoint.problems import OutputProblem
 
 SHAPES = (
     "open ring",
@@ -144,11 +145,16 @@ class Journal(Protocol):
         ...
 
     def unfinished(self) -> Sequence[Mapping[str, Any]]:
-        """Runs that were begun and not ended: {"run", "label", "record", "events"}."""
+        """Runs that were begun and not ended: {"run", "label", "record", "form", "events"}."""
         ...
 
     def resume(self, run: str) -> Sequence[Mapping[str, Any]]:
-        """Open an unfinished run again; returns its events in order."""
+        """Open an unfinished run again and return what counts of it, times on its own clock.
+
+        {"kind": "reading", "time_s", "reading_ml"} for every reading that stands, the start
+        first; {"kind": "pump", "time_s", "run"}; {"kind": "colour", "sample": ColourSample}; and
+        at the end {"kind": "resumed", "time_s", "sure"}, where its clock is now.
+        """
         ...
 
     def end(self, result: Mapping[str, Any] | None) -> None:
@@ -182,9 +188,8 @@ class MemoryJournal:
         return ()
 
     def resume(self, run: str) -> Sequence[Mapping[str, Any]]:
-        """Events of a run."""
-        self.open_run = run
-        return self.runs[run]
+        """Never possible."""
+        raise OutputProblem(f"Run {run[:20]} is not kept.", "Begin a new run.")
 
     def end(self, result: Mapping[str, Any] | None) -> None:
         """Close the run."""

@@ -33,6 +33,7 @@ Kind = tuple[str, float, float]
 NUMBER: dict[str, Kind] = {
     "ml": ("number", 0.0, 200.0),
     "row": ("whole", 0, 1000),
+    "run": ("text", 0, _LABEL),
 }
 FORM: dict[str, Kind | tuple[str, ...]] = {
     "label": ("text", 0, _LABEL),
@@ -63,6 +64,8 @@ WORDS: dict[str, tuple[str, ...]] = {
     "ask": (),
     "guess": ("ml",),
     "take-over": (),
+    "resume": ("run",),
+    "give-up": ("run",),
 }
 """Every command, with the keys it must bring."""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,11 +105,12 @@ class Sight:
         with self.lock:
             self._store.forget_before(time_s)
 
-    def put(self, sample: ColourSample) -> None:
-        """Take a colour from the journal."""
+    def put(self, samples: Iterable[ColourSample]) -> None:
+        """Take the colours of a run that is gone on with, in place of those of the set-up."""
         with self.lock:
-            self._store.add(sample)
-            self.last_s = sample.time_s
+            self._store.clear()
+            for sample in samples:
+                self._store.add(sample)
 
     def trace(self) -> ColourTrace:
         """All colours that are held."""

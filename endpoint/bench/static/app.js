@@ -139,6 +139,10 @@ for (const radio of document.querySelectorAll("[name=mode]")) {
     for (const part of document.querySelectorAll("[data-mode]")) part.hidden = part.dataset.mode !== radio.value;
   });
 }
+$("unfinished").addEventListener("click", (event) => {
+  const button = event.target.closest("button");
+  if (button) send({ do: button.dataset.do, run: button.dataset.run });
+});
 $("reading-form").addEventListener("submit", (event) => {
   event.preventDefault();
   const ml = number($("reading").value);

@@ -35,6 +35,15 @@ export function showNotices(host, notices) {
 export function showSetUp(state) {
   redraw($("checks"), state.checks);
   $("begin").disabled = state.role !== "operator";
+  const runs = state.role === "operator" ? state.unfinished : [];
+  const key = JSON.stringify(runs);
+  const host = $("unfinished");
+  if (host.dataset.key === key) return;
+  host.dataset.key = key;
+  host.hidden = runs.length === 0;
+  host.replaceChildren(...runs.map((run) => el("li", {}, el("p", {}, `The run "${run.label}" was broken off.`),
+    el("button", { type: "button", "data-do": "resume", "data-run": run.run, "aria-label": `Go on with ${run.label}` }, "Go on"),
+    el("button", { type: "button", "data-do": "give-up", "data-run": run.run, "aria-label": `Leave ${run.label} as it is` }, "Leave it"))));
 }
 
 export function showPicture(state, running) {

@@ -112,8 +112,7 @@ function track(host, state) {
   }
   const words = end == null ? `Delivered ${delivered.toFixed(2)} mL, end not known yet`
     : `Delivered ${delivered.toFixed(2)} mL, end near ${end.toFixed(2)} mL`;
-  host.replaceChildren(svg("svg", { viewBox: "0 0 600 84", role: "img", "aria-label": words, class: "shape" }, parts),
-    el("p", { class: "track-words" }, words));
+  host.replaceChildren(svg("svg", { viewBox: "0 0 600 84", role: "img", "aria-label": words, class: "shape" }, parts));
 }
 
 function readings(rows) {
