@@ -134,10 +134,12 @@ class FilmFeed:
                     index += 1
                     hub.frame(_At(frame, index, due))
             else:
+                hub.session.source_ended = True
                 hub.session.notices.raise_("source-ended", hub.clock.now(), over=True)
                 hub.changed()
             while hub.session.phase != "set-up" and not hub.stopping.wait(0.2):
                 pass
+            hub.session.source_ended = False
             hub.session.notices.clear("source-ended")
         self._source.close()
 

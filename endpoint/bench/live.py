@@ -102,6 +102,8 @@ class LiveSession:
         self.result: Result | None = None
         self.document: dict[str, Any] | None = None
         self.volumes: Readings | Pump | None = None
+        self.source_ended = False
+        """Whether a film that is played has come to its end: silence is no fault then."""
         self.version = 0
         """Counts conclusions, so that the page draws a curve only when it is new."""
         self._describe, self._adviser, self._checker = describe, adviser, checker
@@ -349,7 +351,7 @@ class LiveSession:
                 self.notices.raise_("clock-jumped", now_s, over=True, seconds=abs(jump))
                 self.keeper.note("clock", {"time_s": now_s, "jump_s": jump})
             silent = silent_for(self.sight.last_s, now_s)
-            if silent and self.phase != "result" and not self.notices.holds("source-ended"):
+            if silent and self.phase != "result" and not self.source_ended:
                 self.notices.raise_("camera-silent", now_s, seconds=silent)
             self.keeper.flush()
             if self.keeper.trouble is None:

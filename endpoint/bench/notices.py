@@ -76,10 +76,6 @@ class NoticeBoard:
         since = now_s if before is None or before.over else before.since_s
         self._held[code] = Notice(code, text.format(**values), advice, since, over)
 
-    def holds(self, code: str) -> bool:
-        """Whether a notice is up."""
-        return code in self._held
-
     def clear(self, code: str) -> None:
         """Take a notice down."""
         self._held.pop(code, None)

@@ -6,6 +6,7 @@ there is a fit.
 
 from __future__ import annotations
 
+from endpoint.bench.form_names import blueness_of
 from endpoint.bench.ports import Check, Guidance, Moment, SetUp, Tone
 from endpoint.pipeline import Result
 from endpoint.transition import Estimate
@@ -65,12 +66,20 @@ def advise(result: Result | None, moment: Moment) -> Guidance:
     if moment.blueness is None:
         return unseen(moment.delivered_ml)
     if result is None or result.fit is None or result.status == "none":
-        told = _without_fit(moment, moment.blueness)
+        told = _without_fit(moment, _settled(result, moment.blueness))
     else:
         told = _with_fit(result.fit.equivalence, moment)
     if not moment.pump and moment.since_addition_s < min(_MIX_LAGS * moment.lag_s, 8.0):
         return mixing(moment.delivered_ml, told)
     return told
+
+
+def _settled(result: Result | None, now: float) -> float:
+    """Form at the last point of the curve, where a passing plume is not seen; else that of now."""
+    if result is None or result.curve is None or not len(result.curve):
+        return now
+    last = blueness_of(result.curve.density[-1])
+    return now if last is None else last
 
 
 def _without_fit(moment: Moment, blueness: float) -> Guidance:

@@ -141,18 +141,13 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
 
 def _consent(port: int) -> str:
     """Ask whether others may look on; returns the address of this computer in the network."""
-    import socket
-
     from endpoint.problems import RecordProblem
 
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # documentation address: nothing is sent
-            address = str(probe.getsockname()[0])
-        except OSError:
-            raise RecordProblem(
-                "This computer is in no network.", "Leave out --share, or join a network."
-            ) from None
+    address = _address_here()
+    if address is None:
+        raise RecordProblem(
+            "This computer is in no network.", "Leave out --share, or join a network."
+        )
     click.echo(
         f"Others in this network could then see this run at http://{address}:{port}, unencrypted,\n"
         "if they have the address with its token. They can look on, not operate. No pictures of\n"
@@ -161,6 +156,18 @@ def _consent(port: int) -> str:
     if click.prompt('Type "share" to allow it', default="", show_default=False) != "share":
         raise RecordProblem("Sharing was not allowed.", "Start again without --share.")
     return address
+
+
+def _address_here() -> str | None:
+    """Address of this computer in its network, None without one; nothing is sent."""
+    import socket
+
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # RFC 5737, for documentation
+            return str(probe.getsockname()[0])
+        except OSError:
+            return None
 
 
 def _say(keys: Keys, port: int, lan: str | None) -> None:

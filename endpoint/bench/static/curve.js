@@ -40,7 +40,7 @@ export class Curve {
         y: { range: [-0.06, 1.06] },
       },
       axes: [
-        { ...axis, label: "delivered, mL", labelSize: this.size * 1.7, size: this.size * 2.6 },
+        { ...axis, space: this.size * 4.5, label: "delivered, mL", labelSize: this.size * 1.7, size: this.size * 2.6 },
         { ...axis, size: this.size * 6.1, splits: () => [0, 0.5, 1], values: () => ["red form", "half way", "blue form"] },
       ],
       series: [{}, {
