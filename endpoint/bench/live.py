@@ -9,15 +9,16 @@ from __future__ import annotations
 import datetime
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from endpoint.bench.advising import Advising, moment_of
 from endpoint.bench.going_on import gone_on
 from endpoint.bench.keeping import Keeper
 from endpoint.bench.notices import ClockWatch, NoticeBoard, silent_for
-from endpoint.bench.plain_guidance import advise, check, mixing, unseen
+from endpoint.bench.plain_guidance import advise, check
 from endpoint.bench.ports import (
     Adviser,
     Check,
@@ -29,10 +30,11 @@ from endpoint.bench.ports import (
 )
 from endpoint.bench.setting import Setting, job_of, setting_from
 from endpoint.bench.sight import Sight
-from endpoint.bench.volumes import Pump, Readings
+from endpoint.bench.teaching import Question, Replicate
+from endpoint.bench.volumes import Pump, Readings, delivered_by
 from endpoint.colour import ColourSample
 from endpoint.curve import from_colour
-from endpoint.pipeline import DEFAULT_LAG_S, Job, Result, conclude
+from endpoint.pipeline import Job, Result, conclude
 from endpoint.problems import RecordProblem
 from endpoint.sources.frame import Frame
 
@@ -46,23 +48,6 @@ _ONLY = {
     "titrating": "No run goes on.",
     "result": "There is no result yet.",
 }
-
-
-@dataclass(frozen=True)
-class Replicate:
-    """A run that was finished."""
-
-    label: str
-    document: dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Question:
-    """A question to the class, asked while guidance is hidden from viewers."""
-
-    asked_ml: float
-    guess_ml: float | None = None
-    open: bool = True
 
 
 class LiveSession:
@@ -106,7 +91,7 @@ class LiveSession:
         """Whether a film that is played has come to its end: silence is no fault then."""
         self.version = 0
         """Counts conclusions, so that the page draws a curve only when it is new."""
-        self._describe, self._adviser, self._checker = describe, adviser, checker
+        self._describe, self._checker = describe, checker
         self._today, self._details = today, dict(details or {})
         self._job: Job | None = None
         self._concluded_s = -np.inf
@@ -116,7 +101,7 @@ class LiveSession:
         self._concluding = threading.Lock()
         self._clock = ClockWatch()
         self._away_s: float | None = None
-        self._advice: Guidance | None = None
+        self._advice = Advising(adviser)
 
     # Pictures -----------------------------------------------------------------------------------
 
@@ -177,7 +162,7 @@ class LiveSession:
             if self.sight.region is None:
                 raise RecordProblem(_NOT_FOUND, _FIND_IT)
             self.form, self.setting, self._job = dict(form), setting, job
-            self.result = self.document = self.question = self._advice = None
+            self._clear()
             self.sight.forget_before(now_s - _BEFORE_S)
             if setting.mode == "pump":
                 self.volumes = Pump(float(setting.rate_ml_min or 0.0))
@@ -208,7 +193,7 @@ class LiveSession:
             old = gone_on(self.keeper.resume(run), setting, now_s)
             self.keeper.shift_s = old.shift_s
             self.form, self.setting, self.volumes = dict(entry["form"]), setting, old.volumes
-            self.result = self.document = self.question = self._advice = None
+            self._clear()
             self.sight.put(old.colours)
             self.unfinished = []
             self.phase, self._changed = "titrating", True
@@ -304,7 +289,8 @@ class LiveSession:
         with self.lock:
             self._must("result")
             self.phase = "set-up"
-            self.volumes = self.result = self.document = self.question = self._advice = None
+            self.volumes = None
+            self._clear()
             self.version += 1
             self.look_again()
 
@@ -336,6 +322,11 @@ class LiveSession:
         if not isinstance(self.volumes, Readings):
             raise RecordProblem("This run has a pump.", "Start and stop the pump instead.")
         return self.volumes
+
+    def _clear(self) -> None:
+        """Forget what is known of the run before."""
+        self.result = self.document = self.question = None
+        self._advice.forget()
 
     def _must(self, phase: str) -> None:
         if self.phase != phase:
@@ -414,47 +405,22 @@ class LiveSession:
             self.version += 1
             told = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
             self.keeper.note("verdict", {"time_s": now_s, **told})
-        self._think(now_s)
+            moment = self._moment(now_s)
+        self._advice.think(result, moment)
 
     def guidance(self, now_s: float) -> Guidance:
         """What to do now: the last advice, unless nothing is seen or titrant was just added."""
         with self.lock:
-            delivered = self.delivered_ml(now_s)
-            if self._unseen(now_s):
-                return unseen(delivered)
-            advice = self._advice
-            if advice is None:
-                return advise(None, self._moment(now_s))
-            added = delivered - advice.delivered_ml
-            if not isinstance(self.volumes, Readings) or added <= 1e-6:
-                return advice
-            return mixing(delivered, advice)
-
-    def _think(self, now_s: float) -> None:
-        """Ask for advice on the last conclusion."""
-        with self.lock:
-            result, moment = self.result, self._moment(now_s)
-        advice = self._adviser(result, moment)
-        with self.lock:
-            self._advice = advice
+            return self._advice.now(self._moment(now_s))
 
     def _moment(self, now_s: float) -> Moment:
-        lag = (None if self._job is None else self._job.lag_s) or DEFAULT_LAG_S
-        since = np.inf
-        if isinstance(self.volumes, Readings) and len(self.volumes.rows) > 1:
-            since = now_s - self.volumes.rows[-1].time_s
-        return Moment(
-            now_s=now_s,
-            delivered_ml=self.delivered_ml(now_s),
-            since_addition_s=float(since),
-            lag_s=lag[0],
-            blueness=None if self._unseen(now_s) else self.sight.blueness(),
-            pump=isinstance(self.volumes, Pump),
-        )
-
-    def _unseen(self, now_s: float) -> bool:
         told = {n.code for n in self.notices.current(now_s) if not n.over}
-        return bool(told & {"view", "camera-silent"})
+        return moment_of(
+            now_s,
+            self.volumes,
+            None if self._job is None else self._job.lag_s,
+            None if told & {"view", "camera-silent"} else self.sight.blueness(),
+        )
 
     def checks(self, now_s: float) -> tuple[Check, ...]:
         """Lines of the set-up page."""
@@ -462,6 +428,4 @@ class LiveSession:
 
     def delivered_ml(self, now_s: float) -> float:
         """Volume delivered by now."""
-        if isinstance(self.volumes, Readings):
-            return self.volumes.delivered_ml
-        return 0.0 if self.volumes is None else self.volumes.volume_at(now_s)
+        return delivered_by(self.volumes, now_s)

@@ -166,3 +166,10 @@ class Pump:
         return Delivery(
             "continuous", np.array([self.start_s, stop]), np.array([0.0, self.volume_at(stop)])
         )
+
+
+def delivered_by(volumes: Readings | Pump | None, time_s: float) -> float:
+    """Volume delivered by a time, mL; a burette's is that of its last reading."""
+    if isinstance(volumes, Readings):
+        return volumes.delivered_ml
+    return 0.0 if volumes is None else volumes.volume_at(time_s)
