@@ -2,7 +2,7 @@
 
 The picture is the sample media's; only the pauses are short, so that a whole run fits in a test.
 The first second is repeated as a lead, and the last at the end, because the fake camera begins
-the film anew when it has ended.
+the film anew when it has ended, and whenever a page starts the camera.
 """
 
 from __future__ import annotations
@@ -48,10 +48,10 @@ def recipe_of(mode: str) -> Recipe:
         indicator_umol_l=7.0,
         mode=mode,
         stop_after_ml=0.3,
-        wait_s=(0.9, 1.1),
+        wait_s=(1.2, 1.4),
         fine_ml=(0.1,),
         mixing_s=0.25,
-        rate_ml_min=12.0,
+        rate_ml_min=14.0,
         width=240,
         height=180,
         frames_s=10.0,
@@ -60,7 +60,7 @@ def recipe_of(mode: str) -> Recipe:
     return base if mode == "steps" else replace(base, mode="continuous", stop_after_ml=0.7)
 
 
-def make_film(mode: str, folder: Path, lead_s: float = 6.0, tail_s: float = 60.0) -> BenchFilm:
+def make_film(mode: str, folder: Path, lead_s: float = 3.0, tail_s: float = 60.0) -> BenchFilm:
     """Write film and record; the film begins with `lead_s` in which nothing happens."""
     recipe = recipe_of(mode)
     plan = plan_of(recipe)

@@ -20,17 +20,13 @@ from tests.bench_film import BenchFilm, make_film
 from tests.bench_server import Bench, browsing, fill, heard, serving, tab_to
 
 
-def start_camera(page: Page, bench: Bench) -> float:
-    """Open the page, start the camera, wait for the checks; returns when the film began."""
-    page.goto(bench.address())
-    assert "token" not in page.url
-    expect(page.locator("#checks li")).not_to_have_count(0)
+def start_camera(page: Page) -> float:
+    """Start the camera with the keyboard; returns when its film began."""
+    before = page.evaluate("document.body.dataset.cameraStarted ?? ''")
     tab_to(page, "#camera-start")
     page.keyboard.press("Enter")
-    page.wait_for_selector("body[data-camera-started]", timeout=15000)
-    began = float(page.evaluate("document.body.dataset.cameraStarted")) / 1000.0
-    expect(page.locator("#checks li[data-code=flask].good")).to_be_visible(timeout=8000)
-    return began
+    page.wait_for_selector(f"body[data-camera-started]:not([data-camera-started='{before}'])")
+    return float(page.evaluate("document.body.dataset.cameraStarted")) / 1000.0
 
 
 def wait_until(moment: float) -> None:
@@ -49,8 +45,26 @@ def fill_form(page: Page, film: BenchFilm) -> None:
         fill(page, "#f-rate", f"{film.recipe.rate_ml_min:g}")
     fill(page, "#f-lag", f"{film.recipe.mixing_s:g}")
     fill(page, "#f-lag-u", "0.1")
+
+
+def set_up(page: Page, bench: Bench, film: BenchFilm) -> float:
+    """From the address to the first addition; returns when the film of the run began.
+
+    The camera is started twice: the second time the film begins anew, when all is filled in.
+    """
+    page.goto(bench.address())
+    assert "token" not in page.url
+    expect(page.locator("#checks li")).not_to_have_count(0)
+    start_camera(page)
+    expect(page.locator("#checks li[data-code=flask].good")).to_be_visible(timeout=20000)
+    fill_form(page, film)
+    began = start_camera(page)
+    # The field after the button is the form; Enter in it begins.
+    tab_to(page, "#f-lag-u")
     page.keyboard.press("Enter")
     expect(page.locator("#view-titrating")).to_be_visible()
+    assert time.time() < began + film.start_s - 0.3, "this machine is too slow to begin in time"
+    return began
 
 
 def finished(page: Page) -> dict[str, Any]:
@@ -84,9 +98,7 @@ def test_burette_run(tmp_path: Path) -> None:
     with serving() as bench, browsing(film.mjpeg) as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
-        began = start_camera(page, bench)
-        fill_form(page, film)
-        assert time.time() < began + film.readings[0][0] - 0.6, "the set-up took too long"
+        began = set_up(page, bench, film)
         words = set()
         for k, (at_s, volume_ml) in enumerate(film.readings):
             wait_until(began + at_s + 0.2)
@@ -120,8 +132,7 @@ def test_pump_run_on_a_phone(tmp_path: Path) -> None:
     with serving() as bench, browsing(film.mjpeg) as browser:
         page = browser.new_page(viewport={"width": 390, "height": 844})
         told = heard(page)
-        began = start_camera(page, bench)
-        fill_form(page, film)
+        began = set_up(page, bench, film)
         expect(page.locator("#pump-start")).to_be_focused()
         box = page.locator("#pump-start").bounding_box()
         assert box is not None

@@ -39,7 +39,6 @@ from endpoint.problems import RecordProblem
 from endpoint.sources.frame import Frame
 
 _UPDATE_S = 1.0
-_BEFORE_S = 3.0
 _MOST_REPLICATES = 50
 _NOT_FOUND = "The flask and its reference are not found yet."
 _FIND_IT = "Wait for the checks, or put the flask in the middle of the picture."
@@ -163,7 +162,7 @@ class LiveSession:
                 raise RecordProblem(_NOT_FOUND, _FIND_IT)
             self.form, self.setting, self._job = dict(form), setting, job
             self._clear()
-            self.sight.forget_before(now_s - _BEFORE_S)
+            self.sight.forget_before(now_s)
             if setting.mode == "pump":
                 self.volumes = Pump(float(setting.rate_ml_min or 0.0))
             else:

@@ -43,6 +43,7 @@ class Sight:
         self._follower: Follower | None = None
         self._first: list[Frame] = []
         self._looked_s = -np.inf
+        self._from_s = -np.inf
 
     def see(self, frame: Frame) -> list[ColourSample]:
         """Take the next frame and return the colours that it settles; slow while looking."""
@@ -59,17 +60,18 @@ class Sight:
         with self.lock:
             if follower is not self._follower:
                 return []
-            for sample in settled:
-                self._store.add(sample)
-        return settled
+            return self._add(settled)
 
     def rest(self) -> list[ColourSample]:
         """Colours that still wait for a look; none does afterwards."""
         with self.lock:
-            settled = [] if self._follower is None else self._follower.rest()
-            for sample in settled:
-                self._store.add(sample)
-            return settled
+            return self._add([] if self._follower is None else self._follower.rest())
+
+    def _add(self, settled: list[ColourSample]) -> list[ColourSample]:
+        kept = [sample for sample in settled if sample.time_s >= self._from_s]
+        for sample in kept:
+            self._store.add(sample)
+        return kept
 
     def _look(self, frame: Frame) -> None:
         """Collect first frames, then find liquid and reference in them."""
@@ -97,20 +99,21 @@ class Sight:
         """Forget where the flask stood and look for it anew."""
         with self.lock:
             self.region = self._follower = self.trouble = None
-            self._first, self._looked_s = [], -np.inf
+            self._first, self._looked_s, self._from_s = [], -np.inf, -np.inf
             self._store.clear()
 
     def forget_before(self, time_s: float) -> None:
-        """Let go of colours before a time."""
+        """Let go of colours before a time, also of those that are not settled yet."""
         with self.lock:
+            self._from_s = time_s
             self._store.forget_before(time_s)
 
     def put(self, samples: Iterable[ColourSample]) -> None:
         """Take the colours of a run that is gone on with, in place of those of the set-up."""
         with self.lock:
+            self._from_s = -np.inf
             self._store.clear()
-            for sample in samples:
-                self._store.add(sample)
+            self._add(list(samples))
 
     def trace(self) -> ColourTrace:
         """All colours that are held."""
