@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from endpoint.bench.live import LiveSession
 from endpoint.bench.live_state import curve_of_session, state_of_session
 from endpoint.bench.protocol import Command, Picture, ProtocolProblem, decode
@@ -231,6 +233,7 @@ class Hub:
     def frame(self, frame: Frame) -> None:
         """A frame of a camera or film on this machine."""
         self.session.see(frame)
+        self.session.keep_still(frame.time_s, lambda: jpeg_of(frame))
         self._preview(frame)
         self.changed()
 
@@ -248,7 +251,9 @@ class Hub:
         try:
             pixels = decode(waiting.picture)
             self._index += 1
-            self.session.see(ArrayFrame(self._index, waiting.time_s, pixels))
+            frame = ArrayFrame(self._index, waiting.time_s, pixels)
+            self.session.see(frame)
+            self.session.keep_still(frame.time_s, lambda: jpeg_of(frame))
         except Problem as problem:
             answer |= {"used": False, "text": problem.sentence, "advice": problem.remedy}
         waiting.page.answers.append(answer)
@@ -263,13 +268,16 @@ class Hub:
 
     def _preview(self, frame: Frame) -> None:
         """Small picture for the pages, where the browser has no camera of its own."""
-        import cv2
-
         number = int(time.monotonic() / _PREVIEW_S)
-        if self.preview is not None and self.preview[0] == number:
-            return
-        step = max(1, -(-max(frame.width, frame.height) // _PREVIEW_SIDE))
-        small = frame.rgb8()[::step, ::step, ::-1]
-        good, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 80])
-        if good:
-            self.preview = (number, b"EPV1" + data.tobytes())
+        if self.preview is None or self.preview[0] != number:
+            self.preview = (number, b"EPV1" + jpeg_of(frame, _PREVIEW_SIDE))
+
+
+def jpeg_of(frame: Frame, side: int = 1920) -> bytes:
+    """Picture as JPEG, thinned to at most `side` pixels."""
+    import cv2
+
+    step = max(1, -(-max(frame.width, frame.height) // side))
+    small = np.ascontiguousarray(frame.rgb8()[::step, ::step, ::-1])
+    good, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])
+    return bytes(data.tobytes()) if good else b""

@@ -10,6 +10,7 @@ from typing import Any
 from endpoint.bench.ports import Journal
 from endpoint.colour import ColourSample
 from endpoint.problems import OutputProblem
+from endpoint.region import Region
 
 _MOST_HELD = 50_000
 """Events that are held while the journal is full: about an hour of colours at 15 a second."""
@@ -52,6 +53,32 @@ class Keeper:
         data = asdict(sample)
         data["flags"] = int(sample.flags)
         self.note("colour", data)
+
+    def region(self, region: Region) -> None:
+        """Keep where liquid and reference are."""
+        try:
+            self._journal.keep_region(region)
+        except OutputProblem as problem:
+            self.trouble = problem.sentence
+
+    def kept_region(self) -> Region | None:
+        """Region of the run that is gone on with, None if it cannot be read."""
+        try:
+            return self._journal.kept_region()
+        except OutputProblem as problem:
+            self.trouble = problem.sentence
+            return None
+
+    def wants_still(self, time_s: float) -> bool:
+        """Whether a picture of this time of the session would be kept."""
+        return self.trouble is None and self._journal.wants_still(time_s + self.shift_s)
+
+    def still(self, time_s: float, jpeg: bytes) -> None:
+        """Keep a picture; one that cannot be kept is let go."""
+        try:
+            self._journal.keep_still(time_s + self.shift_s, jpeg)
+        except OutputProblem as problem:
+            self.trouble = problem.sentence
 
     def unfinished(self) -> list[dict[str, Any]]:
         """Runs that were broken off; none if the journal cannot be read."""

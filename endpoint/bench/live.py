@@ -127,6 +127,12 @@ class LiveSession:
         if lost:
             self.look_again()
 
+    def keep_still(self, time_s: float, picture: Callable[[], bytes]) -> None:
+        """Keep a picture of the run now and then; `picture` gives it as JPEG."""
+        with self.lock:
+            if self.phase == "titrating" and self.keeper.wants_still(time_s):
+                self.keeper.still(time_s, picture())
+
     def look_again(self) -> None:
         """Look for the flask anew; only before the first addition.
 
@@ -171,6 +177,7 @@ class LiveSession:
             self.version += 1
             self.keeper.begin({"record": setting.record(), "form": dict(form)})
             self.keeper.note("begin", {"time_s": now_s})
+            self.keeper.region(self.sight.region)
 
     def resume(self, run: str, now_s: float) -> None:
         """Go on with a run that was broken off.
@@ -185,11 +192,15 @@ class LiveSession:
             entry = next((e for e in self.unfinished if e["run"] == run), None)
             if entry is None:
                 raise RecordProblem("There is no such run to go on with.", "Begin a new run.")
-            if self.sight.region is None:
-                raise RecordProblem(_NOT_FOUND, _FIND_IT)
             setting = setting_from(entry["form"])
             self._job = job_of(setting, self._today)
+            if self.sight.region is None:
+                raise RecordProblem(_NOT_FOUND, _FIND_IT)
             old = gone_on(self.keeper.resume(run), setting, now_s)
+            region = self.keeper.kept_region()
+            if region is not None and self.sight.fits(region):
+                # The same pixels as before the break; that the camera moved is seen by the watch.
+                self.sight.look_at(region)
             self.keeper.shift_s = old.shift_s
             self.form, self.setting, self.volumes = dict(entry["form"]), setting, old.volumes
             self._clear()

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from endpoint.pipeline import Result
 from endpoint.problems import OutputProblem
+from endpoint.region import Region
 
 SHAPES = (
     "open ring",
@@ -140,6 +141,22 @@ class Journal(Protocol):
         """Keep one event of the open run: "reading", "correction", "colour", "verdict"..."""
         ...
 
+    def keep_region(self, region: Region) -> None:
+        """Keep where liquid and reference are, for a run that goes on."""
+        ...
+
+    def kept_region(self) -> Region | None:
+        """The region of the open run, if it was kept."""
+        ...
+
+    def wants_still(self, time_s: float) -> bool:
+        """Whether a picture of this time would be kept."""
+        ...
+
+    def keep_still(self, time_s: float, jpeg: bytes) -> None:
+        """Keep a picture, if there is room for it."""
+        ...
+
     def flush(self) -> None:
         """Write what waits; called at least once a second."""
         ...
@@ -179,6 +196,20 @@ class MemoryJournal:
         """Keep an event, but for colours, which would fill the memory."""
         if self.open_run is not None and kind != "colour":
             self.runs[self.open_run].append({"kind": kind, **data})
+
+    def keep_region(self, region: Region) -> None:
+        """Not kept."""
+
+    def kept_region(self) -> Region | None:
+        """None: nothing outlives the program."""
+        return None
+
+    def wants_still(self, time_s: float) -> bool:
+        """Never: pictures would fill the memory."""
+        return False
+
+    def keep_still(self, time_s: float, jpeg: bytes) -> None:
+        """Not kept."""
 
     def flush(self) -> None:
         """Nothing to do."""

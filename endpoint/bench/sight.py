@@ -95,6 +95,11 @@ class Sight:
             self._follower, self._first = Follower(region), []
             self._store.clear()
 
+    def fits(self, region: Region) -> bool:
+        """Whether a region is for pictures of the size that is measured now."""
+        now = self.region
+        return now is not None and (now.width, now.height) == (region.width, region.height)
+
     def look_again(self) -> None:
         """Forget where the flask stood and look for it anew."""
         with self.lock:
