@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from endpoint.colour import ColourSample
 from endpoint.pipeline import Result
 from endpoint.problems import OutputProblem
 from endpoint.region import Region
@@ -116,6 +117,9 @@ class SetUp:
     blueness: float | None = None
     depth: float | None = None
     """Largest density of the liquid over the three channels."""
+    region: Region | None = field(default=None, repr=False)
+    samples: tuple[ColourSample, ...] = field(default=(), repr=False)
+    """Colours of the last seconds, in order of time."""
 
 
 class Checker(Protocol):

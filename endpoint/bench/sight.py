@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Iterable
 
 import numpy as np
@@ -25,6 +26,7 @@ _RECENT_S = 1.0
 _LIGHT_S = 4.0
 _LIGHT_FRAMES = 15
 _LOST_S = 4.0
+_MOST_RECENT = 150
 _HIDING = (Flag.DARK, Flag.LIQUID_LOST, Flag.REFERENCE_LOST, Flag.CAMERA_MOVED, Flag.CLIPPED)
 _LOST = int(Flag.LIQUID_LOST | Flag.REFERENCE_LOST | Flag.CAMERA_MOVED)
 
@@ -40,6 +42,7 @@ class Sight:
         self.last_s: float | None = None
         self.frames = 0
         self._store = SampleStore()
+        self._recent: deque[ColourSample] = deque(maxlen=_MOST_RECENT)
         self._follower: Follower | None = None
         self._first: list[Frame] = []
         self._looked_s = -np.inf
@@ -71,6 +74,7 @@ class Sight:
         kept = [sample for sample in settled if sample.time_s >= self._from_s]
         for sample in kept:
             self._store.add(sample)
+        self._recent.extend(kept)
         return kept
 
     def _look(self, frame: Frame) -> None:
@@ -94,6 +98,7 @@ class Sight:
             self.region, self.trouble = region, None
             self._follower, self._first = Follower(region), []
             self._store.clear()
+            self._recent.clear()
 
     def fits(self, region: Region) -> bool:
         """Whether a region is for pictures of the size that is measured now."""
@@ -106,6 +111,7 @@ class Sight:
             self.region = self._follower = self.trouble = None
             self._first, self._looked_s, self._from_s = [], -np.inf, -np.inf
             self._store.clear()
+            self._recent.clear()
 
     def forget_before(self, time_s: float) -> None:
         """Let go of colours before a time, also of those that are not settled yet."""
@@ -172,6 +178,8 @@ class Sight:
             light_scatter=_scatter(light) if len(light) >= _LIGHT_FRAMES else None,
             blueness=self.blueness(),
             depth=None if latest is None else float(max(latest.density)),
+            region=self.region,
+            samples=tuple(self._recent),
         )
 
     def _recent_flags(self, seconds: float) -> NDArray[np.int64]:
