@@ -76,6 +76,13 @@ class CertificateProblem(Problem):
     code = "certificate"
 
 
+class JournalProblem(Problem):
+    """The journal of the runs cannot be opened, read or written."""
+
+    code = "journal"
+    http_status = 507
+
+
 class OutputProblem(Problem):
     """A result cannot be written where it was asked for."""
 

@@ -1,0 +1,445 @@
+"""The journal of the bench: every event of every run, kept as it happens and never changed.
+
+    with Journal.open(path) as journal:
+        run = journal.begin(RunHead("Well 3", record))
+        number = journal.append(run, Reading(12.0, 3.50))
+        journal.append(run, sample)              # a `ColourSample` of every frame
+        journal.append(run, Correction(number, 3.40))
+        journal.flush()                          # on disk now, or a `JournalProblem`
+    Journal.open(path, writing=False).runs()     # reading, also while a bench writes
+
+It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
+program that is killed and a machine that loses power. `append` never waits for the disk. A thread
+writes what a person did at once and colours and pictures within `BATCH_S`, so a kill loses at
+most what happened in that time (on a slow disk, plus one write). One program at a time may write;
+any number may read meanwhile. Triggers refuse to change or delete an event.
+
+When the disk is full, or anything else hinders writing, `on_problem` is told at once, `problem`
+holds it and `flush` raises it. What was written stays readable; what was not waits in memory, is
+tried again every second, and is in `events` all the same. Only pictures are let go.
+
+Any one thread may call `begin` and `append`; every method may be called from any thread.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import struct
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from endpoint.bench import journal_file
+from endpoint.bench.journal_events import (
+    Correction,
+    Event,
+    Finding,
+    GivenUp,
+    Kept,
+    Resumed,
+    RunHead,
+    Stamp,
+    Still,
+    Undo,
+    decode,
+    encode,
+    may_refer,
+    resumption,
+)
+from endpoint.problems import JournalProblem
+
+BATCH_S = 0.25
+"""Longest time that a colour waits to be written, s."""
+MOST_STILL_BYTES = 64_000_000
+"""Pictures of one run."""
+MOST_WAITING = 50_000
+"""Events that wait in memory while the disk cannot be written: half an hour at 25 a second."""
+_RETRY_S = 1.0
+_STILL_EVERY_S = 1.0
+_MOST_STILL = 2_000_000
+
+Row = tuple[int, int, str, float, float, str, bytes | None]
+"""A row of the table `events`: number, run, kind, mono_s, wall_s, body, data."""
+Clock = Callable[[], Stamp]
+
+
+def system_clock() -> Stamp:
+    """Both clocks of the machine."""
+    return Stamp(time.monotonic(), time.time())
+
+
+@dataclass(frozen=True)
+class RunEntry:
+    """A run in the list of runs."""
+
+    run: int
+    opened: Stamp
+    last: Stamp
+    """When its last event was written."""
+    head: RunHead
+    status: str
+    """"located", "bracketed", "none", "given-up", or "unfinished"."""
+    result: dict[str, Any] | None
+    """Plain data of the last finding."""
+
+    @property
+    def finished(self) -> bool:
+        """Whether the run was ended, with a result or without."""
+        return self.status != "unfinished"
+
+
+@dataclass
+class _RunState:
+    """What is remembered of a run that is written to."""
+
+    kinds: dict[int, str] = field(default_factory=dict)
+    still_bytes: int = 0
+    still_s: float = -1e9
+
+
+class Journal:
+    """An open journal; make one with `Journal.open`."""
+
+    def __init__(
+        self,
+        file: journal_file.JournalFile,
+        clock: Clock,
+        on_problem: Callable[[JournalProblem | None], None] | None,
+    ) -> None:
+        self._file, self._clock, self._tell = file, clock, on_problem
+        self._waiting: deque[Row] = deque()
+        self._states: dict[int, _RunState] = {}
+        self._problem: JournalProblem | None = None
+        self._urgent = self._closing = False
+        self._news = threading.Condition(threading.RLock())
+        self._writing = threading.RLock()
+        self._number, self._run = file.last_numbers()
+        self._thread: threading.Thread | None = None
+        if file.writing:
+            self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
+            self._thread.start()
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        *,
+        writing: bool = True,
+        most_bytes: int | None = None,
+        clock: Clock = system_clock,
+        on_problem: Callable[[JournalProblem | None], None] | None = None,
+    ) -> Journal:
+        """Open a journal, or begin one where there is none.
+
+        Parameters
+        ----------
+        path:
+            The file; its folder is made.
+        writing:
+            False only reads, and nothing is made.
+        most_bytes:
+            Largest size of the file; None for what the disk holds.
+        clock:
+            The clocks of the machine.
+        on_problem:
+            Called with a problem as soon as writing fails, and with None when it works again; by
+            the thread that writes, so it must be quick and must not call the journal.
+
+        Raises
+        ------
+        JournalProblem
+            The file is no journal, of a newer version, damaged, written by another program, or
+            cannot be made.
+        """
+        return cls(journal_file.JournalFile(path, writing, most_bytes), clock, on_problem)
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if error is None:
+            self.close()
+            return
+        with contextlib.suppress(JournalProblem):  # the first error is the one to tell
+            self.close()
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._file.path
+
+    @property
+    def problem(self) -> JournalProblem | None:
+        """Why events wait in memory now, or None."""
+        return self._problem
+
+    def begin(self, head: RunHead) -> int:
+        """Open a run and return its number; it is on disk then.
+
+        Raises
+        ------
+        JournalProblem
+            It cannot be written.
+        """
+        with self._news:
+            self._run += 1
+            run = self._run
+            self._states[run] = _RunState()
+            number = self._put(run, head)
+        try:
+            self.flush()
+        except JournalProblem:
+            with self._news:
+                self._waiting = deque(row for row in self._waiting if row[0] != number)
+            raise
+        return run
+
+    def append(self, run: int, event: Event) -> int:
+        """Keep one event and return its number; 0 for a picture that comes too soon.
+
+        Raises
+        ------
+        JournalProblem
+            There is no such run, a correction or undo refers to nothing that can be corrected, or
+            more waits in memory than there is room for.
+        ValueError
+            The event holds a number that is not finite.
+        """
+        with self._news:
+            state = self._state(run)
+            if isinstance(event, Still) and not self._takes(state, event):
+                return 0
+            if isinstance(event, Correction | Undo):
+                kind = "correction" if isinstance(event, Correction) else "undo"
+                if not may_refer(kind, state.kinds.get(event.of)):
+                    raise JournalProblem(
+                        f"Event {event.of} of run {run} is nothing that can be "
+                        f"{'corrected' if kind == 'correction' else 'undone'}.",
+                        "Choose a reading from the list of this run.",
+                    )
+            if len(self._waiting) >= MOST_WAITING and self._problem is not None:
+                raise self._problem
+            return self._put(run, event)
+
+    def wants_still(self, run: int, time_s: float) -> bool:
+        """Whether a picture of this time would be kept, so that no other need be encoded.
+
+        At most one a second; fewer the more room the pictures of the run have taken.
+        """
+        with self._news:
+            state = self._state(run)
+            left = 1.0 - state.still_bytes / MOST_STILL_BYTES
+            return left > 0.0 and time_s - state.still_s >= _STILL_EVERY_S / left - 1e-6
+
+    def flush(self) -> None:
+        """Write everything that waits.
+
+        Raises
+        ------
+        JournalProblem
+            It cannot be written; it is kept in memory.
+        """
+        while self._waiting:
+            self._write()
+            if self._problem is not None:
+                raise self._problem
+
+    def events(self, run: int, kinds: Iterable[str] | None = None) -> list[Kept]:
+        """Events of a run in the order in which they happened, those that still wait too.
+
+        Parameters
+        ----------
+        run:
+            Number of the run.
+        kinds:
+            Names of `journal_events.KINDS` that are wanted; None for all.
+
+        Raises
+        ------
+        JournalProblem
+            There is no such run, or the file cannot be read.
+        """
+        wanted = None if kinds is None else tuple(kinds)
+        with self._writing:
+            rows = self._file.rows(run, wanted)
+            with self._news:
+                rows += [
+                    row
+                    for row in self._waiting
+                    if row[1] == run and (wanted is None or row[2] in wanted)
+                ]
+        if not rows and (wanted is None or run not in self._file.runs()):
+            raise self._no_run(run)
+        return [self._kept(row) for row in rows]
+
+    def runs(self) -> list[RunEntry]:
+        """Every run, oldest first.
+
+        Raises
+        ------
+        JournalProblem
+            The file cannot be read.
+        """
+        self._try_to_write()
+        return [self._entry(run) for run in self._file.runs()]
+
+    def unfinished(self) -> list[RunEntry]:
+        """Runs that were opened and not ended, oldest first."""
+        return [entry for entry in self.runs() if not entry.finished]
+
+    def resume(self, run: int) -> Resumed:
+        """Go on with a run: says, and keeps, where the clock of its frames goes on.
+
+        Raises
+        ------
+        JournalProblem
+            There is no such run, or it cannot be written.
+        """
+        self._state(run)
+        last = [self._kept(row) for row in self._file.last_timed(run)]
+        going_on = Resumed(0.0, True)
+        if last:
+            time_s = max(float(getattr(kept.event, "time_s", 0.0)) for kept in last)
+            newest = max(last, key=lambda kept: kept.number)
+            going_on = resumption(time_s, newest.stamp, self._clock())
+        self.append(run, going_on)
+        self.flush()
+        return going_on
+
+    def close(self) -> None:
+        """Write what waits and close the file; harmless when called twice.
+
+        Raises
+        ------
+        JournalProblem
+            What waits cannot be written. The file is closed all the same.
+        """
+        with self._news:
+            if self._closing:
+                return
+            self._closing = True
+            self._news.notify_all()
+        if self._thread is not None:
+            self._thread.join()
+        try:
+            self.flush()
+        finally:
+            self._file.close()
+
+    def _state(self, run: int) -> _RunState:
+        if run not in self._states:
+            if run not in self._file.runs():
+                raise self._no_run(run)
+            kinds, used, last_s = self._file.state_of(run)
+            self._states[run] = _RunState(kinds, used, last_s)
+        return self._states[run]
+
+    def _takes(self, state: _RunState, still: Still) -> bool:
+        """Count a picture in, or say that it comes too soon or is too large."""
+        left = 1.0 - (state.still_bytes + len(still.jpeg)) / MOST_STILL_BYTES
+        if left <= 0.0 or len(still.jpeg) > _MOST_STILL or self._problem is not None:
+            return False
+        if still.time_s - state.still_s < _STILL_EVERY_S / left - 1e-6:
+            return False
+        state.still_bytes += len(still.jpeg)
+        state.still_s = still.time_s
+        return True
+
+    def _put(self, run: int, event: Event) -> int:
+        if not self._file.writing or self._closing:
+            how = "closed" if self._closing else "open for reading only"
+            raise JournalProblem(f"The journal is {how}.", "Open it again for writing.")
+        kind, body, data = encode(event)
+        stamp = self._clock()
+        self._number += 1
+        if kind not in ("colour", "still"):
+            self._states[run].kinds[self._number] = kind
+            self._urgent = True
+        self._waiting.append((self._number, run, kind, stamp.mono_s, stamp.wall_s, body, data))
+        self._news.notify_all()
+        return self._number
+
+    def _work(self) -> None:
+        """Thread that writes: at once what is urgent, the rest together."""
+        while True:
+            with self._news:
+                self._news.wait_for(lambda: bool(self._waiting) or self._closing)
+                if not self._closing and self._problem is None:
+                    self._news.wait_for(lambda: self._urgent or self._closing, BATCH_S)
+                elif not self._closing:
+                    self._news.wait_for(lambda: self._closing, _RETRY_S)
+                if self._closing:
+                    return
+                self._urgent = False
+            self._write()
+
+    def _try_to_write(self) -> None:
+        if self._file.writing and self._waiting and self._problem is None:
+            self._write()
+
+    def _write(self) -> None:
+        """Write what waits in one transaction, or remember why that failed."""
+        with self._writing:
+            with self._news:
+                batch = list(self._waiting)
+            try:
+                self._file.write(batch)
+            except JournalProblem as problem:
+                with self._news:
+                    # Pictures take the room and say the least.
+                    self._waiting = deque(row for row in self._waiting if row[2] != "still")
+                self._say(problem)
+                return
+            with self._news:
+                for _ in batch:
+                    self._waiting.popleft()
+            self._say(None)
+
+    def _say(self, problem: JournalProblem | None) -> None:
+        changed = (problem is None) != (self._problem is None)
+        self._problem = problem
+        if changed and self._tell is not None:
+            self._tell(problem)
+
+    def _kept(self, row: Row) -> Kept:
+        number, run, kind, mono_s, wall_s, body, data = row
+        try:
+            return Kept(number, run, Stamp(mono_s, wall_s), decode(kind, body, data))
+        except (KeyError, TypeError, ValueError, struct.error, RecursionError):
+            raise JournalProblem(
+                f"Event {number} of the journal {self.path} is damaged.",
+                "Copy the file from a backup, or begin a new journal.",
+            ) from None
+
+    def _entry(self, run: int) -> RunEntry:
+        first, last, ended = (self._kept(row) for row in self._file.ends_of(run))
+        head = first.event
+        if not isinstance(head, RunHead):
+            raise JournalProblem(
+                f"Run {run} of the journal {self.path} has no beginning.",
+                "Copy the file from a backup, or begin a new journal.",
+            )
+        status, result = "unfinished", None
+        if isinstance(ended.event, GivenUp):
+            status = "given-up"
+        elif isinstance(ended.event, Finding):
+            result = dict(ended.event.result)
+            status = ended.event.status if ended.event.final else status
+        return RunEntry(run, first.stamp, last.stamp, head, status, result)
+
+    def _no_run(self, run: int) -> JournalProblem:
+        known = self._file.runs()
+        listed = f"It has runs {known[0]} to {known[-1]}." if known else "It has no runs yet."
+        return JournalProblem(
+            f"The journal {self.path} has no run {run}.", f"{listed} List them: endpoint runs."
+        )
