@@ -362,8 +362,9 @@ def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
     """Result of the colours of frames that were measured before."""
     if job.delivery is None:
         raise ValueError("colours need a delivery")
-    lag_s = job.priors.lag_s[0]
-    return conclude(job, from_colour(trace(samples), job.delivery, job.flask_ml, lag_s))
+    seen = trace(samples)
+    curve = from_colour(seen, job.delivery, job.flask_ml, job.priors.lag_s[0])
+    return replace(conclude(job, curve), film_frames=seen.time_s.size)
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:

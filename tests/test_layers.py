@@ -108,6 +108,7 @@ ROWS: dict[str, float] = {
     "endpoint.bench.journal_events": 5,
     "endpoint.bench.journal_file": 5,
     "endpoint.bench.journal": 6,
+    "endpoint.bench.kept_region": 6,
     "endpoint.bench.rebuild": 9,
     "endpoint.bench": 10,
     "endpoint.batch": 10,

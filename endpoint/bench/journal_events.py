@@ -113,7 +113,7 @@ class RegionSeen:
     about: Mapping[str, Any]
     """Boxes and outline as plain data."""
     mask: bytes = b""
-    """Mask of the liquid as PNG, or the packed region of `kept_region`."""
+    """The whole region as `kept_region` packs it."""
 
 
 @dataclass(frozen=True)
