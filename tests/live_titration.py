@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from endpoint.bench.journal_events import RunHead
 from endpoint.colour import ColourSample
@@ -42,16 +43,19 @@ class Titration:
     noise: float = 0.002
 
     def samples(self, start_s: float, stop_s: float, step_s: float) -> Iterator[ColourSample]:
-        """Colours of frames every `step_s`; one frame has one colour, whoever asks for it."""
-        content = flask()
+        """Colours of frames every `step_s`."""
         first, last = (int(np.ceil(t / step_s - 1e-9)) for t in (start_s, stop_s))
-        times = step_s * np.arange(first, last)
-        mixed = self.delivery.mixed_volume_at(times, self.lag_s)
+        yield from self.colours(first, step_s * np.arange(first, last))
+
+    def colours(self, first: int, times_s: NDArray[np.float64]) -> Iterator[ColourSample]:
+        """Colours of frames with numbers from `first` on; a number always has the same noise."""
+        content = flask()
+        mixed = self.delivery.mixed_volume_at(times_s, self.lag_s)
         f = speciate(content, mixed, constants_at(content.ph)).free_fraction
-        thin = content.volume_ml / (content.volume_ml + self.delivery.volume_at(times))
+        thin = content.volume_ml / (content.volume_ml + self.delivery.volume_at(times_s))
         red, blue = np.asarray(RED_FORM), np.asarray(BLUE_FORM)
         clean = thin[:, None] * (red + f[:, None] * (blue - red))
-        for k, time_s, row in zip(range(first, last), times.tolist(), clean, strict=True):
+        for k, (time_s, row) in enumerate(zip(times_s.tolist(), clean, strict=True), start=first):
             noisy = row + self.noise * np.random.default_rng([self.seed, k]).standard_normal(3)
             d = (float(noisy[0]), float(noisy[1]), float(noisy[2]))
             yield ColourSample(k, time_s, d, d, (3e-4,) * 3, (0.6,) * 3, 0.01, Flag.NONE)
@@ -66,8 +70,8 @@ def stepwise(seed: int = 1, pause_s: float = 9.0) -> Titration:
     return Titration(Delivery("steps", times, volumes), end, float(times[-1]) + pause_s, seed)
 
 
-def pumped(rate_ml_min: float = 4.0, start_s: float = 5.0) -> Titration:
+def pumped(rate_ml_min: float = 4.0, start_s: float = 5.0, seed: int = 1) -> Titration:
     """The same with a pump."""
     end = flask().equivalence_ml
     stop_s = start_s + (end + 1.2) * 60.0 / rate_ml_min
-    return Titration(Delivery.at_constant_rate(rate_ml_min, start_s), end, stop_s)
+    return Titration(Delivery.at_constant_rate(rate_ml_min, start_s), end, stop_s, seed)
