@@ -76,18 +76,17 @@ class CertificateProblem(Problem):
     code = "certificate"
 
 
-class JournalProblem(Problem):
-    """The journal of the runs cannot be opened, read or written."""
-
-    code = "journal"
-    http_status = 507
-
-
 class OutputProblem(Problem):
     """A result cannot be written where it was asked for."""
 
     code = "output"
     http_status = 507
+
+
+class JournalProblem(OutputProblem):
+    """The journal of the runs cannot be opened, read or written."""
+
+    code = "journal"
 
 
 class InstallProblem(Problem):

@@ -81,6 +81,7 @@ def run_head(
     replicate: int = 1,
     source: str = "",
     program: str = "",
+    form: Mapping[str, Any] | None = None,
 ) -> RunHead:
     """Head of a run from the tables of a record, with the files that they name.
 
@@ -93,7 +94,7 @@ def run_head(
         Where relative paths begin.
     today:
         Day of the titration, if the record has none.
-    replicate, source, program:
+    replicate, source, program, form:
         As in `RunHead`.
 
     Raises
@@ -113,13 +114,13 @@ def run_head(
         kept.get("delivery", {}).pop(key, None)
     kept.setdefault("delivery", {}).setdefault("mode", "steps")
     kept.setdefault("sample", {}).setdefault("date", today.isoformat())
-    _refuse_shift("clock_offset_s" in kept["delivery"], "delivery.clock_offset_s")
+    _refuse_shift(bool(kept["delivery"].get("clock_offset_s")), "delivery.clock_offset_s")
     files: dict[str, str] = {}
     for section, key in _NAMED:
         if key in kept.get(section, {}):
             kept[section][key] = _with_file(kept[section][key], f"{section}.{key}", folder, files)
     record: dict[str, Any] = _plain_days(kept)
-    head = RunHead("", record, files, replicate, source, program)
+    head = RunHead("", record, files, replicate, source, program, dict(form or {}))
     with tempfile.TemporaryDirectory() as place:
         checked = parse_record(_tables(head, None), "The record of the bench", Path(place))
     return replace(head, label=checked.label)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -436,6 +437,23 @@ def test_a_journal_that_is_not_there_is_not_made_by_reading(tmp_path: Path) -> N
     (tmp_path / "file").write_text("x")
     with pytest.raises(JournalProblem, match="cannot be made"):
         Journal.open(tmp_path / "file" / "j.sqlite")
+
+
+def test_a_journal_is_read_where_nothing_can_be_written(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite"
+    with Journal.open(path) as journal:
+        run = journal.begin(head())
+    # SQLite cannot make the file that readers share, as on a full or a write-protected disk.
+    (tmp_path / "j.sqlite-shm").symlink_to(tmp_path / "nowhere" / "x")
+    with (
+        closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as plain,
+        pytest.raises(sqlite3.OperationalError),
+    ):
+        plain.execute("SELECT * FROM events")
+    with Journal.open(path, writing=False) as journal:
+        assert [kept.event for kept in journal.events(run)] == [head()]
+    with pytest.raises(JournalProblem, match="cannot be"):
+        Journal.open(path)
 
 
 def test_a_closed_journal_says_so(tmp_path: Path) -> None:

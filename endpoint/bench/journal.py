@@ -86,6 +86,8 @@ class RunEntry:
     """"located", "bracketed", "none", "given-up", or "unfinished"."""
     result: dict[str, Any] | None
     """Plain data of the last finding."""
+    events: int
+    """How many events there are, the colours of the frames among them."""
 
     @property
     def finished(self) -> bool:
@@ -435,7 +437,8 @@ class Journal:
         elif isinstance(ended.event, Finding):
             result = dict(ended.event.result)
             status = ended.event.status if ended.event.final else status
-        return RunEntry(run, first.stamp, last.stamp, head, status, result)
+        count = self._file.count_of(run)
+        return RunEntry(run, first.stamp, last.stamp, head, status, result, count)
 
     def _no_run(self, run: int) -> JournalProblem:
         known = self._file.runs()

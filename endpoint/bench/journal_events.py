@@ -20,9 +20,10 @@ from typing import Any
 
 from endpoint.colour import ColourSample
 from endpoint.problems import Flag
-from endpoint.tracking import Pose
+from endpoint.tracking import HOME, Pose
 
 _COLOUR = struct.Struct("<qq19d")
+_AT_HOME = [HOME.dx, HOME.dy, HOME.turn_deg, HOME.scale, HOME.likeness]
 _LEAST_STEP_S = 1e-3
 _LONGEST_GAP_S = 86_400.0
 _APART_S = 2.0
@@ -54,6 +55,8 @@ class RunHead:
     """What watches, in words: "browser camera", "USB camera 0", the name of a film."""
     program: str = ""
     """Program and version."""
+    form: Mapping[str, Any] = field(default_factory=dict)
+    """What was typed on the page before the run, to fill it in again."""
 
 
 @dataclass(frozen=True)
@@ -297,8 +300,8 @@ def _unpack(data: bytes) -> ColourSample:
         density_sigma=(v[7], v[8], v[9]),
         reference=(v[10], v[11], v[12]),
         spread=v[13],
-        flags=Flag(flags),
-        pose=Pose(*v[14:19]),
+        flags=Flag.NONE if flags == 0 else Flag(flags),
+        pose=HOME if v[14:19] == _AT_HOME else Pose(*v[14:19]),
     )
 
 

@@ -250,6 +250,11 @@ class JournalFile:
         )
         return first[0], last[0], (ended or first)[0]
 
+    def count_of(self, run: int) -> int:
+        """Number of events of a run."""
+        ((count,),) = self._ask("SELECT count(*) FROM events WHERE run = ?", run)
+        return int(count)
+
     def last_timed(self, run: int) -> list[Row]:
         """Last colour and last of the other events that carry a time of the frames."""
         return [

@@ -17,8 +17,13 @@ _WHERE = (
 )
 
 
+_journal = click.option(
+    "--journal", "path", type=click.Path(path_type=Path), metavar="FILE", help=_WHERE
+)
+
+
 @click.group(invoke_without_command=True)
-@click.option("--journal", "path", type=click.Path(path_type=Path), metavar="FILE", help=_WHERE)
+@_journal
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the list as JSON; - for here.")
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
@@ -104,8 +109,9 @@ def _row(entry: RunEntry) -> tuple[str, ...]:
 @click.argument("run", type=int, metavar="RUN")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
 @click.option("--replace", is_flag=True, help="Write over an earlier export.")
+@_journal
 @click.pass_obj
-def export_run(path: Path, run: int, folder: Path, replace: bool) -> None:
+def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | None) -> None:
     """Write the run with the number RUN to FOLDER: record, colours, volumes, pictures, result.
 
     `endpoint locate FOLDER/record.toml` then gives the same numbers.
@@ -117,7 +123,7 @@ def export_run(path: Path, run: int, folder: Path, replace: bool) -> None:
     from endpoint.runs import export
 
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    with Journal.open(path, writing=False) as journal:
+    with Journal.open(path or usual, writing=False) as journal:
         done = export(journal, run, folder, replace_old=replace, analysed=now)
     if done.result is not None:
         click.echo(summary(done.result, width=80, encoding=sys.stdout.encoding))
