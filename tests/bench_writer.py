@@ -16,7 +16,7 @@ from tests.live_titration import head, pumped, stepwise
 SPEED = 60.0
 """Seconds of titration in one second on the wall; what the journal waits for is not sped up."""
 TICK_S = 0.008
-PAUSE_S = 17.0
+PAUSE_S = 20.0
 ACK = struct.Struct("<qd")
 WORLD = struct.Struct("<d")
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from endpoint.bench import journal as journal_module
@@ -437,6 +437,51 @@ def test_a_journal_that_is_not_there_is_not_made_by_reading(tmp_path: Path) -> N
     (tmp_path / "file").write_text("x")
     with pytest.raises(JournalProblem, match="cannot be made"):
         Journal.open(tmp_path / "file" / "j.sqlite")
+
+
+@pytest.fixture(scope="module")
+def torn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A journal as a machine leaves it that loses power: the file, and the log beside it."""
+    path = tmp_path_factory.mktemp("torn") / "j.sqlite"
+    copy = path.with_name("copy.sqlite")
+    with Journal.open(path) as journal:
+        run = journal.begin(head())
+        for k in range(60):
+            journal.append(run, Reading(float(k), 0.1 * k))
+            journal.flush()
+        for end in ("", "-wal"):
+            copy.with_name(copy.name + end).write_bytes(
+                path.with_name(path.name + end).read_bytes()
+            )
+    return copy
+
+
+@settings(max_examples=25, deadline=None)
+@given(share=st.floats(0.0, 1.0), damage=st.binary(max_size=8))
+def test_a_log_that_ends_anywhere_leaves_a_whole_beginning(
+    torn: Path, tmp_path_factory: pytest.TempPathFactory, share: float, damage: bytes
+) -> None:
+    place = tmp_path_factory.mktemp("copy") / "j.sqlite"
+    place.write_bytes(torn.read_bytes())
+    log = torn.with_name(torn.name + "-wal").read_bytes()
+    place.with_name("j.sqlite-wal").write_bytes(log[: int(share * len(log))] + damage)
+    with Journal.open(place) as journal:
+        entries = journal.runs()
+        assert entries or share < 0.2
+        for entry in entries:
+            numbers = [kept.number for kept in journal.events(entry.run)]
+            assert numbers == list(range(1, len(numbers) + 1))
+            assert share < 1.0 or len(numbers) == 61
+            assert journal.append(entry.run, Note("on")) == numbers[-1] + 1
+
+
+def test_a_program_that_was_killed_while_it_made_the_journal_is_no_harm(tmp_path: Path) -> None:
+    for k, pragma in enumerate(("journal_mode = WAL", "user_version = 0", "page_size = 4096")):
+        path = tmp_path / f"{k}.sqlite"
+        with closing(sqlite3.connect(path)) as plain:
+            plain.execute(f"PRAGMA {pragma}")
+        with Journal.open(path) as journal:
+            assert journal.begin(head()) == 1
 
 
 def test_a_journal_is_read_where_nothing_can_be_written(tmp_path: Path) -> None:

@@ -147,11 +147,20 @@ class JournalFile:
         return held
 
     def _make(self) -> None:
-        if self._db.execute("PRAGMA page_count").fetchone()[0] == 0:
-            self._db.execute("PRAGMA journal_mode = WAL")
+        if self._is_empty():
+            # Whole or not at all; only then the log is switched on, which writes by itself.
             self._db.executescript(_SCHEMA)
         self._check()
         self._db.execute("PRAGMA journal_mode = WAL")
+
+    def _is_empty(self) -> bool:
+        """Whether this is a new file, or what a program left that was killed while it made one."""
+        asked = (
+            "SELECT count(*) FROM sqlite_master",
+            "PRAGMA application_id",
+            "PRAGMA user_version",
+        )
+        return not any(self._db.execute(question).fetchone()[0] for question in asked)
 
     def _reader(self) -> sqlite3.Connection:
         """Connection that only reads; also on a full disk, or one that cannot be written."""
