@@ -7,6 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from endpoint.bench.journal import Journal
@@ -14,7 +15,9 @@ from endpoint.bench.journal_events import RunHead
 from endpoint.bench.journal_port import SessionJournal
 from endpoint.bench.rebuild import delivered, readings_of
 from endpoint.problems import JournalProblem
+from endpoint.region import Region
 from endpoint.runs import export, rebuilt
+from endpoint.sources.frame import Box
 from tests.live_titration import RECORD, Titration, pumped, stepwise
 
 TODAY = datetime.date(2026, 11, 20)
@@ -101,6 +104,41 @@ def test_replicates_of_one_sample_are_numbered(tmp_path: Path) -> None:
         port.begin({"record": BY_HAND})
         heads: list[RunHead] = [entry.head for entry in journal.runs()]
     assert [head.replicate for head in heads] == [1, 2, 2, 3]
+
+
+def test_region_and_pictures_go_with_the_run(tmp_path: Path) -> None:
+    region = Region(
+        width=8,
+        height=6,
+        liquid_box=Box(1, 1, 4, 3),
+        liquid_mask=np.ones((2, 3), dtype=bool),
+        reference_box=Box(5, 0, 7, 2),
+        reference_mask=np.ones((2, 2), dtype=bool),
+        liquid_by_hand=True,
+        reference_by_hand=False,
+        confidence=0.5,
+        change=0.25,
+        liquid_outline=((1, 1), (4, 3)),
+        level=0.5,
+    )
+    with Journal.open(tmp_path / "j.sqlite") as journal:
+        port = SessionJournal(journal, TODAY)
+        assert not port.wants_still(0.0)
+        name = port.begin({"record": BY_HAND})
+        assert port.kept_region() is None
+        port.keep_region(region)
+        assert port.wants_still(0.0)
+        port.keep_still(0.0, b"\xff\xd8")
+        assert not port.wants_still(0.5)
+    with Journal.open(tmp_path / "j.sqlite") as journal:
+        port = SessionJournal(journal, TODAY)
+        port.resume(name)
+        back = port.kept_region()
+        assert back is not None
+        assert (back.liquid_box, back.reference_box) == (region.liquid_box, region.reference_box)
+        assert np.array_equal(back.liquid_mask, region.liquid_mask)
+        assert (back.guide, back.scene, back.level) == (None, None, 0.5)
+        assert not port.wants_still(0.5)
 
 
 def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:

@@ -34,7 +34,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from endpoint.bench import journal_file
 from endpoint.bench.journal_events import (
     Correction,
     Event,
@@ -51,6 +50,7 @@ from endpoint.bench.journal_events import (
     may_refer,
     resumption,
 )
+from endpoint.bench.journal_file import JournalFile, Row
 from endpoint.problems import JournalProblem
 
 BATCH_S = 0.25
@@ -63,8 +63,6 @@ _RETRY_S = 1.0
 _STILL_EVERY_S = 1.0
 _MOST_STILL = 2_000_000
 
-Row = tuple[int, int, str, float, float, str, bytes | None]
-"""A row of the table `events`: number, run, kind, mono_s, wall_s, body, data."""
 Clock = Callable[[], Stamp]
 
 
@@ -109,7 +107,7 @@ class Journal:
 
     def __init__(
         self,
-        file: journal_file.JournalFile,
+        file: JournalFile,
         clock: Clock,
         on_problem: Callable[[JournalProblem | None], None] | None,
     ) -> None:
@@ -158,7 +156,7 @@ class Journal:
             The file is no journal, of a newer version, damaged, written by another program, or
             cannot be made.
         """
-        return cls(journal_file.JournalFile(path, writing, most_bytes), clock, on_problem)
+        return cls(JournalFile(path, writing, most_bytes), clock, on_problem)
 
     def __enter__(self) -> Journal:
         return self

@@ -44,6 +44,7 @@ _NO_SPACE = "Make space on the disk; what waits is then written by itself."
 _BACKUP = "Copy the file from a backup, or begin a new journal under another name."
 
 Row = tuple[int, int, str, float, float, str, bytes | None]
+"""A row of the table `events`: number, run, kind, mono_s, wall_s, body, data."""
 
 
 def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:

@@ -22,12 +22,16 @@ from endpoint.bench.journal_events import (
     Kept,
     PumpRate,
     Reading,
+    RegionSeen,
     Resumed,
+    Still,
     Undo,
 )
+from endpoint.bench.kept_region import region_of, region_seen
 from endpoint.bench.rebuild import readings_of
 from endpoint.colour import ColourSample
 from endpoint.problems import Flag, JournalProblem
+from endpoint.region import Region
 from endpoint.runs import run_head
 from endpoint.tracking import HOME, Pose
 
@@ -97,6 +101,30 @@ class SessionJournal:
             self._rows.append(number)
         elif isinstance(event, Undo):
             self._rows.remove(event.of)
+
+    def keep_region(self, region: Region) -> None:
+        """Keep where the liquid and the reference are, for a run that goes on."""
+        self.journal.append(self._open_run(), region_seen(region))
+
+    def kept_region(self) -> Region | None:
+        """Region that was kept last in the open run.
+
+        Raises
+        ------
+        JournalProblem
+            It is damaged.
+        """
+        kept = self.journal.events(self._open_run(), ["region"])
+        last = kept[-1].event if kept else None
+        return region_of(last) if isinstance(last, RegionSeen) else None
+
+    def wants_still(self, time_s: float) -> bool:
+        """Whether a picture of this time would be kept: at most one a second, later fewer."""
+        return self.run is not None and self.journal.wants_still(self.run, time_s)
+
+    def keep_still(self, time_s: float, jpeg: bytes) -> None:
+        """Keep a picture, if there is room for it."""
+        self.journal.append(self._open_run(), Still(time_s, jpeg))
 
     def flush(self) -> None:
         """Write what waits.
