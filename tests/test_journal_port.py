@@ -19,6 +19,7 @@ from endpoint.region import Region
 from endpoint.runs import export, rebuilt
 from endpoint.sources.frame import Box
 from tests.live_titration import RECORD, Titration, pumped, stepwise
+from tests.test_journal import full_disk
 
 TODAY = datetime.date(2026, 11, 20)
 BY_HAND = {**RECORD, "recording": {"video": "recording.mp4"}}
@@ -141,11 +142,33 @@ def test_region_and_pictures_go_with_the_run(tmp_path: Path) -> None:
         assert not port.wants_still(0.5)
 
 
+def test_a_run_begins_on_a_full_disk_and_is_written_later(tmp_path: Path) -> None:
+    with Journal.open(tmp_path / "j.sqlite") as journal:
+        port = SessionJournal(journal, TODAY)
+        full_disk(journal, True)
+        port.begin({"record": BY_HAND, "form": {"label": "x" * 9000}})
+        port.append("begin", {"time_s": 0.0})
+        port.append("reading", {"time_s": 5.0, "reading_ml": 2.0})
+        with pytest.raises(JournalProblem, match="disk is full"):
+            port.flush()
+        assert len(journal.events(1)) == 3
+        full_disk(journal, False)
+        port.flush()
+        port.append("verdict", {"status": "none", "left_ml": float("nan")})
+        port.end({"status": "none", "equivalence_ml": np.float64("inf")})
+    with Journal.open(tmp_path / "j.sqlite", writing=False) as journal:
+        assert [entry.status for entry in journal.runs()] == ["none"]
+        assert journal.runs()[0].result == {"status": "none", "equivalence_ml": None}
+        assert len(journal.events(1)) == 5
+
+
 def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
     with Journal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         with pytest.raises(JournalProblem, match="No run is open"):
-            port.append("reading", {"time_s": 0.0, "reading_ml": 1.0})
+            port.end(None)
+        port.append("page", {"time_s": 0.0, "open": False})
+        assert journal.runs() == []
         with pytest.raises(JournalProblem, match="not open"):
             port.resume("7")
         name = port.begin({"record": BY_HAND})

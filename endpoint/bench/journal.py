@@ -183,24 +183,38 @@ class Journal:
         """Why events wait in memory now, or None."""
         return self._problem
 
-    def begin(self, head: RunHead) -> int:
-        """Open a run and return its number; it is on disk then.
+    def begin(self, head: RunHead, *, wait: bool = True) -> int:
+        """Open a run and return its number.
+
+        Parameters
+        ----------
+        head:
+            What is known of the run.
+        wait:
+            True returns when it is on disk. False begins all the same where it cannot be written
+            now: it then waits like every event.
 
         Raises
         ------
         JournalProblem
-            It cannot be written.
+            It cannot be written; then there is no such run (`wait` only).
         """
         with self._news:
             self._run += 1
             run = self._run
             self._states[run] = _RunState()
             number = self._put(run, head)
+        if not wait:
+            return run
         try:
             self.flush()
         except JournalProblem:
-            with self._news:
-                self._waiting = deque(row for row in self._waiting if row[0] != number)
+            with self._writing, self._news:
+                left = deque(row for row in self._waiting if row[0] != number)
+                if len(left) == len(self._waiting):
+                    return run  # written since, by the thread
+                self._waiting = left
+                del self._states[run]
             raise
         return run
 
@@ -278,7 +292,7 @@ class Journal:
                     for row in self._waiting
                     if row[1] == run and (wanted is None or row[2] in wanted)
                 ]
-        if not rows and (wanted is None or run not in self._file.runs()):
+        if not rows and run not in self._states and run not in self._file.runs():
             raise self._no_run(run)
         return [self._kept(row) for row in rows]
 

@@ -32,6 +32,7 @@ from endpoint.bench.rebuild import readings_of
 from endpoint.colour import ColourSample
 from endpoint.problems import Flag, JournalProblem
 from endpoint.region import Region
+from endpoint.report.document import plain
 from endpoint.runs import run_head
 from endpoint.tracking import HOME, Pose
 
@@ -63,10 +64,12 @@ class SessionJournal:
     def begin(self, record: Mapping[str, Any]) -> str:
         """Open a run with {"record": tables, "form": what was typed}; returns its number.
 
+        A run that cannot be written now begins all the same; `flush` says so.
+
         Raises
         ------
         Problem
-            The record cannot be used, or the run cannot be written.
+            The record cannot be used.
         """
         tables, form = record["record"], record.get("form", {})
         same = [e for e in self.journal.runs() if e.head.label == tables["sample"].get("label")]
@@ -79,24 +82,25 @@ class SessionJournal:
             program=self._program,
             form=form,
         )
-        self.run = self.journal.begin(head)
+        self.run = self.journal.begin(head, wait=False)
         self._record, self._form, self._rows = tables, form, []
         return str(self.run)
 
     def append(self, kind: str, data: Mapping[str, Any]) -> None:
-        """Keep one event of the open run.
+        """Keep one event of the open run; what happens between two runs belongs to none.
 
         Raises
         ------
         JournalProblem
-            No run is open, or there is no such row.
+            There is no such row.
         """
-        run = self._open_run()
+        if self.run is None:
+            return
         if kind == "colour":
-            self.journal.append(run, _colour(data))
+            self.journal.append(self.run, _colour(data))
             return
         event = self._event(kind, data)
-        number = self.journal.append(run, event)
+        number = self.journal.append(self.run, event)
         if isinstance(event, Reading):
             self._rows.append(number)
         elif isinstance(event, Undo):
@@ -178,7 +182,7 @@ class SessionJournal:
             It cannot be written.
         """
         run = self._open_run()
-        last = GivenUp("") if result is None else Finding(str(result.get("status")), dict(result))
+        last = GivenUp("") if result is None else Finding(str(result.get("status")), plain(result))
         self.journal.append(run, last)
         self.run = None
         self.journal.flush()
@@ -214,9 +218,9 @@ class SessionJournal:
             rate = delivery.get("rate_ml_min", self._form.get("rate_ml_min", 0.0))
             return PumpRate(float(data["time_s"]), float(rate) if data["run"] else 0.0)
         if kind == "verdict":
-            return Finding(str(data.get("status")), dict(data), final=False)
+            return Finding(str(data.get("status")), plain(data), final=False)
         seconds = data.get("jump_s")
-        text = json.dumps(dict(data), ensure_ascii=False, default=str)
+        text = json.dumps(plain(data), ensure_ascii=False, default=str)
         return Incident(kind, text, None if seconds is None else float(seconds))
 
     def _row(self, row: int) -> int:
