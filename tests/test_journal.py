@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from endpoint.bench import journal as journal_module
-from endpoint.bench import journal_file
+from endpoint.bench import journal_file, journal_writer
 from endpoint.bench.journal import Journal
 from endpoint.bench.journal_events import (
     KINDS,
@@ -262,7 +262,7 @@ def full_disk(journal: Journal, full: bool) -> None:
 def test_a_full_disk_is_said_at_once_and_nothing_is_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(journal_module, "_RETRY_S", 0.02)
+    monkeypatch.setattr(journal_writer, "RETRY_S", 0.02)
     told: list[JournalProblem | None] = []
     with Journal.open(tmp_path / "j.sqlite", on_problem=told.append) as journal:
         run = journal.begin(head())
@@ -308,14 +308,14 @@ def test_a_journal_has_a_largest_size_if_wanted(tmp_path: Path) -> None:
 
 
 def test_memory_is_bounded_on_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal_module, "MOST_WAITING", 100)
+    monkeypatch.setattr(journal_writer, "MOST_WAITING", 100)
     journal = Journal.open(tmp_path / "j.sqlite")
     run = journal.begin(head())
     full_disk(journal, True)
     with pytest.raises(JournalProblem, match="disk is full"):  # noqa: PT012
         for _ in range(100_000):
             journal.append(run, Note("x" * 1000))
-            wait_for(lambda: journal.problem is not None or len(journal._waiting) < 100)
+            wait_for(lambda: journal.problem is not None or len(journal._writer) < 100)
     with pytest.raises(JournalProblem, match="disk is full"):
         journal.close()
     journal.close()

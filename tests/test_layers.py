@@ -107,6 +107,7 @@ ROWS: dict[str, float] = {
     "endpoint.report": 9,
     "endpoint.bench.journal_events": 5,
     "endpoint.bench.journal_file": 5,
+    "endpoint.bench.journal_writer": 5.5,
     "endpoint.bench.journal": 6,
     "endpoint.bench.kept_region": 6,
     "endpoint.bench.rebuild": 9,

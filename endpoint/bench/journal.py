@@ -10,7 +10,8 @@
 
 It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
 program that is killed and a machine that loses power. `append` never waits for the disk. A thread
-writes what a person did at once and colours and pictures within `BATCH_S`, so a kill loses at
+writes what a person did at once and colours and pictures within
+`journal_writer.BATCH_S`, so a kill loses at
 most what happened in that time (on a slow disk, plus one write). One program at a time may write;
 any number may read meanwhile. Triggers refuse to change or delete an event.
 
@@ -27,7 +28,6 @@ import contextlib
 import struct
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -51,15 +51,11 @@ from endpoint.bench.journal_events import (
     resumption,
 )
 from endpoint.bench.journal_file import JournalFile, Row
+from endpoint.bench.journal_writer import JournalWriter, Tell
 from endpoint.problems import JournalProblem
 
-BATCH_S = 0.25
-"""Longest time that a colour waits to be written, s."""
 MOST_STILL_BYTES = 64_000_000
 """Pictures of one run."""
-MOST_WAITING = 50_000
-"""Events that wait in memory while the disk cannot be written: half an hour at 25 a second."""
-_RETRY_S = 1.0
 _STILL_EVERY_S = 1.0
 _MOST_STILL = 2_000_000
 
@@ -109,20 +105,14 @@ class Journal:
         self,
         file: JournalFile,
         clock: Clock,
-        on_problem: Callable[[JournalProblem | None], None] | None,
+        on_problem: Tell | None,
     ) -> None:
-        self._file, self._clock, self._tell = file, clock, on_problem
-        self._waiting: deque[Row] = deque()
+        self._file, self._clock = file, clock
         self._states: dict[int, _RunState] = {}
-        self._problem: JournalProblem | None = None
-        self._urgent = self._closing = False
-        self._news = threading.Condition(threading.RLock())
-        self._writing = threading.RLock()
+        self._lock = threading.RLock()
+        self._closed = False
         self._number, self._run = file.last_numbers()
-        self._thread: threading.Thread | None = None
-        if file.writing:
-            self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
-            self._thread.start()
+        self._writer = JournalWriter(file, on_problem)
 
     @classmethod
     def open(
@@ -132,7 +122,7 @@ class Journal:
         writing: bool = True,
         most_bytes: int | None = None,
         clock: Clock = system_clock,
-        on_problem: Callable[[JournalProblem | None], None] | None = None,
+        on_problem: Tell | None = None,
     ) -> Journal:
         """Open a journal, or begin one where there is none.
 
@@ -181,7 +171,7 @@ class Journal:
     @property
     def problem(self) -> JournalProblem | None:
         """Why events wait in memory now, or None."""
-        return self._problem
+        return self._writer.problem
 
     def begin(self, head: RunHead, *, wait: bool = True) -> int:
         """Open a run and return its number.
@@ -199,7 +189,7 @@ class Journal:
         JournalProblem
             It cannot be written; then there is no such run (`wait` only).
         """
-        with self._news:
+        with self._lock:
             self._run += 1
             run = self._run
             self._states[run] = _RunState()
@@ -209,11 +199,9 @@ class Journal:
         try:
             self.flush()
         except JournalProblem:
-            with self._writing, self._news:
-                left = deque(row for row in self._waiting if row[0] != number)
-                if len(left) == len(self._waiting):
-                    return run  # written since, by the thread
-                self._waiting = left
+            if not self._writer.take_back(number):
+                return run  # written since, by the thread
+            with self._lock:
                 del self._states[run]
             raise
         return run
@@ -229,7 +217,7 @@ class Journal:
         ValueError
             The event holds a number that is not finite.
         """
-        with self._news:
+        with self._lock:
             state = self._state(run)
             if isinstance(event, Still) and not self._takes(state, event):
                 return 0
@@ -241,8 +229,6 @@ class Journal:
                         f"{'corrected' if kind == 'correction' else 'undone'}.",
                         "Choose a reading from the list of this run.",
                     )
-            if len(self._waiting) >= MOST_WAITING and self._problem is not None:
-                raise self._problem
             return self._put(run, event)
 
     def wants_still(self, run: int, time_s: float) -> bool:
@@ -250,7 +236,7 @@ class Journal:
 
         At most one a second; fewer the more room the pictures of the run have taken.
         """
-        with self._news:
+        with self._lock:
             state = self._state(run)
             left = 1.0 - state.still_bytes / MOST_STILL_BYTES
             return left > 0.0 and time_s - state.still_s >= _STILL_EVERY_S / left - 1e-6
@@ -263,10 +249,7 @@ class Journal:
         JournalProblem
             It cannot be written; it is kept in memory.
         """
-        while self._waiting:
-            self._write()
-            if self._problem is not None:
-                raise self._problem
+        self._writer.flush()
 
     def events(self, run: int, kinds: Iterable[str] | None = None) -> list[Kept]:
         """Events of a run in the order in which they happened, those that still wait too.
@@ -284,14 +267,9 @@ class Journal:
             There is no such run, or the file cannot be read.
         """
         wanted = None if kinds is None else tuple(kinds)
-        with self._writing:
+        with self._writer.held() as waiting:
             rows = self._file.rows(run, wanted)
-            with self._news:
-                rows += [
-                    row
-                    for row in self._waiting
-                    if row[1] == run and (wanted is None or row[2] in wanted)
-                ]
+        rows += [row for row in waiting if row[1] == run and (wanted is None or row[2] in wanted)]
         if not rows and run not in self._states and run not in self._file.runs():
             raise self._no_run(run)
         return [self._kept(row) for row in rows]
@@ -304,7 +282,8 @@ class Journal:
         JournalProblem
             The file cannot be read.
         """
-        self._try_to_write()
+        if len(self._writer) and self.problem is None:
+            self._writer.write()
         return [self._entry(run) for run in self._file.runs()]
 
     def unfinished(self) -> list[RunEntry]:
@@ -338,13 +317,11 @@ class Journal:
         JournalProblem
             What waits cannot be written. The file is closed all the same.
         """
-        with self._news:
-            if self._closing:
+        with self._lock:
+            if self._closed:
                 return
-            self._closing = True
-            self._news.notify_all()
-        if self._thread is not None:
-            self._thread.join()
+            self._closed = True
+        self._writer.stop()
         try:
             self.flush()
         finally:
@@ -361,7 +338,7 @@ class Journal:
     def _takes(self, state: _RunState, still: Still) -> bool:
         """Count a picture in, or say that it comes too soon or is too large."""
         left = 1.0 - (state.still_bytes + len(still.jpeg)) / MOST_STILL_BYTES
-        if left <= 0.0 or len(still.jpeg) > _MOST_STILL or self._problem is not None:
+        if left <= 0.0 or len(still.jpeg) > _MOST_STILL or self.problem is not None:
             return False
         if still.time_s - state.still_s < _STILL_EVERY_S / left - 1e-6:
             return False
@@ -370,60 +347,18 @@ class Journal:
         return True
 
     def _put(self, run: int, event: Event) -> int:
-        if not self._file.writing or self._closing:
-            how = "closed" if self._closing else "open for reading only"
+        if not self._file.writing or self._closed:
+            how = "closed" if self._closed else "open for reading only"
             raise JournalProblem(f"The journal is {how}.", "Open it again for writing.")
         kind, body, data = encode(event)
         stamp = self._clock()
         self._number += 1
-        if kind not in ("colour", "still"):
+        urgent = kind not in ("colour", "still")
+        row = (self._number, run, kind, stamp.mono_s, stamp.wall_s, body, data)
+        self._writer.put(row, urgent=urgent)
+        if urgent:
             self._states[run].kinds[self._number] = kind
-            self._urgent = True
-        self._waiting.append((self._number, run, kind, stamp.mono_s, stamp.wall_s, body, data))
-        self._news.notify_all()
         return self._number
-
-    def _work(self) -> None:
-        """Thread that writes: at once what is urgent, the rest together."""
-        while True:
-            with self._news:
-                self._news.wait_for(lambda: bool(self._waiting) or self._closing)
-                if not self._closing and self._problem is None:
-                    self._news.wait_for(lambda: self._urgent or self._closing, BATCH_S)
-                elif not self._closing:
-                    self._news.wait_for(lambda: self._closing, _RETRY_S)
-                if self._closing:
-                    return
-                self._urgent = False
-            self._write()
-
-    def _try_to_write(self) -> None:
-        if self._file.writing and self._waiting and self._problem is None:
-            self._write()
-
-    def _write(self) -> None:
-        """Write what waits in one transaction, or remember why that failed."""
-        with self._writing:
-            with self._news:
-                batch = list(self._waiting)
-            try:
-                self._file.write(batch)
-            except JournalProblem as problem:
-                with self._news:
-                    # Pictures take the room and say the least.
-                    self._waiting = deque(row for row in self._waiting if row[2] != "still")
-                self._say(problem)
-                return
-            with self._news:
-                for _ in batch:
-                    self._waiting.popleft()
-            self._say(None)
-
-    def _say(self, problem: JournalProblem | None) -> None:
-        changed = (problem is None) != (self._problem is None)
-        self._problem = problem
-        if changed and self._tell is not None:
-            self._tell(problem)
 
     def _kept(self, row: Row) -> Kept:
         number, run, kind, mono_s, wall_s, body, data = row
