@@ -386,6 +386,9 @@ def test_what_is_no_journal_is_refused_and_left_alone(
         ("reading", "[", None),
         ("reading", '{"x": 1}', None),
         ("reading", "7", None),
+        ("reading", '{"time_s": "x", "burette_ml": 1.0}', None),
+        ("correction", '{"of": 1.5, "burette_ml": 1.0}', None),
+        ("finding", '{"status": "located", "result": [1]}', None),
         ("?", "{}", None),
     ],
 )

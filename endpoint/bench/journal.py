@@ -18,8 +18,7 @@ any number may read meanwhile. Triggers refuse to change or delete an event.
 When the disk is full, or anything else hinders writing, `on_problem` is told at once, `problem`
 holds it and `flush` raises it. What was written stays readable; what was not waits in memory, is
 tried again every second, and is in `events` all the same. Only pictures are let go.
-
-Any one thread may call `begin` and `append`; every method may be called from any thread.
+Every method may be called from any thread.
 """
 
 from __future__ import annotations
@@ -57,6 +56,8 @@ from endpoint.problems import JournalProblem
 MOST_STILL_BYTES = 64_000_000
 """Pictures of one run."""
 _STILL_EVERY_S = 1.0
+_LATEST_S = 2.5e11
+"""About the last second that has a date."""
 _MOST_STILL = 2_000_000
 
 Clock = Callable[[], Stamp]
@@ -299,6 +300,7 @@ class Journal:
             There is no such run, or it cannot be written.
         """
         self._state(run)
+        self.flush()
         last = [self._kept(row) for row in self._file.last_timed(run)]
         going_on = Resumed(0.0, True)
         if last:
@@ -363,6 +365,8 @@ class Journal:
     def _kept(self, row: Row) -> Kept:
         number, run, kind, mono_s, wall_s, body, data = row
         try:
+            if not abs(wall_s) < _LATEST_S:
+                raise ValueError
             return Kept(number, run, Stamp(mono_s, wall_s), decode(kind, body, data))
         except (KeyError, TypeError, ValueError, struct.error, RecursionError):
             raise JournalProblem(

@@ -206,6 +206,21 @@ KINDS: dict[str, type[Event]] = {
     "note": Note,
 }
 _KIND_OF = {kind: name for name, kind in KINDS.items()}
+_NEEDED: dict[str, tuple[type, ...]] = {
+    "time_s": (float, int, type(None)),
+    "burette_ml": (float, int),
+    "rate_ml_min": (float, int),
+    "of": (int,),
+    "replicate": (int,),
+    "label": (str,),
+    "text": (str,),
+    "status": (str,),
+    "record": (dict,),
+    "files": (dict,),
+    "result": (dict,),
+    "about": (dict,),
+}
+"""What a text that somebody changed by hand could break later."""
 _CAN_BE_UNDONE = ("reading", "pump-rate", "correction", "undo")
 
 
@@ -266,7 +281,11 @@ def decode(kind: str, text: str, data: bytes | None) -> Event:
     for name in ("jpeg", "mask"):
         if name in {f.name for f in fields(KINDS[kind])}:
             body[name] = data or b""
-    return KINDS[kind](**body)
+    event = KINDS[kind](**body)
+    for name, kinds in _NEEDED.items():
+        if not isinstance(getattr(event, name, kinds[0]()), kinds):
+            raise ValueError(name)
+    return event
 
 
 def _plain(value: Any) -> Any:
