@@ -10,10 +10,9 @@
 
 It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
 program that is killed and a machine that loses power. `append` never waits for the disk. A thread
-writes what a person did at once and colours and pictures within
-`journal_writer.BATCH_S`, so a kill loses at
-most what happened in that time (on a slow disk, plus one write). One program at a time may write;
-any number may read meanwhile. Triggers refuse to change or delete an event.
+writes what a person did at once, colours and pictures within `journal_writer.BATCH_S`, so a kill
+loses at most what happened in that time (on a slow disk, plus one write). One program at a time
+may write; any number may read meanwhile. Triggers refuse to change or delete an event.
 
 When the disk is full, or anything else hinders writing, `on_problem` is told at once, `problem`
 holds it and `flush` raises it. What was written stays readable; what was not waits in memory, is
