@@ -20,6 +20,7 @@ from calibration.tolerance import titre_remarks
 from endpoint.certificate_use import UsedCertificate
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
+from endpoint.colour_table import samples_of as samples_of_table
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.delivery import Delivery
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
@@ -29,6 +30,7 @@ from endpoint.problems import NoEndpoint
 from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
 from endpoint.sentences import Sentence
+from endpoint.sources.colours import ColourTable
 from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
@@ -329,7 +331,7 @@ def follow(
 
 
 def analyse(
-    source: PictureSource | PhotometerTable,
+    source: PictureSource | PhotometerTable | ColourTable,
     job: Job,
     *,
     region: Region | None = None,
@@ -341,7 +343,7 @@ def analyse(
     Parameters
     ----------
     source:
-        Pictures, or the rows of a photometer.
+        Pictures, the rows of a photometer, or the colours of frames.
     job:
         What the record says.
     region, on_sample, every_frame:
@@ -349,9 +351,20 @@ def analyse(
     """
     if isinstance(source, PhotometerTable):
         return conclude(job, photometer_curve(source, job))
+    if isinstance(source, ColourTable):
+        return of_colours(samples_of_table(source), job)
     return deque(
         follow(source, job, region=region, on_sample=on_sample, every_frame=every_frame), maxlen=1
     )[0]
+
+
+def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
+    """Result of the colours of frames that were measured before."""
+    if job.delivery is None:
+        raise ValueError("colours need a delivery")
+    seen = trace(samples)
+    curve = from_colour(seen, job.delivery, job.flask_ml, job.priors.lag_s[0])
+    return replace(conclude(job, curve), film_frames=seen.time_s.size)
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:
