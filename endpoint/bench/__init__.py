@@ -1,0 +1,1 @@
+"""The bench: guidance, journal and page for the person at the burette."""

@@ -1,0 +1,215 @@
+"""The curve so far, short enough for a prediction many times a second.
+
+While the change goes on its end colour is not known. So the signal here is the way the colour has
+gone, measured in changes that the indicator's own colours let one expect.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.curve import CHANNEL_NOISE, COMMON_NOISE, RGB, ROW_NOISE, Curve
+from endpoint.foreign import darkness_of
+from endpoint.indicators import Indicator
+
+FloatArray = NDArray[np.float64]
+
+LAGS_S = (0.2, 0.5, 0.8, 1.2, 1.7, 2.3, 3.0, 3.8, 5.0)
+"""Mixing lags at which the mixed volume is worked out; between them straight lines."""
+_MOST_POINTS = 30
+_FINE_ML = 0.03
+_GROWTH = 1.18
+_MIDDLES_NM = (620.0, 530.0, 430.0)
+_REACH_NM = 60.0
+_START_ML = 0.3
+"""Frames up to this volume tell the first colour."""
+_KNOWN_CHANGE_SD = 0.07
+_ROUGH_CHANGE_SD = 0.3
+_LEARNING = 0.5
+"""How soon a seen change outweighs the direction that the indicator's colours predict."""
+
+
+@dataclass(frozen=True, eq=False)
+class Habit:
+    """What an earlier replicate taught: whole change of density per first density."""
+
+    change_per_start: FloatArray
+    """Change of undiluted density over the Euclidean size of the first one, shape (channels,)."""
+
+    def __post_init__(self) -> None:
+        self.change_per_start.setflags(write=False)
+
+
+def habit_of(curve: Curve) -> Habit:
+    """Habit from the whole curve of an earlier replicate with the same camera and indicator."""
+    size = max(float(np.linalg.norm(curve.start_density)), 1e-3)
+    return Habit(np.array(curve.change_density) / size)
+
+
+@dataclass(frozen=True, eq=False)
+class History:
+    """Points of the curve so far, at most about 30; arrays cannot be written to."""
+
+    mixed_ml: FloatArray
+    """Volume that the liquid had felt, for every lag of `LAGS_S`, shape (lags, n)."""
+    volume_ml: FloatArray
+    signal: FloatArray
+    """Way from the first colour, in expected changes, shape (n,)."""
+    sigma: FloatArray
+    now_mixed_ml: FloatArray
+    """Volume that the liquid has felt now, for every lag, shape (lags,)."""
+    now_ml: float
+    """Delivered by now."""
+    change_sd: float
+    """How well the size of the whole change is known beforehand, as a part of it."""
+    bend: tuple[float, float]
+    kink_sd: float
+    floor: float
+    """Scatter between points beyond `sigma`, in expected changes."""
+
+    def __post_init__(self) -> None:
+        for name in ("mixed_ml", "volume_ml", "signal", "sigma", "now_mixed_ml"):
+            getattr(self, name).setflags(write=False)
+
+
+def _rough_forms(channels: tuple[str, ...], indicator: Indicator) -> FloatArray | None:
+    """Rough densities of the bound and the free form in the channels, shape (2, channels)."""
+    both = np.array([indicator.bound.camera_density, indicator.free.camera_density])
+    if channels == RGB:
+        return both
+    columns = []
+    for name in channels:
+        digits = "".join(c for c in name if c.isdigit() or c == ".")
+        away = [abs(float(digits or "nan") - nm) for nm in _MIDDLES_NM]
+        near = int(np.argmin(away))
+        columns.append(both[:, near] if away[near] <= _REACH_NM else np.zeros(2))
+    forms = np.array(columns).T
+    return forms if np.any(forms[1] != forms[0]) else None
+
+
+def _covariance(curve: Curve) -> FloatArray:
+    camera = curve.channels == RGB
+    usual = np.array(CHANNEL_NOISE) if camera else np.full(len(curve.channels), ROW_NOISE)
+    common = COMMON_NOISE if camera else ROW_NOISE
+    own = np.median(curve.density_sigma, axis=0)
+    return np.asarray(np.diag(own**2 + usual**2) + common**2)
+
+
+def expected_change(
+    start: FloatArray, channels: tuple[str, ...], indicator: Indicator, habit: Habit | None
+) -> FloatArray | None:
+    """Whole change of density that a first colour lets one expect, shape (channels,).
+
+    Parameters
+    ----------
+    start:
+        First density, shape (channels,).
+    channels, indicator:
+        Where and what of.
+    habit:
+        Of an earlier replicate, if there was one.
+
+    Returns
+    -------
+    None where no channel tells the two forms apart, or nothing is coloured.
+    """
+    if habit is not None and habit.change_per_start.size == start.size:
+        return np.asarray(habit.change_per_start * np.linalg.norm(start))
+    forms = _rough_forms(channels, indicator)
+    if forms is None:
+        return None
+    bound, free = forms
+    # A grey shade (glass, light) lies on all channels of a camera: only what stands out counts.
+    grey = channels == RGB
+    shape = bound - bound.mean() if grey else bound
+    seen = start - start.mean() if grey else start
+    amount = float(shape @ seen) / max(float(shape @ shape), 1e-12)
+    return np.asarray(amount * (free - bound)) if amount > 0.02 else None
+
+
+def _edges(volume_ml: FloatArray) -> NDArray[np.int64]:
+    """Bin of every point: fine near the last volume, wider the further before it."""
+    far = float(np.ptp(volume_ml)) + 1e-9
+    width, growth = _FINE_ML, _GROWTH
+    while True:
+        ends = np.cumsum(width * growth ** np.arange(200))
+        if int(np.searchsorted(ends, far)) < _MOST_POINTS:
+            break
+        width *= 1.25
+    return np.searchsorted(ends, volume_ml.max() - volume_ml, side="right").astype(np.int64)
+
+
+def gather(
+    curve: Curve,
+    indicator: Indicator,
+    *,
+    now_s: float | None = None,
+    habit: Habit | None = None,
+) -> History | None:
+    """Bin the curve so far; None as long as nothing can be told of it.
+
+    Parameters
+    ----------
+    curve:
+        Of the frames so far.
+    indicator:
+        What is in the flask.
+    now_s:
+        Time on the clock of the frames; by default that of the last frame.
+    habit:
+        What an earlier replicate taught of the change of colour.
+    """
+    kept = curve.flags == 0
+    if int(kept.sum()) < 2:
+        return None
+    volume = np.array(curve.volume_ml[kept])
+    undiluted = curve.density[kept] * (1.0 + volume / curve.flask_ml)[:, None]
+    first = np.flatnonzero(volume <= volume[0] + _START_ML)[:5]
+    start = np.median(undiluted[first], axis=0)
+    change = expected_change(start, curve.channels, indicator, habit)
+    if change is None:
+        return None
+    inverse = np.linalg.inv(_covariance(curve))
+    seen = np.median(undiluted[-2:], axis=0) - start
+    way = float(seen @ inverse @ change) / float(change @ inverse @ change)
+    direction = change + max(way, 0.0) / _LEARNING * (seen if way > 0.05 else 0.0 * seen)
+    weights = inverse @ direction
+    weights = weights / float(weights @ change)
+    signal = (undiluted - start) @ weights
+    sigma = np.sqrt(curve.density_sigma[kept] ** 2 @ weights**2)
+    mixed = np.stack([curve.mixed_volume_ml(lag)[kept] for lag in LAGS_S])
+    number = _edges(volume)
+    names, place = np.unique(number, return_inverse=True)
+    sums = np.zeros((names.size, volume.size))
+    weight = 1.0 / np.maximum(sigma, 1e-6) ** 2
+    sums[place, np.arange(volume.size)] = weight
+    total = sums.sum(axis=1)
+    mean = sums / total[:, None]
+    at = float(curve.frame_times_s.max()) if now_s is None else now_s
+    now_ml, now_mixed = _now(curve, at)
+    dark = darkness_of(np.vstack([curve.density, start + change])) if curve.channels == RGB else 0.0
+    camera = curve.channels == RGB
+    return History(
+        mixed_ml=mixed @ mean.T,
+        volume_ml=mean @ volume,
+        signal=mean @ signal,
+        sigma=1.0 / np.sqrt(total),
+        now_mixed_ml=now_mixed,
+        now_ml=now_ml,
+        change_sd=_ROUGH_CHANGE_SD if habit is None else _KNOWN_CHANGE_SD,
+        bend=(-0.05 - 0.2 * dark, 0.08 + 0.4 * dark) if camera else (0.0, 0.02),
+        kink_sd=0.04 + 0.25 * dark if camera else 0.02,
+        floor=float(np.linalg.norm(weights)) * (0.0015 if camera else 0.0007),
+    )
+
+
+def _now(curve: Curve, at_s: float) -> tuple[float, FloatArray]:
+    """Delivered by now, and for every lag what of it the liquid has felt."""
+    if curve.delivery is None or not curve.lag_matters:
+        last = float(curve.volume_ml[-1])
+        return last, np.full(len(LAGS_S), last)
+    felt = [float(curve.delivery.mixed_volume_at(at_s, lag)[0]) for lag in LAGS_S]
+    return float(curve.delivery.volume_at(at_s)), np.array(felt)

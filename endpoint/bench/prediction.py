@@ -1,0 +1,382 @@
+"""How much titrant is left, from the curve so far: a weighted sample over the chemistry.
+
+Adaptive importance sampling (Cappe et al., J. Comput. Graph. Statist. 13 (2004) 907; from memory):
+magnesium share, constants, amount of indicator and mixing lag are drawn from what is known
+beforehand, then from what the first draws found likely. The equivalence volume stands on a grid of
+its own for every draw; colours of the two ends, drift and bend of the scale are linear in the
+signal and are integrated in closed form (Rao and Blackwell). Draws are a fixed lattice, so that the
+same curve gives the same answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from endpoint.bench.history import LAGS_S, History
+from endpoint.indicators import Indicator
+from endpoint.titration_model import Priors, Setting, flasks_of
+from endpoint.two_metals import balance
+
+FloatArray = NDArray[np.float64]
+
+_DIMENSIONS = 7
+_DRAWS = 128
+_ROUNDS = 3
+_FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.1), np.geomspace(0.6, 7.0, 12)]
+"""Equivalence volumes of the first round as distances from the volume now, mL."""
+_NODES = 14
+_FINE_NODES = 7
+_BEHIND_ML, _BEFORE_ML = 4.0, 25.0
+_EFFECTIVE = 24.0
+_DEFENSIVE = 0.2
+_WIDER = 1.25
+_LIKELY_PART = 0.1
+_EDGE_PART = 0.02
+
+
+@dataclass(frozen=True)
+class Left:
+    """What is left to the equivalence volume, from the volume delivered now, mL."""
+
+    value_ml: float | None
+    """Median; None as long as only a lower bound can be told."""
+    low_ml: float | None
+    high_ml: float | None
+    """90 % interval."""
+    early_ml: float
+    """40 % quantile, or the lower bound: where one stops rather early than late."""
+    at_least_ml: float
+    """Nearest equivalence volume that the curve does not speak against, whatever lies beyond."""
+    free_fraction: float
+    free_low: float
+    free_high: float
+    """90 % interval of the free fraction of the indicator in the liquid now."""
+    unfelt_ml: float
+    """Delivered, but not yet mixed in, for the longer of the likely mixing lags."""
+
+
+@lru_cache(maxsize=4)
+def _lattice(rows: int, skip: int) -> FloatArray:
+    """Evenly spread standard normal draws: Kronecker lattice of the generalised golden ratio."""
+    phi = 1.0
+    for _ in range(60):
+        phi = (1.0 + phi) ** (1.0 / (_DIMENSIONS + 1.0))
+    alpha = phi ** -np.arange(1.0, _DIMENSIONS + 1.0)
+    u = (0.5 + np.outer(np.arange(skip + 1, skip + rows + 1), alpha)) % 1.0
+    z = np.asarray(ndtri(np.clip(u, 1e-4, 1.0 - 1e-4)))
+    z.setflags(write=False)
+    return z
+
+
+def _shape_nodes() -> FloatArray:
+    """Distances from the equivalence volume at which the free fraction is tabulated, mL."""
+    wide = np.geomspace(0.5, _BEFORE_ML, 26)
+    fine = np.arange(-0.48, 0.481, 0.024)
+    return np.r_[-wide[::-1], fine, np.geomspace(0.5, _BEHIND_ML, 8)]
+
+
+_SHAPE_ML = _shape_nodes()
+
+
+@dataclass(frozen=True, eq=False)
+class _Case:
+    history: History
+    setting: Setting
+    priors: Priors
+    indicator: Indicator
+    sigma: FloatArray
+
+    def theta(self, z: FloatArray, equivalence_ml: float) -> tuple[FloatArray, FloatArray]:
+        """Chemical parameters as for `flasks_of`, and lags in s, for standard normal draws."""
+        p = self.priors
+        theta = np.zeros((len(z), 8))
+        theta[:, 0] = equivalence_ml
+        # A half-normal square root of the ratio, as the fit's prior is for a sign-free root.
+        theta[:, 1] = p.root_magnesium * ndtri(np.minimum(0.5 + 0.5 * ndtr(z[:, 0]), 1.0 - 1e-9))
+        scales = (p.shift_edta, p.shift_indicator, p.split_edta, p.split_indicator)
+        theta[:, 2:6] = z[:, 1:5] * scales
+        log_umol_l, sd = p.log_indicator_umol_l
+        theta[:, 6] = log_umol_l + np.log(1e-3 * self.setting.flask_ml) + sd * z[:, 5]
+        mean, sd = max(p.lag_s[0], 1e-3), p.lag_s[1]
+        width = np.sqrt(np.log1p((sd / mean) ** 2))
+        lag = mean * np.exp(-0.5 * width**2 + width * z[:, 6])
+        return theta, np.clip(lag, LAGS_S[0], LAGS_S[-1])
+
+    def shapes(self, theta: FloatArray) -> FloatArray:
+        """Free fraction at `_SHAPE_ML` from the equivalence volume, shape (draws, nodes)."""
+        volume = np.maximum(theta[0, 0] + _SHAPE_ML, 0.0)
+        volume = np.broadcast_to(volume, (len(theta), volume.size))
+        constants = self.setting.constants
+        assert constants is not None
+        single = len(self.indicator.metals) == 1
+        if single:
+            theta = theta.copy()
+            theta[:, 1] = theta[:, 4] = theta[:, 5] = 0.0
+        return balance(flasks_of(volume, theta, self.setting, constants)).free_fraction
+
+
+def _at(table: FloatArray, away_ml: FloatArray) -> FloatArray:
+    """Rows of a table at distances from the equivalence volume, shape (draws, ...)."""
+    flat = np.clip(away_ml, _SHAPE_ML[0], _SHAPE_ML[-1] - 1e-9).reshape(len(table), -1)
+    k = np.searchsorted(_SHAPE_ML, flat, side="right") - 1
+    part = (flat - _SHAPE_ML[k]) / (_SHAPE_ML[k + 1] - _SHAPE_ML[k])
+    low = np.take_along_axis(table, k, axis=1)
+    high = np.take_along_axis(table, k + 1, axis=1)
+    return np.asarray((low + part * (high - low)).reshape(away_ml.shape))
+
+
+def _by_lag(values: FloatArray, lag_s: FloatArray) -> FloatArray:
+    """Rows of (lags, ...) at given lags, shape (draws, ...)."""
+    nodes = np.array(LAGS_S)
+    k = np.clip(np.searchsorted(nodes, lag_s, side="right") - 1, 0, nodes.size - 2)
+    part = (lag_s - nodes[k]) / (nodes[k + 1] - nodes[k])
+    part = part.reshape(-1, *([1] * (values.ndim - 1)))
+    return np.asarray(values[k] * (1.0 - part) + values[k + 1] * part)
+
+
+def _log_likelihood(case: _Case, f: FloatArray) -> FloatArray:
+    """Of the signal, colours of the ends integrated; `f` of shape (draws, nodes, n)."""
+    h = case.history
+    bump = f * (1.0 - f)
+    away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
+    w = 1.0 / case.sigma
+    columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w]
+    mean = np.array([0.0, 1.0, h.bend[0], 0.0, 0.0])
+    sd = np.array([0.2, h.change_sd, h.bend[1], h.kink_sd, case.priors.drift_span])
+    rest = h.signal * w - columns[1] - mean[2] * columns[2]
+    size = len(columns)
+    shape = f.shape[:2]
+    m = np.empty((size, size, *shape))
+    b = np.empty((size, *shape))
+    for i in range(size):
+        b[i] = _dot(columns[i], rest)
+        for j in range(i + 1):
+            m[i, j] = _dot(columns[i], columns[j])
+        m[i, i] += 1.0 / sd[i] ** 2
+    total = np.einsum("dkn,dkn->dk", rest, rest)
+    # Cholesky by hand over the last axes: many small systems at once.
+    log_det = np.zeros(shape)
+    for i in range(size):
+        for j in range(i):
+            for k in range(j):
+                m[i, j] -= m[i, k] * m[j, k]
+            m[i, j] /= m[j, j]
+            m[i, i] -= m[i, j] ** 2
+            b[i] -= m[i, j] * b[j]
+        m[i, i] = np.sqrt(np.maximum(m[i, i], 1e-12))
+        b[i] /= m[i, i]
+        log_det += np.log(m[i, i])
+        total = total - b[i] ** 2
+    return np.asarray(-0.5 * total - log_det)
+
+
+def _dot(one: FloatArray, other: FloatArray) -> FloatArray:
+    if one.ndim == 1 and other.ndim == 1:
+        return np.asarray(one @ other)
+    if one.ndim == 1:
+        return np.asarray(other @ one)
+    if other.ndim == 1:
+        return np.asarray(one @ other)
+    return np.asarray(np.einsum("dkn,dkn->dk", one, other))
+
+
+@dataclass(frozen=True, eq=False)
+class _Sample:
+    z: FloatArray
+    equivalence_ml: FloatArray
+    """Shape (draws, nodes), rising."""
+    log_likelihood: FloatArray
+    log_mass: FloatArray
+    """Likelihood, width of the node and weight of the draw."""
+    free: FloatArray
+    """Free fraction now, shape (draws, nodes)."""
+    misfit: float
+    """Least weighted sum of squares."""
+
+
+def _normal_log(z: FloatArray, mean: FloatArray, root: FloatArray) -> FloatArray:
+    u = np.linalg.solve(root, (z - mean).T)
+    return np.asarray(-0.5 * np.sum(u * u, axis=0) - np.log(np.diag(root)).sum())
+
+
+def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> _Sample:
+    h = case.history
+    middle = float(np.clip(np.median(nodes), 0.3, None))
+    theta, lag = case.theta(z, middle)
+    table = case.shapes(theta)
+    mixed = _by_lag(h.mixed_ml, lag)
+    coarse = np.broadcast_to(nodes, (len(z), nodes.size))
+    first = _log_likelihood(case, _at(table, mixed[:, None, :] - coarse[..., None]))
+    best = np.clip(np.argmax(first, axis=1), 1, nodes.size - 2)
+    t = (np.arange(_FINE_NODES) + 1.0) / (_FINE_NODES + 1.0) * 2.0 - 1.0
+    left, right = nodes[best] - nodes[best - 1], nodes[best + 1] - nodes[best]
+    fine = nodes[best][:, None] + np.where(t < 0, t * left[:, None], t * right[:, None])
+    fine[:, _FINE_NODES // 2] += 1e-6
+    second = _log_likelihood(case, _at(table, mixed[:, None, :] - fine[..., None]))
+    volume = np.concatenate([coarse, fine], axis=1)
+    order = np.argsort(volume, axis=1)
+    volume = np.take_along_axis(volume, order, axis=1)
+    log_l = np.take_along_axis(np.concatenate([first, second], axis=1), order, axis=1)
+    gap = np.diff(volume, axis=1)
+    width = np.empty_like(volume)
+    width[:, 0], width[:, -1] = 0.5 * gap[:, 0], 0.5 * gap[:, -1]
+    width[:, 1:-1] = 0.5 * (gap[:, 1:] + gap[:, :-1])
+    prior = -0.5 * np.sum(z * z, axis=1) - log_q
+    now = _by_lag(h.now_mixed_ml, lag)
+    free = _at(table, now[:, None] - volume)
+    log_mass = log_l + np.log(np.maximum(width, 1e-12)) + prior[:, None]
+    return _Sample(z, volume, log_l, log_mass, free, -2.0 * float(log_l.max()))
+
+
+def _tempered(log_w: FloatArray) -> FloatArray:
+    """Weights, flattened until enough draws count."""
+    power = 1.0
+    while True:
+        w = np.exp(power * (log_w - log_w.max()))
+        w /= w.sum()
+        if 1.0 / float(w @ w) >= min(_EFFECTIVE, 0.5 * w.size) or power < 1e-3:
+            return w
+        power *= 0.7
+
+
+def _draw_mass(sample: _Sample) -> FloatArray:
+    top = sample.log_mass.max(axis=1)
+    return np.asarray(top + np.log(np.exp(sample.log_mass - top[:, None]).sum(axis=1)))
+
+
+def quantiles(value: FloatArray, mass: FloatArray, levels: tuple[float, ...]) -> FloatArray:
+    """Weighted quantiles with straight lines between the values."""
+    order = np.argsort(value, axis=None)
+    v, w = value.ravel()[order], mass.ravel()[order]
+    return np.asarray(np.interp(levels, (np.cumsum(w) - 0.5 * w) / w.sum(), v))
+
+
+def _next_nodes(samples: list[_Sample], weights: FloatArray) -> FloatArray:
+    """Grid over what was found likely; the weights are tempered ones of the last draws."""
+    last = samples[-1]
+    own = np.exp(last.log_mass - last.log_mass.max(axis=1, keepdims=True))
+    mass = weights[:, None] * own / own.sum(axis=1, keepdims=True)
+    low, high = quantiles(last.equivalence_ml, mass, (0.003, 0.997))
+    pad = 0.25 * (high - low) + 0.02
+    return np.linspace(low - pad, high + pad, _NODES)
+
+
+def predict(
+    history: History,
+    titrant_mol_l: float,
+    flask_ml: float,
+    priors: Priors,
+    indicator: Indicator,
+    expected_ml: tuple[float, float] | None = None,
+) -> Left:
+    """Predict what is left to the equivalence volume.
+
+    Parameters
+    ----------
+    history:
+        From `endpoint.bench.history.gather`.
+    titrant_mol_l:
+        Concentration of EDTA.
+    flask_ml:
+        Volume in the flask before the first addition.
+    priors:
+        Knowledge from before the recording, see `endpoint.titration_model`.
+    indicator:
+        What is titrated.
+    expected_ml:
+        Equivalence volume to expect and its standard deviation, from an earlier replicate.
+    """
+    setting = Setting(
+        flask_ml, titrant_mol_l, lambda _: np.zeros(0), True, indicator.ph, indicator.constants
+    )
+    sigma = np.hypot(history.sigma, history.floor)
+    case = _Case(history, setting, priors, indicator, sigma)
+    nodes = np.maximum(history.now_ml + _FIRST_NODES, 0.05)
+    nodes = np.unique(nodes)
+    samples: list[_Sample] = []
+    mean, root = np.zeros(_DIMENSIONS), np.eye(_DIMENSIONS)
+    for k in range(_ROUNDS):
+        z = _lattice(_DRAWS, k * _DRAWS).copy()
+        if k:
+            plain = np.arange(_DRAWS) % round(1.0 / _DEFENSIVE) == 0
+            z[~plain] = mean + z[~plain] @ root.T
+            inside = _normal_log(z, mean, root) + np.log(1.0 - _DEFENSIVE)
+            outside = -0.5 * np.sum(z * z, axis=1) + np.log(_DEFENSIVE)
+            log_q = np.logaddexp(inside, outside)
+        else:
+            log_q = -0.5 * np.sum(z * z, axis=1)
+        samples.append(_round(case, z, log_q, nodes))
+        if k == _ROUNDS - 1:
+            break
+        case = _refined(case, samples[-1])
+        weights = _tempered(_draw_mass(samples[-1]))
+        mean = weights @ z
+        spread = (z - mean).T @ ((z - mean) * weights[:, None])
+        root = np.linalg.cholesky(_WIDER**2 * spread + 0.03 * np.eye(_DIMENSIONS))
+        nodes = _next_nodes(samples, weights)
+        nodes = np.unique(np.maximum(nodes, 0.02))
+    return _summary(history, samples, expected_ml, priors)
+
+
+def _refined(case: _Case, sample: _Sample) -> _Case:
+    """More scatter where even the best draw does not come near enough to the points."""
+    n = case.history.signal.size
+    freedom = max(n - 4.0, 1.0)
+    excess = sample.misfit / freedom
+    if excess <= 1.0 or n < 6:
+        return case
+    factor = min(float(np.sqrt(excess)), 3.0)
+    return _Case(
+        case.history, case.setting, case.priors, case.indicator, case.sigma * factor
+    )
+
+
+def _summary(
+    history: History,
+    samples: list[_Sample],
+    expected_ml: tuple[float, float] | None,
+    priors: Priors,
+) -> Left:
+    last = samples[-1]
+    log_mass = last.log_mass
+    if expected_ml is not None:
+        log_mass = log_mass - 0.5 * ((last.equivalence_ml - expected_ml[0]) / expected_ml[1]) ** 2
+    mass = np.exp(log_mass - log_mass.max())
+    left = last.equivalence_ml - history.now_ml
+    low, early, middle, high = quantiles(left, mass, (0.05, 0.4, 0.5, 0.95))
+    f_low, f_middle, f_high = quantiles(last.free, mass, (0.05, 0.5, 0.95))
+    edge = _FIRST_NODES[-1] - 1.0
+    beyond = float(mass[left > edge].sum() / mass.sum())
+    bounded = beyond < _EDGE_PART
+    longer = priors.lag_s[0] + priors.lag_s[1]
+    unfelt = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
+    least = min(_nearest(samples[0], history.now_ml), low)
+    return Left(
+        value_ml=float(middle) if bounded else None,
+        low_ml=float(low) if bounded else None,
+        high_ml=float(high) if bounded else None,
+        early_ml=float(early),
+        at_least_ml=float(least if not bounded else low),
+        free_fraction=float(f_middle),
+        free_low=float(f_low),
+        free_high=float(f_high),
+        unfelt_ml=max(unfelt, 0.0),
+    )
+
+
+def _nearest(sample: _Sample, now_ml: float) -> float:
+    """Least volume left at which the chemistry on the whole is not a tenth as likely as best."""
+    edges = np.r_[now_ml + _FIRST_NODES]
+    weight = np.exp(sample.log_mass - sample.log_mass.max())
+    width = np.gradient(sample.equivalence_ml, axis=1)
+    place = np.clip(np.searchsorted(edges, sample.equivalence_ml.ravel()) - 1, 0, edges.size - 2)
+    mass = np.bincount(place, weights=weight.ravel(), minlength=edges.size - 1)
+    density = mass / np.diff(edges)
+    del width
+    likely = density >= _LIKELY_PART * density.max()
+    return float(edges[int(np.argmax(likely))] - now_ml)
