@@ -24,6 +24,9 @@ FloatArray = NDArray[np.float64]
 
 RED_FORM = np.array([0.10, 0.55, 0.30])
 BLUE_FORM = np.array([0.60, 0.38, 0.12])
+FILM_RED = np.array([0.21, 0.50, 0.40])
+FILM_BLUE = np.array([0.57, 0.30, 0.12])
+"""Forms as a camera shows them in the rendered sample films, on a like scale."""
 _FRAME_S = 0.25
 _FAR_ML = 4.0
 _FAR_FRAME_S = 1.0
@@ -72,8 +75,11 @@ def draw_recipe(seed: int, *, pump: bool | None = None) -> Recipe:
         titrant_mol_l=0.01,
     )
     strength = rng.uniform(0.3, 1.3)
-    red = strength * RED_FORM * np.exp(rng.normal(0.0, 0.12, 3))
-    blue = strength * BLUE_FORM * np.exp(rng.normal(0.0, 0.12, 3))
+    mix = rng.uniform()
+    red = (1.0 - mix) * RED_FORM + mix * FILM_RED
+    blue = (1.0 - mix) * BLUE_FORM + mix * FILM_BLUE
+    red = strength * red * np.exp(rng.normal(0.0, 0.08, 3))
+    blue = strength * blue * np.exp(rng.normal(0.0, 0.08, 3))
     excess = max(float(blue[0]) - 0.65, 0.0)
     by_pump = bool(rng.uniform() < 0.5) if pump is None else pump
     return Recipe(
@@ -124,8 +130,10 @@ class Flow:
         self.delivered_ml += added_ml
         self.time_s += step_s
         self.felt_ml += (self.delivered_ml - self.felt_ml) * (1.0 - np.exp(-step_s / r.lag_s))
-        if note and self.delivered_ml > self.log_ml[-1]:
-            self.log_s.append(self.time_s - 0.5 * step_s if not r.pump else self.time_s)
+        if note and r.pump:
+            self._pumped()
+        elif note and self.delivered_ml > self.log_ml[-1]:
+            self.log_s.append(self.time_s - 0.5 * step_s)
             self.log_ml.append(self.delivered_ml)
         f = self.free_fraction
         bump = f * (1.0 - f)
@@ -138,6 +146,18 @@ class Flow:
         density = r.shade + thinner * (r.red + shape * (r.blue - r.red))
         self.times.append(self.time_s)
         self.seen.append(density + self.rng.normal(0.0, 0.001, 3))
+
+    def _pumped(self) -> None:
+        """Knots of a pump's log only where its rate changes."""
+        if len(self.log_s) > 1:
+            before = self.log_ml[-1] - self.log_ml[-2]
+            rate = before / (self.log_s[-1] - self.log_s[-2])
+            now = (self.delivered_ml - self.log_ml[-1]) / (self.time_s - self.log_s[-1])
+            if abs(now - rate) < 1e-9:
+                self.log_s.pop()
+                self.log_ml.pop()
+        self.log_s.append(self.time_s)
+        self.log_ml.append(self.delivered_ml)
 
     @property
     def free_fraction(self) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.curve import CHANNEL_NOISE, COMMON_NOISE, RGB, ROW_NOISE, Curve
+from endpoint.delivery import Delivery
 from endpoint.foreign import darkness_of
 from endpoint.indicators import Indicator
 
@@ -20,14 +21,19 @@ FloatArray = NDArray[np.float64]
 LAGS_S = (0.2, 0.5, 0.8, 1.2, 1.7, 2.3, 3.0, 3.8, 5.0)
 """Mixing lags at which the mixed volume is worked out; between them straight lines."""
 _MOST_POINTS = 30
+_MOST_ROWS = 240
 _FINE_ML = 0.03
 _GROWTH = 1.18
 _MIDDLES_NM = (620.0, 530.0, 430.0)
 _REACH_NM = 60.0
 _START_ML = 0.3
 """Frames up to this volume tell the first colour."""
-_KNOWN_CHANGE_SD = 0.07
-_ROUGH_CHANGE_SD = 0.3
+_KNOWN_CHANGE = (1.0, 0.06)
+_ROUGH_CHANGE = (1.2, 0.25)
+"""Whole change over what the first colour lets one expect, and its standard deviation: from an
+earlier replicate, and from the rough densities of the indicator (1.36 to 1.55 in rendered films
+with the dyes and the camera of the sample recordings, 1 by the rough densities themselves).
+"""
 _LEARNING = 0.5
 """How soon a seen change outweighs the direction that the indicator's colours predict."""
 
@@ -63,8 +69,8 @@ class History:
     """Volume that the liquid has felt now, for every lag, shape (lags,)."""
     now_ml: float
     """Delivered by now."""
-    change_sd: float
-    """How well the size of the whole change is known beforehand, as a part of it."""
+    change: tuple[float, float]
+    """Whole change in expected changes: what is known beforehand, and its standard deviation."""
     bend: tuple[float, float]
     kink_sd: float
     floor: float
@@ -180,7 +186,10 @@ def gather(
     weights = weights / float(weights @ change)
     signal = (undiluted - start) @ weights
     sigma = np.sqrt(curve.density_sigma[kept] ** 2 @ weights**2)
-    mixed = np.stack([curve.mixed_volume_ml(lag)[kept] for lag in LAGS_S])
+    delivery = _short(curve.delivery)
+    mixed = np.stack(
+        [_felt(curve, delivery, lag, np.array(curve.time_s[kept]), volume) for lag in LAGS_S]
+    )
     number = _edges(volume)
     names, place = np.unique(number, return_inverse=True)
     sums = np.zeros((names.size, volume.size))
@@ -189,7 +198,9 @@ def gather(
     total = sums.sum(axis=1)
     mean = sums / total[:, None]
     at = float(curve.frame_times_s.max()) if now_s is None else now_s
-    now_ml, now_mixed = _now(curve, at)
+    last = volume[-1:]
+    now_mixed = [_felt(curve, delivery, lag, np.array([at]), last)[0] for lag in LAGS_S]
+    now_ml = float(_felt(curve, delivery, 0.0, np.array([at]), last)[0])
     dark = darkness_of(np.vstack([curve.density, start + change])) if curve.channels == RGB else 0.0
     camera = curve.channels == RGB
     return History(
@@ -197,19 +208,29 @@ def gather(
         volume_ml=mean @ volume,
         signal=mean @ signal,
         sigma=1.0 / np.sqrt(total),
-        now_mixed_ml=now_mixed,
+        now_mixed_ml=np.array(now_mixed),
         now_ml=now_ml,
-        change_sd=_ROUGH_CHANGE_SD if habit is None else _KNOWN_CHANGE_SD,
-        bend=(-0.05 - 0.2 * dark, 0.08 + 0.4 * dark) if camera else (0.0, 0.02),
-        kink_sd=0.04 + 0.25 * dark if camera else 0.02,
+        change=_ROUGH_CHANGE if habit is None else _KNOWN_CHANGE,
+        bend=(-0.04 - 0.3 * dark, 0.07 + 0.3 * dark) if camera else (0.0, 0.02),
+        kink_sd=0.03 + 0.2 * dark if camera else 0.02,
         floor=float(np.linalg.norm(weights)) * (0.0015 if camera else 0.0007),
     )
 
 
-def _now(curve: Curve, at_s: float) -> tuple[float, FloatArray]:
-    """Delivered by now, and for every lag what of it the liquid has felt."""
-    if curve.delivery is None or not curve.lag_matters:
-        last = float(curve.volume_ml[-1])
-        return last, np.full(len(LAGS_S), last)
-    felt = [float(curve.delivery.mixed_volume_at(at_s, lag)[0]) for lag in LAGS_S]
-    return float(curve.delivery.volume_at(at_s)), np.array(felt)
+def _short(delivery: Delivery | None) -> Delivery | None:
+    """The same delivery with fewer rows long ago, where mixing has long been over."""
+    if delivery is None or delivery.time_s.size <= _MOST_ROWS:
+        return delivery
+    early = delivery.time_s.size - _MOST_ROWS // 2
+    step = int(np.ceil(early / (_MOST_ROWS // 2)))
+    kept = np.r_[np.arange(0, early, step), np.arange(early, delivery.time_s.size)]
+    return Delivery(delivery.mode, delivery.time_s[kept], delivery.volume_ml[kept])
+
+
+def _felt(
+    curve: Curve, delivery: Delivery | None, lag_s: float, time_s: FloatArray, volume: FloatArray
+) -> FloatArray:
+    """Volume that the liquid has felt at times; `volume` where no mixing matters."""
+    if delivery is None or not curve.lag_matters:
+        return volume
+    return delivery.mixed_volume_at(time_s, lag_s)

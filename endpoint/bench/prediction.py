@@ -26,16 +26,20 @@ FloatArray = NDArray[np.float64]
 
 _DIMENSIONS = 7
 _DRAWS = 128
-_ROUNDS = 3
+_ROUNDS = 4
 _FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.1), np.geomspace(0.6, 7.0, 12)]
 """Equivalence volumes of the first round as distances from the volume now, mL."""
 _NODES = 14
 _FINE_NODES = 7
 _BEHIND_ML, _BEFORE_ML = 4.0, 25.0
-_EFFECTIVE = 24.0
+_EFFECTIVE = 16.0
 _DEFENSIVE = 0.2
-_WIDER = 1.25
-_LIKELY_PART = 0.1
+_WIDER = 1.05
+_SHRINK = 0.3
+_LEAST_VARIANCE = 0.005
+_POOLED = 2
+_LEAST_TITRE_ML = 0.5
+"""Nobody titrates less: what keeps the first drops from being taken for the last."""
 _EDGE_PART = 0.02
 
 
@@ -139,16 +143,19 @@ def _by_lag(values: FloatArray, lag_s: FloatArray) -> FloatArray:
     return np.asarray(values[k] * (1.0 - part) + values[k + 1] * part)
 
 
-def _log_likelihood(case: _Case, f: FloatArray) -> FloatArray:
-    """Of the signal, colours of the ends integrated; `f` of shape (draws, nodes, n)."""
+def _log_likelihood(case: _Case, f: FloatArray) -> tuple[FloatArray, float]:
+    """Of the signal, colours of the ends integrated, and the least sum of squares.
+
+    `f` has the shape (draws, nodes, n).
+    """
     h = case.history
     bump = f * (1.0 - f)
     away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
     w = 1.0 / case.sigma
     columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w]
-    mean = np.array([0.0, 1.0, h.bend[0], 0.0, 0.0])
-    sd = np.array([0.2, h.change_sd, h.bend[1], h.kink_sd, case.priors.drift_span])
-    rest = h.signal * w - columns[1] - mean[2] * columns[2]
+    mean = np.array([0.0, h.change[0], h.bend[0], 0.0, 0.0])
+    sd = np.array([0.2, h.change[1], h.bend[1], h.kink_sd, 0.5 * case.priors.drift_span])
+    rest = h.signal * w - mean[1] * columns[1] - mean[2] * columns[2]
     size = len(columns)
     shape = f.shape[:2]
     m = np.empty((size, size, *shape))
@@ -172,7 +179,7 @@ def _log_likelihood(case: _Case, f: FloatArray) -> FloatArray:
         b[i] /= m[i, i]
         log_det += np.log(m[i, i])
         total = total - b[i] ** 2
-    return np.asarray(-0.5 * total - log_det)
+    return np.asarray(-0.5 * total - log_det), float(total.min())
 
 
 def _dot(one: FloatArray, other: FloatArray) -> FloatArray:
@@ -211,13 +218,13 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     table = case.shapes(theta)
     mixed = _by_lag(h.mixed_ml, lag)
     coarse = np.broadcast_to(nodes, (len(z), nodes.size))
-    first = _log_likelihood(case, _at(table, mixed[:, None, :] - coarse[..., None]))
+    first, misfit = _log_likelihood(case, _at(table, mixed[:, None, :] - coarse[..., None]))
     best = np.clip(np.argmax(first, axis=1), 1, nodes.size - 2)
     t = (np.arange(_FINE_NODES) + 1.0) / (_FINE_NODES + 1.0) * 2.0 - 1.0
     left, right = nodes[best] - nodes[best - 1], nodes[best + 1] - nodes[best]
     fine = nodes[best][:, None] + np.where(t < 0, t * left[:, None], t * right[:, None])
     fine[:, _FINE_NODES // 2] += 1e-6
-    second = _log_likelihood(case, _at(table, mixed[:, None, :] - fine[..., None]))
+    second, closer = _log_likelihood(case, _at(table, mixed[:, None, :] - fine[..., None]))
     volume = np.concatenate([coarse, fine], axis=1)
     order = np.argsort(volume, axis=1)
     volume = np.take_along_axis(volume, order, axis=1)
@@ -230,7 +237,7 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     now = _by_lag(h.now_mixed_ml, lag)
     free = _at(table, now[:, None] - volume)
     log_mass = log_l + np.log(np.maximum(width, 1e-12)) + prior[:, None]
-    return _Sample(z, volume, log_l, log_mass, free, -2.0 * float(log_l.max()))
+    return _Sample(z, volume, log_l, log_mass, free, min(misfit, closer))
 
 
 def _tempered(log_w: FloatArray) -> FloatArray:
@@ -296,8 +303,7 @@ def predict(
     )
     sigma = np.hypot(history.sigma, history.floor)
     case = _Case(history, setting, priors, indicator, sigma)
-    nodes = np.maximum(history.now_ml + _FIRST_NODES, 0.05)
-    nodes = np.unique(nodes)
+    nodes = np.unique(np.maximum(history.now_ml + _FIRST_NODES, _LEAST_TITRE_ML))
     samples: list[_Sample] = []
     mean, root = np.zeros(_DIMENSIONS), np.eye(_DIMENSIONS)
     for k in range(_ROUNDS):
@@ -313,13 +319,15 @@ def predict(
         samples.append(_round(case, z, log_q, nodes))
         if k == _ROUNDS - 1:
             break
-        case = _refined(case, samples[-1])
+        if k < _ROUNDS - _POOLED:
+            case = _refined(case, samples[-1])
         weights = _tempered(_draw_mass(samples[-1]))
         mean = weights @ z
         spread = (z - mean).T @ ((z - mean) * weights[:, None])
-        root = np.linalg.cholesky(_WIDER**2 * spread + 0.03 * np.eye(_DIMENSIONS))
+        spread = (1.0 - _SHRINK) * spread + _SHRINK * np.diag(np.diag(spread))
+        root = np.linalg.cholesky(_WIDER**2 * spread + _LEAST_VARIANCE * np.eye(_DIMENSIONS))
         nodes = _next_nodes(samples, weights)
-        nodes = np.unique(np.maximum(nodes, 0.02))
+        nodes = np.unique(np.maximum(nodes, _LEAST_TITRE_ML))
     return _summary(history, samples, expected_ml, priors)
 
 
@@ -336,47 +344,41 @@ def _refined(case: _Case, sample: _Sample) -> _Case:
     )
 
 
+def _pooled(samples: list[_Sample]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Equivalence volume, free fraction now and log weight of the draws that count, flat."""
+    return (
+        np.concatenate([one.equivalence_ml.ravel() for one in samples]),
+        np.concatenate([one.free.ravel() for one in samples]),
+        np.concatenate([one.log_mass.ravel() for one in samples]),
+    )
+
+
 def _summary(
     history: History,
     samples: list[_Sample],
     expected_ml: tuple[float, float] | None,
     priors: Priors,
 ) -> Left:
-    last = samples[-1]
-    log_mass = last.log_mass
+    equivalence, free, log_mass = _pooled(samples[-_POOLED:])
     if expected_ml is not None:
-        log_mass = log_mass - 0.5 * ((last.equivalence_ml - expected_ml[0]) / expected_ml[1]) ** 2
+        log_mass = log_mass - 0.5 * ((equivalence - expected_ml[0]) / expected_ml[1]) ** 2
     mass = np.exp(log_mass - log_mass.max())
-    left = last.equivalence_ml - history.now_ml
+    left = equivalence - history.now_ml
     low, early, middle, high = quantiles(left, mass, (0.05, 0.4, 0.5, 0.95))
-    f_low, f_middle, f_high = quantiles(last.free, mass, (0.05, 0.5, 0.95))
+    f_low, f_middle, f_high = quantiles(free, mass, (0.05, 0.5, 0.95))
     edge = _FIRST_NODES[-1] - 1.0
     beyond = float(mass[left > edge].sum() / mass.sum())
     bounded = beyond < _EDGE_PART
     longer = priors.lag_s[0] + priors.lag_s[1]
     unfelt = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
-    least = min(_nearest(samples[0], history.now_ml), low)
     return Left(
         value_ml=float(middle) if bounded else None,
         low_ml=float(low) if bounded else None,
         high_ml=float(high) if bounded else None,
         early_ml=float(early),
-        at_least_ml=float(least if not bounded else low),
+        at_least_ml=max(float(low), 0.0),
         free_fraction=float(f_middle),
         free_low=float(f_low),
         free_high=float(f_high),
         unfelt_ml=max(unfelt, 0.0),
     )
-
-
-def _nearest(sample: _Sample, now_ml: float) -> float:
-    """Least volume left at which the chemistry on the whole is not a tenth as likely as best."""
-    edges = np.r_[now_ml + _FIRST_NODES]
-    weight = np.exp(sample.log_mass - sample.log_mass.max())
-    width = np.gradient(sample.equivalence_ml, axis=1)
-    place = np.clip(np.searchsorted(edges, sample.equivalence_ml.ravel()) - 1, 0, edges.size - 2)
-    mass = np.bincount(place, weights=weight.ravel(), minlength=edges.size - 1)
-    density = mass / np.diff(edges)
-    del width
-    likely = density >= _LIKELY_PART * density.max()
-    return float(edges[int(np.argmax(likely))] - now_ml)
