@@ -238,7 +238,7 @@ def live_run(recipe: Recipe, guide: Guide, *, most_s: float = 1500.0) -> Run:
             said = guide(flow.curve(), flow.time_s)
             looks.append(Look(flow.time_s, flow.left_ml, flow.free_fraction, said))
             heard.append((flow.time_s + recipe.reaction_s, said.code))
-            next_look = flow.time_s + (4.0 if far else 1.0)
+            next_look = flow.time_s + (8.0 if far else 2.0 if flow.left_ml > 1.5 else 1.5)
         while heard and heard[0][0] <= flow.time_s:
             code = heard.pop(0)[1]
         if code in ("stop", "passed"):

@@ -16,7 +16,7 @@ from endpoint.curve import Curve
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.titration_model import Priors, priors_for
 
-_FLOWS_ON_S = 2.0
+_FLOWS_ON_S = 2.5
 """From the picture to the closed tap: the frame, the word, the hand."""
 _HARDLY_FELT = 0.2
 """Part of the next addition that may be unmixed before it is given."""
@@ -119,25 +119,28 @@ def guide(
 
 def _state(left: Left, pace: Pace, plume: bool) -> str:
     """What good practice says for a prediction."""
-    flows_on = pace.pour_ml_s * _FLOWS_ON_S
-    near = left.at_least_ml
-    if near > flows_on + 0.1 * pace.portion_ml and not (plume and near < _CLOSE_ML):
+    near, bounded = left.at_least_ml, left.value_ml is not None
+    pour_ml = pace.pour_ml_s * _FLOWS_ON_S + (0.0 if pace.pump else pace.portion_ml)
+    if near > pour_ml and not (plume and near < _CLOSE_ML):
         return "pour"
-    wet = plume or left.unfelt_ml > _HARDLY_FELT * _addition_ml(left, pace)
-    bounded = left.value_ml is not None
-    if bounded and left.high_ml is not None and left.high_ml < -_SURELY_PASSED_ML:
+    if left.high_ml is not None and left.high_ml < -_SURELY_PASSED_ML:
         return "passed"
-    if wet:
+    if plume or left.unfelt_ml > _HARDLY_FELT * _addition_ml(left, pace):
         return "mixing"
-    if bounded and left.early_ml <= _STOP_PART * pace.half_drop_ml:
+    if bounded and left.middle_ml <= _STOP_PART * pace.half_drop_ml:
         return "stop"
-    if near > 1.2 * pace.portion_ml:
+    if near > _slow_ml(pace):
         return "slow"
-    return "half-drops" if bounded and left.early_ml <= 1.5 * pace.drop_ml else "drops"
+    return "half-drops" if bounded and left.middle_ml <= 1.5 * pace.drop_ml else "drops"
+
+
+def _slow_ml(pace: Pace) -> float:
+    """Least volume left for portions, or for a slow pump."""
+    return 0.5 * pace.pour_ml_s * _FLOWS_ON_S if pace.pump else 1.1 * pace.portion_ml
 
 
 def _addition_ml(left: Left, pace: Pace) -> float:
-    if left.at_least_ml > 1.2 * pace.portion_ml:
+    if left.at_least_ml > _slow_ml(pace):
         return pace.portion_ml
     return pace.drop_ml
 

@@ -29,9 +29,9 @@ _REACH_NM = 60.0
 _START_ML = 0.3
 """Frames up to this volume tell the first colour."""
 _KNOWN_CHANGE = (1.0, 0.06)
-_ROUGH_CHANGE = (1.2, 0.25)
+_ROUGH_CHANGE = (1.3, 0.3)
 """Whole change over what the first colour lets one expect, and its standard deviation: from an
-earlier replicate, and from the rough densities of the indicator (1.36 to 1.55 in rendered films
+earlier replicate, and from the rough densities of the indicator (1.38 to 1.55 in rendered films
 with the dyes and the camera of the sample recordings, 1 by the rough densities themselves).
 """
 _LEARNING = 0.5
@@ -71,6 +71,8 @@ class History:
     """Delivered by now."""
     change: tuple[float, float]
     """Whole change in expected changes: what is known beforehand, and its standard deviation."""
+    fade: float
+    """Loss of the expected change for every part of the indicator that was free at the start."""
     bend: tuple[float, float]
     kink_sd: float
     floor: float
@@ -104,10 +106,20 @@ def _covariance(curve: Curve) -> FloatArray:
     return np.asarray(np.diag(own**2 + usual**2) + common**2)
 
 
+@dataclass(frozen=True, eq=False)
+class Expected:
+    """Whole change that a first colour lets one expect."""
+
+    change: FloatArray
+    """Of density, shape (channels,), as if the first colour were that of the bound form."""
+    fade: float
+    """Loss of it for every part of the indicator that was free in the first colour already."""
+
+
 def expected_change(
-    start: FloatArray, channels: tuple[str, ...], indicator: Indicator, habit: Habit | None
-) -> FloatArray | None:
-    """Whole change of density that a first colour lets one expect, shape (channels,).
+    start: FloatArray, channels: tuple[str, ...], indicator: Indicator, habit: Habit | None = None
+) -> Expected | None:
+    """Whole change of density that a first colour lets one expect.
 
     Parameters
     ----------
@@ -123,7 +135,7 @@ def expected_change(
     None where no channel tells the two forms apart, or nothing is coloured.
     """
     if habit is not None and habit.change_per_start.size == start.size:
-        return np.asarray(habit.change_per_start * np.linalg.norm(start))
+        return Expected(np.asarray(habit.change_per_start * np.linalg.norm(start)), 0.0)
     forms = _rough_forms(channels, indicator)
     if forms is None:
         return None
@@ -132,8 +144,12 @@ def expected_change(
     grey = channels == RGB
     shape = bound - bound.mean() if grey else bound
     seen = start - start.mean() if grey else start
-    amount = float(shape @ seen) / max(float(shape @ shape), 1e-12)
-    return np.asarray(amount * (free - bound)) if amount > 0.02 else None
+    size = max(float(shape @ shape), 1e-12)
+    amount = float(shape @ seen) / size
+    if amount <= 0.02:
+        return None
+    fade = max(-float(shape @ (free - bound)) / size, 0.0)
+    return Expected(np.asarray(amount * (free - bound)), _ROUGH_CHANGE[0] * fade)
 
 
 def _edges(volume_ml: FloatArray) -> NDArray[np.int64]:
@@ -175,15 +191,17 @@ def gather(
     undiluted = curve.density[kept] * (1.0 + volume / curve.flask_ml)[:, None]
     first = np.flatnonzero(volume <= volume[0] + _START_ML)[:5]
     start = np.median(undiluted[first], axis=0)
-    change = expected_change(start, curve.channels, indicator, habit)
-    if change is None:
+    expected = expected_change(start, curve.channels, indicator, habit)
+    if expected is None:
         return None
+    change = expected.change
     inverse = np.linalg.inv(_covariance(curve))
     seen = np.median(undiluted[-2:], axis=0) - start
     way = float(seen @ inverse @ change) / float(change @ inverse @ change)
     direction = change + max(way, 0.0) / _LEARNING * (seen if way > 0.05 else 0.0 * seen)
-    weights = inverse @ direction
-    weights = weights / float(weights @ change)
+    direction = direction / float(np.linalg.norm(direction))
+    weights = inverse @ direction / float(direction @ inverse @ direction)
+    weights = weights / float(np.linalg.norm(change))
     signal = (undiluted - start) @ weights
     sigma = np.sqrt(curve.density_sigma[kept] ** 2 @ weights**2)
     delivery = _short(curve.delivery)
@@ -211,6 +229,7 @@ def gather(
         now_mixed_ml=np.array(now_mixed),
         now_ml=now_ml,
         change=_ROUGH_CHANGE if habit is None else _KNOWN_CHANGE,
+        fade=expected.fade,
         bend=(-0.04 - 0.3 * dark, 0.07 + 0.3 * dark) if camera else (0.0, 0.02),
         kink_sd=0.03 + 0.2 * dark if camera else 0.02,
         floor=float(np.linalg.norm(weights)) * (0.0015 if camera else 0.0007),

@@ -26,7 +26,7 @@ FloatArray = NDArray[np.float64]
 
 _DIMENSIONS = 7
 _DRAWS = 128
-_ROUNDS = 4
+_LEAST_ROUNDS, _MOST_ROUNDS = 4, 6
 _FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.1), np.geomspace(0.6, 7.0, 12)]
 """Equivalence volumes of the first round as distances from the volume now, mL."""
 _NODES = 14
@@ -38,6 +38,11 @@ _WIDER = 1.05
 _SHRINK = 0.3
 _LEAST_VARIANCE = 0.005
 _POOLED = 2
+_RED_SD = 0.3
+_DRIFT_PART = 0.7
+"""A prediction looks back on part of the recording only."""
+_ENOUGH, _FEW = 24.0, 8.0
+"""Effective draws at which no more rounds are needed, and below which weights are flattened."""
 _LEAST_TITRE_ML = 0.5
 """Nobody titrates less: what keeps the first drops from being taken for the last."""
 _EDGE_PART = 0.02
@@ -52,8 +57,8 @@ class Left:
     low_ml: float | None
     high_ml: float | None
     """90 % interval."""
-    early_ml: float
-    """40 % quantile, or the lower bound: where one stops rather early than late."""
+    middle_ml: float
+    """Median, whether bounded or not."""
     at_least_ml: float
     """Nearest equivalence volume that the curve does not speak against, whatever lies beyond."""
     free_fraction: float
@@ -153,9 +158,16 @@ def _log_likelihood(case: _Case, f: FloatArray) -> tuple[FloatArray, float]:
     away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
     w = 1.0 / case.sigma
     columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w]
-    mean = np.array([0.0, h.change[0], h.bend[0], 0.0, 0.0])
-    sd = np.array([0.2, h.change[1], h.bend[1], h.kink_sd, 0.5 * case.priors.drift_span])
-    rest = h.signal * w - mean[1] * columns[1] - mean[2] * columns[2]
+    # The first colour holds a little of the free form already, by what the chemistry says.
+    grown = 1.0 / np.maximum(1.0 - h.fade * f[..., -1], 0.3)
+    sd: list[float | FloatArray] = [
+        _RED_SD,
+        h.change[1] * grown,
+        h.bend[1],
+        h.kink_sd,
+        _DRIFT_PART * case.priors.drift_span,
+    ]
+    rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]
     size = len(columns)
     shape = f.shape[:2]
     m = np.empty((size, size, *shape))
@@ -164,10 +176,10 @@ def _log_likelihood(case: _Case, f: FloatArray) -> tuple[FloatArray, float]:
         b[i] = _dot(columns[i], rest)
         for j in range(i + 1):
             m[i, j] = _dot(columns[i], columns[j])
-        m[i, i] += 1.0 / sd[i] ** 2
+        m[i, i] += 1.0 / np.square(sd[i])
     total = np.einsum("dkn,dkn->dk", rest, rest)
     # Cholesky by hand over the last axes: many small systems at once.
-    log_det = np.zeros(shape)
+    log_det = np.log(sd[1])
     for i in range(size):
         for j in range(i):
             for k in range(j):
@@ -240,13 +252,13 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     return _Sample(z, volume, log_l, log_mass, free, min(misfit, closer))
 
 
-def _tempered(log_w: FloatArray) -> FloatArray:
+def _tempered(log_w: FloatArray, least: float) -> FloatArray:
     """Weights, flattened until enough draws count."""
     power = 1.0
     while True:
         w = np.exp(power * (log_w - log_w.max()))
         w /= w.sum()
-        if 1.0 / float(w @ w) >= min(_EFFECTIVE, 0.5 * w.size) or power < 1e-3:
+        if 1.0 / float(w @ w) >= min(least, 0.5 * w.size) or power < 1e-3:
             return w
         power *= 0.7
 
@@ -263,14 +275,14 @@ def quantiles(value: FloatArray, mass: FloatArray, levels: tuple[float, ...]) ->
     return np.asarray(np.interp(levels, (np.cumsum(w) - 0.5 * w) / w.sum(), v))
 
 
-def _next_nodes(samples: list[_Sample], weights: FloatArray) -> FloatArray:
-    """Grid over what was found likely; the weights are tempered ones of the last draws."""
-    last = samples[-1]
+def _next_nodes(last: _Sample, weights: FloatArray) -> FloatArray:
+    """Grid over what was found likely; the weights are tempered ones of its draws."""
     own = np.exp(last.log_mass - last.log_mass.max(axis=1, keepdims=True))
     mass = weights[:, None] * own / own.sum(axis=1, keepdims=True)
     low, high = quantiles(last.equivalence_ml, mass, (0.003, 0.997))
     pad = 0.25 * (high - low) + 0.02
-    return np.linspace(low - pad, high + pad, _NODES)
+    low = max(low - pad, _LEAST_TITRE_ML)
+    return np.linspace(low, max(high + pad, low + pad), _NODES)
 
 
 def predict(
@@ -306,29 +318,38 @@ def predict(
     nodes = np.unique(np.maximum(history.now_ml + _FIRST_NODES, _LEAST_TITRE_ML))
     samples: list[_Sample] = []
     mean, root = np.zeros(_DIMENSIONS), np.eye(_DIMENSIONS)
-    for k in range(_ROUNDS):
-        z = _lattice(_DRAWS, k * _DRAWS).copy()
-        if k:
-            plain = np.arange(_DRAWS) % round(1.0 / _DEFENSIVE) == 0
-            z[~plain] = mean + z[~plain] @ root.T
-            inside = _normal_log(z, mean, root) + np.log(1.0 - _DEFENSIVE)
-            outside = -0.5 * np.sum(z * z, axis=1) + np.log(_DEFENSIVE)
-            log_q = np.logaddexp(inside, outside)
-        else:
-            log_q = -0.5 * np.sum(z * z, axis=1)
+    for k in range(_MOST_ROUNDS):
+        z, log_q = _drawn(k, mean, root)
         samples.append(_round(case, z, log_q, nodes))
-        if k == _ROUNDS - 1:
+        if k >= _LEAST_ROUNDS - 1 and _effective(samples[-_POOLED:]) >= _ENOUGH:
             break
-        if k < _ROUNDS - _POOLED:
+        if k < _LEAST_ROUNDS - _POOLED:
             case = _refined(case, samples[-1])
-        weights = _tempered(_draw_mass(samples[-1]))
+        weights = _tempered(_draw_mass(samples[-1]), _EFFECTIVE)
         mean = weights @ z
         spread = (z - mean).T @ ((z - mean) * weights[:, None])
         spread = (1.0 - _SHRINK) * spread + _SHRINK * np.diag(np.diag(spread))
         root = np.linalg.cholesky(_WIDER**2 * spread + _LEAST_VARIANCE * np.eye(_DIMENSIONS))
-        nodes = _next_nodes(samples, weights)
-        nodes = np.unique(np.maximum(nodes, _LEAST_TITRE_ML))
+        nodes = _next_nodes(samples[-1], weights)
     return _summary(history, samples, expected_ml, priors)
+
+
+def _drawn(k: int, mean: FloatArray, root: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Draws of round `k` and the logarithm of their density, but for a constant."""
+    z = _lattice(_DRAWS, k * _DRAWS).copy()
+    if k == 0:
+        return z, np.asarray(-0.5 * np.sum(z * z, axis=1))
+    plain = np.arange(_DRAWS) % round(1.0 / _DEFENSIVE) == 0
+    z[~plain] = mean + z[~plain] @ root.T
+    inside = _normal_log(z, mean, root) + np.log(1.0 - _DEFENSIVE)
+    outside = -0.5 * np.sum(z * z, axis=1) + np.log(_DEFENSIVE)
+    return z, np.asarray(np.logaddexp(inside, outside))
+
+
+def _effective(samples: list[_Sample]) -> float:
+    log_w = np.concatenate([_draw_mass(one) for one in samples])
+    w = np.exp(log_w - log_w.max())
+    return float(w.sum() ** 2 / (w @ w))
 
 
 def _refined(case: _Case, sample: _Sample) -> _Case:
@@ -345,12 +366,15 @@ def _refined(case: _Case, sample: _Sample) -> _Case:
 
 
 def _pooled(samples: list[_Sample]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Equivalence volume, free fraction now and log weight of the draws that count, flat."""
-    return (
-        np.concatenate([one.equivalence_ml.ravel() for one in samples]),
-        np.concatenate([one.free.ravel() for one in samples]),
-        np.concatenate([one.log_mass.ravel() for one in samples]),
-    )
+    """Equivalence volume, free fraction now and logarithm of the mass, flat."""
+    log_w = np.concatenate([_draw_mass(one) for one in samples])
+    mass = np.concatenate([one.log_mass for one in samples])
+    # Where few draws carry all the weight, flatter weights are more honest than those.
+    flat = np.log(np.maximum(_tempered(log_w, _FEW), 1e-300))
+    mass = mass - log_w[:, None] + flat[:, None]
+    volume = np.concatenate([one.equivalence_ml for one in samples])
+    free = np.concatenate([one.free for one in samples])
+    return volume.ravel(), free.ravel(), mass.ravel()
 
 
 def _summary(
@@ -364,7 +388,7 @@ def _summary(
         log_mass = log_mass - 0.5 * ((equivalence - expected_ml[0]) / expected_ml[1]) ** 2
     mass = np.exp(log_mass - log_mass.max())
     left = equivalence - history.now_ml
-    low, early, middle, high = quantiles(left, mass, (0.05, 0.4, 0.5, 0.95))
+    low, middle, high = quantiles(left, mass, (0.05, 0.5, 0.95))
     f_low, f_middle, f_high = quantiles(free, mass, (0.05, 0.5, 0.95))
     edge = _FIRST_NODES[-1] - 1.0
     beyond = float(mass[left > edge].sum() / mass.sum())
@@ -375,7 +399,7 @@ def _summary(
         value_ml=float(middle) if bounded else None,
         low_ml=float(low) if bounded else None,
         high_ml=float(high) if bounded else None,
-        early_ml=float(early),
+        middle_ml=float(middle),
         at_least_ml=max(float(low), 0.0),
         free_fraction=float(f_middle),
         free_low=float(f_low),
