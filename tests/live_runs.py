@@ -8,16 +8,18 @@ light, scatter of frames and of whole seconds, and a first-order mixing lag step
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.guidance import Bench, Guidance, Pace
+from endpoint.bench.history import Habit
 from endpoint.colour import ColourTrace
 from endpoint.curve import Curve, from_colour
 from endpoint.delivery import Delivery
 from endpoint.equilibrium import Constants, Flask, constants_at, speciate
+from endpoint.sources.synthetic import level_volume_ml
 from endpoint.titration_model import Priors
 
 FloatArray = NDArray[np.float64]
@@ -113,8 +115,8 @@ class Flow:
     felt: list[float] = field(default_factory=list)
     log_s: list[float] = field(default_factory=lambda: [0.0])
     log_ml: list[float] = field(default_factory=lambda: [0.0])
-    shapes: list[float] = field(default_factory=list)
-    seen: list[FloatArray] = field(default_factory=list)
+    extra: list[float] = field(default_factory=list)
+    grain: list[FloatArray] = field(default_factory=list)
     _wander: float = 0.0
 
     def __post_init__(self) -> None:
@@ -135,17 +137,24 @@ class Flow:
         elif note and self.delivered_ml > self.log_ml[-1]:
             self.log_s.append(self.time_s - 0.5 * step_s)
             self.log_ml.append(self.delivered_ml)
-        f = self.free_fraction
-        bump = f * (1.0 - f)
         keep = np.exp(-step_s / 5.0)
         self._wander = keep * self._wander + np.sqrt(1 - keep**2) * self.rng.normal(0.0, r.wander)
-        shape = f + r.bend * bump + r.kink * bump * (1.0 - 2.0 * f)
-        shape += r.drift_per_min * self.time_s / 60.0 + self._wander
-        shape += r.noise * self.rng.standard_normal()
-        thinner = r.flask.volume_ml / (r.flask.volume_ml + self.felt_ml)
-        density = r.shade + thinner * (r.red + shape * (r.blue - r.red))
+        extra = r.drift_per_min * self.time_s / 60.0 + self._wander
         self.times.append(self.time_s)
-        self.seen.append(density + self.rng.normal(0.0, 0.001, 3))
+        self.felt.append(self.felt_ml)
+        self.extra.append(extra + r.noise * self.rng.standard_normal())
+        self.grain.append(self.rng.normal(0.0, 0.001, 3))
+
+    def density(self) -> FloatArray:
+        """What the camera saw, shape (frames, 3)."""
+        r = self.recipe
+        felt = np.array(self.felt)
+        f = speciate(r.flask, felt, r.constants).free_fraction
+        bump = f * (1.0 - f)
+        shape = f + r.bend * bump + r.kink * bump * (1.0 - 2.0 * f) + np.array(self.extra)
+        thinner = r.flask.volume_ml / (r.flask.volume_ml + felt)
+        dye = r.red + shape[:, None] * (r.blue - r.red)
+        return np.asarray(r.shade + thinner[:, None] * dye + np.array(self.grain))
 
     def _pumped(self) -> None:
         """Knots of a pump's log only where its rate changes."""
@@ -169,7 +178,7 @@ class Flow:
     def curve(self) -> Curve:
         """What the chain makes of it so far."""
         n = len(self.times)
-        density = np.array(self.seen)
+        density = self.density()
         trace = ColourTrace(
             index=np.arange(n),
             time_s=np.array(self.times),
@@ -192,10 +201,25 @@ class Flow:
         return from_colour(trace, delivery, self.recipe.flask.volume_ml)
 
 
-def bench_of(recipe: Recipe) -> Bench:
-    """What the guide is told: nothing of the truth."""
+def bench_of(recipe: Recipe, *, second: bool = False) -> Bench:
+    """What the guide is told: nothing of the truth, but for what a first replicate showed.
+
+    That is the size of the change within 4 %, and the equivalence volume within 0.1 mL (1 sigma).
+    """
     pace = Pace(pump=recipe.pump, pour_ml_s=recipe.rate_ml_s if recipe.pump else 0.2)
-    return Bench(titrant_mol_l=0.01, priors=Priors(), pace=pace)
+    bench = Bench(titrant_mol_l=0.01, priors=Priors(), pace=pace)
+    if not second:
+        return bench
+    rng = np.random.default_rng([557, recipe.seed])
+    f = float(speciate(recipe.flask, 0.0, recipe.constants).free_fraction[0])
+    start = recipe.shade + recipe.red + f * (recipe.blue - recipe.red)
+    change = (1.0 - f) * (recipe.blue - recipe.red) * rng.normal(1.0, 0.04)
+    expected = recipe.flask.equivalence_ml + rng.normal(0.0, 0.1)
+    return replace(
+        bench,
+        habit=Habit(change / float(np.linalg.norm(start))),
+        expected_ml=(expected, 0.1),
+    )
 
 
 @dataclass(frozen=True)
@@ -266,10 +290,37 @@ def live_run(recipe: Recipe, guide: Guide, *, most_s: float = 1500.0) -> Run:
             drops += 1
             busy_until = flow.time_s + 2.0
         flow.step(step_s, added, note=note)
-        if not note and code not in ("pour", "not-begun", "slow"):
+        if not note and code not in ("pour", "not-begun", "slow", "not-told"):
             flow.log_ml[-1] = flow.delivered_ml
     if flow.delivered_ml > flow.log_ml[-1]:
         flow.log_s.append(flow.time_s)
         flow.log_ml.append(flow.delivered_ml)
     stopped = code in ("stop", "passed")
     return Run(recipe, tuple(looks), stopped, -flow.left_ml, drops, flow.time_s)
+
+
+def flow_to(recipe: Recipe, left_ml: float) -> Flow:
+    """Titrate without a guide until so much is left: pour, then smaller and smaller additions."""
+    rng = np.random.default_rng([558, recipe.seed])
+    flow = Flow(recipe)
+    for _ in range(8):
+        flow.step(_FRAME_S, 0.0, note=True)
+    poured_to = max(rng.uniform(0.5, 2.0), left_ml)
+    while flow.left_ml > poured_to:
+        step_s = _FAR_FRAME_S if flow.left_ml > _FAR_ML else _FRAME_S
+        whole = int(flow.time_s + step_s) > int(flow.time_s)
+        flow.step(step_s, recipe.rate_ml_s * step_s, note=recipe.pump or whole)
+    pause = round(rng.uniform(3.0, 6.0) / _FRAME_S)
+    while flow.left_ml > left_ml:
+        size = 0.2 if flow.left_ml > 1.0 else 0.1 if flow.left_ml > 0.4 else 0.05
+        frames = max(round(size / recipe.rate_ml_s / _FRAME_S), 1) if recipe.pump else 1
+        for k in range(frames):
+            flow.step(_FRAME_S, size / frames, note=recipe.pump or k == frames - 1)
+        for _ in range(pause):
+            flow.step(_FRAME_S, 0.0, note=recipe.pump)
+    return flow
+
+
+def left_at(recipe: Recipe, level: float) -> float:
+    """Volume left where a part of the indicator is free, mL."""
+    return recipe.flask.equivalence_ml - level_volume_ml(recipe.flask, level, recipe.constants)

@@ -140,7 +140,7 @@ def millilitres(volume_ml: float) -> str:
 def left_sentence(
     left_ml: float | None, low_ml: float | None, high_ml: float | None, at_least_ml: float
 ) -> str:
-    """One sentence on what is left, such as "About 0.35 mL left, 0.1 either way."
+    """Say in one sentence what is left: "About 0.35 mL left, 0.1 either way" for example.
 
     Parameters
     ----------
@@ -153,28 +153,24 @@ def left_sentence(
         if at_least_ml < 0.1:
             return "How much is left is not to be told yet."
         return f"At least {millilitres(at_least_ml)} mL left."
-    below, above = left_ml - low_ml, high_ml - left_ml
     if left_ml < -0.005 and high_ml <= 0.0:
-        return (
-            f"Passed by about {millilitres(-left_ml)} mL, "
-            f"{_either_way(below, above, low_ml, high_ml, True)}."
-        )
+        ends = _either_way(-left_ml, -high_ml, -low_ml)
+        return f"Passed by about {millilitres(-left_ml)} mL, {ends}."
     if high_ml < 0.1 and low_ml > -0.1:
         return "The end is here, within 0.1 mL."
     if low_ml < 0.0:
-        if high_ml > 0.0 and left_ml < 0.02:
-            return f"The end is here; {millilitres(high_ml)} mL may still be left."
-        return f"About {millilitres(max(left_ml, 0.0))} mL left, at most {millilitres(high_ml)} mL."
-    return (
-        f"About {millilitres(left_ml)} mL left, {_either_way(below, above, low_ml, high_ml, False)}."
-    )
+        most = f"{millilitres(high_ml)} mL"
+        if left_ml < 0.02:
+            return f"The end is here; {most} may still be left."
+        return f"About {millilitres(left_ml)} mL left, at most {most}."
+    return f"About {millilitres(left_ml)} mL left, {_either_way(left_ml, low_ml, high_ml)}."
 
 
-def _either_way(below: float, above: float, low: float, high: float, back: bool) -> str:
+def _either_way(middle: float, low: float, high: float) -> str:
     """The interval in words: one half-width where it is nearly even, else both ends."""
-    if back:
-        low, high = -high, -low
-    half = max(below, above)
-    if min(below, above) > 0.6 * half:
-        return f"{max(half, 0.01):.2g} either way" if half < 1.0 else f"{half:.1f} either way"
-    return f"between {millilitres(low)} and {millilitres(high)}"
+    half = max(middle - low, high - middle)
+    if min(middle - low, high - middle) < 0.6 * half:
+        return f"between {millilitres(low)} and {millilitres(high)}"
+    if half < 0.1:
+        return f"{max(half, 0.01):.2f} either way"
+    return f"{round(half / 0.05) * 0.05:.3g} either way"

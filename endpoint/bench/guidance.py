@@ -148,8 +148,10 @@ def _addition_ml(left: Left, pace: Pace) -> float:
 def _said(code: str, bench: Bench, delivered_ml: float, left: Left | None) -> Guidance:
     advice = ADVICE[code]
     words = advice.pump_words if bench.pace.pump else advice.words
-    text = "" if left is None else left_sentence(
-        left.value_ml, left.low_ml, left.high_ml, left.at_least_ml
+    text = (
+        ""
+        if left is None
+        else left_sentence(left.value_ml, left.low_ml, left.high_ml, left.at_least_ml)
     )
     known = left is not None and left.value_ml is not None
     return Guidance(

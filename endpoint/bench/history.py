@@ -29,7 +29,7 @@ _REACH_NM = 60.0
 _START_ML = 0.3
 """Frames up to this volume tell the first colour."""
 _KNOWN_CHANGE = (1.0, 0.06)
-_ROUGH_CHANGE = (1.3, 0.3)
+_ROUGH_CHANGE = (1.25, 0.28)
 """Whole change over what the first colour lets one expect, and its standard deviation: from an
 earlier replicate, and from the rough densities of the indicator (1.38 to 1.55 in rendered films
 with the dyes and the camera of the sample recordings, 1 by the rough densities themselves).

@@ -26,8 +26,8 @@ FloatArray = NDArray[np.float64]
 
 _DIMENSIONS = 7
 _DRAWS = 128
-_LEAST_ROUNDS, _MOST_ROUNDS = 4, 6
-_FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.1), np.geomspace(0.6, 7.0, 12)]
+_LEAST_ROUNDS, _MOST_ROUNDS = 4, 5
+_FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.1), np.geomspace(0.6, 12.0, 13)]
 """Equivalence volumes of the first round as distances from the volume now, mL."""
 _NODES = 14
 _FINE_NODES = 7
@@ -45,7 +45,7 @@ _ENOUGH, _FEW = 24.0, 8.0
 """Effective draws at which no more rounds are needed, and below which weights are flattened."""
 _LEAST_TITRE_ML = 0.5
 """Nobody titrates less: what keeps the first drops from being taken for the last."""
-_EDGE_PART = 0.02
+_EDGE_PART = 0.05
 
 
 @dataclass(frozen=True)
@@ -360,9 +360,7 @@ def _refined(case: _Case, sample: _Sample) -> _Case:
     if excess <= 1.0 or n < 6:
         return case
     factor = min(float(np.sqrt(excess)), 3.0)
-    return _Case(
-        case.history, case.setting, case.priors, case.indicator, case.sigma * factor
-    )
+    return _Case(case.history, case.setting, case.priors, case.indicator, case.sigma * factor)
 
 
 def _pooled(samples: list[_Sample]) -> tuple[FloatArray, FloatArray, FloatArray]:
