@@ -16,12 +16,13 @@ from endpoint.curve import Curve
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.titration_model import Priors, priors_for
 
-_FLOWS_ON_S = 2.5
+_FLOWS_ON_S = 3.5
 """From the picture to the closed tap: the frame, the word, the hand."""
 _HARDLY_FELT = 0.2
 """Part of the next addition that may be unmixed before it is given."""
 _CLOSE_ML = 1.0
-_STOP_PART = 0.5
+_SAFE_ML = 0.1
+_STOP_PART = 1.0
 _SURELY_PASSED_ML = 0.03
 
 
@@ -120,7 +121,7 @@ def guide(
 def _state(left: Left, pace: Pace, plume: bool) -> str:
     """What good practice says for a prediction."""
     near, bounded = left.at_least_ml, left.value_ml is not None
-    pour_ml = pace.pour_ml_s * _FLOWS_ON_S + (0.0 if pace.pump else pace.portion_ml)
+    pour_ml = pace.pour_ml_s * _FLOWS_ON_S + (_SAFE_ML if pace.pump else pace.portion_ml)
     if near > pour_ml and not (plume and near < _CLOSE_ML):
         return "pour"
     if left.high_ml is not None and left.high_ml < -_SURELY_PASSED_ML:
@@ -131,12 +132,14 @@ def _state(left: Left, pace: Pace, plume: bool) -> str:
         return "stop"
     if near > _slow_ml(pace):
         return "slow"
-    return "half-drops" if bounded and left.middle_ml <= 1.5 * pace.drop_ml else "drops"
+    return "half-drops" if bounded and left.middle_ml <= 2.0 * pace.drop_ml else "drops"
 
 
 def _slow_ml(pace: Pace) -> float:
     """Least volume left for portions, or for a slow pump."""
-    return 0.5 * pace.pour_ml_s * _FLOWS_ON_S if pace.pump else 1.1 * pace.portion_ml
+    if pace.pump:
+        return pace.pour_ml_s / 3.0 * _FLOWS_ON_S + _SAFE_ML
+    return pace.portion_ml + _SAFE_ML
 
 
 def _addition_ml(left: Left, pace: Pace) -> float:
