@@ -248,23 +248,28 @@ class Run:
 Guide = Callable[[Curve, float], Guidance]
 
 
-def live_run(recipe: Recipe, guide: Guide, *, most_s: float = 1500.0) -> Run:
-    """Titrate as told until the guide says stop."""
+def live_run(
+    recipe: Recipe, guide: Guide, *, most_s: float = 1500.0, from_ml: float | None = None
+) -> Run:
+    """Titrate as told until the guide says stop; with `from_ml` only from so much left on."""
     flow = Flow(recipe)
     looks: list[Look] = []
     for _ in range(8):
-        flow.step(_FRAME_S, 0.0, note=False)
-    heard: list[tuple[float, str]] = []
+        flow.step(_FRAME_S, 0.0, note=True)
+    while from_ml is not None and flow.left_ml > from_ml:
+        flow.step(_FAR_FRAME_S, recipe.rate_ml_s * _FAR_FRAME_S, note=True)
+    heard: list[tuple[float, float, str]] = []
     portion_ml, busy_until, drops, code, next_look = 0.0, 0.0, 0, "pour", 0.0
+    said_s, dropped_s = 0.0, -1.0
     while flow.time_s < most_s:
         far = flow.left_ml > _FAR_ML
         if flow.time_s >= next_look:
             said = guide(flow.curve(), flow.time_s)
             looks.append(Look(flow.time_s, flow.left_ml, flow.free_fraction, said))
-            heard.append((flow.time_s + recipe.reaction_s, said.code))
+            heard.append((flow.time_s + recipe.reaction_s, flow.time_s, said.code))
             next_look = flow.time_s + (8.0 if far else 2.0 if flow.left_ml > 1.5 else 1.5)
         while heard and heard[0][0] <= flow.time_s:
-            code = heard.pop(0)[1]
+            _, said_s, code = heard.pop(0)
         if code in ("stop", "passed"):
             break
         step_s = _FAR_FRAME_S if far and code in ("pour", "not-begun") else _FRAME_S
@@ -284,11 +289,12 @@ def live_run(recipe: Recipe, guide: Guide, *, most_s: float = 1500.0) -> Run:
                 portion_ml -= added
                 note = portion_ml <= 1e-9
                 busy_until = flow.time_s + 3.0
-        elif flow.time_s >= busy_until:
+        elif said_s > dropped_s:
+            # One drop for one word: the next word is waited for.
             size = 0.05 if code == "drops" else 0.025
             added = size * flow.rng.uniform(0.85, 1.15)
             drops += 1
-            busy_until = flow.time_s + 2.0
+            dropped_s = flow.time_s
         flow.step(step_s, added, note=note)
         if not note and code not in ("pour", "not-begun", "slow", "not-told"):
             flow.log_ml[-1] = flow.delivered_ml

@@ -132,7 +132,8 @@ def _state(left: Left, pace: Pace, plume: bool) -> str:
         return "stop"
     if near > _slow_ml(pace):
         return "slow"
-    return "half-drops" if bounded and left.middle_ml <= 2.0 * pace.drop_ml else "drops"
+    close = left.middle_ml <= 2.0 * pace.drop_ml or near < pace.half_drop_ml
+    return "half-drops" if bounded and close else "drops"
 
 
 def _slow_ml(pace: Pace) -> float:

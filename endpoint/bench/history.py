@@ -155,13 +155,13 @@ def expected_change(
 def _edges(volume_ml: FloatArray) -> NDArray[np.int64]:
     """Bin of every point: fine near the last volume, wider the further before it."""
     far = float(np.ptp(volume_ml)) + 1e-9
-    width, growth = _FINE_ML, _GROWTH
-    while True:
-        ends = np.cumsum(width * growth ** np.arange(200))
-        if int(np.searchsorted(ends, far)) < _MOST_POINTS:
-            break
+    width = _FINE_ML
+    steps = _GROWTH ** np.arange(_MOST_POINTS)
+    while width * float(steps.sum()) < far:
         width *= 1.25
-    return np.searchsorted(ends, volume_ml.max() - volume_ml, side="right").astype(np.int64)
+    ends = np.cumsum(width * steps)
+    away = volume_ml.max() - volume_ml
+    return np.asarray(np.searchsorted(ends, away, side="right"), dtype=np.int64)
 
 
 def gather(

@@ -86,7 +86,7 @@ def _shape_nodes() -> FloatArray:
     """Distances from the equivalence volume at which the free fraction is tabulated, mL."""
     wide = np.geomspace(0.5, _BEFORE_ML, 26)
     fine = np.arange(-0.48, 0.481, 0.024)
-    return np.r_[-wide[::-1], fine, np.geomspace(0.5, _BEHIND_ML, 8)]
+    return np.asarray(np.r_[-wide[::-1], fine, np.geomspace(0.5, _BEHIND_ML, 8)])
 
 
 _SHAPE_ML = _shape_nodes()
@@ -209,7 +209,6 @@ class _Sample:
     z: FloatArray
     equivalence_ml: FloatArray
     """Shape (draws, nodes), rising."""
-    log_likelihood: FloatArray
     log_mass: FloatArray
     """Likelihood, width of the node and weight of the draw."""
     free: FloatArray
@@ -249,14 +248,14 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     now = _by_lag(h.now_mixed_ml, lag)
     free = _at(table, now[:, None] - volume)
     log_mass = log_l + np.log(np.maximum(width, 1e-12)) + prior[:, None]
-    return _Sample(z, volume, log_l, log_mass, free, min(misfit, closer))
+    return _Sample(z, volume, log_mass, free, min(misfit, closer))
 
 
 def _tempered(log_w: FloatArray, least: float) -> FloatArray:
     """Weights, flattened until enough draws count."""
     power = 1.0
     while True:
-        w = np.exp(power * (log_w - log_w.max()))
+        w: FloatArray = np.exp(power * (log_w - log_w.max()))
         w /= w.sum()
         if 1.0 / float(w @ w) >= min(least, 0.5 * w.size) or power < 1e-3:
             return w
@@ -317,7 +316,8 @@ def predict(
     case = _Case(history, setting, priors, indicator, sigma)
     nodes = np.unique(np.maximum(history.now_ml + _FIRST_NODES, _LEAST_TITRE_ML))
     samples: list[_Sample] = []
-    mean, root = np.zeros(_DIMENSIONS), np.eye(_DIMENSIONS)
+    mean: FloatArray = np.zeros(_DIMENSIONS)
+    root: FloatArray = np.eye(_DIMENSIONS)
     for k in range(_MOST_ROUNDS):
         z, log_q = _drawn(k, mean, root)
         samples.append(_round(case, z, log_q, nodes))
@@ -326,10 +326,11 @@ def predict(
         if k < _LEAST_ROUNDS - _POOLED:
             case = _refined(case, samples[-1])
         weights = _tempered(_draw_mass(samples[-1]), _EFFECTIVE)
-        mean = weights @ z
-        spread = (z - mean).T @ ((z - mean) * weights[:, None])
+        mean = np.asarray(weights @ z)
+        spread: FloatArray = (z - mean).T @ ((z - mean) * weights[:, None])
         spread = (1.0 - _SHRINK) * spread + _SHRINK * np.diag(np.diag(spread))
-        root = np.linalg.cholesky(_WIDER**2 * spread + _LEAST_VARIANCE * np.eye(_DIMENSIONS))
+        wide = _WIDER**2 * spread + _LEAST_VARIANCE * np.eye(_DIMENSIONS)
+        root = np.asarray(np.linalg.cholesky(wide), dtype=np.float64)
         nodes = _next_nodes(samples[-1], weights)
     return _summary(history, samples, expected_ml, priors)
 

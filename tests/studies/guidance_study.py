@@ -82,15 +82,17 @@ def glances(seed: int, *, second: bool = False, thirds: Sequence[int] = (0, 1, 2
     return found
 
 
-def guided_run(seed: int, *, second: bool = False, pump: bool | None = None) -> Run:
-    """A titration that is done as told."""
+def guided_run(
+    seed: int, *, second: bool = False, pump: bool | None = None, from_ml: float | None = None
+) -> Run:
+    """A titration that is done as told, the whole of it or from so much left on."""
     recipe = draw_recipe(seed, pump=pump)
     bench = bench_of(recipe, second=second)
 
     def asked(curve: Curve, now_s: float) -> Guidance:
         return guide(curve, bench, now_s=now_s)
 
-    return live_run(recipe, asked)
+    return live_run(recipe, asked, from_ml=from_ml)
 
 
 _Groups = tuple[tuple[str, Callable[[bool, float], bool]], ...]
