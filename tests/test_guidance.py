@@ -15,8 +15,11 @@ from endpoint.bench.guidance import Bench, Guidance, guide
 from endpoint.bench.history import LAGS_S, gather, habit_of
 from endpoint.bench.prediction import predict, quantiles
 from endpoint.curve import Curve, from_absorbance
+from endpoint.equilibrium import speciate
+from endpoint.indicator_file import indicator_names, named_indicator
 from endpoint.indicators import ERIOCHROME_BLACK_T
 from endpoint.titration_model import Priors
+from tests.indicator_plans import titrate
 from tests.live_runs import bench_of, draw_recipe, flow_to, left_at
 from tests.studies.guidance_study import glances, guided_run
 
@@ -228,3 +231,43 @@ def test_guidance_is_frozen_and_says_the_same_thrice() -> None:
     assert said.left_text in said.spoken
     pump = guide(curve, replace(bench, pace=replace(bench.pace, pump=True)), now_s=now_s)
     assert pump.words in {a.pump_words for a in ADVICE.values()}
+
+
+def test_a_pause_of_the_pump_is_not_averaged_away() -> None:
+    """While the liquid still mixes, every point must show the colour of its own mixed volume."""
+    recipe = replace(
+        draw_recipe(9, pump=True), noise=0.0, wander=0.0, drift_per_min=0.0, bend=0.0, kink=0.0
+    )
+    recipe = replace(recipe, rate_ml_s=0.1, lag_s=2.5)
+    flow = flow_to(recipe, 0.25)
+    while flow.left_ml > 0.05:
+        flow.step(0.25, 0.1 * 0.25, note=True)
+    for _ in range(40):
+        flow.step(0.25, 0.0, note=True)
+    curve = flow.curve()
+    late = curve.time_s > flow.time_s - 10.0
+    felt = curve.mixed_volume_ml(recipe.lag_s)[late]
+    f = speciate(recipe.flask, felt, recipe.constants).free_fraction
+    thinner = recipe.flask.volume_ml / (recipe.flask.volume_ml + felt)
+    dye = recipe.red + f[:, None] * (recipe.blue - recipe.red)
+    seen = recipe.shade + thinner[:, None] * dye
+    size = float(np.linalg.norm(recipe.blue - recipe.red))
+    assert late.sum() >= 5
+    assert np.abs(curve.density[late] - seen).max() < 0.02 * size
+
+
+@pytest.mark.parametrize("name", indicator_names())
+def test_other_indicators_are_guided_too(name: str) -> None:
+    """Four flasks a tenth before the end: two misses of a 90 % range have a chance of 5 %."""
+    indicator = named_indicator(name)
+    share = 0.2 if len(indicator.metals) > 1 else 0.0
+    held = 0
+    for seed in range(4):
+        run = titrate(indicator, seed, stop_ml=-0.1, magnesium=share)
+        said = guide(run.curve, Bench(0.01, indicator))
+        left = run.equivalence_ml - float(run.curve.volume_ml[-1])
+        assert said.code in ("drops", "half-drops")
+        assert said.left_low_ml is not None
+        assert said.left_high_ml is not None
+        held += said.left_low_ml <= left <= said.left_high_ml
+    assert held >= 3

@@ -106,6 +106,7 @@ ROWS: dict[str, float] = {
     "endpoint.bench.setup_checks": 9.5,
     "endpoint.bench.advice": 9.2,
     "endpoint.bench.history": 9.3,
+    "endpoint.bench.ends": 9.35,
     "endpoint.bench.prediction": 9.4,
     "endpoint.bench.guidance": 9.5,
     "endpoint.batch": 10,

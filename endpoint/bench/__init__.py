@@ -1,1 +1,1 @@
-"""The bench: guidance, journal and page for the person at the burette."""
+"""The bench: live guidance on a local page."""

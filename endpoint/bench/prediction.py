@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from endpoint.bench.ends import log_likelihood
 from endpoint.bench.history import LAGS_S, History
 from endpoint.indicators import Indicator
 from endpoint.titration_model import Priors, Setting, flasks_of
@@ -38,7 +39,6 @@ _WIDER = 1.05
 _SHRINK = 0.3
 _LEAST_VARIANCE = 0.005
 _POOLED = 2
-_RED_SD = 0.3
 _DRIFT_PART = 0.7
 """A prediction looks back on part of the recording only."""
 _ENOUGH, _FEW = 24.0, 8.0
@@ -100,6 +100,11 @@ class _Case:
     indicator: Indicator
     sigma: FloatArray
 
+    @property
+    def drift_sd(self) -> float:
+        """Drift over the points, in expected changes."""
+        return _DRIFT_PART * self.priors.drift_span
+
     def theta(self, z: FloatArray, equivalence_ml: float) -> tuple[FloatArray, FloatArray]:
         """Chemical parameters as for `flasks_of`, and lags in s, for standard normal draws."""
         p = self.priors
@@ -148,62 +153,6 @@ def _by_lag(values: FloatArray, lag_s: FloatArray) -> FloatArray:
     return np.asarray(values[k] * (1.0 - part) + values[k + 1] * part)
 
 
-def _log_likelihood(case: _Case, f: FloatArray) -> tuple[FloatArray, float]:
-    """Of the signal, colours of the ends integrated, and the least sum of squares.
-
-    `f` has the shape (draws, nodes, n).
-    """
-    h = case.history
-    bump = f * (1.0 - f)
-    away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
-    w = 1.0 / case.sigma
-    columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w]
-    # The first colour holds a little of the free form already, by what the chemistry says.
-    grown = 1.0 / np.maximum(1.0 - h.fade * f[..., -1], 0.3)
-    sd: list[float | FloatArray] = [
-        _RED_SD,
-        h.change[1] * grown,
-        h.bend[1],
-        h.kink_sd,
-        _DRIFT_PART * case.priors.drift_span,
-    ]
-    rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]
-    size = len(columns)
-    shape = f.shape[:2]
-    m = np.empty((size, size, *shape))
-    b = np.empty((size, *shape))
-    for i in range(size):
-        b[i] = _dot(columns[i], rest)
-        for j in range(i + 1):
-            m[i, j] = _dot(columns[i], columns[j])
-        m[i, i] += 1.0 / np.square(sd[i])
-    total = np.einsum("dkn,dkn->dk", rest, rest)
-    # Cholesky by hand over the last axes: many small systems at once.
-    log_det = np.log(sd[1])
-    for i in range(size):
-        for j in range(i):
-            for k in range(j):
-                m[i, j] -= m[i, k] * m[j, k]
-            m[i, j] /= m[j, j]
-            m[i, i] -= m[i, j] ** 2
-            b[i] -= m[i, j] * b[j]
-        m[i, i] = np.sqrt(np.maximum(m[i, i], 1e-12))
-        b[i] /= m[i, i]
-        log_det += np.log(m[i, i])
-        total = total - b[i] ** 2
-    return np.asarray(-0.5 * total - log_det), float(total.min())
-
-
-def _dot(one: FloatArray, other: FloatArray) -> FloatArray:
-    if one.ndim == 1 and other.ndim == 1:
-        return np.asarray(one @ other)
-    if one.ndim == 1:
-        return np.asarray(other @ one)
-    if other.ndim == 1:
-        return np.asarray(one @ other)
-    return np.asarray(np.einsum("dkn,dkn->dk", one, other))
-
-
 @dataclass(frozen=True, eq=False)
 class _Sample:
     z: FloatArray
@@ -229,13 +178,17 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     table = case.shapes(theta)
     mixed = _by_lag(h.mixed_ml, lag)
     coarse = np.broadcast_to(nodes, (len(z), nodes.size))
-    first, misfit = _log_likelihood(case, _at(table, mixed[:, None, :] - coarse[..., None]))
+    first, misfit = log_likelihood(
+        case.history, case.sigma, case.drift_sd, _at(table, mixed[:, None, :] - coarse[..., None])
+    )
     best = np.clip(np.argmax(first, axis=1), 1, nodes.size - 2)
     t = (np.arange(_FINE_NODES) + 1.0) / (_FINE_NODES + 1.0) * 2.0 - 1.0
     left, right = nodes[best] - nodes[best - 1], nodes[best + 1] - nodes[best]
     fine = nodes[best][:, None] + np.where(t < 0, t * left[:, None], t * right[:, None])
     fine[:, _FINE_NODES // 2] += 1e-6
-    second, closer = _log_likelihood(case, _at(table, mixed[:, None, :] - fine[..., None]))
+    second, closer = log_likelihood(
+        case.history, case.sigma, case.drift_sd, _at(table, mixed[:, None, :] - fine[..., None])
+    )
     volume = np.concatenate([coarse, fine], axis=1)
     order = np.argsort(volume, axis=1)
     volume = np.take_along_axis(volume, order, axis=1)
