@@ -28,7 +28,7 @@ _MIDDLES_NM = (620.0, 530.0, 430.0)
 _REACH_NM = 60.0
 _START_ML = 0.3
 """Frames up to this volume tell the first colour."""
-_KNOWN_CHANGE = (1.0, 0.06)
+_KNOWN_CHANGE = (1.0, 0.07)
 _ROUGH_CHANGE = (1.25, 0.28)
 """Whole change over what the first colour lets one expect, and its standard deviation: from an
 earlier replicate, and from the rough densities of the indicator (1.38 to 1.55 in rendered films
@@ -135,7 +135,8 @@ def expected_change(
     None where no channel tells the two forms apart, or nothing is coloured.
     """
     if habit is not None and habit.change_per_start.size == start.size:
-        return Expected(np.asarray(habit.change_per_start * np.linalg.norm(start)), 0.0)
+        # It led from the first colour, a little of it free already, to the end.
+        return Expected(np.asarray(habit.change_per_start * np.linalg.norm(start)), 1.0)
     forms = _rough_forms(channels, indicator)
     if forms is None:
         return None

@@ -10,7 +10,7 @@ same curve gives the same answer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -99,6 +99,14 @@ class _Case:
     priors: Priors
     indicator: Indicator
     sigma: FloatArray
+    expected_ml: tuple[float, float] | None
+
+    def log_prior(self, equivalence_ml: FloatArray) -> FloatArray:
+        """What earlier replicates say of the equivalence volume."""
+        if self.expected_ml is None:
+            return np.zeros_like(equivalence_ml)
+        middle, sd = self.expected_ml
+        return np.asarray(-0.5 * ((equivalence_ml - middle) / sd) ** 2)
 
     @property
     def drift_sd(self) -> float:
@@ -181,6 +189,7 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     first, misfit = log_likelihood(
         case.history, case.sigma, case.drift_sd, _at(table, mixed[:, None, :] - coarse[..., None])
     )
+    first = first + case.log_prior(coarse)
     best = np.clip(np.argmax(first, axis=1), 1, nodes.size - 2)
     t = (np.arange(_FINE_NODES) + 1.0) / (_FINE_NODES + 1.0) * 2.0 - 1.0
     left, right = nodes[best] - nodes[best - 1], nodes[best + 1] - nodes[best]
@@ -189,6 +198,7 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     second, closer = log_likelihood(
         case.history, case.sigma, case.drift_sd, _at(table, mixed[:, None, :] - fine[..., None])
     )
+    second = second + case.log_prior(fine)
     volume = np.concatenate([coarse, fine], axis=1)
     order = np.argsort(volume, axis=1)
     volume = np.take_along_axis(volume, order, axis=1)
@@ -266,8 +276,16 @@ def predict(
         flask_ml, titrant_mol_l, lambda _: np.zeros(0), True, indicator.ph, indicator.constants
     )
     sigma = np.hypot(history.sigma, history.floor)
-    case = _Case(history, setting, priors, indicator, sigma)
+    case = _Case(history, setting, priors, indicator, sigma, expected_ml)
     nodes = np.unique(np.maximum(history.now_ml + _FIRST_NODES, _LEAST_TITRE_ML))
+    if expected_ml is not None:
+        likely = expected_ml[0] + expected_ml[1] * np.arange(-3.0, 3.5)
+        nodes = np.unique(np.r_[nodes, np.maximum(likely, _LEAST_TITRE_ML)])
+    return _summary(history, _sampled(case, nodes), priors)
+
+
+def _sampled(case: _Case, nodes: FloatArray) -> list[_Sample]:
+    """Round after round, until the draws of the last ones are good enough."""
     samples: list[_Sample] = []
     mean: FloatArray = np.zeros(_DIMENSIONS)
     root: FloatArray = np.eye(_DIMENSIONS)
@@ -285,7 +303,7 @@ def predict(
         wide = _WIDER**2 * spread + _LEAST_VARIANCE * np.eye(_DIMENSIONS)
         root = np.asarray(np.linalg.cholesky(wide), dtype=np.float64)
         nodes = _next_nodes(samples[-1], weights)
-    return _summary(history, samples, expected_ml, priors)
+    return samples
 
 
 def _drawn(k: int, mean: FloatArray, root: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -314,7 +332,7 @@ def _refined(case: _Case, sample: _Sample) -> _Case:
     if excess <= 1.0 or n < 6:
         return case
     factor = min(float(np.sqrt(excess)), 3.0)
-    return _Case(case.history, case.setting, case.priors, case.indicator, case.sigma * factor)
+    return replace(case, sigma=case.sigma * factor)
 
 
 def _pooled(samples: list[_Sample]) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -332,12 +350,9 @@ def _pooled(samples: list[_Sample]) -> tuple[FloatArray, FloatArray, FloatArray]
 def _summary(
     history: History,
     samples: list[_Sample],
-    expected_ml: tuple[float, float] | None,
     priors: Priors,
 ) -> Left:
     equivalence, free, log_mass = _pooled(samples[-_POOLED:])
-    if expected_ml is not None:
-        log_mass = log_mass - 0.5 * ((equivalence - expected_ml[0]) / expected_ml[1]) ** 2
     mass = np.exp(log_mass - log_mass.max())
     left = equivalence - history.now_ml
     low, middle, high = quantiles(left, mass, (0.05, 0.5, 0.95))
