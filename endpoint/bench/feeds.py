@@ -180,11 +180,12 @@ def rows_of(path: Path) -> tuple[PictureSource, tuple[LogRow, ...], dict[str, An
     """
     from endpoint.assembly import prepare
     from endpoint.record import read_record
+    from endpoint.sources.colours import ColourTable
     from endpoint.sources.photometer import PhotometerTable
 
     record = read_record(path)
     job, source = prepare(record)
-    if isinstance(source, PhotometerTable) or record.kind != "video":
+    if isinstance(source, PhotometerTable | ColourTable) or record.kind != "video":
         raise SourceProblem(f"{path.name} records no film.", "Name the record of a film.")
     form: dict[str, Any] = {
         "label": record.label,

@@ -12,6 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from endpoint.bench.hub import Hub
+    from endpoint.bench.journal_port import SessionJournal
     from endpoint.bench.live import LiveSession
     from endpoint.bench.security import Keys
 
@@ -47,25 +48,52 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     feed, form, details = _feed(camera)
     lan = _consent(port) if share else None
     keys = Keys(port, shared=lan is not None)
-    session = new_session(details)
+    session = new_session(details, _journal(journal, details))
     session.form = form
     clock = BenchClock(1.0 if feed is None else speed)
     hub = Hub(session, clock, browser=feed is None)
-    if journal is not None:
-        click.echo("The journal is kept in memory only.", err=True)
     hosts = (f"127.0.0.1:{port}", f"localhost:{port}", *(() if lan is None else (f"{lan}:{port}",)))
     _say(keys, port, lan)
     threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
     serve(hub, keys, hosts, port=port, everywhere=lan is not None, feed=feed)
 
 
-def new_session(details: dict[str, str]) -> LiveSession:
+def new_session(details: dict[str, str], journal: SessionJournal) -> LiveSession:
     """Session whose documents tell where they come from."""
     from endpoint.bench.live import LiveSession
+    from endpoint.bench.parts import adviser, checker
     from endpoint.bench.provenance import describe_live
 
     return LiveSession(
-        describe=describe_live(details), today=datetime.date.today(), details=details
+        describe=describe_live(details),
+        today=datetime.date.today(),
+        details=details,
+        adviser=adviser,
+        checker=checker,
+        journal=journal,
+    )
+
+
+def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:
+    """Journal at a path, or where it usually is.
+
+    Raises
+    ------
+    JournalProblem
+        It cannot be opened, or another bench writes it.
+    """
+    from importlib.metadata import version
+
+    from endpoint.bench.journal import Journal
+    from endpoint.bench.journal_port import SessionJournal
+    from endpoint.runs import default_journal
+
+    source = ", ".join(f"{name} {value}" for name, value in details.items())
+    return SessionJournal(
+        Journal.open(path or default_journal()),
+        datetime.date.today(),
+        source=source,
+        program=f"endpoint {version('endpoint-titration')}",
     )
 
 
