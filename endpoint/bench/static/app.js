@@ -50,6 +50,7 @@ function say(text, wrong = false) {
 
 function accepted(what) {
   if (what === "reading") $("reading").value = "";
+  if (what === "correct") $("reading").focus();
   if (what === "guess") $("guess").value = "";
 }
 

@@ -118,7 +118,7 @@ function track(host, state) {
 function readings(rows) {
   const host = $("readings");
   const key = JSON.stringify(rows);
-  if (host.dataset.key === key || host.contains(document.activeElement)) return;
+  if (host.dataset.key === key || (host.contains(document.activeElement) && document.activeElement.matches("input"))) return;
   host.dataset.key = key;
   host.replaceChildren(...rows.slice().reverse().map((row) => el("tr", {},
     el("th", { scope: "row" }, row.row === 0 ? "start" : String(row.row)),
