@@ -45,7 +45,12 @@ class Setting:
         """Tables of the titration record, as `endpoint locate` reads them."""
         delivery: dict[str, Any]
         if self.mode == "pump":
-            delivery = {"rate_ml_min": self.rate_ml_min}
+            # The start is pressed by hand; volumes and pictures have one clock else.
+            delivery = {
+                "rate_ml_min": self.rate_ml_min,
+                "clock_offset_s": 0.0,
+                "clock_offset_uncertainty_s": START_UNCERTAINTY_S,
+            }
         else:
             delivery = {"log": "volumes.csv", "mode": "steps"}
         if self.lag_s is not None:
@@ -161,7 +166,7 @@ def job_of(setting: Setting, today: datetime.date) -> Job:
         burette=bench.burette,
         burette_nominal_ml=bench.burette_nominal_ml,
         lag_s=lag,
-        clock_uncertainty_s=START_UNCERTAINTY_S if pump else 0.0,
+        clock_uncertainty_s=record.clock_offset_uncertainty_s or 0.0,
         not_in_budget=bench.missing,
         certificates=book.used,
         day=today,
