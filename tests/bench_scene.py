@@ -29,17 +29,31 @@ FORM_VALUES = {
 
 def frames(lead_s: float = 4.0) -> list[ArrayFrame]:
     """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead."""
-    # A camera mixes channels; the tool mixes them back, so they are mixed here.
     table = simulate(Plan(FLASK, None, additions_ml=ADDITIONS, noise=0.0))  # type: ignore[arg-type]
+    count = round((lead_s + PAUSE_S * len(ADDITIONS)) * RATE)
+    steps = [max(0, int((k / RATE - lead_s) // PAUSE_S)) for k in range(count)]
+    return _drawn(table.density[np.minimum(steps, len(ADDITIONS) - 1)])
+
+
+def pump_frames(rate_ml_min: float, lead_s: float = 4.0, lag_s: float = 0.2) -> list[ArrayFrame]:
+    """The same with a pump that starts after the lead and runs on past the end."""
+    table = simulate(
+        Plan(FLASK, None, rate_ml_min=rate_ml_min, stop_ml=TRUE_ML + 1.0, lag_s=lag_s,
+             row_interval_s=1.0 / RATE, noise=0.0)  # type: ignore[arg-type]
+    )  # fmt: skip
+    before = np.repeat(table.density[:1], round(lead_s * RATE), axis=0)
+    return _drawn(np.vstack([before, table.density]))
+
+
+def _drawn(density: np.ndarray) -> list[ArrayFrame]:
+    """One frame for each density, shape (n, 3)."""
+    # A camera mixes channels; the tool mixes them back, so they are mixed here.
     mixed = np.linalg.inv(UNSHARE)
     rng = np.random.default_rng(5)
     out = []
-    count = round((lead_s + PAUSE_S * len(ADDITIONS)) * RATE)
-    for k in range(count):
-        step = max(0, int((k / RATE - lead_s) // PAUSE_S))
-        linear = 0.7 * (mixed @ 10.0 ** -table.density[min(step, len(ADDITIONS) - 1)])
+    for k, row in enumerate(density):
         picture = np.full((120, 160, 3), 0.7)
-        picture[30:100, 50:120] = linear
+        picture[30:100, 50:120] = 0.7 * (mixed @ 10.0**-row)
         picture *= 1.0 + 0.01 * rng.standard_normal(picture.shape)
         encoded = 1.055 * np.clip(picture, 0.0031308, 1.0) ** (1 / 2.4) - 0.055
         out.append(ArrayFrame(k, k / RATE, np.rint(255 * encoded).astype(np.uint8)))

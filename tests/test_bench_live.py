@@ -23,7 +23,16 @@ from endpoint.colour import ColourSample
 from endpoint.pipeline import analyse
 from endpoint.problems import DeliveryProblem, Flag, OutputProblem, RecordProblem
 from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
-from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, RATE, TRUE_ML, frames, ready
+from tests.bench_scene import (
+    ADDITIONS,
+    FORM_VALUES,
+    PAUSE_S,
+    RATE,
+    TRUE_ML,
+    frames,
+    pump_frames,
+    ready,
+)
 from tests.bench_server import new_session
 
 
@@ -336,6 +345,26 @@ def test_pump_volume() -> None:
 def sample(k: int) -> ColourSample:
     three = (0.1, 0.2, 0.3)
     return ColourSample(k, k / 15.0, three, three, three, (0.5, 0.5, 0.5), 0.01, Flag.NONE)
+
+
+def test_pump_run_finds_the_true_volume() -> None:
+    film = pump_frames(8.0)
+    session = ready(film)
+    for frame in film:
+        if frame.index == 15:
+            session.begin({**FORM_VALUES, "mode": "pump", "rate_ml_min": 8.0}, frame.time_s)
+        if frame.index == 20:
+            session.pump(True, frame.time_s)
+        session.see(frame)
+    assert session.delivered_ml(frame.time_s) == pytest.approx(9.0, abs=0.05)
+    session.pump(False, frame.time_s)
+    session.finish(frame.time_s)
+    assert session.document is not None
+    assert session.document["status"] == "located", session.document["reasons"]
+    found = session.document["equivalence_ml"]
+    assert found["value"] == pytest.approx(TRUE_ML, abs=0.03)
+    # A start by hand is sure to 0.2 s only, which is 0.027 mL at this rate.
+    assert found["standard_uncertainty"] > 0.02
 
 
 def test_samples_are_bounded_and_stay_in_order() -> None:

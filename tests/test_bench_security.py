@@ -15,6 +15,8 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
@@ -294,6 +296,48 @@ def test_pages_are_bounded(bench: Bench) -> None:
                 stack.enter_context(link(bench, cookie)).recv(timeout=5)
                 count += 1
         assert 8 <= count <= 12
+
+
+HEADER = st.text(st.characters(min_codepoint=32, max_codepoint=255), max_size=40)
+
+
+@given(
+    method=st.sampled_from(["GET", "HEAD", "POST", "PUT", "OPTIONS", "X"])
+    | st.text("ABC", min_size=1),
+    path=st.sampled_from(["/", "/static/", "/result.json", "/vision.json", "/bench", "/?token="]),
+    rest=st.text(st.characters(min_codepoint=33, max_codepoint=126), max_size=60),
+    headers=st.dictionaries(
+        st.sampled_from(
+            ["Range", "Accept", "Upgrade", "If-None-Match", "Sec-WebSocket-Key", "X-Y"]
+        ),
+        HEADER,
+        max_size=3,
+    ),
+    signed=st.booleans(),
+)
+@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+def test_any_request_is_answered_or_refused(
+    bench: Bench,
+    method: str,
+    path: str,
+    rest: str,
+    headers: dict[str, str],
+    signed: bool,
+) -> None:
+    """Every route with any method, path and headers: never a fault of the server."""
+    cookie = f"Cookie: {cookie_of(bench)}\r\n" if signed else ""
+    lines = "".join(f"{name}: {value}\r\n" for name, value in headers.items())
+    head = f"{method} {path}{rest} HTTP/1.1\r\nHost: 127.0.0.1:{bench.port}\r\n{cookie}{lines}"
+    with socket.create_connection(("127.0.0.1", bench.port), timeout=10) as raw:
+        raw.sendall(f"{head}Connection: close\r\n\r\n".encode("latin-1"))
+        answer = b""
+        while part := raw.recv(65536):
+            answer += part
+    status = int(answer.split(b" ", 2)[1])
+    assert status in {200, 303, 400, 403, 404, 405, 413, 421, 426}, answer[:200]
+    assert b"Traceback" not in answer
+    if not signed:
+        assert status != 200
 
 
 def test_slow_page_is_not_waited_for(bench: Bench) -> None:
