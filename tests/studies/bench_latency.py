@@ -47,6 +47,7 @@ def pictures() -> list[bytes]:
 def serve(pipe: Any, slow_s: float) -> None:
     """Child process: the bench, with the address sent through the pipe."""
     from endpoint.bench import hub as hubs
+    from endpoint.bench.parts import adviser, checker
     from endpoint.region import locate
     from endpoint.sources.frame import ArrayFrame, Box
     from tests.bench_server import serving
@@ -65,7 +66,7 @@ def serve(pipe: Any, slow_s: float) -> None:
     scale = 8
     liquid = Box(60 * scale, 50 * 6, 110 * scale, 90 * 6)
     white = Box(8 * scale, 60 * 6, 40 * scale, 92 * 6)
-    with serving() as bench:
+    with serving(adviser=adviser, checker=checker) as bench:
         bench.session.sight.look_at(locate(first, liquid, white))
         pipe.send((bench.port, bench.keys.new_operator_token()))
         pipe.recv()
