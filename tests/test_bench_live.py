@@ -15,6 +15,7 @@ from endpoint.bench.live import LiveSession
 from endpoint.bench.live_state import curve_of_session, state_of_session
 from endpoint.bench.notices import ClockWatch
 from endpoint.bench.ports import SHAPES, MemoryJournal
+from endpoint.bench.pouring import plume_frames
 from endpoint.bench.protocol import FORM, parse_command
 from endpoint.bench.samples import SampleStore
 from endpoint.bench.setting import job_of, setting_from
@@ -345,6 +346,50 @@ def test_pump_volume() -> None:
 def sample(k: int) -> ColourSample:
     three = (0.1, 0.2, 0.3)
     return ColourSample(k, k / 15.0, three, three, three, (0.5, 0.5, 0.5), 0.01, Flag.NONE)
+
+
+def test_plume_is_not_taken_for_the_liquid() -> None:
+    """Scatter as in a rendered film: calm, a pour, mixing after the reading, calm, one drop."""
+    rng = np.random.default_rng(2)
+    time_s = np.arange(0.0, 40.0, 0.1)
+    level = np.full(time_s.size, 0.008)
+    level[(time_s >= 10) & (time_s < 15)] = 0.25
+    after = time_s >= 15
+    level[after] += 0.24 * np.exp(-(time_s[after] - 15) / 1.2)
+    level[(time_s >= 36) & (time_s < 37)] = 0.03
+    spread = level * rng.uniform(0.85, 1.15, time_s.size)
+    before = time_s < 15.0
+    told = plume_frames(time_s[before], spread[before], 0.0)
+    assert not told[time_s[before] < 9.9].any()
+    assert told[(time_s[before] >= 10.0)].all()
+    told = plume_frames(time_s, spread, 15.0)
+    assert not told[time_s < 35.9].any()
+    assert told[(time_s >= 36.1) & (time_s < 37.0)].all()
+    assert not told[time_s >= 37.6].any()
+    assert not plume_frames(time_s[:2], spread[:2], 0.0).any()
+
+
+def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame]) -> None:
+    """While titrant runs in, the liquid is half blue; the curve so far stays as it was."""
+    session = ready(film)
+    for frame in film[:20]:
+        session.see(frame)
+    session.begin(FORM_VALUES, 4.0)
+    for k in range(40):
+        pixels = film[0].pixels
+        if k >= 20:
+            pixels = pixels.copy()
+            pixels[50:90:2, 60:110] = film[-1].pixels[50:90:2, 60:110]
+        session.see(ArrayFrame(20 + k, 4.0 + 0.2 * k, pixels))
+        if k in (19, 39):
+            session.conclude(4.0 + 0.2 * k)
+            assert session.result is not None
+            assert session.result.curve is not None
+            last = session.result.curve.density[-1]
+            if k == 19:
+                calm = last
+    assert np.allclose(last, calm, atol=0.004)
+    assert "runs in" in session.guidance(12.0).words
 
 
 def test_pump_run_finds_the_true_volume() -> None:

@@ -280,7 +280,7 @@ class LiveSession:
                 self.volumes = replace(pump, stop_s=stop)
             self.keeper.note("finish", {"time_s": now_s})
         with self._concluding:
-            self._conclude(now_s)
+            self._conclude(now_s, final=True)
             self._end()
 
     def _end(self) -> None:
@@ -390,7 +390,7 @@ class LiveSession:
             if self.phase == "titrating":
                 self._conclude(now_s)
 
-    def _conclude(self, now_s: float) -> None:
+    def _conclude(self, now_s: float, *, final: bool = False) -> None:
         with self.lock:
             self._concluded_s, self._changed = now_s, False
             volumes, setting = self.volumes, self.setting
@@ -398,7 +398,10 @@ class LiveSession:
                 return
             job = replace(self._job, delivery=volumes.delivery())
             region = self.sight.region
-        trace = self.sight.trace()
+        # A reading that is still to come cannot be waited for once the run has ended.
+        steps = isinstance(volumes, Readings) and not final
+        since = volumes.rows[-1].time_s if isinstance(volumes, Readings) and steps else None
+        trace, plume = self.sight.trace(since)
         assert job.delivery is not None
         try:
             curve = from_colour(trace, job.delivery, job.flask_ml, job.priors.lag_s[0])
@@ -415,7 +418,7 @@ class LiveSession:
             self.version += 1
             told = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
             self.keeper.note("verdict", {"time_s": now_s, **told})
-            moment = self._moment(now_s)
+            moment = replace(self._moment(now_s), plume=plume)
         self._advice.think(result, moment)
 
     def guidance(self, now_s: float) -> Guidance:

@@ -6,6 +6,8 @@ there is a fit.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from endpoint.bench.form_names import blueness_of
 from endpoint.bench.ports import Check, Guidance, Moment, SetUp, Tone
 from endpoint.pipeline import Result
@@ -69,6 +71,8 @@ def advise(result: Result | None, moment: Moment) -> Guidance:
         told = _without_fit(moment, _settled(result, moment.blueness))
     else:
         told = _with_fit(result.fit.equivalence, moment)
+    if moment.plume:
+        return replace(told, words="Titrant runs in: type the reading when the tap is closed.")
     if not moment.pump and moment.since_addition_s < min(_MIX_LAGS * moment.lag_s, 8.0):
         return mixing(moment.delivered_ml, told)
     return told

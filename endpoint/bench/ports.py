@@ -79,6 +79,8 @@ class Moment:
     blueness: float | None
     """Form seen in the last frames (`forms.State.blueness`); None if nothing is seen."""
     pump: bool = False
+    plume: bool = False
+    """Titrant is seen to run in, beyond what the last reading says."""
 
 
 class Adviser(Protocol):

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from endpoint.bench.form_names import blueness_of
 from endpoint.bench.ports import SetUp
+from endpoint.bench.pouring import plume_frames
 from endpoint.bench.samples import SampleStore
 from endpoint.colour import ColourSample, ColourTrace, Follower
 from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
@@ -126,11 +127,23 @@ class Sight:
             self._store.clear()
             self._add(list(samples))
 
-    def trace(self) -> ColourTrace:
-        """All colours that are held."""
+    def trace(self, poured_since_s: float | None = None) -> tuple[ColourTrace, bool]:
+        """All colours that are held, and whether titrant runs in right now.
+
+        Parameters
+        ----------
+        poured_since_s:
+            Time of the last reading: frames since then that show a plume are set aside. None
+            sets none aside.
+        """
         with self.lock:
             columns = self._store.columns()
-        return SampleStore.trace_of(columns)
+        running = False
+        if poured_since_s is not None:
+            plume = plume_frames(columns["time_s"], columns["spread"], poured_since_s)
+            columns["flags"][plume] |= int(Flag.MIXING)
+            running = bool(plume[-1:].any())
+        return SampleStore.trace_of(columns), running
 
     # What it looks like now ----------------------------------------------------------------------
 
