@@ -64,7 +64,7 @@ def test_second_replicate_is_surer_than_the_first() -> None:
 @pytest.mark.parametrize("pump", [False, True])
 def test_done_as_told_stops_near_the_equivalence_volume(pump: bool) -> None:
     """Three runs; that two of three miss by more than 0.1 mL has a chance below 1 % at 95 %."""
-    runs = [guided_run(seed, pump=pump, from_ml=2.5) for seed in (2201, 2202, 2203)]
+    runs = [guided_run(seed, pump=pump, from_ml=1.8) for seed in (2201, 2202, 2203)]
     assert all(run.stopped for run in runs)
     assert sum(abs(run.past_ml) > 0.1 for run in runs) <= 1
     assert max(run.drops for run in runs) <= 60

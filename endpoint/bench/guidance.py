@@ -22,6 +22,7 @@ _HARDLY_FELT = 0.2
 """Part of the next addition that may be unmixed before it is given."""
 _CLOSE_ML = 1.0
 _SAFE_ML = 0.1
+_BLIND_ML = 0.9
 _STOP_PART = 1.0
 _SURELY_PASSED_ML = 0.03
 
@@ -123,7 +124,9 @@ def _state(left: Left, pace: Pace, plume: bool) -> str:
     near, bounded = left.at_least_ml, left.value_ml is not None
     pour_ml = pace.pour_ml_s * _FLOWS_ON_S + (_SAFE_ML if pace.pump else pace.portion_ml)
     if near > pour_ml and not (plume and near < _CLOSE_ML):
-        return "pour"
+        # Poured on unseen, the end can come before the camera has shown the liquid once.
+        blind = not pace.pump and left.unseen_ml > _BLIND_ML
+        return "mixing" if blind else "pour"
     if left.high_ml is not None and left.high_ml < -_SURELY_PASSED_ML:
         return "passed"
     if plume or left.unfelt_ml > _HARDLY_FELT * _addition_ml(left, pace):

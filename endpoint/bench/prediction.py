@@ -67,6 +67,8 @@ class Left:
     """90 % interval of the free fraction of the indicator in the liquid now."""
     unfelt_ml: float
     """Delivered, but not yet mixed in, for the longer of the likely mixing lags."""
+    unseen_ml: float
+    """Delivered beyond what the liquid had felt at the last point of the curve."""
 
 
 @lru_cache(maxsize=4)
@@ -362,6 +364,7 @@ def _summary(
     bounded = beyond < _EDGE_PART
     longer = priors.lag_s[0] + priors.lag_s[1]
     unfelt = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
+    seen = _by_lag(history.mixed_ml, np.array([longer]))[0]
     return Left(
         value_ml=float(middle) if bounded else None,
         low_ml=float(low) if bounded else None,
@@ -372,4 +375,5 @@ def _summary(
         free_low=float(f_low),
         free_high=float(f_high),
         unfelt_ml=max(unfelt, 0.0),
+        unseen_ml=max(history.now_ml - float(seen.max()), 0.0),
     )
