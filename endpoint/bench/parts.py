@@ -21,7 +21,7 @@ def adviser(result: Result | None, moment: ports.Moment) -> ports.Guidance:
         rate = float(curve.delivery.rate_ml_s_at(moment.now_s))
         pace = Pace(pump=True, pour_ml_s=rate) if rate > 0.0 else pace
     bench = Bench(titrant_mol_l=job.titrant_mol_l.value, priors=job.priors, pace=pace)
-    return _told(guide(curve, bench, now_s=moment.now_s))
+    return _told(guide(curve, bench, now_s=moment.now_s, plume=moment.plume))
 
 
 def _told(guidance: Guidance) -> ports.Guidance:
