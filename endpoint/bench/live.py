@@ -399,9 +399,8 @@ class LiveSession:
             job = replace(self._job, delivery=volumes.delivery())
             region = self.sight.region
         # A reading that is still to come cannot be waited for once the run has ended.
-        steps = isinstance(volumes, Readings) and not final
-        since = volumes.rows[-1].time_s if isinstance(volumes, Readings) and steps else None
-        trace, plume = self.sight.trace(since)
+        stepwise = isinstance(volumes, Readings) and not final
+        trace, plume = self.sight.trace(volumes.times_s if stepwise else ())
         assert job.delivery is not None
         try:
             curve = from_colour(trace, job.delivery, job.flask_ml, job.priors.lag_s[0])

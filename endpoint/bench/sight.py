@@ -127,20 +127,21 @@ class Sight:
             self._store.clear()
             self._add(list(samples))
 
-    def trace(self, poured_since_s: float | None = None) -> tuple[ColourTrace, bool]:
+    def trace(self, readings_s: tuple[float, ...] = ()) -> tuple[ColourTrace, bool]:
         """All colours that are held, and whether titrant runs in right now.
 
         Parameters
         ----------
-        poured_since_s:
-            Time of the last reading: frames since then that show a plume are set aside. None
-            sets none aside.
+        readings_s:
+            Times of the readings: frames since the last one that show a plume are set aside.
+            Without any none are.
         """
         with self.lock:
             columns = self._store.columns()
         running = False
-        if poured_since_s is not None:
-            plume = plume_frames(columns["time_s"], columns["spread"], poured_since_s)
+        if readings_s:
+            before_s = readings_s[-2] if len(readings_s) > 1 else None
+            plume = plume_frames(columns["time_s"], columns["spread"], readings_s[-1], before_s)
             columns["flags"][plume] |= int(Flag.MIXING)
             running = bool(plume[-1:].any())
         return SampleStore.trace_of(columns), running

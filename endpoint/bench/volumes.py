@@ -57,6 +57,11 @@ class Readings:
         """Volume delivered so far."""
         return self.rows[-1].reading_ml - self.rows[0].reading_ml
 
+    @property
+    def times_s(self) -> tuple[float, ...]:
+        """Times of all readings."""
+        return tuple(row.time_s for row in self.rows)
+
     def add(self, time_s: float, reading_ml: float) -> Readings:
         """Readings with one more.
 
@@ -148,6 +153,11 @@ class Pump:
     rate_ml_min: float
     start_s: float | None = None
     stop_s: float | None = None
+
+    @property
+    def times_s(self) -> tuple[float, ...]:
+        """There are no readings."""
+        return ()
 
     def volume_at(self, time_s: float) -> float:
         """Delivered volume at a time."""
