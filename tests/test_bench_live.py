@@ -370,6 +370,8 @@ def test_plume_is_not_taken_for_the_liquid() -> None:
     told = plume_frames(time_s, spread, 15.0, 0.0)
     assert told[(time_s >= 15.0) & (time_s < 18.0)].all()
     assert not told[(time_s >= 20.5) & (time_s < 35.9)].any()
+    told = plume_frames(time_s[:152], spread[:152], 15.0, 0.0)
+    assert told[150:].all()
     darker = np.where(time_s < 15.0, 0.008, 0.05)
     assert not plume_frames(time_s, darker, 15.0, 0.0)[time_s > 24.5].any()
     assert not plume_frames(time_s[:2], spread[:2], 0.0).any()

@@ -45,6 +45,8 @@ def plume_frames(
     raised = np.zeros(time_s.size, dtype=np.bool_)
     first = int(np.searchsorted(time_s, since_s))
     if time_s.size - first < _LEAST_FRAMES:
+        # Too few to judge by, right after an addition.
+        raised[first:] = before_s is not None
         return raised
     smooth = _smooth(time_s, spread, first)
     calm = np.minimum.accumulate(smooth)
