@@ -199,8 +199,8 @@ class MemoryJournal:
         return self.open_run
 
     def append(self, kind: str, data: Mapping[str, Any]) -> None:
-        """Keep an event, but for colours, which would fill the memory."""
-        if self.open_run is not None and kind != "colour":
+        """Keep an event, but for colours and verdicts, which would fill the memory."""
+        if self.open_run is not None and kind not in ("colour", "verdict"):
             self.runs[self.open_run].append({"kind": kind, **data})
 
     def keep_region(self, region: Region) -> None:
