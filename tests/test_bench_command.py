@@ -22,6 +22,13 @@ from tests.bench_server import new_session
 from tests.test_bench_live import Held
 
 
+@pytest.fixture(autouse=True)
+def own_journal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path))
+    monkeypatch.setenv("HOME", str(tmp_path))
+
+
 def said(*arguments: str, answer: str = "") -> tuple[int, str]:
     done = CliRunner().invoke(main, ["bench", *arguments], input=answer)
     return done.exit_code, done.output

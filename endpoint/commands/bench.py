@@ -48,14 +48,18 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     feed, form, details = _feed(camera)
     lan = _consent(port) if share else None
     keys = Keys(port, shared=lan is not None)
-    session = new_session(details, _journal(journal, details))
+    kept = _journal(journal, details)
+    session = new_session(details, kept)
     session.form = form
     clock = BenchClock(1.0 if feed is None else speed)
     hub = Hub(session, clock, browser=feed is None)
     hosts = (f"127.0.0.1:{port}", f"localhost:{port}", *(() if lan is None else (f"{lan}:{port}",)))
     _say(keys, port, lan)
     threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
-    serve(hub, keys, hosts, port=port, everywhere=lan is not None, feed=feed)
+    try:
+        serve(hub, keys, hosts, port=port, everywhere=lan is not None, feed=feed)
+    finally:
+        kept.journal.close()
 
 
 def new_session(details: dict[str, str], journal: SessionJournal) -> LiveSession:
