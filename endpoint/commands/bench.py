@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    import socket
+
     from endpoint.bench.hub import Hub
     from endpoint.bench.live import LiveSession
     from endpoint.bench.security import Keys
@@ -53,10 +55,11 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     hub = Hub(session, clock, browser=feed is None)
     if journal is not None:
         click.echo("The journal is kept in memory only.", err=True)
+    listener = listen(port, everywhere=lan is not None)
     hosts = (f"127.0.0.1:{port}", f"localhost:{port}", *(() if lan is None else (f"{lan}:{port}",)))
     _say(keys, port, lan)
     threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
-    serve(hub, keys, hosts, port=port, everywhere=lan is not None, feed=feed)
+    serve(hub, keys, hosts, listener, feed)
 
 
 def new_session(details: dict[str, str]) -> LiveSession:
@@ -69,16 +72,8 @@ def new_session(details: dict[str, str]) -> LiveSession:
     )
 
 
-def serve(
-    hub: Hub,
-    keys: Keys,
-    hosts: tuple[str, ...],
-    *,
-    port: int,
-    everywhere: bool = False,
-    feed: Callable[[Hub], None] | None = None,
-) -> None:
-    """Serve until it is stopped.
+def listen(port: int, *, everywhere: bool) -> socket.socket:
+    """Take the port, on this computer only or in the whole network.
 
     Raises
     ------
@@ -87,9 +82,6 @@ def serve(
     """
     import socket
 
-    import uvicorn
-
-    from endpoint.bench.server import MAX_MESSAGE_BYTES, application
     from endpoint.problems import OutputProblem
 
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -101,6 +93,21 @@ def serve(
         raise OutputProblem(
             f"Port {port} is taken by another program.", "Choose another with --port."
         ) from None
+    return listener
+
+
+def serve(
+    hub: Hub,
+    keys: Keys,
+    hosts: tuple[str, ...],
+    listener: socket.socket,
+    feed: Callable[[Hub], None] | None = None,
+) -> None:
+    """Serve until it is stopped."""
+    import uvicorn
+
+    from endpoint.bench.server import MAX_MESSAGE_BYTES, application
+
     config = uvicorn.Config(
         application(hub, keys, hosts),
         log_level="error",
