@@ -55,6 +55,7 @@ def test_port_that_is_taken() -> None:
         code, output = said("--port", str(other.getsockname()[1]))
     assert code == 2
     assert "taken by another program" in output
+    assert "token=" not in output
 
 
 @pytest.mark.parametrize("answer", ["", "yes\n", "SHARE\n"])
@@ -74,14 +75,15 @@ def test_sharing_serves_viewers_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
     seen: dict[str, Any] = {}
 
-    def serve(hub: Any, keys: Any, hosts: tuple[str, ...], **more: Any) -> None:
-        seen.update(keys=keys, hosts=hosts, **more)
+    def serve(hub: Any, keys: Any, hosts: tuple[str, ...], *more: Any) -> None:
+        seen.update(keys=keys, hosts=hosts)
 
     monkeypatch.setattr(command, "_address_here", lambda: "192.0.2.7")
+    monkeypatch.setattr(command, "listen", lambda port, everywhere: seen.update(all=everywhere))
     monkeypatch.setattr(command, "serve", serve)
     code, output = said("--share", answer="share\n")
     assert code == 0, output
-    assert seen["everywhere"] is True
+    assert seen["all"] is True
     assert "192.0.2.7:8765" in seen["hosts"]
     assert f"http://192.0.2.7:8765/?token={seen['keys'].viewer_token}" in output
 
@@ -90,12 +92,11 @@ def test_without_sharing_only_this_computer_is_served(monkeypatch: pytest.Monkey
     from endpoint.commands import bench as command
 
     seen: dict[str, Any] = {}
-    monkeypatch.setattr(
-        command, "serve", lambda hub, keys, hosts, **more: seen.update(hosts=hosts, **more)
-    )
+    monkeypatch.setattr(command, "serve", lambda hub, keys, hosts, *more: seen.update(hosts=hosts))
+    monkeypatch.setattr(command, "listen", lambda port, everywhere: seen.update(all=everywhere))
     code, output = said()
     assert code == 0
-    assert seen["everywhere"] is False
+    assert seen["all"] is False
     assert seen["hosts"] == ("127.0.0.1:8765", "localhost:8765")
     assert "works once" in output
 

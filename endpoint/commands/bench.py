@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    import socket
+
     from endpoint.bench.hub import Hub
     from endpoint.bench.journal_port import SessionJournal
     from endpoint.bench.live import LiveSession
@@ -53,11 +55,13 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     session.form = form
     clock = BenchClock(1.0 if feed is None else speed)
     hub = Hub(session, clock, browser=feed is None)
-    hosts = (f"127.0.0.1:{port}", f"localhost:{port}", *(() if lan is None else (f"{lan}:{port}",)))
-    _say(keys, port, lan)
-    threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
     try:
-        serve(hub, keys, hosts, port=port, everywhere=lan is not None, feed=feed)
+        listener = listen(port, everywhere=lan is not None)
+        names = ("127.0.0.1", "localhost", *(() if lan is None else (lan,)))
+        hosts = tuple(f"{name}:{port}" for name in names)
+        _say(keys, port, lan)
+        threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
+        serve(hub, keys, hosts, listener, feed)
     finally:
         kept.journal.close()
 
@@ -101,16 +105,8 @@ def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:
     )
 
 
-def serve(
-    hub: Hub,
-    keys: Keys,
-    hosts: tuple[str, ...],
-    *,
-    port: int,
-    everywhere: bool = False,
-    feed: Callable[[Hub], None] | None = None,
-) -> None:
-    """Serve until it is stopped.
+def listen(port: int, *, everywhere: bool) -> socket.socket:
+    """Take the port, on this computer only or in the whole network.
 
     Raises
     ------
@@ -119,9 +115,6 @@ def serve(
     """
     import socket
 
-    import uvicorn
-
-    from endpoint.bench.server import MAX_MESSAGE_BYTES, application
     from endpoint.problems import OutputProblem
 
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -133,6 +126,21 @@ def serve(
         raise OutputProblem(
             f"Port {port} is taken by another program.", "Choose another with --port."
         ) from None
+    return listener
+
+
+def serve(
+    hub: Hub,
+    keys: Keys,
+    hosts: tuple[str, ...],
+    listener: socket.socket,
+    feed: Callable[[Hub], None] | None = None,
+) -> None:
+    """Serve until it is stopped."""
+    import uvicorn
+
+    from endpoint.bench.server import MAX_MESSAGE_BYTES, application
+
     config = uvicorn.Config(
         application(hub, keys, hosts),
         log_level="error",
