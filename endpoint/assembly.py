@@ -24,6 +24,7 @@ from endpoint.job import Job
 from endpoint.pixels import CameraTone, Transfer
 from endpoint.problems import RecordProblem
 from endpoint.record import TitrationRecord
+from endpoint.sources.colours import ColourTable
 from endpoint.sources.frame import Box, PictureSource
 from endpoint.sources.opening import open_source
 from endpoint.sources.photometer import PhotometerTable
@@ -37,7 +38,7 @@ _TONE_STEPS = 1025
 
 def prepare(
     record: TitrationRecord, today: datetime.date | None = None
-) -> tuple[Job, PictureSource | PhotometerTable]:
+) -> tuple[Job, PictureSource | PhotometerTable | ColourTable]:
     """Open the recording of a record and put what the record says into quantities.
 
     Parameters
@@ -55,14 +56,50 @@ def prepare(
     source, log = open_source(record)
     if record.seen is not None and not record.first_reading_ml:
         record = replace(record, first_reading_ml=record.seen.start_ml or 0.0)
-    day = day_of_use(record, today or datetime.date.today())
-    book = CertificateBook(day, record.accepted)
+    book = _book(record, today)
+    job = _job(record, log, source, book)
+    if not isinstance(source, PhotometerTable):
+        return job, source
+    if record.medium_certificate is not None:
+        source = without_stray_light(source, record.medium_certificate, book)
+        job = replace(job, certificates=book.used)
+    return job, at_one_cm(source, record.path_cm)
+
+
+def job_without_source(
+    record: TitrationRecord, log: VolumeLog | None, today: datetime.date | None = None
+) -> Job:
+    """Job of a record whose recording is not opened: the bench measures it now, or has it.
+
+    Parameters
+    ----------
+    record, today:
+        As in `prepare`.
+    log:
+        Volumes so far; None where the record has a rate.
+
+    Raises
+    ------
+    Problem
+        A certificate or result named by the record is missing or cannot be used.
+    """
+    return _job(record, log, None, _book(record, today))
+
+
+def _book(record: TitrationRecord, today: datetime.date | None) -> CertificateBook:
+    return CertificateBook(day_of_use(record, today or datetime.date.today()), record.accepted)
+
+
+def _job(
+    record: TitrationRecord,
+    log: VolumeLog | None,
+    source: PictureSource | PhotometerTable | ColourTable | None,
+    book: CertificateBook,
+) -> Job:
     stepwise = record.mode in ("steps", "per-still", None)
     bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
     clock = _timing(record, book)
-    if isinstance(source, PhotometerTable) and record.medium_certificate is not None:
-        source = without_stray_light(source, record.medium_certificate, book)
-    job = Job(
+    return Job(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
         added_ml=record.added_ml,
@@ -83,9 +120,6 @@ def prepare(
         certificates=book.used,
         day=record.day,
     )
-    if isinstance(source, PhotometerTable):
-        return job, at_one_cm(source, record.path_cm)
-    return job, source
 
 
 def _indicator(record: TitrationRecord) -> Indicator:
@@ -240,7 +274,8 @@ def delivery_of(
 
 
 def _box(
-    numbers: tuple[int, int, int, int] | None, source: PictureSource | PhotometerTable
+    numbers: tuple[int, int, int, int] | None,
+    source: PictureSource | PhotometerTable | ColourTable | None,
 ) -> Box | None:
     """Box in the pictures as they are read: large stills come reduced."""
     if numbers is None:
@@ -250,7 +285,9 @@ def _box(
     return Box(left // shrink, top // shrink, -(-right // shrink), -(-bottom // shrink))
 
 
-def _seen(record: TitrationRecord, source: PictureSource | PhotometerTable) -> SeenDelivery | None:
+def _seen(
+    record: TitrationRecord, source: PictureSource | PhotometerTable | ColourTable | None
+) -> SeenDelivery | None:
     """Burette in the picture, if the record reads the volume there."""
     if record.seen is None:
         return None

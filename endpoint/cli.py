@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from endpoint.commands.bench import bench
 from endpoint.commands.calibrate import calibrate, certificates
 from endpoint.commands.hardness import hardness
 from endpoint.commands.options import accept_certificate
 from endpoint.commands.plan import plan
 from endpoint.commands.replicates import replicates
+from endpoint.commands.runs import runs
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
 from endpoint.settings import OPTIONS
 
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
     from endpoint.colour import ColourSample
     from endpoint.pipeline import Result
     from endpoint.record import TitrationRecord
+    from endpoint.sources.colours import ColourTable
     from endpoint.sources.frame import PictureSource
     from endpoint.sources.photometer import PhotometerTable
 
@@ -70,11 +73,13 @@ def main() -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
 
 
+main.add_command(bench)
 main.add_command(calibrate)
 main.add_command(certificates)
 main.add_command(hardness)
 main.add_command(plan)
 main.add_command(replicates)
+main.add_command(runs)
 
 
 def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -222,13 +227,18 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
 
 
 def _run(
-    job: Any, source: PictureSource | PhotometerTable, *, quiet: bool, every_frame: bool
+    job: Any,
+    source: PictureSource | PhotometerTable | ColourTable,
+    *,
+    quiet: bool,
+    every_frame: bool,
 ) -> Result:
     """Analyse with a progress bar on standard error."""
     from endpoint.pipeline import analyse
+    from endpoint.sources.colours import ColourTable
     from endpoint.sources.photometer import PhotometerTable
 
-    if isinstance(source, PhotometerTable) or quiet or not sys.stderr.isatty():
+    if isinstance(source, PhotometerTable | ColourTable) or quiet or not sys.stderr.isatty():
         return analyse(source, job, every_frame=every_frame)
     total = source.info.duration_s or source.info.frame_count or 1
     timed = source.info.duration_s is not None

@@ -270,48 +270,78 @@ class Watch:
         return a.apart(b) <= _LEAST_MOVE * self.region.width and abs(a.turn_deg - b.turn_deg) < 3.0
 
 
-def follow(
-    frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
-) -> Iterator[ColourSample]:
-    """Yield the colour of each frame in order, with every flag set.
+@dataclass
+class Follower:
+    """Takes frames one by one and gives their colours, with every flag set.
 
     The scene is looked for twice a second, and in every frame while the flask moves; the liquid
     is measured where the flask was seen. Frames between two looks wait for the second: what it
     finds wrong may have been so since the first.
     """
-    watch = Watch(region)
-    waiting: list[ColourSample] = []
-    before = Flag.NONE
-    here: Region | None = region
-    at = HOME
-    for frame in frames:
-        if waiting and frame.time_s > waiting[-1].time_s + 2.0 * _LOOK_EVERY_S:
+
+    region: Region
+    transfer: Transfer = "srgb"
+    latest: ColourSample | None = None
+    """Colour of the last frame as it was measured, before the next look has been had."""
+    _watch: Watch = field(init=False)
+    _waiting: list[ColourSample] = field(default_factory=list)
+    _before: Flag = Flag.NONE
+    _here: Region | None = None
+    _at: Pose = HOME
+
+    def __post_init__(self) -> None:
+        self._watch, self._here = Watch(self.region), self.region
+
+    def take(self, frame: Frame) -> list[ColourSample]:
+        """Colours that are settled by this frame, in order; often none."""
+        region = self.region
+        settled: list[ColourSample] = []
+        if self._waiting and frame.time_s > self._waiting[-1].time_s + 2.0 * _LOOK_EVERY_S:
             # What happened in a gap that nobody looked at does not speak against what was before.
-            for held in waiting:
-                yield _Seen(Flag.NONE, at).about(held, before)
-            waiting, before = [], Flag.NONE
+            settled = self.rest()
         seen: _Seen | None = None
         if (frame.width, frame.height) != (region.width, region.height):
-            seen = _Seen(Flag.CAMERA_MOVED, at)
-        elif watch.due(frame.time_s):
-            seen = watch.look(frame)
-            if seen.pose is not at:
-                if seen.pose.apart(at) > _LEAST_MOVE * region.width:
-                    before |= Flag.CAMERA_MOVED
-                at, here = seen.pose, region.at(seen.pose)
-            if here is None:
-                seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
-        sample = measure(frame, here or region, transfer)
-        sample = replace(sample, flags=sample.flags | watch.light(sample), pose=at)
+            seen = _Seen(Flag.CAMERA_MOVED, self._at)
+        elif self._watch.due(frame.time_s):
+            seen = self._look(frame)
+        sample = measure(frame, self._here or region, self.transfer)
+        sample = replace(sample, flags=sample.flags | self._watch.light(sample), pose=self._at)
+        self.latest = sample
         if seen is None:
-            waiting.append(sample)
-            continue
-        for held in waiting:
-            yield seen.about(held, before)
-        yield seen.about(sample)
-        waiting, before = [], seen.flags
-    for held in waiting:
-        yield _Seen(Flag.NONE, at).about(held, before)
+            self._waiting.append(sample)
+            return settled
+        settled += [seen.about(held, self._before) for held in self._waiting]
+        settled.append(seen.about(sample))
+        self.latest = settled[-1]
+        self._waiting, self._before = [], seen.flags
+        return settled
+
+    def rest(self) -> list[ColourSample]:
+        """Colours of the frames that still wait for a look; they wait no longer."""
+        seen = _Seen(Flag.NONE, self._at)
+        settled = [seen.about(held, self._before) for held in self._waiting]
+        self._waiting, self._before = [], Flag.NONE
+        return settled
+
+    def _look(self, frame: Frame) -> _Seen:
+        seen = self._watch.look(frame)
+        if seen.pose is not self._at:
+            if seen.pose.apart(self._at) > _LEAST_MOVE * self.region.width:
+                self._before |= Flag.CAMERA_MOVED
+            self._at, self._here = seen.pose, self.region.at(seen.pose)
+        if self._here is None:
+            seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
+        return seen
+
+
+def follow(
+    frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
+) -> Iterator[ColourSample]:
+    """Yield the colour of each frame in order, with every flag set; see `Follower`."""
+    follower = Follower(region, transfer)
+    for frame in frames:
+        yield from follower.take(frame)
+    yield from follower.rest()
 
 
 def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:
@@ -334,29 +364,52 @@ def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np
     return hue, np.hypot(lab[:, 1], lab[:, 2]), np.rint(255.0 * encoded).astype(np.uint8)
 
 
+_COLUMNS = ("density", "display_density", "density_sigma", "reference")
+
+
 def trace(samples: Iterable[ColourSample]) -> ColourTrace:
     """Gather samples into arrays; an empty iterable gives a trace of length 0.
 
     Frames whose colour is no mixture of the two forms of the indicator are flagged here.
     """
     rows = list(samples)
-    time_s = np.array([s.time_s for s in rows], dtype=np.float64)
-    flags = np.array([int(s.flags) for s in rows], dtype=np.int64)
-    density = np.array([s.density for s in rows], dtype=np.float64).reshape(-1, 3)
-    display = np.array([s.display_density for s in rows], dtype=np.float64).reshape(-1, 3)
+    return trace_of(
+        index=np.array([s.index for s in rows], dtype=np.int64),
+        time_s=np.array([s.time_s for s in rows], dtype=np.float64),
+        spread=np.array([s.spread for s in rows], dtype=np.float64),
+        flags=np.array([int(s.flags) for s in rows], dtype=np.int64),
+        **{
+            name: np.array([getattr(s, name) for s in rows], dtype=np.float64).reshape(-1, 3)
+            for name in _COLUMNS
+        },
+    )
+
+
+def trace_of(
+    *,
+    index: NDArray[np.int64],
+    time_s: FloatArray,
+    spread: FloatArray,
+    flags: NDArray[np.int64],
+    density: FloatArray,
+    display_density: FloatArray,
+    density_sigma: FloatArray,
+    reference: FloatArray,
+) -> ColourTrace:
+    """The same from columns, shape (n,) or (n, 3), as in `ColourSample`; `flags` is written to."""
     flags[strangers(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
-    if rows:
-        hue, chroma, rgb = lab_and_rgb(display)
+    if time_s.size:
+        hue, chroma, rgb = lab_and_rgb(display_density)
     else:
         hue, chroma, rgb = np.zeros(0), np.zeros(0), np.zeros((0, 3), dtype=np.uint8)
     return ColourTrace(
-        index=np.array([s.index for s in rows], dtype=np.int64),
+        index=index,
         time_s=time_s,
         density=density,
-        display_density=display,
-        density_sigma=np.array([s.density_sigma for s in rows], dtype=np.float64).reshape(-1, 3),
-        reference=np.array([s.reference for s in rows], dtype=np.float64).reshape(-1, 3),
-        spread=np.array([s.spread for s in rows], dtype=np.float64),
+        display_density=display_density,
+        density_sigma=density_sigma,
+        reference=reference,
+        spread=spread,
         flags=flags,
         hue_deg=hue,
         chroma=chroma,

@@ -32,6 +32,7 @@ ROW_NOISE = 0.0015
 _FINE_BIN_ML = 0.02
 _COARSE_BIN_ML = 0.1
 _MOST_POINTS = 900
+_PAUSE_PARTS_S = (0.7, 1.5, 2.5, 4.0, 6.0, 10.0, 20.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -243,8 +244,23 @@ def _hold_groups(
     return groups, usable & ~settled
 
 
+def _pause_parts(time_s: FloatArray, volume_ml: FloatArray) -> IntArray:
+    """Parts of a pause of a continuous delivery, longer and longer, shape (n,); 0 while it runs.
+
+    While the liquid mixes, the mean of its colours is not that of the mean time.
+    """
+    held = np.r_[False, np.diff(volume_ml) <= 0.0]
+    begin = np.flatnonzero(held & ~np.r_[False, held[:-1]])
+    if begin.size == 0:
+        return np.zeros(time_s.size, dtype=np.int64)
+    pause = np.maximum(np.searchsorted(begin, np.arange(time_s.size), side="right") - 1, 0)
+    since = np.maximum(time_s - time_s[np.maximum(begin[pause] - 1, 0)], 0.0)
+    part = np.digitize(since, _PAUSE_PARTS_S) + 1
+    return np.where(held, part, 0).astype(np.int64)
+
+
 def _sweep_groups(
-    volume_ml: FloatArray, usable: NDArray[np.bool_], density: FloatArray
+    volume_ml: FloatArray, usable: NDArray[np.bool_], density: FloatArray, time_s: FloatArray
 ) -> list[IntArray]:
     """Frames of a continuous delivery in volume bins, fine where the colour changes."""
     index = np.flatnonzero(usable)
@@ -267,9 +283,9 @@ def _sweep_groups(
             near = (v > low) & (v < high)
             parts = np.ceil(coarse / max(_FINE_BIN_ML, (high - low) / 400.0))
             number[near] = np.floor(v[near] / coarse * parts) / parts
-    return [
-        index[part] for part in np.split(np.arange(v.size), np.flatnonzero(np.diff(number)) + 1)
-    ]
+    parts_of_pause = _pause_parts(time_s[index], v)
+    new = (np.diff(number) != 0) | (np.diff(parts_of_pause) != 0)
+    return [index[part] for part in np.split(np.arange(v.size), np.flatnonzero(new) + 1)]
 
 
 def _frame_noise(density: FloatArray) -> FloatArray:
@@ -335,7 +351,7 @@ def from_colour(
     usable = trace.usable
     flags = np.array(trace.flags)
     if delivery.mode == "continuous" and not delivery.is_held:
-        groups = _sweep_groups(volume_ml, usable, trace.density)
+        groups = _sweep_groups(volume_ml, usable, trace.density, trace.time_s)
     elif delivery.mode == "per-still":
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
     else:

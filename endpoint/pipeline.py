@@ -19,6 +19,7 @@ from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour import follow as follow_colour
+from endpoint.colour_table import samples_of as samples_of_table
 from endpoint.curve import Curve, from_absorbance, from_colour
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.job import Job
@@ -28,6 +29,7 @@ from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
 from endpoint.seen_volume import SeenVolume
 from endpoint.sentences import Sentence
+from endpoint.sources.colours import ColourTable
 from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
@@ -338,7 +340,7 @@ def follow(
 
 
 def analyse(
-    source: PictureSource | PhotometerTable,
+    source: PictureSource | PhotometerTable | ColourTable,
     job: Job,
     *,
     region: Region | None = None,
@@ -350,7 +352,7 @@ def analyse(
     Parameters
     ----------
     source:
-        Pictures, or the rows of a photometer.
+        Pictures, the rows of a photometer, or the colours of frames.
     job:
         What the record says.
     region, on_sample, every_frame:
@@ -358,9 +360,20 @@ def analyse(
     """
     if isinstance(source, PhotometerTable):
         return conclude(job, photometer_curve(source, job))
+    if isinstance(source, ColourTable):
+        return of_colours(samples_of_table(source), job)
     return deque(
         follow(source, job, region=region, on_sample=on_sample, every_frame=every_frame), maxlen=1
     )[0]
+
+
+def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
+    """Result of the colours of frames that were measured before."""
+    if job.delivery is None:
+        raise ValueError("colours need a delivery")
+    seen = trace(samples)
+    curve = from_colour(seen, job.delivery, job.flask_ml, job.priors.lag_s[0])
+    return replace(conclude(job, curve), film_frames=seen.time_s.size)
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:

@@ -99,6 +99,12 @@ class OutputProblem(Problem):
     http_status = 507
 
 
+class JournalProblem(OutputProblem):
+    """The journal of the runs cannot be opened, read or written."""
+
+    code = "journal"
+
+
 class InstallProblem(Problem):
     """A library that the work needs cannot be loaded."""
 

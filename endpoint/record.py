@@ -6,7 +6,7 @@
     volume_ml = 100.0
     [titrant]
     concentration_mol_l = 0.0100
-    [recording]                    # exactly one of video, stills, photometer
+    [recording]                    # exactly one of video, stills, photometer, colours
     video = "mill.mp4"
     # path_cm = 1.0                # photometer only
     # certificate = "camera.json"  # of the camera or the photometer
@@ -44,7 +44,7 @@ from endpoint.settings import Settings, settings_from
 
 _KEYS: dict[str, tuple[str, ...]] = {
     **BENCH_KEYS,
-    "recording": ("video", "stills", "photometer", "path_cm", "certificate"),
+    "recording": ("video", "stills", "photometer", "colours", "path_cm", "certificate"),
     "delivery": DELIVERY_KEYS,
     "indicator": ("name", "file"),
     "settings": (),
@@ -57,7 +57,7 @@ class TitrationRecord(BenchRecord):
     """A checked record of a recording; every path is absolute or relative to the working folder."""
 
     kind: str
-    """"video", "stills" or "photometer"."""
+    """"video", "stills", "photometer" or "colours"."""
     medium: Path
     path_cm: float
     medium_certificate: Path | None = None
@@ -150,7 +150,8 @@ def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> Titration
             f"{name} holds titres read by eye and no recording.", "Use: endpoint hardness RECORD."
         )
     parts = checked_tables(reader, table, _KEYS)
-    kind, medium = reader.one_of(parts["recording"], "recording", ("video", "stills", "photometer"))
+    kinds = ("video", "stills", "photometer", "colours")
+    kind, medium = reader.one_of(parts["recording"], "recording", kinds)
     values: dict[str, Any] = {
         **bench_values(reader, parts, folder),
         **delivery_values(reader, parts["delivery"], kind, folder),

@@ -334,7 +334,7 @@ def _frames(result: Result, width: int) -> list[str]:
     counts = frame_counts(result)
     if not counts["read"]:
         return []
-    what = "rows" if result.region is None else "frames"
+    what = "rows" if result.region is None and result.film_frames is None else "frames"
     text = f"{counts['used']} of {counts['read']} {what} used."
     for part in counts["set_aside"]:
         text += f" {part['count']} set aside: {part['reason'][0].lower()}{part['reason'][1:]}"

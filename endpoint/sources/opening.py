@@ -7,6 +7,7 @@ from pathlib import Path
 
 from endpoint.problems import DeliveryProblem, RecordProblem, SourceProblem
 from endpoint.record import TitrationRecord
+from endpoint.sources.colours import ColourTable, read_colours
 from endpoint.sources.frame import PictureSource
 from endpoint.sources.photometer import PhotometerTable, read_table
 from endpoint.sources.stills import StillsSource, find_stills
@@ -18,7 +19,7 @@ _CHUNK = 1 << 20
 
 def open_source(
     record: TitrationRecord,
-) -> tuple[PictureSource | PhotometerTable, VolumeLog | None]:
+) -> tuple[PictureSource | PhotometerTable | ColourTable, VolumeLog | None]:
     """Open what a record names.
 
     Returns
@@ -44,6 +45,11 @@ def open_source(
                 "Add a column volume_ml, or a [delivery] with a log or rate_ml_min.",
             )
         return table, log
+    if record.kind == "colours":
+        _need_file(record.medium)
+        colours = read_colours(record.medium)
+        _check_span(colours, log)
+        return colours, log
     if record.kind == "stills":
         stills = StillsSource(record.medium, None if log is None else log.files)
         _check_boxes(record, *stills.stored_size)
@@ -91,6 +97,18 @@ def _check_seen(record: TitrationRecord) -> None:
                 f"{record.name}: {name} is given, but delivery.{kind} is not.",
                 f"Write {kind} in [delivery], or remove {name}.",
             )
+
+
+def _check_span(colours: ColourTable, log: VolumeLog | None) -> None:
+    """Refuse a log on another clock; the bench may keep readings after the last frame."""
+    if log is None or log.time_s is None:
+        return
+    if log.time_s[-1] < colours.time_s[0] or log.time_s[0] > colours.time_s[-1]:
+        raise DeliveryProblem(
+            f"The volumes run from {log.time_s[0]:g} to {log.time_s[-1]:g} s, but {colours.name} "
+            f"from {colours.time_s[0]:g} to {colours.time_s[-1]:g} s.",
+            "Give both on one clock.",
+        )
 
 
 def _need_file(path: Path) -> None:

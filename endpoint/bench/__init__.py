@@ -1,0 +1,1 @@
+"""The bench: live guidance on a local page."""

@@ -1,0 +1,182 @@
+"""Live guidance at the burette: what to do next, and how much titrant is left.
+
+Pure: a curve so far goes in, one frozen `Guidance` comes out, and the same curve gives the same
+guidance. The prediction is that of `endpoint.bench.prediction`; the rules here turn it into what
+good practice says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from endpoint.bench.advice import ADVICE, Tone, left_sentence
+from endpoint.bench.history import Habit, gather
+from endpoint.bench.prediction import Left, predict
+from endpoint.curve import Curve
+from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.titration_model import Priors, priors_for
+
+_FLOWS_ON_S = 3.5
+"""From the picture to the closed tap: the frame, the word, the hand."""
+_HARDLY_FELT = 0.2
+"""Part of the next addition that may be unmixed before it is given."""
+_CLOSE_ML = 1.0
+_SAFE_ML = 0.1
+_BLIND_ML = 0.9
+_STOP_PART = 1.0
+_SURELY_PASSED_ML = 0.03
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How titrant is added."""
+
+    pump: bool = False
+    """A pump delivers; else a burette by hand."""
+    pour_ml_s: float = 0.2
+    """Rate while pouring on, or of the pump (common practice, no source)."""
+    portion_ml: float = 0.5
+    """Portion when slowing down."""
+    drop_ml: float = 0.05
+    """One drop of the burette (common practice, no source)."""
+    half_drop_ml: float = 0.025
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What is known at the bench before and beside the curve."""
+
+    titrant_mol_l: float
+    indicator: Indicator = ERIOCHROME_BLACK_T
+    priors: Priors | None = None
+    """By default those of the indicator; `lag_s` in it is the mixing time."""
+    pace: Pace = field(default_factory=Pace)
+    habit: Habit | None = None
+    """What an earlier replicate taught of the colours, see `endpoint.bench.history.habit_of`."""
+    expected_ml: tuple[float, float] | None = None
+    """Equivalence volume of earlier replicates and its standard deviation, mL."""
+
+
+@dataclass(frozen=True)
+class Guidance:
+    """What the guide says now."""
+
+    code: str
+    """Key of `endpoint.bench.advice.ADVICE`."""
+    title: str
+    words: str
+    """What to do."""
+    shape: str
+    place: int | None
+    """Position on the scale from far (0) to passed (5); None beside it."""
+    tone: Tone
+    spoken: str
+    """What a voice says: what to do and what is left."""
+    left_text: str
+    """What is left, one sentence."""
+    delivered_ml: float
+    left_ml: float | None
+    """From the volume delivered now to the equivalence volume; negative once passed. None if not
+    to be told yet."""
+    left_low_ml: float | None
+    left_high_ml: float | None
+    """90 % interval."""
+    at_least_ml: float | None
+    """Lower bound of what is left where there is no interval yet."""
+    free_fraction: float | None
+    """Part of the indicator that is free in the liquid now, 0 to 1."""
+    free_low: float | None
+    free_high: float | None
+    """90 % interval."""
+    unfelt_ml: float
+    """Delivered, but not yet mixed in."""
+
+
+def guide(
+    curve: Curve, bench: Bench, *, now_s: float | None = None, plume: bool = False
+) -> Guidance:
+    """Guidance for the curve so far.
+
+    Parameters
+    ----------
+    curve:
+        Of the frames so far; may be empty.
+    bench:
+        What is known beside it.
+    now_s:
+        Time now on the clock of the frames; by default that of the last frame.
+    plume:
+        Whether the picture shows a plume, so that the liquid is surely not mixed.
+    """
+    priors = bench.priors or priors_for(bench.indicator)
+    history = gather(curve, bench.indicator, now_s=now_s, habit=bench.habit)
+    if history is None:
+        delivered = 0.0 if len(curve) == 0 else float(curve.volume_ml[-1])
+        return _said("not-begun" if delivered <= 0.0 else "not-told", bench, delivered, None)
+    left = predict(
+        history, bench.titrant_mol_l, curve.flask_ml, priors, bench.indicator, bench.expected_ml
+    )
+    return _said(_state(left, bench.pace, plume), bench, history.now_ml, left)
+
+
+def _state(left: Left, pace: Pace, plume: bool) -> str:
+    """What good practice says for a prediction."""
+    near, bounded = left.at_least_ml, left.value_ml is not None
+    pour_ml = pace.pour_ml_s * _FLOWS_ON_S + (_SAFE_ML if pace.pump else pace.portion_ml)
+    if near > pour_ml and not (plume and near < _CLOSE_ML):
+        # Poured on unseen, the end can come before the camera has shown the liquid once.
+        blind = not pace.pump and left.unseen_ml > _BLIND_ML
+        return "mixing" if blind else "pour"
+    if left.high_ml is not None and left.high_ml < -_SURELY_PASSED_ML:
+        return "passed"
+    if plume or left.unfelt_ml > _HARDLY_FELT * _addition_ml(left, pace):
+        return "mixing"
+    if bounded and left.middle_ml <= _STOP_PART * pace.half_drop_ml:
+        return "stop"
+    if near > _slow_ml(pace):
+        return "slow"
+    close = left.middle_ml <= 2.0 * pace.drop_ml or near < pace.half_drop_ml
+    return "half-drops" if bounded and close else "drops"
+
+
+def _slow_ml(pace: Pace) -> float:
+    """Least volume left for portions, or for a slow pump."""
+    if pace.pump:
+        return pace.pour_ml_s / 3.0 * _FLOWS_ON_S + _SAFE_ML
+    return pace.portion_ml + _SAFE_ML
+
+
+def _addition_ml(left: Left, pace: Pace) -> float:
+    if left.at_least_ml > _slow_ml(pace):
+        return pace.portion_ml
+    return pace.drop_ml
+
+
+def _said(code: str, bench: Bench, delivered_ml: float, left: Left | None) -> Guidance:
+    advice = ADVICE[code]
+    words = advice.pump_words if bench.pace.pump else advice.words
+    text = (
+        ""
+        if left is None
+        else left_sentence(left.value_ml, left.low_ml, left.high_ml, left.at_least_ml)
+    )
+    known = left is not None and left.value_ml is not None
+    return Guidance(
+        code=code,
+        title=advice.title,
+        words=words,
+        shape=advice.shape,
+        place=advice.place,
+        tone=advice.tone,
+        spoken=f"{advice.title}. {text}".strip(),
+        left_text=text,
+        delivered_ml=delivered_ml,
+        left_ml=left.value_ml if left else None,
+        left_low_ml=left.low_ml if left else None,
+        left_high_ml=left.high_ml if left else None,
+        at_least_ml=left.at_least_ml if left and not known else None,
+        free_fraction=left.free_fraction if left else None,
+        free_low=left.free_low if left else None,
+        free_high=left.free_high if left else None,
+        unfelt_ml=left.unfelt_ml if left else 0.0,
+    )

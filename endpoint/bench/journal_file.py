@@ -1,0 +1,303 @@
+"""The SQLite file of a journal: made, checked, written and read; its errors in words."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from endpoint.problems import JournalProblem
+
+VERSION = 1
+_APPLICATION = 0x454E4450
+"""Marks the file as a journal of this program, `PRAGMA application_id`."""
+_BUSY_S = 5.0
+_SCHEMA = f"""
+BEGIN IMMEDIATE;
+CREATE TABLE events (
+  number INTEGER PRIMARY KEY,
+  run INTEGER NOT NULL,
+  kind TEXT NOT NULL,
+  mono_s REAL NOT NULL,
+  wall_s REAL NOT NULL,
+  body TEXT NOT NULL,
+  data BLOB
+);
+CREATE INDEX events_by_run ON events (run, number);
+CREATE INDEX events_but_colours ON events (run, kind, number) WHERE kind <> 'colour';
+CREATE TRIGGER never_changed BEFORE UPDATE ON events
+BEGIN SELECT RAISE(ABORT, 'events of a journal are never changed'); END;
+CREATE TRIGGER never_deleted BEFORE DELETE ON events
+BEGIN SELECT RAISE(ABORT, 'events of a journal are never deleted'); END;
+CREATE TRIGGER never_replaced BEFORE INSERT ON events
+WHEN EXISTS (SELECT 1 FROM events WHERE number = NEW.number)
+BEGIN SELECT RAISE(ABORT, 'events of a journal are never replaced'); END;
+PRAGMA application_id = {_APPLICATION};
+PRAGMA user_version = {VERSION};
+COMMIT;
+"""
+_TIMED = ("reading", "pump-rate", "resumed", "still")
+_NO_SPACE = "Make space on the disk; what waits is then written by itself."
+_BACKUP = "Copy the file from a backup, or begin a new journal under another name."
+
+Row = tuple[int, int, str, float, float, str, bytes | None]
+"""A row of the table `events`: number, run, kind, mono_s, wall_s, body, data."""
+
+
+def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
+    """What hinders SQLite, as a sentence and a remedy."""
+    name = str(getattr(error, "sqlite_errorname", "") or "")
+    for start, sentence, remedy in (
+        ("SQLITE_FULL", f"The disk is full: the journal {path} cannot grow.", _NO_SPACE),
+        (
+            "SQLITE_BUSY",
+            f"The journal {path} is locked by another program.",
+            "Close the other program, or name another journal.",
+        ),
+        (
+            "SQLITE_READONLY",
+            f"The journal {path} may not be written.",
+            "Check the permissions of the file and of its folder.",
+        ),
+        (
+            "SQLITE_CANTOPEN",
+            f"The journal {path} cannot be opened.",
+            "Check the name, and the permissions of the file and of its folder.",
+        ),
+        ("SQLITE_NOTADB", f"{path} is no journal.", "Name another file; this one is left alone."),
+        ("SQLITE_CORRUPT", f"The journal {path} is damaged.", _BACKUP),
+    ):
+        if name.startswith(start):
+            return JournalProblem(sentence, remedy)
+    return JournalProblem(
+        f"The journal {path} cannot be used ({error}).", "Check the disk and the file."
+    )
+
+
+class JournalFile:
+    """The file behind a journal; every method may be called from any thread.
+
+    Raises
+    ------
+    JournalProblem
+        The file is no journal, newer, damaged, held by another writer, or cannot be made.
+    """
+
+    def __init__(self, path: Path, writing: bool, most_bytes: int | None = None) -> None:
+        self.path, self.writing = path, writing
+        self._lock = threading.RLock()
+        self._held: sqlite3.Connection | None = None
+        self._look_at_path()
+        try:
+            if writing:
+                self._held = self._only_writer()
+                self._db = sqlite3.connect(
+                    path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+                )
+                self._make()
+                self._db.execute("PRAGMA synchronous = FULL")
+                if most_bytes is not None:
+                    size = int(self._db.execute("PRAGMA page_size").fetchone()[0])
+                    self._db.execute(f"PRAGMA max_page_count = {max(most_bytes // size, 1)}")
+            else:
+                self._db = self._reader()
+                self._check()
+        except sqlite3.Error as error:
+            self.close()
+            raise in_words(error, path) from None
+        except JournalProblem:
+            self.close()
+            raise
+
+    def _look_at_path(self) -> None:
+        path = self.path
+        try:
+            if path.is_dir():
+                raise JournalProblem(f"{path} is a folder, no journal.", "Name a file in it.")
+            if self.writing:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            elif not path.exists():
+                raise JournalProblem(
+                    f"There is no journal {path}.",
+                    "Name it with --journal, or begin one at the bench.",
+                )
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or error
+            raise JournalProblem(
+                f"The journal {path} cannot be made ({reason}).",
+                "Name a journal in a folder that can be written.",
+            ) from None
+
+    def _only_writer(self) -> sqlite3.Connection:
+        """Hold a lock that the system lets go with the program, however that ends."""
+        side = self.path.with_name(self.path.name + "-writer")
+        held = sqlite3.connect(side, timeout=0.0, isolation_level=None, check_same_thread=False)
+        try:
+            held.execute("BEGIN EXCLUSIVE")
+        except sqlite3.OperationalError as error:
+            held.close()
+            if str(error.sqlite_errorname).startswith("SQLITE_BUSY"):
+                raise JournalProblem(
+                    f"Another bench is writing the journal {self.path}.",
+                    "Close that bench first, or name another journal.",
+                ) from None
+            raise
+        return held
+
+    def _make(self) -> None:
+        if self._is_empty():
+            # Whole or not at all; only then the log is switched on, which writes by itself.
+            self._db.executescript(_SCHEMA)
+        self._check()
+        self._db.execute("PRAGMA journal_mode = WAL")
+
+    def _is_empty(self) -> bool:
+        """Whether this is a new file, or what a program left that was killed while it made one."""
+        asked = (
+            "SELECT count(*) FROM sqlite_master",
+            "PRAGMA application_id",
+            "PRAGMA user_version",
+        )
+        return not any(self._db.execute(question).fetchone()[0] for question in asked)
+
+    def _reader(self) -> sqlite3.Connection:
+        """Connection that only reads; also on a full disk, or one that cannot be written."""
+        link = self.path.absolute().as_uri()
+        db = sqlite3.connect(
+            f"{link}?mode=ro",
+            uri=True,
+            timeout=_BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        try:
+            db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except sqlite3.OperationalError:
+            db.close()
+            log = self.path.with_name(self.path.name + "-wal")
+            if log.exists() and log.stat().st_size > 0:
+                raise
+            # Nobody writes it, and the small file for reading together cannot be made.
+            db = sqlite3.connect(
+                f"{link}?immutable=1", uri=True, isolation_level=None, check_same_thread=False
+            )
+        return db
+
+    def _check(self) -> None:
+        mark = self._db.execute("PRAGMA application_id").fetchone()[0]
+        version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if mark != _APPLICATION:
+            raise JournalProblem(
+                f"{self.path} is no journal.", "Name another file; this one is left alone."
+            )
+        if version > VERSION:
+            raise JournalProblem(
+                f"The journal {self.path} was written by a newer version of this program "
+                f"(format {version}, known are up to {VERSION}).",
+                "Install the newer version, or name another journal.",
+            )
+
+    def _ask(self, question: str, *values: Any) -> list[Any]:
+        with self._lock:
+            try:
+                return self._db.execute(question, values).fetchall()
+            except sqlite3.ProgrammingError:
+                raise JournalProblem("The journal is closed.", "Open it again.") from None
+            except sqlite3.Error as error:
+                raise in_words(error, self.path) from None
+
+    def write(self, rows: Sequence[Row]) -> None:
+        """Write rows, all or none.
+
+        Raises
+        ------
+        JournalProblem
+            They cannot be written.
+        """
+        if not rows:
+            return
+        with self._lock:
+            try:
+                self._db.execute("BEGIN IMMEDIATE")
+                self._db.executemany("INSERT INTO events VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+                self._db.execute("COMMIT")
+            except sqlite3.Error as error:
+                with contextlib.suppress(sqlite3.Error):
+                    self._db.execute("ROLLBACK")
+                raise in_words(error, self.path) from None
+
+    def last_numbers(self) -> tuple[int, int]:
+        """Highest number of an event and of a run; 0 where there is none."""
+        ((number,),) = self._ask("SELECT ifnull(max(number), 0) FROM events")
+        ((run,),) = self._ask("SELECT ifnull(max(run), 0) FROM events")
+        return int(number), int(run)
+
+    def runs(self) -> list[int]:
+        """Numbers of all runs, rising."""
+        opened = self._ask(
+            "SELECT run FROM events WHERE kind <> 'colour' AND kind = 'opened' ORDER BY run"
+        )
+        return [int(run) for (run,) in opened]
+
+    def rows(self, run: int, kinds: Sequence[str] | None = None) -> list[Row]:
+        """Events of a run in order, all or those of some kinds."""
+        chosen = "" if kinds is None else f" AND kind IN ({','.join('?' * len(kinds))})"
+        return self._ask(
+            f"SELECT * FROM events WHERE run = ?{chosen} ORDER BY number", run, *(kinds or ())
+        )
+
+    def ends_of(self, run: int) -> tuple[Row, Row, Row]:
+        """First and last event of a run, and its last finding; the first again without one."""
+        first = self._ask("SELECT * FROM events WHERE run = ? ORDER BY number LIMIT 1", run)
+        last = self._ask("SELECT * FROM events WHERE run = ? ORDER BY number DESC LIMIT 1", run)
+        ended = self._ask(
+            "SELECT * FROM events WHERE run = ? AND kind <> 'colour' "
+            "AND kind IN ('finding', 'given-up') ORDER BY number DESC LIMIT 1",
+            run,
+        )
+        return first[0], last[0], (ended or first)[0]
+
+    def count_of(self, run: int) -> int:
+        """Number of events of a run."""
+        ((count,),) = self._ask("SELECT count(*) FROM events WHERE run = ?", run)
+        return int(count)
+
+    def last_timed(self, run: int) -> list[Row]:
+        """Last colour and last of the other events that carry a time of the frames."""
+        return [
+            *self._ask(
+                "SELECT * FROM events WHERE run = ? AND kind = 'colour' "
+                "ORDER BY number DESC LIMIT 1",
+                run,
+            ),
+            *self._ask(
+                f"SELECT * FROM events WHERE run = ? AND kind <> 'colour' AND kind IN {_TIMED} "
+                "ORDER BY number DESC LIMIT 1",
+                run,
+            ),
+        ]
+
+    def state_of(self, run: int) -> tuple[dict[int, str], int, float]:
+        """Kinds of what people and program said, bytes of pictures, time of the last picture."""
+        kinds = self._ask(
+            "SELECT number, kind FROM events WHERE run = ? AND kind <> 'colour' "
+            "AND kind <> 'still'",
+            run,
+        )
+        ((used, last),) = self._ask(
+            "SELECT ifnull(sum(length(data)), 0), max(json_extract(body, '$.time_s')) "
+            "FROM events WHERE run = ? AND kind <> 'colour' AND kind = 'still'",
+            run,
+        )
+        return dict(kinds), int(used), -1e9 if last is None else float(last)
+
+    def close(self) -> None:
+        """Close the file and let the next writer in; harmless when called twice."""
+        with self._lock:
+            for held in (getattr(self, "_db", None), self._held):
+                if held is not None:
+                    with contextlib.suppress(sqlite3.Error):
+                        held.close()

@@ -1,0 +1,142 @@
+"""The session as plain data for the page: a small state for every frame, a curve when it is new."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from endpoint.bench.form_names import blueness_of, name_of, place_of
+from endpoint.bench.live import LiveSession
+from endpoint.bench.ports import Guidance
+from endpoint.bench.volumes import Pump, Readings
+from endpoint.colour import lab_and_rgb
+from endpoint.problems import Flag
+from endpoint.region import Region
+from endpoint.report.document import plain
+
+_READINGS_SHOWN = 200
+
+
+def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> dict[str, Any]:
+    """State for one page.
+
+    Parameters
+    ----------
+    session:
+        The run.
+    now_s:
+        Time on its clock.
+    operator:
+        False for a viewer: while a question is open it is not told how much is left.
+    """
+    with session.lock:
+        titrating = session.phase == "titrating"
+        question = session.question
+        hide = not operator and question is not None and question.open
+        guidance = session.guidance(now_s) if titrating and not hide else None
+        state: dict[str, Any] = {
+            "say": "state",
+            "phase": session.phase,
+            "time_s": round(now_s, 2),
+            "checks": [asdict(c) for c in session.checks(now_s)]
+            if session.phase == "set-up"
+            else [],
+            "region": _region(session.sight.region),
+            "colour": _colour(session),
+            "delivered_ml": round(session.delivered_ml(now_s), 4),
+            "volumes": _volumes(session),
+            "guidance": None if guidance is None else guidance_json(guidance),
+            "question": None if question is None else asdict(question),
+            "notices": [n.to_json() for n in session.notices.current(now_s)],
+            "version": session.version,
+            "unfinished": [
+                {"run": entry["run"], "label": entry["label"]}
+                for entry in (session.unfinished[:5] if session.phase == "set-up" else [])
+            ],
+        }
+    return {key: plain(value) for key, value in state.items()}
+
+
+def guidance_json(guidance: Guidance) -> dict[str, Any]:
+    """Guidance as plain data."""
+    return asdict(guidance)
+
+
+def _region(region: Region | None) -> dict[str, Any] | None:
+    if region is None:
+        return None
+    return {
+        "width": region.width,
+        "height": region.height,
+        "liquid": [list(point) for point in region.liquid_outline],
+        "reference": [list(point) for point in region.reference_outline],
+    }
+
+
+def _colour(session: LiveSession) -> dict[str, Any] | None:
+    latest = session.sight.latest()
+    if latest is None or latest.flags & (Flag.DARK | Flag.LIQUID_LOST):
+        return None
+    hue, _, rgb = lab_and_rgb(np.array([latest.display_density]))
+    blueness = blueness_of(np.array(latest.density))
+    return {
+        "hex": _hex(rgb[0]),
+        "name": name_of(blueness),
+        "place": None if blueness is None else round(place_of(blueness), 4),
+        "hue_deg": round(float(hue[0]), 1),
+    }
+
+
+def _hex(rgb: Any) -> str:
+    return "#" + "".join(f"{int(v):02x}" for v in rgb)
+
+
+def _volumes(session: LiveSession) -> dict[str, Any] | None:
+    volumes = session.volumes
+    if isinstance(volumes, Readings):
+        return {"kind": "burette", "rows": volumes.to_json()[-_READINGS_SHOWN:]}
+    if isinstance(volumes, Pump):
+        return {"kind": "pump", **asdict(volumes)}
+    return None
+
+
+def curve_of_session(session: LiveSession) -> dict[str, Any]:
+    """Curve and document; sent only when the version has changed."""
+    with session.lock:
+        result, document, version = session.result, session.document, session.version
+        replicates = [replicate_json(k, r.label, r.document)
+                      for k, r in enumerate(session.replicates)]  # fmt: skip
+        guess = session.question.guess_ml if session.question is not None else None
+        form = dict(session.form)
+    points: list[list[Any]] = []
+    if result is not None and result.curve is not None:
+        curve = result.curve
+        for volume, density, rgb in zip(curve.volume_ml, curve.density, curve.rgb, strict=True):
+            blueness = blueness_of(density)
+            if blueness is not None:
+                points.append([round(float(volume), 4), round(place_of(blueness), 4), _hex(rgb)])
+    return {
+        "say": "curve",
+        "version": version,
+        "points": points,
+        "document": document,
+        "replicates": replicates,
+        "guess_ml": guess,
+        "form": form,
+    }
+
+
+def replicate_json(number: int, label: str, document: dict[str, Any]) -> dict[str, Any]:
+    """One line of the list of replicates."""
+    end = document.get("equivalence_ml") or {}
+    hardness = document.get("hardness") or {}
+    return {
+        "number": number + 1,
+        "label": label,
+        "status": document.get("status"),
+        "equivalence_ml": end.get("value"),
+        "standard_uncertainty_ml": end.get("standard_uncertainty"),
+        "hardness_mmol_l": (hardness.get("mmol_l") or {}).get("value"),
+    }

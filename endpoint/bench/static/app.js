@@ -1,0 +1,189 @@
+// Wires the page to the bench: what comes in is drawn, what is done goes out.
+import { Camera } from "/static/camera.js";
+import { Curve } from "/static/curve.js";
+import { Link } from "/static/link.js";
+import { showNotices, showPicture, showSetUp, fillForm, formValues, number } from "/static/setup.js";
+import { Sound } from "/static/sound.js";
+import { showLiquid, showTitrating } from "/static/titrate.js";
+import { showProjector, showQuestion } from "/static/projector.js";
+import { showReplicates, showResult } from "/static/result.js";
+import { startVision } from "/static/vision.js";
+
+const $ = (id) => document.getElementById(id);
+const body = document.body;
+const sound = new Sound();
+const curve = new Curve($("curve"), 13);
+const bigCurve = new Curve($("p-curve"), 20);
+let phase = "";
+let latest = null;
+let version = -1;
+let formShown = false;
+
+const link = new Link(hear);
+const camera = new Camera(link, $("video"), (text) => { $("camera-note").textContent = text; });
+
+function hear(message) {
+  switch (message.say) {
+    case "state": showState(message); break;
+    case "curve": showCurve(message); break;
+    case "seen": camera.seen(message.number); if (message.text) say(`${message.text} ${message.advice}`); break;
+    case "refused": say(`${message.text} ${message.advice}`, true); break;
+    case "done": say(""); accepted(message.do); break;
+    case "preview": showPreview(message.data); break;
+    case "unlinked": camera.flying.clear(); lost(true); break;
+    case "linked": lost(false); break;
+    default:
+  }
+}
+
+function lost(gone) {
+  body.dataset.linked = gone ? "no" : "yes";
+  if (gone) showNotices($("notices"), [{ code: "unlinked", mark: "fault",
+    text: "The page has lost the bench.", advice: "It tries again by itself. Is the program still running?" }]);
+}
+
+function say(text, wrong = false) {
+  const note = phase === "titrating" ? $("reading-note") : $("begin-note");
+  note.textContent = text;
+  note.classList.toggle("wrong", wrong);
+}
+
+function accepted(what) {
+  if (what === "reading") $("reading").value = "";
+  if (what === "correct") $("reading").focus();
+  if (what === "guess") $("guess").value = "";
+}
+
+function showState(state) {
+  latest = state;
+  body.dataset.role = state.role;
+  const operator = state.role === "operator";
+  $("viewer-line").hidden = operator;
+  $("viewer-words").textContent = state.free ? "The page at the bench is closed." : "The page at the bench does the work.";
+  $("take-over").hidden = !state.free;
+  $("form").hidden = !operator;
+  $("again").hidden = !operator;
+  $("camera-tools").hidden = state.camera !== "browser" || !operator;
+  $("look-again").hidden = !operator || state.phase !== "set-up";
+  showNotices($("notices"), state.notices);
+  showPicture(state, camera.running);
+  showLiquid(state);
+  if (state.phase === "set-up") showSetUp(state);
+  if (state.phase === "titrating") showTitrating(state, operator);
+  showQuestion(state, operator, body.dataset.screen);
+  showProjector(state);
+  sound.guide(state.guidance);
+  if (state.phase !== phase) turnTo(state.phase);
+}
+
+function turnTo(next) {
+  const first = phase === "";
+  phase = next;
+  body.dataset.phase = next;
+  for (const name of ["set-up", "titrating", "result"]) $(`view-${name}`).hidden = name !== next;
+  for (const step of document.querySelectorAll("[data-step]")) {
+    if (step.dataset.step === next) step.setAttribute("aria-current", "step");
+    else step.removeAttribute("aria-current");
+  }
+  if (next === "set-up") formShown = false;
+  say("");
+  if (first) return;
+  if (next === "titrating") ($("reading-form").hidden ? $("pump-start") : $("reading")).focus();
+  else if (next === "result") $("h-result").focus();
+  else $("f-label").focus();
+}
+
+function showCurve(message) {
+  if (message.version === version) return;
+  version = message.version;
+  curve.show(message.points, message.document);
+  bigCurve.show(message.points, message.document);
+  if (!formShown && Object.keys(message.form).length) fillForm(message.form);
+  formShown = true;
+  showResult($("result"), message.document, message.guess_ml);
+  showReplicates(message.replicates);
+}
+
+function showPreview(data) {
+  const image = $("preview");
+  const old = image.src;
+  image.src = URL.createObjectURL(new Blob([data.slice(4)], { type: "image/jpeg" }));
+  image.hidden = false;
+  if (old) URL.revokeObjectURL(old);
+}
+
+async function startCamera(device) {
+  if (!(await camera.start(device))) return;
+  body.dataset.cameraStarted = String(Math.round(performance.timeOrigin + performance.now()));
+  const found = await camera.devices();
+  $("camera-choice").hidden = found.length < 2;
+  $("camera-list").replaceChildren(...found.map((d, k) => new Option(d.label || `Camera ${k + 1}`, d.deviceId)));
+  $("camera-start").textContent = "Start the camera anew";
+}
+
+function send(command) {
+  if (!link.send(command)) say("The bench does not answer. Wait until the page has found it again.", true);
+}
+
+$("camera-start").addEventListener("click", () => startCamera());
+$("camera-list").addEventListener("change", (event) => startCamera(event.target.value));
+$("look-again").addEventListener("click", () => send({ do: "look-again" }));
+$("take-over").addEventListener("click", () => send({ do: "take-over" }));
+$("form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const form = formValues($("form"));
+  if (form.wrong) { say(form.wrong, true); form.field.focus(); return; }
+  send({ do: "begin", form: form.values });
+});
+for (const radio of document.querySelectorAll("[name=mode]")) {
+  radio.addEventListener("change", () => {
+    for (const part of document.querySelectorAll("[data-mode]")) part.hidden = part.dataset.mode !== radio.value;
+  });
+}
+$("unfinished").addEventListener("click", (event) => {
+  const button = event.target.closest("button");
+  if (button) send({ do: button.dataset.do, run: button.dataset.run });
+});
+$("reading-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const ml = number($("reading").value);
+  if (ml === null) { say("Type the burette reading as a number, such as 12.35.", true); return; }
+  send({ do: "reading", ml });
+});
+$("undo").addEventListener("click", () => { send({ do: "undo" }); $("reading").focus(); });
+$("readings").addEventListener("click", (event) => {
+  const button = event.target.closest("button");
+  if (!button) return;
+  const row = Number(button.dataset.row);
+  const ml = number(document.getElementById(`row-${row}`).value);
+  if (ml === null) say("Type the corrected reading as a number.", true);
+  else send({ do: "correct", row, ml });
+});
+$("pump-start").addEventListener("click", () => send({ do: "pump-start" }));
+$("pump-stop").addEventListener("click", () => send({ do: "pump-stop" }));
+$("finish").addEventListener("click", () => send({ do: "finish" }));
+$("ask").addEventListener("click", () => send({ do: "ask" }));
+$("again").addEventListener("click", () => send({ do: "again" }));
+$("guess-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const ml = number($("guess").value);
+  if (ml !== null) send({ do: "guess", ml });
+});
+$("projector-toggle").addEventListener("click", () => {
+  const on = body.dataset.screen !== "projector";
+  body.dataset.screen = on ? "projector" : "bench";
+  $("projector").hidden = !on;
+  $("projector-toggle").setAttribute("aria-pressed", String(on));
+  $("projector-toggle").textContent = on ? "Back to the bench" : "Projector";
+  if (latest) showState(latest);
+  curve.resize();
+  bigCurve.resize();
+});
+$("tones").addEventListener("change", (event) => sound.setTones(event.target.checked));
+$("speech").addEventListener("change", (event) => sound.setSpeech(event.target.checked));
+$("volume").addEventListener("input", (event) => { sound.level = Number(event.target.value) / 100; });
+document.querySelector(".menu").addEventListener("keydown", (event) => {
+  if (event.key === "Escape") { event.currentTarget.open = false; event.currentTarget.querySelector("summary").focus(); }
+});
+addEventListener("beforeunload", (event) => { if (phase === "titrating" && body.dataset.role === "operator") event.preventDefault(); });
+startVision($("vision"), $("filters"));

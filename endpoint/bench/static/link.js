@@ -1,0 +1,48 @@
+// The socket to the bench. It comes back by itself when it breaks.
+export class Link {
+  constructor(hear) {
+    this.hear = hear;
+    this.socket = null;
+    this.again = 250;
+    this.open();
+  }
+
+  get ready() {
+    return this.socket !== null && this.socket.readyState === WebSocket.OPEN;
+  }
+
+  open() {
+    const socket = new WebSocket(`ws://${location.host}/bench`);
+    socket.binaryType = "arraybuffer";
+    this.socket = socket;
+    socket.addEventListener("open", () => {
+      this.again = 250;
+      this.hear({ say: "linked" });
+    });
+    socket.addEventListener("message", (event) => {
+      if (typeof event.data === "string") this.hear(JSON.parse(event.data));
+      else this.hear({ say: "preview", data: event.data });
+    });
+    socket.addEventListener("close", () => {
+      this.hear({ say: "unlinked" });
+      setTimeout(() => this.open(), this.again);
+      this.again = Math.min(this.again * 2, 4000);
+    });
+  }
+
+  send(command) {
+    if (!this.ready) return false;
+    this.socket.send(typeof command === "string" ? command : JSON.stringify(command));
+    return true;
+  }
+
+  sendPicture(number, ageMs, bytes) {
+    const message = new Uint8Array(12 + bytes.byteLength);
+    const view = new DataView(message.buffer);
+    message.set([0x45, 0x50, 0x46, 0x31]);
+    view.setUint32(4, number, true);
+    view.setUint16(8, Math.max(0, Math.min(1000, Math.round(ageMs))), true);
+    message.set(new Uint8Array(bytes), 12);
+    this.socket.send(message);
+  }
+}

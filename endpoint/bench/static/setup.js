@@ -1,0 +1,108 @@
+// The set-up view: notices, picture with outlines, checks, form.
+import { el, shape, svg } from "/static/shapes.js";
+
+const $ = (id) => document.getElementById(id);
+const WORDS = { good: "good", wait: "wait", doubt: "look at this", fault: "mend this", over: "past" };
+
+// A number typed with decimal point or comma; null if it is none.
+export function number(text) {
+  const trimmed = text.trim().replace(",", ".");
+  if (!/^[+]?(\d+\.?\d*|\.\d+)(e-?\d+)?$/i.test(trimmed)) return null;
+  return Number(trimmed);
+}
+
+function line(item) {
+  return el("li", { class: `check ${item.mark}`, "data-code": item.code },
+    shape(item.mark),
+    el("div", {}, el("p", { class: "check-text" }, el("span", { class: "tag" }, WORDS[item.mark] ?? item.mark), ` ${item.text}`),
+      item.advice && item.mark !== "good" ? el("p", { class: "hint" }, item.advice) : null));
+}
+
+function redraw(host, items) {
+  const key = JSON.stringify(items);
+  if (host.dataset.key === key) return;
+  host.dataset.key = key;
+  host.replaceChildren(...items.map(line));
+}
+
+export function showNotices(host, notices) {
+  const key = JSON.stringify(notices);
+  if (host.dataset.key === key) return;
+  host.dataset.key = key;
+  host.replaceChildren(...(notices.length ? [el("ul", { class: "checks" }, ...notices.map(line))] : []));
+}
+
+export function showSetUp(state) {
+  redraw($("checks"), state.checks);
+  $("begin").disabled = state.role !== "operator";
+  const runs = state.role === "operator" ? state.unfinished : [];
+  const key = JSON.stringify(runs);
+  const host = $("unfinished");
+  if (host.dataset.key === key) return;
+  host.dataset.key = key;
+  host.hidden = runs.length === 0;
+  host.replaceChildren(...runs.map((run) => el("li", {}, el("p", {}, `The run "${run.label}" was broken off.`),
+    el("button", { type: "button", "data-do": "resume", "data-run": run.run, "aria-label": `Go on with ${run.label}` }, "Go on"),
+    el("button", { type: "button", "data-do": "give-up", "data-run": run.run, "aria-label": `Leave ${run.label} as it is` }, "Leave it"))));
+}
+
+export function showPicture(state, running) {
+  const outlines = $("outlines");
+  const region = state.phase === "set-up" || state.phase === "titrating" ? state.region : null;
+  const key = JSON.stringify(region);
+  $("no-picture").hidden = running || !$("preview").hidden;
+  if (outlines.dataset.key === key) return;
+  outlines.dataset.key = key;
+  if (!region) { outlines.replaceChildren(); return; }
+  outlines.setAttribute("viewBox", `0 0 ${region.width} ${region.height}`);
+  $("frame").style.aspectRatio = `${region.width} / ${region.height}`;
+  const size = Math.max(region.width, region.height) / 30;
+  const ring = (points, name) => {
+    const text = points.map((p) => p.join(",")).join(" ");
+    const x = Math.min(...points.map((p) => p[0]));
+    const y = Math.min(...points.map((p) => p[1])) - size * 0.4;
+    const label = (cls) => svg("text", { x, y: Math.max(y, size), "font-size": size, class: cls }, [name]);
+    return [svg("polygon", { points: text, class: "halo" }), svg("polygon", { points: text, class: "rim" }), label("halo-text"), label("rim-text")];
+  };
+  outlines.replaceChildren(...ring(region.liquid, "liquid"), ...ring(region.reference, "white"));
+}
+
+export function formValues(form) {
+  const data = new FormData(form);
+  const values = { mode: data.get("mode"), label: data.get("label").trim() };
+  const pump = values.mode === "pump";
+  const names = ["sample_ml", "fillings", "added_ml", "titrant_mol_l", "titrant_uncertainty_mol_l", "lag_s",
+    "lag_uncertainty_s", pump ? "rate_ml_min" : "first_reading_ml"];
+  const needed = ["sample_ml", "titrant_mol_l", "rate_ml_min"];
+  for (const name of names) {
+    const field = form.elements[name];
+    const title = form.querySelector(`label[for=${field.id}]`).textContent;
+    if (!field.value.trim()) {
+      if (needed.includes(name)) return { wrong: `Type a value: ${title}.`, field };
+      continue;
+    }
+    const value = number(field.value);
+    if (value === null) return { wrong: `This is no number: ${title}.`, field };
+    values[name] = value;
+  }
+  if (data.get("pipette_class")) values.pipette_class = data.get("pipette_class");
+  if (!pump && data.get("burette")) {
+    const [nominal, kind] = data.get("burette").split(" ");
+    values.burette_nominal_ml = Number(nominal);
+    values.burette_class = kind;
+  }
+  return { values };
+}
+
+export function fillForm(values) {
+  const form = $("form");
+  for (const [name, value] of Object.entries(values)) {
+    const field = form.elements[name];
+    if (!field || name === "mode") continue;
+    field.value = String(value);
+  }
+  if (values.burette_nominal_ml) form.elements.burette.value = `${values.burette_nominal_ml} ${values.burette_class ?? "A"}`;
+  const mode = form.querySelector(`[name=mode][value="${values.mode === "pump" ? "pump" : "steps"}"]`);
+  mode.checked = true;
+  mode.dispatchEvent(new Event("change"));
+}

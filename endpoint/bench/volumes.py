@@ -1,0 +1,185 @@
+"""Delivered volume of a live run: typed burette readings, or a pump that was started."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from endpoint.delivery import Delivery
+from endpoint.problems import DeliveryProblem
+
+MOST_ML = 200.0
+MOST_READINGS = 500
+_TICK_S = 1e-3
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One burette reading."""
+
+    time_s: float
+    reading_ml: float
+    """As it stands on the burette, which rises while titrant is delivered."""
+    corrected: bool = False
+
+
+def checked_ml(value: float, what: str) -> float:
+    """A volume that a burette can show.
+
+    Raises
+    ------
+    DeliveryProblem
+        It lies outside 0 to 200 mL.
+    """
+    if not 0.0 <= value <= MOST_ML:
+        raise DeliveryProblem(
+            f"{what} {value:g} mL is not between 0 and {MOST_ML:g} mL.",
+            "Type the reading of the burette in millilitres.",
+        )
+    return float(value)
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Readings of a burette in time order; the first is the start."""
+
+    rows: tuple[Reading, ...]
+
+    @classmethod
+    def start(cls, time_s: float, reading_ml: float = 0.0) -> Readings:
+        """Begin with the reading before anything is delivered."""
+        return cls((Reading(time_s, checked_ml(reading_ml, "The start reading")),))
+
+    @property
+    def delivered_ml(self) -> float:
+        """Volume delivered so far."""
+        return self.rows[-1].reading_ml - self.rows[0].reading_ml
+
+    @property
+    def times_s(self) -> tuple[float, ...]:
+        """Times of all readings."""
+        return tuple(row.time_s for row in self.rows)
+
+    def add(self, time_s: float, reading_ml: float) -> Readings:
+        """Readings with one more.
+
+        Raises
+        ------
+        DeliveryProblem
+            The reading falls, or there are too many.
+        """
+        last = self.rows[-1]
+        checked_ml(reading_ml, "The reading")
+        if reading_ml < last.reading_ml - 1e-9:
+            raise DeliveryProblem(
+                f"{reading_ml:.2f} mL is less than the last reading, {last.reading_ml:.2f} mL.",
+                "Look again, or correct the last reading.",
+            )
+        if len(self.rows) >= MOST_READINGS:
+            raise DeliveryProblem(
+                f"There are {MOST_READINGS} readings already.", "Finish this run and begin another."
+            )
+        when = max(time_s, last.time_s + _TICK_S)
+        return Readings((*self.rows, Reading(when, float(reading_ml))))
+
+    def undo(self) -> Readings:
+        """Readings without the last one.
+
+        Raises
+        ------
+        DeliveryProblem
+            Only the start reading is left.
+        """
+        if len(self.rows) < 2:
+            raise DeliveryProblem("There is no reading to take back.", "Type the first reading.")
+        return Readings(self.rows[:-1])
+
+    def correct(self, row: int, reading_ml: float) -> Readings:
+        """Readings with one of them changed; its time stays.
+
+        Raises
+        ------
+        DeliveryProblem
+            There is no such row, or the reading does not lie between its neighbours.
+        """
+        if not 0 <= row < len(self.rows):
+            raise DeliveryProblem(f"There is no reading {row}.", "Choose a reading from the list.")
+        checked_ml(reading_ml, "The reading")
+        low = self.rows[row - 1].reading_ml if row else 0.0
+        high = self.rows[row + 1].reading_ml if row + 1 < len(self.rows) else MOST_ML
+        if not low - 1e-9 <= reading_ml <= high + 1e-9:
+            raise DeliveryProblem(
+                f"{reading_ml:.2f} mL does not lie between its neighbours, {low:.2f} and "
+                f"{high:.2f} mL.",
+                "Correct those first, or look again.",
+            )
+        rows = list(self.rows)
+        rows[row] = replace(rows[row], reading_ml=float(reading_ml), corrected=True)
+        return Readings(tuple(rows))
+
+    def delivery(self) -> Delivery:
+        """Steps of delivered volume on the clock of the frames."""
+        return Delivery(
+            "steps",
+            np.array([row.time_s for row in self.rows]),
+            np.array([row.reading_ml - self.rows[0].reading_ml for row in self.rows]),
+        )
+
+    def volume_at(self, time_s: float) -> float:
+        """Delivered volume at a time."""
+        return float(self.delivery().volume_at(time_s))
+
+    def to_json(self) -> list[dict[str, Any]]:
+        """Rows for the page."""
+        first = self.rows[0].reading_ml
+        return [
+            {
+                "row": k,
+                "time_s": round(row.time_s, 3),
+                "reading_ml": row.reading_ml,
+                "volume_ml": round(row.reading_ml - first, 4),
+                "corrected": row.corrected,
+            }
+            for k, row in enumerate(self.rows)
+        ]
+
+
+@dataclass(frozen=True)
+class Pump:
+    """A pump of constant rate."""
+
+    rate_ml_min: float
+    start_s: float | None = None
+    stop_s: float | None = None
+
+    @property
+    def times_s(self) -> tuple[float, ...]:
+        """There are no readings."""
+        return ()
+
+    def volume_at(self, time_s: float) -> float:
+        """Delivered volume at a time."""
+        if self.start_s is None:
+            return 0.0
+        end = time_s if self.stop_s is None else min(time_s, self.stop_s)
+        return max(end - self.start_s, 0.0) * self.rate_ml_min / 60.0
+
+    def delivery(self) -> Delivery:
+        """Straight line from start to stop on the clock of the frames."""
+        if self.start_s is None:
+            return Delivery("continuous", np.array([0.0]), np.array([0.0]))
+        if self.stop_s is None:
+            return Delivery.at_constant_rate(self.rate_ml_min, self.start_s)
+        stop = max(self.stop_s, self.start_s + _TICK_S)
+        return Delivery(
+            "continuous", np.array([self.start_s, stop]), np.array([0.0, self.volume_at(stop)])
+        )
+
+
+def delivered_by(volumes: Readings | Pump | None, time_s: float) -> float:
+    """Volume delivered by a time, mL; a burette's is that of its last reading."""
+    if isinstance(volumes, Readings):
+        return volumes.delivered_ml
+    return 0.0 if volumes is None else volumes.volume_at(time_s)

@@ -1,0 +1,224 @@
+"""The command that opens the bench: live guidance on a local page."""
+
+from __future__ import annotations
+
+import datetime
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import socket
+
+    from endpoint.bench.hub import Hub
+    from endpoint.bench.journal_port import SessionJournal
+    from endpoint.bench.live import LiveSession
+    from endpoint.bench.security import Keys
+
+_PORT = 8765
+
+
+@click.command()
+@click.option(
+    "--camera",
+    default="browser",
+    metavar="browser|N|FILM",
+    help="Where pictures come from: the browser, camera number N of this computer, or a film "
+    "(or its record .toml, with its readings) played as if live.",
+)
+@click.option("--port", type=click.IntRange(1024, 65535), default=_PORT, show_default=True)
+@click.option(
+    "--speed",
+    type=click.FloatRange(0.1, 50.0),
+    default=1.0,
+    help="How much faster a film is played.",
+)
+@click.option("--share", is_flag=True, help="Let others in this network look on. Asks first.")
+@click.option("--journal", type=click.Path(path_type=Path), help="Where the journal is kept.")
+def bench(camera: str, port: int, speed: float, share: bool, journal: Path | None) -> None:
+    """Open the bench: a local page that guides a titration while it goes on.
+
+    The printed address works once. The page needs no colour vision: all is told by words, shapes
+    and places, and by tones or speech if wanted.
+    """
+    from endpoint.bench.hub import BenchClock, Hub
+    from endpoint.bench.security import Keys
+
+    feed, form, details = _feed(camera)
+    lan = _consent(port) if share else None
+    keys = Keys(port, shared=lan is not None)
+    kept = _journal(journal, details)
+    session = new_session(details, kept)
+    session.form = form
+    clock = BenchClock(1.0 if feed is None else speed)
+    hub = Hub(session, clock, browser=feed is None)
+    try:
+        listener = listen(port, everywhere=lan is not None)
+        names = ("127.0.0.1", "localhost", *(() if lan is None else (lan,)))
+        hosts = tuple(f"{name}:{port}" for name in names)
+        _say(keys, port, lan)
+        threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
+        serve(hub, keys, hosts, listener, feed)
+    finally:
+        kept.journal.close()
+
+
+def new_session(details: dict[str, str], journal: SessionJournal) -> LiveSession:
+    """Session whose documents tell where they come from."""
+    from endpoint.bench.live import LiveSession
+    from endpoint.bench.parts import adviser, checker
+    from endpoint.bench.provenance import describe_live
+
+    return LiveSession(
+        describe=describe_live(details),
+        today=datetime.date.today(),
+        details=details,
+        adviser=adviser,
+        checker=checker,
+        journal=journal,
+    )
+
+
+def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:
+    """Journal at a path, or where it usually is.
+
+    Raises
+    ------
+    JournalProblem
+        It cannot be opened, or another bench writes it.
+    """
+    from importlib.metadata import version
+
+    from endpoint.bench.journal import Journal
+    from endpoint.bench.journal_port import SessionJournal
+    from endpoint.runs import default_journal
+
+    source = ", ".join(f"{name} {value}" for name, value in details.items())
+    return SessionJournal(
+        Journal.open(path or default_journal()),
+        datetime.date.today(),
+        source=source,
+        program=f"endpoint {version('endpoint-titration')}",
+    )
+
+
+def listen(port: int, *, everywhere: bool) -> socket.socket:
+    """Take the port, on this computer only or in the whole network.
+
+    Raises
+    ------
+    OutputProblem
+        The port is taken.
+    """
+    import socket
+
+    from endpoint.problems import OutputProblem
+
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(("0.0.0.0" if everywhere else "127.0.0.1", port))
+    except OSError:
+        listener.close()
+        raise OutputProblem(
+            f"Port {port} is taken by another program.", "Choose another with --port."
+        ) from None
+    return listener
+
+
+def serve(
+    hub: Hub,
+    keys: Keys,
+    hosts: tuple[str, ...],
+    listener: socket.socket,
+    feed: Callable[[Hub], None] | None = None,
+) -> None:
+    """Serve until it is stopped."""
+    import uvicorn
+
+    from endpoint.bench.server import MAX_MESSAGE_BYTES, application
+
+    config = uvicorn.Config(
+        application(hub, keys, hosts),
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        ws="websockets-sansio",
+        ws_max_size=MAX_MESSAGE_BYTES,
+        ws_per_message_deflate=False,
+        limit_concurrency=64,
+        timeout_graceful_shutdown=2,
+        h11_max_incomplete_event_size=16_384,
+    )
+    if feed is not None:
+        threading.Thread(target=feed, args=(hub,), name="bench-feed", daemon=True).start()
+    uvicorn.Server(config).run(sockets=[listener])
+
+
+def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], dict[str, str]]:
+    from endpoint.bench.feeds import CameraFeed, FilmFeed, rows_of
+
+    if camera == "browser":
+        return None, {}, {"camera": "browser"}
+    if camera.isdecimal():
+        return CameraFeed(int(camera)).run, {}, {"camera": f"number {int(camera)}"}
+    path = Path(camera)
+    if path.suffix.lower() == ".toml":
+        source, rows, form = rows_of(path)
+        return FilmFeed(source, rows).run, form, {"film": path.name}
+    from endpoint.problems import SourceProblem
+    from endpoint.sources.video import VideoSource
+
+    if not path.is_file():
+        raise SourceProblem(
+            f"{path.name} is no film.", "Give --camera browser, a number such as 0, or a film."
+        )
+    return FilmFeed(VideoSource(path)).run, {}, {"film": path.name}
+
+
+def _consent(port: int) -> str:
+    """Ask whether others may look on; returns the address of this computer in the network."""
+    from endpoint.problems import RecordProblem
+
+    address = _address_here()
+    if address is None:
+        raise RecordProblem(
+            "This computer is in no network.", "Leave out --share, or join a network."
+        )
+    click.echo(
+        f"Others in this network could then see this run at http://{address}:{port}, unencrypted,\n"
+        "if they have the address with its token. They can look on, not operate. No pictures of\n"
+        "the browser's camera are shown to them; those of a camera of this computer are."
+    )
+    if click.prompt('Type "share" to allow it', default="", show_default=False) != "share":
+        raise RecordProblem("Sharing was not allowed.", "Start again without --share.")
+    return address
+
+
+def _address_here() -> str | None:
+    """Address of this computer in its network, None without one; nothing is sent."""
+    import socket
+
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # RFC 5737, for documentation
+            return str(probe.getsockname()[0])
+        except OSError:
+            return None
+
+
+def _say(keys: Keys, port: int, lan: str | None) -> None:
+    click.echo(f"The bench is at  http://127.0.0.1:{port}/?token={keys.operator_token}")
+    click.echo("The address works once. Press Enter for a new one, Ctrl-C to stop.")
+    if lan is not None:
+        click.echo(f"For viewers:     http://{lan}:{port}/?token={keys.viewer_token}")
+
+
+def _new_addresses(keys: Keys, port: int) -> None:
+    import sys
+
+    for _ in sys.stdin:
+        click.echo(f"http://127.0.0.1:{port}/?token={keys.new_operator_token()}")

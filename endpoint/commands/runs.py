@@ -1,0 +1,135 @@
+"""The command `endpoint runs`: what the journal of the bench holds, and its export."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from endpoint.bench.journal import RunEntry
+
+_WHERE = (
+    "Journal of the bench; by default journal.sqlite in the folder endpoint of the user's data "
+    "folder: $XDG_DATA_HOME or ~/.local/share."
+)
+
+
+_journal = click.option(
+    "--journal", "path", type=click.Path(path_type=Path), metavar="FILE", help=_WHERE
+)
+
+
+@click.group(invoke_without_command=True)
+@_journal
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the list as JSON; - for here.")
+@click.pass_context
+def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
+    """List the runs of the bench; with `export`, write one to a folder.
+
+    A run without a result can be gone on with at the bench.
+    """
+    from endpoint.runs import default_journal
+
+    context.obj = path or default_journal()
+    if context.invoked_subcommand is None:
+        _list(context.obj, json_to)
+
+
+def _list(path: Path, json_to: str | None) -> None:
+    from endpoint.bench.journal import Journal
+    from endpoint.report.document import to_json
+    from endpoint.report.files import check_file, write_text
+
+    if json_to not in (None, "-"):
+        check_file(Path(str(json_to)))
+    with Journal.open(path, writing=False) as journal:
+        entries = journal.runs()
+    text = to_json({"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]})
+    if json_to == "-":
+        click.echo(text)
+        return
+    if json_to is not None:
+        write_text(Path(json_to), text + "\n")
+    click.echo(f"{path}\n" + (_table(entries) if entries else "It holds no runs yet."))
+
+
+def _plain(entry: RunEntry) -> dict[str, Any]:
+    found = (entry.result or {}).get("equivalence_ml") if entry.finished else None
+    return {
+        "run": entry.run,
+        "label": entry.head.label,
+        "day": _day(entry),
+        "replicate": entry.head.replicate,
+        "status": entry.status,
+        "equivalence_ml": found,
+    }
+
+
+def _day(entry: RunEntry) -> str:
+    import datetime
+
+    return datetime.datetime.fromtimestamp(entry.opened.wall_s).strftime("%Y-%m-%d %H:%M")
+
+
+def _table(entries: list[RunEntry]) -> str:
+    header = ("run", "day", "replicate", "status", "equivalence volume", "label")
+    rows = [header, *(_row(entry) for entry in entries)]
+    widths = [max(len(row[k]) for row in rows) for k in range(len(header))]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+    return "\n".join([*lines, "The equivalence volume stands with its standard uncertainty."])
+
+
+def _row(entry: RunEntry) -> tuple[str, ...]:
+    from endpoint.report.rounding import FIXED_SPACE, format_quantity, outward
+
+    found = _plain(entry)["equivalence_ml"]
+    volume = ""
+    if isinstance(found, dict):
+        if isinstance(found.get("value"), int | float):
+            volume = format_quantity(found["value"], found.get("standard_uncertainty"), "mL")
+        elif isinstance(found.get("interval95"), list):
+            low, high = found["interval95"]
+            volume = "{} to {} mL".format(*outward(low, high))
+    volume = volume.replace(FIXED_SPACE, " ")
+    encoding = sys.stdout.encoding or "ascii"
+    if volume.encode(encoding, "replace").decode(encoding) != volume:
+        volume = volume.replace("\u00b1", "+-")
+    label = " ".join("".join(c if c.isprintable() else " " for c in entry.head.label).split())
+    number = (str(entry.run), _day(entry), str(entry.head.replicate))
+    return (*number, entry.status, volume, label[:60])
+
+
+@runs.command("export")
+@click.argument("run", type=int, metavar="RUN")
+@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+@click.option("--replace", is_flag=True, help="Write over an earlier export.")
+@_journal
+@click.pass_obj
+def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | None) -> None:
+    """Write the run with the number RUN to FOLDER: record, colours, volumes, pictures, result.
+
+    `endpoint locate FOLDER/record.toml` then gives the same numbers.
+    """
+    import datetime
+
+    from endpoint.bench.journal import Journal
+    from endpoint.report.text import summary
+    from endpoint.runs import export
+
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    with Journal.open(path or usual, writing=False) as journal:
+        done = export(journal, run, folder, replace_old=replace, analysed=now)
+    if done.result is not None:
+        click.echo(summary(done.result, width=80, encoding=sys.stdout.encoding))
+    pictures = f", {done.pictures} pictures" if done.pictures else ""
+    click.echo(f"Run {run} written to {folder}: record, colours, events{pictures}.")
+    if done.why_not is not None:
+        click.echo(f"It has no result: {done.why_not}")
+    else:
+        click.echo(f"Work it out again: endpoint locate {folder / 'record.toml'}")

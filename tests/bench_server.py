@@ -1,0 +1,135 @@
+"""A bench that serves while a test runs, and a browser that looks at it."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import os
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from endpoint.bench.hub import BenchClock, Hub
+from endpoint.bench.live import LiveSession
+from endpoint.bench.provenance import describe_live
+from endpoint.bench.security import Keys
+from endpoint.bench.server import MAX_MESSAGE_BYTES, application
+
+
+@dataclass
+class Bench:
+    """A running bench."""
+
+    port: int
+    keys: Keys
+    hub: Hub
+
+    @property
+    def session(self) -> LiveSession:
+        return self.hub.session
+
+    @property
+    def root(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def address(self) -> str:
+        """A fresh one-time address."""
+        return f"{self.root}/?token={self.keys.new_operator_token()}"
+
+
+def new_session(**parts: Any) -> LiveSession:
+    return LiveSession(
+        describe=describe_live({"camera": "test"}), today=datetime.date(2026, 11, 25), **parts
+    )
+
+
+@contextlib.contextmanager
+def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iterator[Bench]:
+    """Serve on a free port of this computer until the block ends."""
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.bind(("127.0.0.1", 0))
+    port = listener.getsockname()[1]
+    keys = Keys(port, shared=shared)
+    hub = Hub(new_session(**parts), BenchClock(), browser=browser)
+    app = application(hub, keys, (f"127.0.0.1:{port}",))
+    config = uvicorn.Config(
+        app,
+        log_level="critical",
+        access_log=False,
+        ws="websockets-sansio",
+        ws_max_size=MAX_MESSAGE_BYTES,
+        ws_per_message_deflate=False,
+        timeout_graceful_shutdown=1,
+    )
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    try:
+        for _ in range(200):
+            if server.started:
+                break
+            time.sleep(0.02)
+        assert server.started
+        yield Bench(port, keys, hub)
+    finally:
+        server.should_exit = True
+        thread.join(15.0)
+        listener.close()
+
+
+def chromium() -> str:
+    """Path of the browser; a test without one fails, it is not skipped."""
+    named = os.environ.get("ENDPOINT_CHROMIUM")
+    found = named or shutil.which("chromium") or shutil.which("chromium-browser")
+    assert found, "Chromium is missing: apt-get install chromium, or set ENDPOINT_CHROMIUM."
+    return found
+
+
+@contextlib.contextmanager
+def browsing(film: Path | None = None) -> Iterator[Browser]:
+    """A real Chromium, with a film for a camera if one is given."""
+    arguments = ["--no-sandbox", "--disable-gpu", "--mute-audio"]
+    if film is not None:
+        arguments += [
+            "--use-fake-device-for-media-stream",
+            "--use-fake-ui-for-media-stream",
+            f"--use-file-for-fake-video-capture={film}",
+        ]
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=chromium(), args=arguments)
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+def heard(page: Page) -> list[str]:
+    """Errors that a page tells from now on: broken scripts, refused styles, lost files."""
+    told: list[str] = []
+    page.on("pageerror", lambda error: told.append(str(error)))
+    page.on("console", lambda m: told.append(m.text) if m.type in ("error", "warning") else None)
+    return told
+
+
+def tab_to(page: Page, selector: str) -> None:
+    """Press Tab until the element has the focus; fails where the keyboard cannot reach it."""
+    for _ in range(80):
+        if page.evaluate("s => document.activeElement?.matches(s) ?? false", selector):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"{selector} cannot be reached with the keyboard")
+
+
+def fill(page: Page, selector: str, text: str) -> None:
+    """Go to a field with the keyboard and type over what it holds."""
+    tab_to(page, selector)
+    page.keyboard.press("Control+a")
+    page.keyboard.type(text)

@@ -1,0 +1,184 @@
+"""The command itself: what it prints, what it refuses, a film and a camera as sources."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from endpoint.bench.feeds import CameraFeed, FilmFeed, LogRow, rows_of
+from endpoint.bench.hub import BenchClock, Hub
+from endpoint.bench.protocol import Command
+from endpoint.cli import main
+from endpoint.problems import Problem, SourceProblem
+from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, TRUE_ML, frames
+from tests.bench_server import new_session
+from tests.test_bench_live import Held
+
+
+@pytest.fixture(autouse=True)
+def own_journal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path))
+    monkeypatch.setenv("HOME", str(tmp_path))
+
+
+def said(*arguments: str, answer: str = "") -> tuple[int, str]:
+    done = CliRunner().invoke(main, ["bench", *arguments], input=answer)
+    return done.exit_code, done.output
+
+
+@pytest.mark.parametrize("camera", ["nothing.mp4", "nothing.toml", "../x", "99"])
+def test_sources_that_are_not_there(camera: str) -> None:
+    code, output = said("--camera", camera)
+    assert code == 2
+    assert "Traceback" not in output
+    assert len(output.strip().splitlines()) == 2
+
+
+def test_record_without_a_film() -> None:
+    code, output = said("--camera", "sample_media/quarry-pond.toml")
+    assert code == 2
+    assert "records no film" in output
+
+
+def test_port_that_is_taken() -> None:
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        code, output = said("--port", str(other.getsockname()[1]))
+    assert code == 2
+    assert "taken by another program" in output
+    assert "token=" not in output
+
+
+@pytest.mark.parametrize("answer", ["", "yes\n", "SHARE\n"])
+def test_sharing_needs_the_word(answer: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    from endpoint.commands import bench as command
+
+    monkeypatch.setattr(command, "_address_here", lambda: "192.0.2.7")
+    monkeypatch.setattr(command, "serve", lambda *a, **k: pytest.fail("served without consent"))
+    code, output = said("--share", answer=answer)
+    assert code in (2, 130)
+    assert "unencrypted" in output
+    assert "token=" not in output
+
+
+def test_sharing_serves_viewers_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    from endpoint.commands import bench as command
+
+    seen: dict[str, Any] = {}
+
+    def serve(hub: Any, keys: Any, hosts: tuple[str, ...], *more: Any) -> None:
+        seen.update(keys=keys, hosts=hosts)
+
+    monkeypatch.setattr(command, "_address_here", lambda: "192.0.2.7")
+    monkeypatch.setattr(command, "listen", lambda port, everywhere: seen.update(all=everywhere))
+    monkeypatch.setattr(command, "serve", serve)
+    code, output = said("--share", answer="share\n")
+    assert code == 0, output
+    assert seen["all"] is True
+    assert "192.0.2.7:8765" in seen["hosts"]
+    assert f"http://192.0.2.7:8765/?token={seen['keys'].viewer_token}" in output
+
+
+def test_without_sharing_only_this_computer_is_served(monkeypatch: pytest.MonkeyPatch) -> None:
+    from endpoint.commands import bench as command
+
+    seen: dict[str, Any] = {}
+    monkeypatch.setattr(command, "serve", lambda hub, keys, hosts, *more: seen.update(hosts=hosts))
+    monkeypatch.setattr(command, "listen", lambda port, everywhere: seen.update(all=everywhere))
+    code, output = said()
+    assert code == 0
+    assert seen["all"] is False
+    assert seen["hosts"] == ("127.0.0.1:8765", "localhost:8765")
+    assert "works once" in output
+
+
+def test_film_is_played_as_if_live() -> None:
+    """A drawn film with its readings, thirty times as fast, gives the true volume."""
+    film = frames(lead_s=0.0)
+    rows = tuple(LogRow(PAUSE_S * k, v) for k, v in enumerate(ADDITIONS))
+    from endpoint.region import locate
+    from tests.bench_scene import LIQUID, WHITE
+
+    session = new_session()
+    session.sight.look_at(locate(film[:4], LIQUID, WHITE))
+    hub = Hub(session, BenchClock(speed=30.0), browser=False)
+    feed = FilmFeed(Held(film), rows)
+    thread = threading.Thread(target=feed.run, args=(hub,), daemon=True)
+    thread.start()
+    time.sleep(0.3)
+    assert session.sight.frames > 0
+    assert session.phase == "set-up"
+    page = hub.join(True)
+    assert page is not None
+    hub.command(page, Command("begin", {"form": FORM_VALUES}))
+    for _ in range(200):
+        if session.source_ended:
+            break
+        time.sleep(0.05)
+    hub.command(page, Command("finish"))
+    hub.stopping.set()
+    thread.join(5.0)
+    assert session.document is not None
+    assert session.document["status"] == "located", session.document["reasons"]
+    assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.05)
+
+
+def test_record_fills_the_form() -> None:
+    source, rows, form = rows_of(Path("sample_media/mill-spring.toml"))
+    source.close()
+    assert form["sample_ml"] == 100.0
+    assert form["fillings"] == 2
+    assert rows[1].volume_ml == 2.0
+    assert [row.time_s for row in rows] == sorted(row.time_s for row in rows)
+
+
+class Unplugged:
+    """An OpenCV camera that gives three pictures and is then pulled out."""
+
+    left = 3
+
+    def __init__(self, number: int) -> None:
+        pass
+
+    def isOpened(self) -> bool:  # noqa: N802
+        return True
+
+    def read(self) -> tuple[bool, Any]:
+        Unplugged.left -= 1
+        if Unplugged.left < 0:
+            return False, None
+        return True, np.zeros((120, 160, 3), dtype=np.uint8)
+
+    def set(self, what: int, value: float) -> None:
+        pass
+
+    def release(self) -> None:
+        pass
+
+
+def test_camera_that_is_unplugged_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    import cv2
+
+    monkeypatch.setattr(cv2, "VideoCapture", Unplugged)
+    session = new_session()
+    hub = Hub(session, BenchClock(speed=20.0), browser=False)
+    thread = threading.Thread(target=CameraFeed(0).run, args=(hub,), daemon=True)
+    thread.start()
+    time.sleep(0.3)
+    session.tick(hub.clock.now(), 0.0, 0.0)
+    assert "camera-silent" in {n.code for n in session.notices.current(hub.clock.now())}
+    hub.stopping.set()
+    thread.join(5.0)
+    assert not thread.is_alive()
+    with pytest.raises(SourceProblem):
+        CameraFeed(0)
+    assert issubclass(SourceProblem, Problem)

@@ -1,0 +1,478 @@
+"""The live session on drawn frames whose colours come from the mass balances."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from endpoint.bench.hub import BenchClock, Hub
+from endpoint.bench.live import LiveSession
+from endpoint.bench.live_state import curve_of_session, state_of_session
+from endpoint.bench.notices import ClockWatch
+from endpoint.bench.ports import SHAPES, MemoryJournal
+from endpoint.bench.pouring import plume_frames
+from endpoint.bench.protocol import FORM, parse_command
+from endpoint.bench.samples import SampleStore
+from endpoint.bench.setting import job_of, setting_from
+from endpoint.bench.volumes import Pump, Readings
+from endpoint.colour import ColourSample
+from endpoint.pipeline import analyse
+from endpoint.problems import DeliveryProblem, Flag, OutputProblem, RecordProblem
+from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
+from tests.bench_scene import (
+    ADDITIONS,
+    FORM_VALUES,
+    PAUSE_S,
+    RATE,
+    TRUE_ML,
+    frames,
+    pump_frames,
+    ready,
+)
+from tests.bench_server import new_session
+
+
+@pytest.fixture(scope="module")
+def film() -> list[ArrayFrame]:
+    return frames()
+
+
+class Held:
+    """Frames in memory as a source."""
+
+    def __init__(self, pictures: list[ArrayFrame]) -> None:
+        self._pictures = pictures
+        self.info = SourceInfo("live", "drawn", 160, 120, None, None)
+
+    def frames(self) -> Iterator[Frame]:
+        yield from self._pictures
+
+    def sample(self, count: int) -> list[Frame]:
+        return list(self._pictures[:count])
+
+    def close(self) -> None:
+        pass
+
+
+def titrate(
+    session: LiveSession, film: list[ArrayFrame], *, upto: int = len(ADDITIONS), each: int = 10
+) -> float:
+    """Play the film with its readings; concludes every `each` frames; returns the last time."""
+    begun, entered = False, 1
+    for frame in film:
+        if not begun and frame.time_s >= 3.0:
+            session.begin(FORM_VALUES, frame.time_s)
+            begun = True
+        while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
+            session.reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
+            entered += 1
+        if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
+            break
+        session.see(frame)
+        if begun and frame.index % each == 0:
+            session.conclude(frame.time_s)
+    return frame.time_s
+
+
+def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
+    session = ready(film)
+    last_s = titrate(session, film, each=1000)
+    session.finish(last_s)
+    assert session.document is not None
+    kept = [f for f in film if f.time_s >= 3.0]
+    job = job_of(setting_from(FORM_VALUES), session._today)
+    assert session.volumes is not None
+    job = replace(job, delivery=session.volumes.delivery())
+    whole = analyse(Held(kept), job, region=session.sight.region, every_frame=True)
+    assert whole.equivalence is not None
+    live = session.document["equivalence_ml"]
+    assert live["value"] == pytest.approx(whole.equivalence.value_ml, abs=1e-6)
+    assert live["value"] == pytest.approx(TRUE_ML, abs=0.03)
+    low, high = live["interval95"]
+    assert low - 0.01 < TRUE_ML < high + 0.01
+
+
+def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[ArrayFrame]) -> None:
+    session = ready(film)
+    seen: dict[str, tuple[str, str]] = {}
+    begun, entered = False, 1
+    for frame in film:
+        session.see(frame)
+        if frame.time_s >= 3.0 and not begun:
+            session.begin(FORM_VALUES, frame.time_s)
+            begun = True
+        if begun and entered < len(ADDITIONS) and frame.time_s >= 4.0 + PAUSE_S * entered:
+            session.reading(ADDITIONS[entered], frame.time_s)
+            entered += 1
+        if frame.index % 20 == 15:
+            session.conclude(frame.time_s)
+        if frame.index % 5 == 0:
+            state = state_of_session(session, frame.time_s, operator=True)
+            json.dumps([state, curve_of_session(session)], allow_nan=False)
+            told = state["guidance"]
+            if told is not None:
+                assert told["words"]
+                assert told["title"]
+                assert told["spoken"]
+                assert told["shape"] in SHAPES
+                seen[told["code"]] = (told["title"], told["shape"])
+    assert {"pour", "mixing"} <= set(seen)
+    assert {"stop", "passed"} & set(seen)
+    assert len(set(seen.values())) == len(seen), seen
+
+
+def test_undo_correction_and_the_journal(film: list[ArrayFrame]) -> None:
+    journal = MemoryJournal()
+    session = ready(film, journal=journal)
+    for frame in film[:20]:
+        session.see(frame)
+    session.begin(FORM_VALUES, 4.0)
+    session.reading(2.0, 5.0)
+    session.reading(5.0, 6.0)
+    session.undo(6.5)
+    session.reading(4.0, 7.0)
+    session.correct(1, 2.5, 8.0)
+    assert session.delivered_ml(9.0) == 4.0
+    assert isinstance(session.volumes, Readings)
+    assert [row.reading_ml for row in session.volumes.rows] == [0.0, 2.5, 4.0]
+    kinds = [event["kind"] for event in journal.runs["run-1"]]
+    assert kinds == ["record", "begin", "reading", "reading", "undo", "reading", "correction"]
+    for bad, act in ((3.9, session.reading), (-1.0, session.reading), (999.0, session.reading)):
+        with pytest.raises(DeliveryProblem):
+            act(bad, 10.0)
+    with pytest.raises(DeliveryProblem):
+        session.correct(1, 4.5, 10.0)
+
+
+class Full(MemoryJournal):
+    """Journal on a disk that fills up."""
+
+    full = False
+
+    def append(self, kind: str, data: Any) -> None:
+        if self.full:
+            raise OutputProblem("The disk is full.", "Free some space.")
+        super().append(kind, data)
+
+
+def test_full_disk_is_said_and_nothing_is_lost(film: list[ArrayFrame]) -> None:
+    journal = Full()
+    session = ready(film, journal=journal)
+    for frame in film[:20]:
+        session.see(frame)
+    session.begin(FORM_VALUES, 4.0)
+    journal.full = True
+    session.reading(2.0, 5.0)
+    session.reading(3.0, 6.0)
+    session.see(ArrayFrame(20, 5.9, film[19].pixels))
+    session.tick(6.0, 6.0, 1006.0)
+    assert [n.code for n in session.notices.current(6.0)] == ["journal-full"]
+    journal.full = False
+    session.see(ArrayFrame(21, 6.9, film[19].pixels))
+    session.tick(7.0, 7.0, 1007.0)
+    assert not session.notices.current(7.0)
+    kept = [e["reading_ml"] for e in journal.runs["run-1"] if e["kind"] == "reading"]
+    assert kept == [2.0, 3.0]
+
+
+class Kept(MemoryJournal):
+    """Journal that was left by a program that was killed: the run as `ports.Journal` tells it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.events: list[dict[str, Any]] = []
+
+    def unfinished(self) -> list[dict[str, Any]]:
+        return [{"run": "7", "label": "Drawn water", "form": FORM_VALUES, "record": {}}]
+
+    def resume(self, run: str) -> list[dict[str, Any]]:
+        assert run == "7"
+        self.open_run = "7"
+        self.runs["7"] = []
+        return self.events
+
+
+class Recording(MemoryJournal):
+    """Journal that keeps colours too."""
+
+    def append(self, kind: str, data: Any) -> None:
+        self.runs[str(self.open_run)].append({"kind": kind, **data})
+
+
+def samples_of(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Events as a journal gives them back."""
+    out = []
+    for event in events:
+        if event["kind"] == "begin":
+            out.append({"kind": "reading", "time_s": event["time_s"], "reading_ml": 0.0})
+        elif event["kind"] == "reading":
+            out.append(event)
+        elif event["kind"] == "colour":
+            values = {k: v for k, v in event.items() if k not in ("kind", "pose")}
+            values["flags"] = Flag(values["flags"])
+            out.append({"kind": "colour", "sample": ColourSample(**values)})
+    return out
+
+
+@pytest.mark.parametrize("new_clock_s", [-500.0, 300.0])
+def test_run_that_was_broken_off_goes_on(film: list[ArrayFrame], new_clock_s: float) -> None:
+    """Killed in the middle; another session with another clock ends where one session does."""
+    journal = Recording()
+    whole = ready(film, journal=journal)
+    last_s = titrate(whole, film, each=1000)
+    whole.finish(last_s)
+    assert whole.document is not None
+    killed_s = 4.0 + PAUSE_S * 9.5
+    again = Kept()
+    again.events = [
+        e
+        for e in samples_of(journal.runs["run-1"])
+        if (e["sample"].time_s if e["kind"] == "colour" else e["time_s"]) < killed_s
+    ]
+    again.events.append({"kind": "resumed", "time_s": killed_s + 0.5, "sure": True})
+    session = ready(film, journal=again)
+    now = new_clock_s
+    assert [run["run"] for run in session.unfinished] == ["7"]
+    session.resume("7", now)
+    assert session.phase == "titrating"
+    assert session.delivered_ml(now) == ADDITIONS[9]
+    shift = now - killed_s - 0.5
+    for k in range(10, len(ADDITIONS)):
+        due = 4.0 + PAUSE_S * k - 0.001
+        for frame in film:
+            if max(killed_s + 0.6, due - PAUSE_S) <= frame.time_s < due:
+                session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
+        session.reading(ADDITIONS[k], due + shift)
+    for frame in film:
+        if frame.time_s >= due and frame.time_s < last_s:
+            session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
+    session.finish(last_s + shift)
+    assert session.document is not None
+    one, other = session.document["equivalence_ml"], whole.document["equivalence_ml"]
+    assert one["value"] == pytest.approx(other["value"], abs=other["standard_uncertainty"])
+    low, high = one["interval95"]
+    assert low - 0.01 < TRUE_ML < high + 0.01
+    # What is written afterwards stands on the clock of the run.
+    times = [e["time_s"] for e in again.runs["7"] if e["kind"] == "reading"]
+    assert times[0] == pytest.approx(4.0 + PAUSE_S * 10, abs=0.01)
+
+
+def test_silent_camera_sleep_and_closed_page_are_said(film: list[ArrayFrame]) -> None:
+    session = ready(film)
+    for frame in film[:20]:
+        session.see(frame)
+    last = film[19].time_s
+    session.begin(FORM_VALUES, last)
+    session.tick(last + 1.0, 1.0, 1001.0)
+    assert not session.notices.current(last + 1.0)
+    session.tick(last + 2.5, 2.5, 1002.5)
+    assert [n.code for n in session.notices.current(last + 2.5)] == ["camera-silent"]
+    assert session.guidance(last + 2.5).code == "unseen"
+    session.tick(last + 3.0, 3.0, 1303.0)
+    assert "clock-jumped" in {n.code for n in session.notices.current(last + 3.0)}
+    session.page_left(last + 3.0)
+    session.page_back(last + 20.0)
+    told = {n.code: n.text for n in session.notices.current(last + 20.0)}
+    assert "17 s" in told["page-away"]
+    session.see(ArrayFrame(99, last + 21.0, film[19].pixels))
+    assert "camera-silent" not in {n.code for n in session.notices.current(last + 21.0)}
+
+
+def test_covered_flask_is_said_at_once(film: list[ArrayFrame]) -> None:
+    session = ready(film)
+    for frame in film[:20]:
+        session.see(frame)
+    session.begin(FORM_VALUES, 4.0)
+    for k in range(12):
+        black = np.full((120, 160, 3), 3, dtype=np.uint8)
+        session.see(ArrayFrame(20 + k, 4.0 + k / RATE, black))
+    notices = session.notices.current(7.0)
+    assert notices[0].code == "view"
+    assert "dark" in notices[0].text.lower()
+    assert session.guidance(7.0).code == "unseen"
+
+
+def test_question_hides_the_guidance_from_viewers_only(film: list[ArrayFrame]) -> None:
+    session = ready(film)
+    for frame in film[:20]:
+        session.see(frame)
+    session.begin(FORM_VALUES, 4.0)
+    session.ask(5.0)
+    assert state_of_session(session, 5.0, operator=False)["guidance"] is None
+    assert state_of_session(session, 5.0, operator=True)["guidance"] is not None
+    session.guess(7.5)
+    assert state_of_session(session, 5.0, operator=False)["guidance"] is not None
+    assert curve_of_session(session)["guess_ml"] == 7.5
+
+
+def test_steps_of_the_work_are_kept_in_order(film: list[ArrayFrame]) -> None:
+    session = ready(film)
+    with pytest.raises(RecordProblem):
+        session.finish(1.0)
+    with pytest.raises(RecordProblem):
+        new_session().begin(FORM_VALUES, 1.0)
+    for frame in film[:20]:
+        session.see(frame)
+    session.begin(FORM_VALUES, 4.0)
+    for act in (lambda: session.begin(FORM_VALUES, 5.0), session.again, session.look_again):
+        with pytest.raises(RecordProblem):
+            act()
+    with pytest.raises(RecordProblem):
+        session.pump(True, 5.0)
+    session.finish(5.0)
+    assert session.document is not None
+    assert session.document["status"] == "none"
+    session.again()
+    assert (session.phase, session.sight.region) == ("set-up", None)
+    assert len(session.replicates) == 1
+
+
+def test_pump_volume() -> None:
+    pump = Pump(6.0)
+    assert pump.volume_at(10.0) == 0.0
+    running = replace(pump, start_s=10.0)
+    assert running.volume_at(20.0) == pytest.approx(1.0)
+    assert running.delivery().volume_at([10.0, 70.0]).tolist() == pytest.approx([0.0, 6.0])
+    stopped = replace(running, stop_s=40.0)
+    assert stopped.volume_at(100.0) == pytest.approx(3.0)
+    assert float(stopped.delivery().volume_at(100.0)) == pytest.approx(3.0)
+
+
+def sample(k: int) -> ColourSample:
+    three = (0.1, 0.2, 0.3)
+    return ColourSample(k, k / 15.0, three, three, three, (0.5, 0.5, 0.5), 0.01, Flag.NONE)
+
+
+def test_plume_is_not_taken_for_the_liquid() -> None:
+    """Scatter as in a rendered film: calm, a pour, mixing after the reading, calm, one drop."""
+    rng = np.random.default_rng(2)
+    time_s = np.arange(0.0, 40.0, 0.1)
+    level = np.full(time_s.size, 0.008)
+    level[(time_s >= 10) & (time_s < 15)] = 0.25
+    after = time_s >= 15
+    level[after] += 0.24 * np.exp(-(time_s[after] - 15) / 1.2)
+    level[(time_s >= 36) & (time_s < 37)] = 0.03
+    spread = level * rng.uniform(0.85, 1.15, time_s.size)
+    before = time_s < 15.0
+    told = plume_frames(time_s[before], spread[before], 0.0)
+    assert not told[time_s[before] < 9.9].any()
+    assert told[(time_s[before] >= 10.0)].all()
+    told = plume_frames(time_s, spread, 15.0)
+    assert not told[time_s < 35.9].any()
+    assert told[(time_s >= 36.1) & (time_s < 37.0)].all()
+    assert not told[time_s >= 37.6].any()
+    # With the calm before the addition as a measure, its mixing is told too, but not for ever.
+    told = plume_frames(time_s, spread, 15.0, 0.0)
+    assert told[(time_s >= 15.0) & (time_s < 18.0)].all()
+    assert not told[(time_s >= 20.5) & (time_s < 35.9)].any()
+    told = plume_frames(time_s[:152], spread[:152], 15.0, 0.0)
+    assert told[150:].all()
+    darker = np.where(time_s < 15.0, 0.008, 0.05)
+    assert not plume_frames(time_s, darker, 15.0, 0.0)[time_s > 24.5].any()
+    assert not plume_frames(time_s[:2], spread[:2], 0.0).any()
+
+
+def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame]) -> None:
+    """While titrant runs in, the liquid is half blue; the curve so far stays as it was."""
+    session = ready(film)
+    for frame in film[:20]:
+        session.see(frame)
+    session.begin(FORM_VALUES, 4.0)
+    for k in range(40):
+        pixels = film[0].pixels
+        if k >= 20:
+            pixels = pixels.copy()
+            pixels[50:90:2, 60:110] = film[-1].pixels[50:90:2, 60:110]
+        session.see(ArrayFrame(20 + k, 4.0 + 0.2 * k, pixels))
+        if k in (19, 39):
+            session.conclude(4.0 + 0.2 * k)
+            assert session.result is not None
+            assert session.result.curve is not None
+            last = session.result.curve.density[-1]
+            if k == 19:
+                calm = last
+    assert np.allclose(last, calm, atol=0.004)
+    assert "runs in" in session.guidance(12.0).words
+
+
+def test_pump_run_finds_the_true_volume() -> None:
+    film = pump_frames(8.0)
+    session = ready(film)
+    for frame in film:
+        if frame.index == 15:
+            session.begin({**FORM_VALUES, "mode": "pump", "rate_ml_min": 8.0}, frame.time_s)
+        if frame.index == 20:
+            session.pump(True, frame.time_s)
+        session.see(frame)
+    assert session.delivered_ml(frame.time_s) == pytest.approx(9.0, abs=0.05)
+    session.pump(False, frame.time_s)
+    session.finish(frame.time_s)
+    assert session.document is not None
+    assert session.document["status"] == "located", session.document["reasons"]
+    found = session.document["equivalence_ml"]
+    assert found["value"] == pytest.approx(TRUE_ML, abs=0.03)
+    # A start by hand is sure to 0.2 s only, which is 0.027 mL at this rate.
+    assert found["standard_uncertainty"] > 0.02
+
+
+def test_samples_are_bounded_and_stay_in_order() -> None:
+    store = SampleStore(most=1000)
+    for k in range(20_000):
+        store.add(sample(k))
+    assert store.taken == 20_000
+    assert 500 <= len(store) <= 1000
+    times = store.columns()["time_s"]
+    assert np.all(np.diff(times) > 0)
+    assert times[0] == 0.0
+    # The newest are kept whole.
+    assert np.allclose(np.diff(times[-400:]), 1 / 15.0)
+    store.forget_before(float(times[-10]))
+    assert len(store) == 10
+
+
+def test_first_samples_are_not_thinned() -> None:
+    store = SampleStore()
+    for k in range(6000):
+        store.add(sample(k))
+    assert len(store) == 6000
+
+
+def test_clock_watch() -> None:
+    watch = ClockWatch()
+    assert watch.jump_s(1.0, 100.0) == 0.0
+    assert watch.jump_s(2.0, 101.1) == 0.0
+    assert watch.jump_s(3.0, 162.1) == pytest.approx(60.0)
+    assert watch.jump_s(4.0, 163.1) == 0.0
+    assert watch.jump_s(5.0, 64.1) == pytest.approx(-100.0)
+
+
+def test_form_entries_are_those_of_the_setting() -> None:
+    command = parse_command(json.dumps({"do": "begin", "form": FORM_VALUES}))
+    assert set(FORM_VALUES) <= set(FORM)
+    record = setting_from(command.values["form"]).checked()
+    assert record.deliveries_ml == (50.0, 50.0)
+    assert record.mixing_lag_s == 0.2
+
+
+def test_newest_picture_takes_the_place_of_the_one_that_waits() -> None:
+    """Without a thread that measures, only one picture is ever held."""
+    import cv2
+
+    from endpoint.bench.protocol import Picture
+
+    hub = Hub(new_session(), BenchClock(), browser=True)
+    page = hub.join(True)
+    assert page is not None
+    good, data = cv2.imencode(".jpg", np.zeros((64, 64, 3), dtype=np.uint8))
+    assert good
+    for number in range(50):
+        hub.picture(page, Picture(number, 0.0, 64, 64, data.tobytes()))
+    assert [a["number"] for a in page.answers] == list(range(49))
+    assert not any(a["used"] for a in page.answers)
+    assert hub._waiting is not None
+    assert hub._waiting.picture.number == 49

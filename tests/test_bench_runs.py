@@ -1,0 +1,156 @@
+"""Whole runs in a real browser whose camera plays a rendered film, by keyboard only.
+
+The tests drive the page as a person does: they look at what stands there, press Tab, type, press
+Enter. What comes out must agree with `endpoint locate` on the same pictures.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from pathlib import Path
+from typing import Any
+
+from playwright.sync_api import Page, expect
+
+from endpoint.assembly import prepare
+from endpoint.bench.parts import adviser, checker
+from endpoint.pipeline import analyse
+from endpoint.record import read_record
+from tests.bench_film import BenchFilm, make_film
+from tests.bench_server import Bench, browsing, fill, heard, serving, tab_to
+
+
+def start_camera(page: Page) -> float:
+    """Start the camera with the keyboard; returns when its film began."""
+    before = page.evaluate("document.body.dataset.cameraStarted ?? ''")
+    tab_to(page, "#camera-start")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f"body[data-camera-started]:not([data-camera-started='{before}'])")
+    return float(page.evaluate("document.body.dataset.cameraStarted")) / 1000.0
+
+
+def wait_until(moment: float) -> None:
+    time.sleep(max(moment - time.time(), 0.0))
+
+
+def fill_form(page: Page, film: BenchFilm) -> None:
+    fill(page, "#f-label", "Test water")
+    fill(page, "#f-sample", "100")
+    fill(page, "#f-fillings", "2")
+    fill(page, "#f-added", "5")
+    fill(page, "#f-titrant", "0,0100")
+    if film.recipe.mode != "steps":
+        tab_to(page, "[name=mode]")
+        page.keyboard.press("ArrowDown")
+        fill(page, "#f-rate", f"{film.recipe.rate_ml_min:g}")
+    fill(page, "#f-lag", f"{film.recipe.mixing_s:g}")
+    fill(page, "#f-lag-u", "0.1")
+
+
+def set_up(page: Page, bench: Bench, film: BenchFilm) -> float:
+    """From the address to the first addition; returns when the film of the run began.
+
+    The camera is started twice: the second time the film begins anew, when all is filled in.
+    """
+    page.goto(bench.address())
+    assert "token" not in page.url
+    expect(page.locator("#checks li")).not_to_have_count(0)
+    start_camera(page)
+    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible(timeout=20000)
+    fill_form(page, film)
+    began = start_camera(page)
+    # The field after the button is the form; Enter in it begins.
+    tab_to(page, "#f-lag-u")
+    page.keyboard.press("Enter")
+    expect(page.locator("#view-titrating")).to_be_visible()
+    assert time.time() < began + film.start_s - 0.3, "this machine is too slow to begin in time"
+    return began
+
+
+def finished(page: Page) -> dict[str, Any]:
+    """Finish the run and return the document, after the page has shown its volume."""
+    tab_to(page, "#finish")
+    page.keyboard.press("Enter")
+    expect(page.locator("#view-result")).to_be_visible(timeout=8000)
+    expect(page.locator("#result .outcome")).to_contain_text("Located")
+    document: dict[str, Any] = page.evaluate("fetch('/result.json').then((r) => r.json())")
+    shown = float(page.locator("#equivalence").inner_text())
+    assert abs(shown - document["equivalence_ml"]["value"]) < 0.005
+    return document
+
+
+def agrees(document: dict[str, Any], film: BenchFilm) -> None:
+    """The live volume is that of `endpoint locate` and the true one, within the uncertainties."""
+    job, source = prepare(read_record(film.record))
+    result = analyse(source, job)  # type: ignore[arg-type]
+    assert result.equivalence is not None, result.reasons
+    live = document["equivalence_ml"]
+    apart = live["value"] - result.equivalence.value_ml
+    joint = math.hypot(live["standard_uncertainty"], result.equivalence.standard_uncertainty_ml)
+    assert abs(apart) <= 2.0 * joint + 0.003, (live, result.equivalence)
+    low, high = live["interval95"]
+    assert low - 0.02 < film.recipe.flask.equivalence_ml < high + 0.02
+    assert document["status"] == "located"
+
+
+def test_burette_run(tmp_path: Path) -> None:
+    film = make_film("steps", tmp_path)
+    with serving(adviser=adviser, checker=checker) as bench, browsing(film.mjpeg) as browser:
+        page = browser.new_page(viewport={"width": 1280, "height": 800})
+        told = heard(page)
+        began = set_up(page, bench, film)
+        words: list[tuple[float, str]] = []
+        delivered = 0.0
+        for k, (at_s, volume_ml) in enumerate(film.readings):
+            wait_until(began + at_s + 0.2)
+            words.append((delivered, page.locator("#guide-words").inner_text()))
+            delivered = volume_ml
+            if k == 1:
+                # A slip, taken back with the keyboard, then typed right.
+                page.keyboard.type("19.9\n")
+                expect(page.locator("#delivered")).to_have_text("19.90")
+                tab_to(page, "#undo")
+                page.keyboard.press("Enter")
+                expect(page.locator("#reading")).to_be_focused()
+            page.keyboard.type(f"{volume_ml:.2f}\n")
+            expect(page.locator("#delivered")).to_have_text(f"{volume_ml:.2f}")
+            assert page.locator("#guide-shape svg").get_attribute("data-shape")
+        # A reading that falls is refused with a sentence and changes nothing.
+        page.keyboard.type("0.5\n")
+        expect(page.locator("#reading-note")).to_contain_text("less than the last reading")
+        wait_until(began + film.end_s)
+        document = finished(page)
+        true_ml = film.recipe.flask.equivalence_ml
+        early = {title for ml, title in words if ml < true_ml - 0.3}
+        assert not early & {"Stop", "Passed", "Half drops"}, words
+        assert len({title for _, title in words}) >= 2
+        assert not told, told
+        tab_to(page, "#again")
+        page.keyboard.press("Enter")
+        expect(page.locator("#view-set-up")).to_be_visible()
+        expect(page.locator("#f-label")).to_have_value("Test water")
+    agrees(document, film)
+
+
+def test_pump_run_on_a_phone(tmp_path: Path) -> None:
+    film = make_film("continuous", tmp_path)
+    with serving(adviser=adviser, checker=checker) as bench, browsing(film.mjpeg) as browser:
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        told = heard(page)
+        began = set_up(page, bench, film)
+        expect(page.locator("#pump-start")).to_be_focused()
+        box = page.locator("#pump-start").bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] < 844, "the start of the pump is below the first screen"
+        wait_until(began + film.start_s)
+        page.keyboard.press("Enter")
+        expect(page.locator("#pump-stop")).to_be_focused()
+        wait_until(began + film.end_s - 4.0)
+        page.keyboard.press("Enter")
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= 390, "the page is wider than the phone"
+        wait_until(began + film.end_s - 2.5)
+        document = finished(page)
+        assert not told, told
+    agrees(document, film)

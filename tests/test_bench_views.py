@@ -1,0 +1,284 @@
+"""Every view: no barrier that axe finds, every state told by words and shape without colour."""
+
+from __future__ import annotations
+
+import io
+import threading
+from collections.abc import Iterator
+from typing import Any
+
+import colour
+import numpy as np
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
+from playwright.sync_api import Browser, Page, expect
+
+from endpoint.bench.dichromacy import MATRICES
+from endpoint.bench.plain_guidance import advise
+from endpoint.bench.ports import SHAPES, Guidance, Moment, Tone
+from endpoint.pipeline import Result
+from endpoint.sources.frame import ArrayFrame
+from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
+from tests.bench_server import Bench, browsing, heard, serving, tab_to
+
+FILM = frames()
+
+
+class Said:
+    """Adviser that says what the test wants to see, and else what it always says."""
+
+    def __init__(self) -> None:
+        self.guidance: Guidance | None = None
+
+    def __call__(self, result: Result | None, moment: Moment) -> Guidance:
+        return self.guidance or advise(result, moment)
+
+
+SAID = Said()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with browsing() as opened:
+        yield opened
+
+
+@pytest.fixture
+def bench() -> Iterator[Bench]:
+    SAID.guidance = None
+    with serving(browser=True, adviser=SAID) as running:
+        place(running)
+        # A camera that always shows the same picture.
+        stop = threading.Event()
+
+        def show() -> None:
+            while not stop.wait(0.1):
+                now = running.hub.clock.now()
+                running.session.see(ArrayFrame(0, now, FILM[0].pixels))
+
+        thread = threading.Thread(target=show, daemon=True)
+        thread.start()
+        yield running
+        stop.set()
+        thread.join()
+
+
+def place(bench: Bench) -> None:
+    region = ready(FILM).sight.region
+    assert region is not None
+    bench.session.sight.look_at(region)
+
+
+def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
+    page = browser.new_page(**options)
+    page.goto(bench.address())
+    expect(page.locator("body[data-role=operator]")).to_have_count(1)
+    return page
+
+
+def begin(bench: Bench, **changes: Any) -> None:
+    bench.session.begin({**FORM_VALUES, **changes}, bench.hub.clock.now())
+    bench.hub.changed()
+
+
+def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
+    """Give the session the whole titration at once, with times of its own."""
+    session, zero = bench.session, bench.hub.clock.now() + 1.0
+    session.begin(FORM_VALUES, zero)
+    entered = 1
+    for frame in FILM:
+        now = frame.time_s - 4.0
+        if now < 0:
+            continue
+        if entered < upto and now >= PAUSE_S * entered:
+            session.reading(ADDITIONS[entered], zero + now)
+            entered += 1
+        session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
+    session.conclude(zero + now)
+    bench.hub.changed()
+
+
+def barriers(page: Page) -> list[str]:
+    """What axe finds, as sentences."""
+    found = Axe().run(page)
+    return [
+        f"{v['id']}: {v['help']}: {[n['target'] for n in v['nodes']]}"
+        for v in found.response["violations"]
+    ]
+
+
+SIZES = [
+    {"viewport": {"width": 1280, "height": 800}, "color_scheme": "light"},
+    {"viewport": {"width": 390, "height": 844}, "color_scheme": "dark"},
+]
+
+
+@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
+def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[str, Any]) -> None:
+    page = opened(browser, bench, **options)
+    told = heard(page)
+    found: dict[str, list[str]] = {"set-up": barriers(page)}
+    page.get_by_text("Sound and sight").click()
+    found["menu"] = barriers(page)
+    page.keyboard.press("Escape")
+    begin(bench)
+    expect(page.locator("#view-titrating")).to_be_visible()
+    bench.session.reading(2.0, bench.hub.clock.now())
+    bench.session.ask(bench.hub.clock.now())
+    bench.hub.changed()
+    expect(page.locator("#question")).to_be_visible()
+    page.get_by_text("Readings and corrections").click()
+    found["titrating"] = barriers(page)
+    page.locator("#projector-toggle").click()
+    found["projector"] = barriers(page)
+    page.locator("#projector-toggle").click()
+    page.locator("#finish").click()
+    expect(page.locator("#view-result .outcome")).to_contain_text("No end point")
+    found["no result"] = barriers(page)
+    page.locator("#again").click()
+    place(bench)
+    replay(bench)
+    expect(page.locator("#view-titrating")).to_be_visible()
+    page.locator("#finish").click()
+    expect(page.locator("#view-result .outcome")).to_contain_text("Located")
+    found["result"] = barriers(page)
+    found["projected result"] = barriers(page)
+    too_wide = page.evaluate(
+        "[...document.querySelectorAll('body *')].filter(e => !e.closest('.scroll') &&"
+        " e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert not too_wide
+    assert not {view: b for view, b in found.items() if b}
+    assert not told
+    page.close()
+
+
+def guidance_of(shape: str) -> Guidance:
+    title = f"Words of {shape}"
+    return Guidance(
+        shape, title, "What to do.", shape, 2, Tone((440.0,), 1.0, 1, 1.0), title,
+        "About 1.00 mL left, 0.10 either way.", 0.0, 1.0, 0.9, 1.1,
+    )  # fmt: skip
+
+
+def say(bench: Bench, shape: str) -> None:
+    SAID.guidance = guidance_of(shape)
+    bench.session.conclude(bench.hub.clock.now())
+    bench.hub.changed()
+
+
+def picture(data: bytes) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(data)).convert("L").resize((48, 48)), dtype=float)
+
+
+def test_every_state_is_told_apart_through_every_eye(browser: Browser, bench: Bench) -> None:
+    page = opened(browser, bench, viewport={"width": 1280, "height": 800})
+    begin(bench)
+    expect(page.locator("#view-titrating")).to_be_visible()
+    for kind in MATRICES:
+        page.evaluate("document.querySelector('.menu').open = true")
+        page.locator("#vision").select_option(kind)
+        page.evaluate("document.querySelector('.menu').open = false")
+        seen: dict[str, np.ndarray] = {}
+        for shape in SHAPES:
+            say(bench, shape)
+            expect(page.locator("#guide-words")).to_have_text(f"Words of {shape}")
+            expect(page.locator("#guide-shape svg")).to_have_attribute("data-shape", shape)
+            seen[shape] = picture(page.locator("#guide-shape").screenshot())
+        for k, a in enumerate(SHAPES):
+            for b in SHAPES[k + 1 :]:
+                apart = float(np.mean(np.abs(seen[a] - seen[b]) > 60))
+                assert apart > 0.015, f"{a} and {b} look alike ({kind}, {apart:.3f})"
+    page.close()
+
+
+def test_checks_and_notices_have_word_and_shape(browser: Browser, bench: Bench) -> None:
+    page = opened(browser, bench, viewport={"width": 390, "height": 844})
+    bench.session.notices.raise_("analysis", bench.hub.clock.now())
+    expect(page.locator("#notices li")).not_to_have_count(0)
+    expect(page.locator("#checks li")).not_to_have_count(1)
+    told = page.locator(".check").evaluate_all(
+        "rows => rows.map(r => [r.querySelector('.tag').textContent,"
+        " r.querySelector('svg').dataset.shape, r.className])"
+    )
+    assert len(told) >= 3, told
+    pairs = {(word, shape) for word, shape, _ in told}
+    assert all(word and shape for word, shape in pairs)
+    assert len(pairs) == len({word for word, _ in pairs}) == len({shape for _, shape in pairs})
+    page.close()
+
+
+def test_preview_of_colour_vision_is_the_published_one(browser: Browser, bench: Bench) -> None:
+    names = {"protan": "Protanomaly", "deutan": "Deuteranomaly", "tritan": "Tritanomaly"}
+    page = opened(browser, bench)
+    for kind, published in names.items():
+        matrix = np.array(colour.CVD_MATRICES_MACHADO2010[published][1.0])
+        assert np.allclose(MATRICES[kind], matrix, atol=1e-6)
+        assert np.allclose(np.sum(MATRICES[kind], axis=1), 1.0, atol=2e-6)
+        page.evaluate("document.querySelector('.menu').open = true")
+        page.locator("#vision").select_option(kind)
+        page.evaluate("document.querySelector('.menu').open = false")
+        page.evaluate(
+            "const s = document.getElementById('swatch'); s.id = 'held'; s.className = '';"
+            "s.style.cssText = 'background:#96325a;width:60px;height:60px;border:0;border-radius:0'"
+            if kind == "protan"
+            else "0"
+        )
+        shot = Image.open(io.BytesIO(page.locator("#held").screenshot())).convert("RGB")
+        shown = np.array(shot.getpixel((30, 30)), dtype=float)
+        linear = matrix @ colour.cctf_decoding(np.array([0x96, 0x32, 0x5A]) / 255.0)
+        wanted = 255.0 * colour.cctf_encoding(np.clip(linear, 0.0, 1.0))
+        assert np.allclose(shown, wanted, atol=3.0), (kind, shown, wanted)
+    page.close()
+
+
+def test_second_tab_is_a_viewer_and_takes_over(browser: Browser, bench: Bench) -> None:
+    context = browser.new_context()
+    first = context.new_page()
+    first.goto(bench.address())
+    expect(first.locator("body[data-role=operator]")).to_have_count(1)
+    begin(bench)
+    second = context.new_page()
+    second.goto(bench.root)
+    expect(second.locator("#viewer-line")).to_be_visible()
+    expect(second.locator("#reading-form")).to_be_hidden()
+    first.close(run_before_unload=False)
+    expect(second.locator("#take-over")).to_be_visible()
+    tab_to(second, "#take-over")
+    second.keyboard.press("Enter")
+    expect(second.locator("#reading-form")).to_be_visible()
+    expect(second.locator("#notices")).to_contain_text("was closed for")
+    context.close()
+
+
+def test_page_says_when_the_bench_is_gone(browser: Browser) -> None:
+    with serving() as running:
+        page = opened(browser, running)
+    expect(page.locator("#notices")).to_contain_text("lost the bench", timeout=8000)
+    page.close()
+
+
+def test_tones_and_speech_are_off_until_asked_for(browser: Browser, bench: Bench) -> None:
+    page = browser.new_page()
+    page.add_init_script(
+        "window.made = 0; const Old = window.AudioContext;"
+        "window.AudioContext = class extends Old { createOscillator() { window.made += 1;"
+        " return super.createOscillator(); } };"
+        "window.said = []; window.speechSynthesis.speak = (u) => window.said.push(u.text);"
+    )
+    page.goto(bench.address())
+    begin(bench)
+    say(bench, "single drop")
+    expect(page.locator("#guide-words")).to_have_text("Words of single drop")
+    assert page.evaluate("[window.made, window.said.length]") == [0, 0]
+    page.get_by_text("Sound and sight").click()
+    page.locator("#tones").check()
+    page.locator("#speech").check()
+    for _ in range(50):
+        if page.evaluate("window.made > 0 && window.said.length > 0"):
+            break
+        page.wait_for_timeout(50)
+    assert page.evaluate("window.made") > 0
+    assert page.evaluate("window.said[0]") == "Words of single drop"
+    page.close()
