@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from endpoint.commands.calibrate import calibrate, certificates
+from endpoint.commands.compare import compare
 from endpoint.commands.hardness import hardness
 from endpoint.commands.options import accept_certificate
 from endpoint.commands.plan import plan
@@ -72,6 +73,7 @@ def main() -> None:
 
 main.add_command(calibrate)
 main.add_command(certificates)
+main.add_command(compare)
 main.add_command(hardness)
 main.add_command(plan)
 main.add_command(replicates)
