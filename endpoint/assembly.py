@@ -33,7 +33,9 @@ _TONE_STEPS = 1025
 
 
 def prepare(
-    record: TitrationRecord, today: datetime.date | None = None
+    record: TitrationRecord,
+    today: datetime.date | None = None,
+    decode_threads: int | None = None,
 ) -> tuple[Job, PictureSource | PhotometerTable]:
     """Open the recording of a record and put what the record says into quantities.
 
@@ -43,13 +45,15 @@ def prepare(
         The checked record.
     today:
         Day of use for certificates where the record has no date; by default the day it is.
+    decode_threads:
+        Threads that decode a film; None for the usual number.
 
     Raises
     ------
     Problem
         Something named by the record is missing or cannot be used.
     """
-    source, log = open_source(record)
+    source, log = open_source(record, decode_threads)
     day = day_of_use(record, today or datetime.date.today())
     book = CertificateBook(day, record.accepted)
     stepwise = record.mode in ("steps", "per-still", None)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from endpoint.commands.batch import batch
 from endpoint.commands.calibrate import calibrate, certificates
 from endpoint.commands.compare import compare
 from endpoint.commands.hardness import hardness
@@ -71,6 +72,7 @@ def main() -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
 
 
+main.add_command(batch)
 main.add_command(calibrate)
 main.add_command(certificates)
 main.add_command(compare)
