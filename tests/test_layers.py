@@ -123,6 +123,7 @@ ROWS: dict[str, float] = {
     "endpoint.control_chart": 8,
     "endpoint.planner": 9,
     "endpoint.commands": 11,
+    "endpoint.notebook": 11,
     "endpoint.cli": 12,
 }
 

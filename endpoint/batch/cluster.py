@@ -100,7 +100,8 @@ def _distributed() -> Any:
         import distributed
 
         # What it logs on a lost connection is told here in one sentence.
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        for name in ("distributed", "tornado.application", "asyncio"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
     except ImportError:
         raise BatchProblem(
             "--scheduler needs dask.distributed, which is not installed.",
