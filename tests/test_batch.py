@@ -7,12 +7,14 @@ import datetime
 import io
 import json
 import os
+import pty
 import shutil
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -180,6 +182,43 @@ def test_a_cell_is_no_formula() -> None:
     line = table_csv([row]).splitlines()[1]
     assert line.startswith("'=1+1.toml,,refused,1.5,")
     assert counts([row, died_row("a")]) == "1 refused, 1 failed"
+
+
+def test_names_that_are_no_text_get_their_row(tmp_path: Path) -> None:
+    pond(tmp_path / "films", "good")
+    os.rename(
+        os.fsencode(tmp_path / "films" / "good.toml"),
+        os.fsencode(tmp_path / "films") + b"/b\xff.toml",
+    )
+    out = tmp_path / "out"
+    for _ in range(2):
+        got = CliRunner().invoke(main, ["batch", str(tmp_path / "films"), "--out", str(out)])
+        assert got.exit_code == 0, got.output
+    assert [(row["record"], row["status"]) for row in rows_in(out / "results.csv")] == [
+        ("b?.toml", "located")
+    ]
+
+
+def test_a_terminal_gets_a_bar_with_the_time_left(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        pond(tmp_path / "films", name)
+    ours, theirs = pty.openpty()
+    running = subprocess.Popen(
+        [*COMMAND, str(tmp_path / "films"), "--out", str(tmp_path / "out"), "--jobs", "1"],
+        stdout=subprocess.DEVNULL,
+        stderr=theirs,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm"},
+    )
+    os.close(theirs)
+    seen = b""
+    with suppress(OSError):  # how a terminal ends
+        while chunk := os.read(ours, 4096):
+            seen += chunk
+    os.close(ours)
+    assert running.wait() == 0
+    assert b"Recordings" in seen
+    assert b"2/2" in seen
+    assert b"a.toml: located" not in seen
 
 
 # --- the pool ---------------------------------------------------------------------------------

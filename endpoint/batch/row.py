@@ -47,6 +47,11 @@ _DIED = (
 Row = dict[str, Any]
 
 
+def as_text(value: str) -> str:
+    """Text that can be written anywhere; a file name may hold bytes that are none."""
+    return value.encode("utf-8", "replace").decode("utf-8")
+
+
 def empty_row(name: str) -> Row:
     """Row in which only the record stands."""
     row: Row = dict.fromkeys(COLUMNS, "")

@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
-from endpoint.batch.row import COLUMNS, NUMBERS, STATUSES, Row
+from endpoint.batch.row import COLUMNS, NUMBERS, STATUSES, Row, as_text
 
 
 def table_csv(rows: Sequence[Row]) -> str:
@@ -28,7 +28,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, float | int):
         return f"{value:.9g}"
     # A table program takes a cell that begins so for a formula.
-    return f"'{value}" if value[:1] in ("=", "+", "@") else str(value)
+    return f"'{as_text(value)}" if value[:1] in ("=", "+", "@") else as_text(value)
 
 
 def has_parquet() -> bool:
@@ -47,7 +47,9 @@ def table_parquet(rows: Sequence[Row]) -> bytes:
             for name in COLUMNS
         ]
     )
-    columns = [[row[name] for row in rows] for name in COLUMNS]
+    columns = [
+        [row[name] if name in NUMBERS else as_text(row[name]) for row in rows] for name in COLUMNS
+    ]
     arrays = [pyarrow.array(c, f.type) for c, f in zip(columns, schema, strict=True)]
     buffer = io.BytesIO()
     parquet.write_table(pyarrow.Table.from_arrays(arrays, schema=schema), buffer)

@@ -116,6 +116,8 @@ def _progress(total: int, quiet: bool) -> Iterator[Callable[[Row], None] | None]
         ) as bar:
             yield lambda row: bar.update(1)
         return
+    from endpoint.batch.row import as_text
+
     begin, done = time.monotonic(), 0
 
     def on_row(row: Row) -> None:
@@ -125,7 +127,8 @@ def _progress(total: int, quiet: bool) -> Iterator[Callable[[Row], None] | None]
         tail = f", about {_duration(left_s)} left" if done < total else ""
         value = row["equivalence_ml"]
         found = "" if value is None else f" {value:.3f} mL"
-        click.echo(f"{done}/{total} {row['record']}: {row['status']}{found}{tail}", err=True)
+        told = f"{done}/{total} {row['record']}: {row['status']}{found}{tail}"
+        click.echo(as_text(told), err=True)
 
     yield on_row
 
@@ -148,11 +151,12 @@ def _write(rows: tuple[Row, ...], folder: Path) -> list[str]:
 
 
 def _tell(rows: tuple[Row, ...], folder: Path, written: list[str]) -> None:
+    from endpoint.batch.row import as_text
     from endpoint.batch.table import counts
     from endpoint.report.text import CAUTION
 
     click.echo(f"{len(rows)} recordings: {counts(rows)}.")
     for row in rows:
         if row["status"] in ("refused", "failed"):
-            click.echo(f"- {row['record']}: {row['text']} {row['advice']}")
+            click.echo(as_text(f"- {row['record']}: {row['text']} {row['advice']}"))
     click.echo(f"\nWritten to {folder}: {', '.join(written)}\n\n{CAUTION}")

@@ -38,6 +38,8 @@ class Run:
     last_mb: float
     """Median over the second half."""
     peak_mb: float
+    cpu_s: float
+    """CPU seconds of the command and its children."""
 
 
 def films(folder: Path, count: int, minutes: float) -> Path:
@@ -48,7 +50,7 @@ def films(folder: Path, count: int, minutes: float) -> Path:
     part = folder / "records.part"
     shutil.rmtree(part, ignore_errors=True)
     part.mkdir(parents=True)
-    recipe = FilmRecipe(minutes=minutes, width=640, height=360, frames_s=15)
+    recipe = FilmRecipe(minutes=minutes, width=320, height=240, frames_s=10)
     for k in range(count):
         drawn = write(replace(recipe, seed=k % _DRAWN), folder / f"film-{k % _DRAWN}")
         for ending in (".mp4", ".csv"):
@@ -85,10 +87,13 @@ def timed(records: Path, jobs: int, out: Path) -> Run:
         stdout=subprocess.DEVNULL,
     )
     seen: list[float] = []
-    while running.poll() is None:
+    ended, status, used = os.wait4(running.pid, os.WNOHANG)
+    while not ended:
         seen.append(memory_mb(running.pid))
         time.sleep(0.1)
+        ended, status, used = os.wait4(running.pid, os.WNOHANG)
     seconds = time.perf_counter() - begin
+    running.returncode = os.waitstatus_to_exitcode(status)
     if running.returncode:
         raise SystemExit(f"the batch ended with {running.returncode}")
     tenth, half = len(seen) // 10, len(seen) // 2
@@ -98,6 +103,7 @@ def timed(records: Path, jobs: int, out: Path) -> Run:
         statistics.median(seen[tenth:half]),
         statistics.median(seen[half : -max(tenth // 2, 1)]),
         max(seen),
+        used.ru_utime + used.ru_stime,
     )
 
 
@@ -124,7 +130,8 @@ def main() -> None:
         ratios.append(one.seconds / two.seconds)
         for run in (one, two):
             print(
-                f"{run.jobs} process(es): {run.seconds:.1f} s; memory {run.first_mb:.0f} MB in the "
+                f"{run.jobs} process(es): {run.seconds:.1f} s, CPU {run.cpu_s:.1f} s, load "
+                f"{os.getloadavg()[1]:.1f}; memory {run.first_mb:.0f} MB in the "
                 f"first half, {run.last_mb:.0f} MB in the second, peak {run.peak_mb:.0f} MB"
             )
         print(f"ratio {ratios[-1]:.2f} (wanted {_WANTED}), tables equal: {same}")
