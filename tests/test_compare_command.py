@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -145,6 +146,7 @@ def test_odd_tables_are_said_plainly() -> None:
     words = [each.sentence for each in part.refused]
     assert any("all recorded volumes are equal" in text for text in words)
     assert "Not done:" in summary_text(one_water)
+    assert "variance ratio" not in summary_text(one_water)
     copied = compare(table(np.linspace(5, 20, 12), np.linspace(5, 20, 12)))
     assert copied.against[0].agreement is None
     assert "no limits of agreement can be given" in answer(copied)
@@ -162,6 +164,26 @@ def test_odd_tables_are_said_plainly() -> None:
     few = compare(table(grown[:3] + np.array([0.1, 0.2, 0.15]), grown[:3]))
     assert few.against[0].agreement is not None
     assert summary_text(few)
+
+
+def test_the_ratio_of_the_errors_is_stated_given_or_assumed() -> None:
+    stated = class_table({"AB": 0.0, "BC": 0.02}, 3, scatter=0.03)
+    bare = CompareTable(
+        "bare", tuple(replace(p, visual_u_ml=None) for p in stated.pairs), (), True, True
+    )
+    for table, given, source, ratio in (
+        (stated, None, "stated", 36.0),
+        (stated, 4.0, "given", 4.0),
+        (bare, None, "assumed", 1.0),
+    ):
+        part = compare(table, variance_ratio=given).against[0]
+        assert part.ratio_source == source
+        line = next(line for line in part.lines if line.method == "Deming")
+        assert line.variance_ratio == pytest.approx(ratio)
+    text = " ".join(summary_text(compare(bare)).split())
+    assert "takes the errors of both volumes as equal, which is assumed" in text
+    assert "The Passing-Bablok line takes" not in text
+    assert "The Passing-Bablok line takes" in summary_text(compare(stated))
 
 
 def test_stated_uncertainties_that_are_too_small_are_told() -> None:

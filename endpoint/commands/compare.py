@@ -17,9 +17,8 @@ if TYPE_CHECKING:
 @click.option(
     "--variance-ratio",
     type=float,
-    default=1.0,
-    show_default=True,
-    help="Error variance of a visual titre over that of a recorded volume (Deming line).",
+    help="Error variance of a visual titre over that of a recorded volume, for the Deming line "
+    "(default: from the stated uncertainties, else 1).",
 )
 @click.option(
     "--find-bias-ml",
@@ -41,7 +40,7 @@ if TYPE_CHECKING:
 )
 def compare(
     table: str,
-    variance_ratio: float,
+    variance_ratio: float | None,
     find_bias_ml: float,
     limits_within_ml: float,
     json_to: str | None,
@@ -67,7 +66,8 @@ def compare(
         ("--find-bias-ml", find_bias_ml),
         ("--limits-within-ml", limits_within_ml),
     ):
-        _check(option, value)
+        if value is not None:
+            _check(option, value)
     if out is not None:
         check_folder(Path(out))
     if json_to not in (None, "-"):

@@ -61,6 +61,8 @@ class Against:
     approximate: Agreement | None
     further_analysts: GroupedAgreement | None
     lines: tuple[Line, ...]
+    ratio_source: str
+    """Where the variance ratio of the Deming line is from: "given", "stated" or "assumed"."""
     rank_line: tuple[Ranged, Ranged] | None
     tests: tuple[PairedTest, ...]
     by_analyst: tuple[AnalystBias, ...]
@@ -108,7 +110,7 @@ class _Tries:
 def compare(
     table: CompareTable,
     *,
-    variance_ratio: float = 1.0,
+    variance_ratio: float | None = None,
     bias_ml: float = BIAS_ML,
     limits_ml: float = LIMITS_ML,
 ) -> Comparison:
@@ -119,7 +121,8 @@ def compare(
     table:
         Rows that were read.
     variance_ratio:
-        Error variance of a visual titre over that of a recorded volume, for the Deming line.
+        Error variance of a visual titre over that of a recorded volume, for the Deming line. By
+        default that of the stated uncertainties where every row has both, else 1.
     bias_ml, limits_ml:
         What the advice on numbers reckons with, see `sample_size.advice`.
 
@@ -159,7 +162,7 @@ def _against(
     table: CompareTable,
     volume: str,
     pairs: tuple[Pair, ...],
-    variance_ratio: float,
+    variance_ratio: float | None,
     bias_ml: float,
     limits_ml: float,
 ) -> Against:
@@ -170,8 +173,10 @@ def _against(
     y.setflags(write=False)
     tries = _Tries()
     agreed = tries("limits of agreement", lambda: agreement(d))
-    lines = [_york(pairs, volume, x, y, tries)]
-    lines.append(tries("Deming line", lambda: deming(x, y, variance_ratio)))
+    ux, uy = _stated(pairs, volume)
+    ratio, source = _ratio(ux, uy, variance_ratio)
+    lines = [tries("York's line", lambda: york(x, y, ux, uy))]
+    lines.append(tries("Deming line", lambda: deming(x, y, ratio)))
     tests = [tries("paired t test", lambda: paired_t(d))]
     tests.append(tries("Wilcoxon's test", lambda: wilcoxon_test(d)))
     rank_line = tries("Passing-Bablok line", lambda: passing_bablok(x, y))
@@ -189,6 +194,7 @@ def _against(
         approximate=None if agreed is None else agreement(d, exact=False),
         further_analysts=further,
         lines=tuple(line for line in lines if line is not None),
+        ratio_source=source,
         rank_line=rank_line,
         tests=tuple(test for test in tests if test is not None),
         by_analyst=analyst_biases(_by(who, d)),
@@ -201,12 +207,19 @@ def _against(
     )
 
 
-def _york(
-    pairs: tuple[Pair, ...], volume: str, x: FloatArray, y: FloatArray, tries: _Tries
-) -> Line | None:
+def _stated(pairs: tuple[Pair, ...], volume: str) -> tuple[FloatArray, FloatArray]:
+    """Stated standard uncertainties of recorded volume and visual titre, mL; 0 where none is."""
     ux = [getattr(pair, volume.replace("_ml", "_u_ml")) or 0.0 for pair in pairs]
-    uy = [pair.visual_u_ml or 0.0 for pair in pairs]
-    return tries("York's line", lambda: york(x, y, ux, uy))
+    return np.array(ux), np.array([pair.visual_u_ml or 0.0 for pair in pairs])
+
+
+def _ratio(ux: FloatArray, uy: FloatArray, given: float | None) -> tuple[float, str]:
+    """Variance ratio for the Deming line, and where it is from."""
+    if given is not None:
+        return given, "given"
+    if np.all(ux > 0) and np.all(uy > 0):
+        return float(np.mean(uy**2) / np.mean(ux**2)), "stated"
+    return 1.0, "assumed"
 
 
 def _by(who: tuple[str, ...], values: FloatArray) -> dict[str, FloatArray]:

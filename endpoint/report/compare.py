@@ -12,6 +12,8 @@ from endpoint.report.text import CAUTION
 
 _ALARM = 0.05
 _MOST_LEVELS = 12
+_UNEQUAL = 4.0
+"""Ratio of error variances from which the Passing-Bablok line may lean."""
 
 
 def decimals_of(low: float, high: float) -> int:
@@ -108,7 +110,7 @@ def _numbers(part: Against) -> list[str]:
         ):
             add(f"{name}{tail}, mL", v.value, v.low, v.high)
     for line in part.lines:
-        ratio = "" if line.variance_ratio is None else f", variance ratio {line.variance_ratio:g}"
+        ratio = "" if line.variance_ratio is None else f", variance ratio {line.variance_ratio:.3g}"
         a, b = line.intercept_ml, line.slope
         add(f"slope ({line.method}{ratio})", b.value, b.low, b.high)
         add(f"intercept ({line.method}), mL", a.value, a.low, a.high)
@@ -176,6 +178,17 @@ def findings(part: Against) -> list[str]:
         for line in part.lines
         if line.p_value is not None and line.p_value < _ALARM
     ]
+    if part.ratio_source == "assumed" and any(line.method == "Deming" for line in part.lines):
+        out.append(
+            "The Deming line takes the errors of both volumes as equal, which is assumed; state "
+            "the uncertainties, or give --variance-ratio."
+        )
+    ratio = next((line.variance_ratio for line in part.lines if line.variance_ratio), 1.0)
+    if part.rank_line is not None and not 1.0 / _UNEQUAL <= ratio <= _UNEQUAL:
+        out.append(
+            "The Passing-Bablok line takes both volumes as equally uncertain, which they are not "
+            "here; with few different samples it then leans, so believe the other lines."
+        )
     return [*out, *_advice(part)]
 
 

@@ -191,7 +191,8 @@ def analyst_chart(part: Against) -> Figure:
         _interval(axes, len(shown), total.bias_ml.value, total.bias_ml, "D")
         names.append("all" if part.further_analysts is None else "further analysts")
     axes.axvline(0.0, color=panels.SOFT, lw=0.8, ls=(0, (1, 2)))
-    axes.set_yticks(range(len(names)), names, parse_math=False)
+    step = 1 + len(names) // 90
+    axes.set_yticks(range(0, len(names), step), names[::step], parse_math=False)
     axes.set_ylim(len(names) - 0.4, -0.6)
     axes.set_xlabel(f"visual titre minus {NAMES[part.volume][4:]} / mL", fontsize=_SMALL + 1)
     axes.tick_params(labelsize=_SMALL, direction="in")

@@ -202,6 +202,7 @@ def _against(part: Against) -> dict[str, Any]:
             **(_agreement(further.agreement) or {}),
         },
         "lines": [_line(line) for line in part.lines],
+        "variance_ratio_is": part.ratio_source,
         "passing_bablok": None
         if part.rank_line is None
         else {
