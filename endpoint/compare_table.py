@@ -6,8 +6,9 @@
 
 * `visual_ml`: what a person read, mL; needed.
 * `objective_ml`: equivalence volume from a recording or another objective end point, mL; or
-  `recording`: the JSON that `endpoint locate --json` wrote (path from the table), which brings
-  equivalence volume, last red and their uncertainties.
+  `recording`: the JSON that `endpoint locate --json` wrote (path from the table), or with a table
+  of `endpoint batch` the name of a record in it; either brings equivalence volume, last red and
+  their uncertainties.
 * `last_red_ml`: where 95 % of the indicator is free, mL; optional.
 * `visual_u_ml`, `objective_u_ml`, `last_red_u_ml`: standard uncertainties, optional.
 * `analyst`, `sample`: names; optional. `remark`: not read.
@@ -16,6 +17,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -37,6 +39,7 @@ COLUMNS = (
     "recording",
     "remark",
 )
+_BATCH_NUMBERS = ("equivalence_ml", "equivalence_u_ml", "last_red_ml", "last_red_u_ml")
 MOST_ROWS = 3000
 _MOST_ML = 200.0
 _LEAST_ML = 0.02
@@ -90,8 +93,15 @@ class CompareTable:
     has_samples: bool
 
 
-def read_compare_table(path: Path) -> CompareTable:
+def read_compare_table(path: Path, results: Path | None = None) -> CompareTable:
     """Read a table; the rules stand at the top of this module.
+
+    Parameters
+    ----------
+    path:
+        The table.
+    results:
+        Table that `endpoint batch` wrote, for the column `recording`.
 
     Raises
     ------
@@ -109,9 +119,9 @@ def read_compare_table(path: Path) -> CompareTable:
         )
     pairs: list[Pair] = []
     left: list[LeftOut] = []
-    seen: dict[Path, dict[str, Any]] = {}
+    bring = _from_files(path.parent) if results is None else _from_batch(results)
     for k in range(len(sheet.rows)):
-        found = _row(sheet, titles, k, path.parent, seen)
+        found = _row(sheet, titles, k, bring)
         if isinstance(found, Pair):
             pairs.append(found)
         else:
@@ -141,9 +151,7 @@ def _check_titles(sheet: volumes.Sheet, titles: list[str]) -> None:
         raise CompareTableProblem(f"{sheet.name} has no recorded volumes.", _NEITHER)
 
 
-def _row(
-    sheet: volumes.Sheet, titles: list[str], k: int, folder: Path, seen: dict[Path, dict[str, Any]]
-) -> Pair | LeftOut:
+def _row(sheet: volumes.Sheet, titles: list[str], k: int, bring: _Bring) -> Pair | LeftOut:
     where = f"Row {sheet.numbers[k]} of {sheet.name}"
     cells = dict(zip(titles, range(len(titles)), strict=True))
 
@@ -176,7 +184,7 @@ def _row(
             raise CompareTableProblem(
                 f"{where} has both a recording and {name}.", "Keep one of the two in a row."
             )
-        brought = _from_recording(folder / recording, where, seen)
+        brought = bring(recording, where)
         if isinstance(brought, str):
             return LeftOut(sheet.numbers[k], analyst or _ONE_PERSON, sample, brought)
         values |= brought
@@ -205,13 +213,61 @@ def _bounded(sheet: volumes.Sheet, row: int, column: int, low: float, high: floa
     return value
 
 
-def _from_recording(
-    path: Path, where: str, seen: dict[Path, dict[str, Any]]
-) -> dict[str, float | None] | str:
+_Bring = Callable[[str, str], dict[str, float | None] | str]
+"""From the cell `recording` and its place to the volumes, or to why there are none."""
+_ONLY_INTERVAL = "its recording gives only an interval"
+_NO_VOLUME = "its recording has no equivalence volume"
+
+
+def _from_files(folder: Path) -> _Bring:
+    """Volumes from result files beside the table; each is read once."""
+    seen: dict[Path, dict[str, Any]] = {}
+
+    def bring(name: str, where: str) -> dict[str, float | None] | str:
+        path = folder / name
+        if path not in seen:
+            seen[path] = result_json(path)[0]
+        return _from_result(seen[path], path, where)
+
+    return bring
+
+
+def _from_batch(results: Path) -> _Bring:
+    """Volumes from the table of a batch."""
+    sheet = volumes.read_sheet(results, CompareTableProblem)
+    needed = ("record", "status", *_BATCH_NUMBERS)
+    missing = [name for name in needed if name not in sheet.header]
+    if missing:
+        raise CompareTableProblem(
+            f"{sheet.name} is no table of endpoint batch: it has no column {missing[0]}.",
+            "Give the results.csv that endpoint batch wrote.",
+        )
+    at = {name: sheet.header.index(name) for name in needed}
+    rows = {cells[at["record"]]: k for k, cells in enumerate(sheet.rows)}
+
+    def bring(name: str, where: str) -> dict[str, float | None] | str:
+        if name not in rows:
+            raise CompareTableProblem(
+                f"{where} names {name[:80]}, which is not in {sheet.name}.",
+                nearest(name, tuple(rows)[:20]),
+            )
+        k = rows[name]
+        status = sheet.rows[k][at["status"]]
+        if status != "located":
+            return _ONLY_INTERVAL if status == "bracketed" else _NO_VOLUME
+        found: dict[str, float | None] = {}
+        for key in _BATCH_NUMBERS:
+            empty = not sheet.rows[k][at[key]]
+            found[key] = (
+                None if empty else volumes.number_in(sheet, k, at[key], CompareTableProblem)
+            )
+        return found
+
+    return bring
+
+
+def _from_result(data: dict[str, Any], path: Path, where: str) -> dict[str, float | None] | str:
     """Volumes of a result, or why there are none."""
-    if path not in seen:
-        seen[path] = result_json(path)[0]
-    data = seen[path]
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise CompareTableProblem(
@@ -220,9 +276,7 @@ def _from_recording(
         )
     equivalence = _volume(data, "equivalence_ml", path, where)
     if status != "located" or equivalence is None:
-        return "its recording gives only an interval" if status == "bracketed" else (
-            "its recording has no equivalence volume"
-        )  # fmt: skip
+        return _ONLY_INTERVAL if status == "bracketed" else _NO_VOLUME
     red = _volume(data, "last_red_ml", path, where)
     return {
         "equivalence_ml": equivalence[0],

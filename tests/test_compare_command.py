@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from endpoint.batch.row import empty_row
+from endpoint.batch.table import table_csv
 from endpoint.cli import main
 from endpoint.compare_table import CompareTable, CompareTableProblem, Pair, read_compare_table
 from endpoint.comparison.estimates import ComparisonProblem
@@ -232,6 +234,33 @@ def test_recordings_bring_their_volumes(tmp_path: Path) -> None:
     got = run(str(path))
     assert got.exit_code == 2
     assert "2 titration(s) with both volumes (2 left out)" in got.stderr
+
+
+def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None:
+    rows = [
+        {**empty_row("mill.toml"), "status": "located", "equivalence_ml": 13.85,
+         "equivalence_u_ml": 0.007, "last_red_ml": 13.9, "last_red_u_ml": 0.016},
+        {**empty_row("deep/well.toml"), "status": "bracketed", "equivalence_low95_ml": 9.0},
+        {**empty_row("bad.toml"), "status": "failed"},
+    ]  # fmt: skip
+    results = tmp_path / "results.csv"
+    results.write_text(table_csv(rows), encoding="utf-8")
+    text = "visual_ml,recording\n13.95,mill.toml\n9.7,deep/well.toml\n9.7,bad.toml\n"
+    found = read_compare_table(written(tmp_path, text), results)
+    assert found.pairs == (
+        Pair(2, "all (no column analyst)", "", 13.95, 13.85, 13.9, None, 0.007, 0.016, "mill.toml"),
+    )
+    assert [left.because for left in found.left_out] == [
+        "its recording gives only an interval",
+        "its recording has no equivalence volume",
+    ]
+    for table, extra, words in (
+        ("visual_ml,recording\n13.95,mil.toml\n", results, "Did you mean mill.toml"),
+        ("visual_ml,recording\n13.95,mill.toml\n", TABLE, "is no table of endpoint batch"),
+    ):
+        got = run(str(written(tmp_path, table)), "--results", str(extra))
+        assert got.exit_code == 2
+        assert words in got.stderr
 
 
 @pytest.mark.parametrize(

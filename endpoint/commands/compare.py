@@ -15,6 +15,12 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("table", metavar="TABLE.csv", type=click.Path())
 @click.option(
+    "--results",
+    type=click.Path(),
+    metavar="RESULTS.csv",
+    help="Table of endpoint batch: the column recording then names records in it.",
+)
+@click.option(
     "--variance-ratio",
     type=float,
     help="Error variance of a visual titre over that of a recorded volume, for the Deming line "
@@ -40,6 +46,7 @@ if TYPE_CHECKING:
 )
 def compare(
     table: str,
+    results: str | None,
     variance_ratio: float | None,
     find_bias_ml: float,
     limits_within_ml: float,
@@ -73,7 +80,7 @@ def compare(
     if json_to not in (None, "-"):
         check_file(Path(str(json_to)))
     found = work_out(
-        read_compare_table(Path(table)),
+        read_compare_table(Path(table), None if results is None else Path(results)),
         variance_ratio=variance_ratio,
         bias_ml=find_bias_ml,
         limits_ml=limits_within_ml,
