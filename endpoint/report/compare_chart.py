@@ -137,9 +137,11 @@ def line_chart(part: Against) -> Figure:
     reach = 0.05 * float(np.ptp(x))
     grid = np.linspace(float(x.min()) - reach, float(x.max()) + reach, 100)
     axes.axhline(0.0, color=panels.SOFT, lw=0.8, ls=(0, (1, 2)))
+    # The band is that of the first line whose stated uncertainties explain the scatter.
+    believed = next((one for one in part.lines if one.p_value is None or one.p_value >= 0.05), None)
     for k, line in enumerate(part.lines):
         rest = line.at(grid) - grid
-        if k == 0:
+        if line is believed:
             wide = Z95 * line.u_at(grid)
             words = f"95 % interval ({line.method})"
             axes.fill_between(grid, rest - wide, rest + wide, fc="#ededed", ec="none", label=words)
