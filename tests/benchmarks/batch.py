@@ -50,7 +50,7 @@ def films(folder: Path, count: int, minutes: float) -> Path:
     part = folder / "records.part"
     shutil.rmtree(part, ignore_errors=True)
     part.mkdir(parents=True)
-    recipe = FilmRecipe(minutes=minutes, width=320, height=240, frames_s=10)
+    recipe = FilmRecipe(minutes=minutes, width=240, height=180, frames_s=6, key_every=6)
     for k in range(count):
         drawn = write(replace(recipe, seed=k % _DRAWN), folder / f"film-{k % _DRAWN}")
         for ending in (".mp4", ".csv"):
@@ -112,7 +112,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--folder", type=Path, default=Path(".out/batch"))
     parser.add_argument("--films", type=int, default=200)
-    parser.add_argument("--minutes", type=float, default=0.5)
+    parser.add_argument("--minutes", type=float, default=0.4)
     parser.add_argument("--rounds", type=int, default=1)
     chosen = parser.parse_args()
     folder = chosen.folder.resolve()
