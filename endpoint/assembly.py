@@ -37,7 +37,9 @@ _TONE_STEPS = 1025
 
 
 def prepare(
-    record: TitrationRecord, today: datetime.date | None = None
+    record: TitrationRecord,
+    today: datetime.date | None = None,
+    decode_threads: int | None = None,
 ) -> tuple[Job, PictureSource | PhotometerTable | ColourTable]:
     """Open the recording of a record and put what the record says into quantities.
 
@@ -47,13 +49,15 @@ def prepare(
         The checked record.
     today:
         Day of use for certificates where the record has no date; by default the day it is.
+    decode_threads:
+        Threads that decode a film; None for the usual number.
 
     Raises
     ------
     Problem
         Something named by the record is missing or cannot be used.
     """
-    source, log = open_source(record)
+    source, log = open_source(record, decode_threads)
     if record.seen is not None and not record.first_reading_ml:
         record = replace(record, first_reading_ml=record.seen.start_ml or 0.0)
     book = _book(record, today)

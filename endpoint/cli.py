@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from endpoint.commands.batch import batch
 from endpoint.commands.bench import bench
 from endpoint.commands.calibrate import calibrate, certificates
+from endpoint.commands.compare import compare
 from endpoint.commands.hardness import hardness
 from endpoint.commands.options import accept_certificate
 from endpoint.commands.plan import plan
@@ -73,9 +75,11 @@ def main() -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
 
 
+main.add_command(batch)
 main.add_command(bench)
 main.add_command(calibrate)
 main.add_command(certificates)
+main.add_command(compare)
 main.add_command(hardness)
 main.add_command(plan)
 main.add_command(replicates)

@@ -64,7 +64,7 @@ def read_runs(paths: Iterable[Path], bench: Bench, group: str = "titration") -> 
 
 
 def _recorded(path: Path) -> Run:
-    data, name = _json(path)
+    data, name = result_json(path)
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise ReplicateProblem(
@@ -103,7 +103,14 @@ def _recorded(path: Path) -> Run:
     )
 
 
-def _json(path: Path) -> tuple[dict[str, Any], str]:
+def result_json(path: Path) -> tuple[dict[str, Any], str]:
+    """Data of a result file, or of the folder that holds it, and its name for people.
+
+    Raises
+    ------
+    ReplicateProblem
+        It is missing, too large or no JSON object.
+    """
     try:
         file = path / "result.json" if path.is_dir() else path
         name = f"{file.parent.name}/{file.name}" if file.name == "result.json" else file.name

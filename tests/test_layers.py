@@ -128,6 +128,10 @@ ROWS: dict[str, float] = {
     "endpoint.titres": 2,
     "endpoint.titre_table": 4,
     "endpoint.titre_files": 5,
+    "endpoint.compare_table": 8,
+    "endpoint.report.compare": 10,
+    "endpoint.report.compare_document": 10,
+    "endpoint.report.compare_chart": 10,
     "endpoint.recovery": 8,
     "endpoint.replicate_mean": 8,
     "endpoint.report.replicates": 10,
@@ -138,6 +142,7 @@ ROWS: dict[str, float] = {
     "endpoint.control_chart": 8,
     "endpoint.planner": 9,
     "endpoint.commands": 11,
+    "endpoint.notebook": 11,
     "endpoint.cli": 12,
 }
 

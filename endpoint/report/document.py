@@ -286,9 +286,7 @@ def provenance_of(
     log = record.log or record.per_still
     settings = {k: v for k, v in record.settings.__dict__.items() if v is not None}
     return {
-        "program": f"endpoint {_version('endpoint-titration')}",
-        "python": platform.python_version(),
-        "libraries": {name: _version(name) for name in _LIBRARIES},
+        **programs(),
         **({} if analysed is None else {"analysed": analysed}),
         "record": record.name,
         "medium": record.medium.name,
@@ -300,6 +298,20 @@ def provenance_of(
         "settings": {k: list(v) if isinstance(v, tuple) else v for k, v in settings.items()},
         "edta_constants": "log K CaY 10.65, MgY 8.79; pKa set fifield-kealey; fitted shift stated",
     }
+
+
+def programs() -> dict[str, Any]:
+    """Versions of this program, of Python and of the libraries that a result hangs on."""
+    return {
+        "program": program(),
+        "python": platform.python_version(),
+        "libraries": {name: _version(name) for name in _LIBRARIES},
+    }
+
+
+def program() -> str:
+    """Name and version of this program."""
+    return f"endpoint {_version('endpoint-titration')}"
 
 
 def _version(name: str) -> str:

@@ -162,13 +162,15 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
 
 
 def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
-    """Figure as "png" or "svg" with a title and a description for those who cannot see it."""
+    """Figure as "png", "svg" or "pdf", with title and description for those who cannot see it."""
     import matplotlib
 
     buffer = io.BytesIO()
     about: dict[str, Any] = {"Title": title, "Description": words}
     if kind == "svg":
         about = {"Date": None}
+    elif kind == "pdf":
+        about = {"Title": title, "Subject": words, "CreationDate": None}
     with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "endpoint"}):
         # A label may hold signs that the font lacks; they are drawn as boxes.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")

@@ -18,9 +18,16 @@ _CHUNK = 1 << 20
 
 
 def open_source(
-    record: TitrationRecord,
+    record: TitrationRecord, decode_threads: int | None = None
 ) -> tuple[PictureSource | PhotometerTable | ColourTable, VolumeLog | None]:
     """Open what a record names.
+
+    Parameters
+    ----------
+    record:
+        The checked record.
+    decode_threads:
+        Threads that decode a film; None for the usual number.
 
     Returns
     -------
@@ -56,7 +63,9 @@ def open_source(
         return stills, log
     _need_file(record.medium)
     settings = record.settings
-    source = VideoSource(record.medium, settings.colour_matrix, settings.colour_range)
+    source = VideoSource(
+        record.medium, settings.colour_matrix, settings.colour_range, decode_threads
+    )
     _check_boxes(record, source.info.width, source.info.height)
     duration_s = source.info.duration_s
     if duration_s is not None and log is not None and path is not None:

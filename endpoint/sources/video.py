@@ -70,6 +70,8 @@ class VideoSource:
     ----------
     colour_matrix, colour_range:
         Override for missing or wrong tags: "bt601", "bt709", "bt2020"; "limited", "full".
+    decode_threads:
+        Threads of the decoder; None for as many as there are cores, up to 4.
 
     Raises
     ------
@@ -79,9 +81,14 @@ class VideoSource:
     """
 
     def __init__(
-        self, path: Path, colour_matrix: str | None = None, colour_range: str | None = None
+        self,
+        path: Path,
+        colour_matrix: str | None = None,
+        colour_range: str | None = None,
+        decode_threads: int | None = None,
     ) -> None:
         self.path = path
+        self._threads = decode_threads or min(_MOST_THREADS, os.cpu_count() or 1)
         av = _av()
         container = self._open(av)
         try:
@@ -128,7 +135,7 @@ class VideoSource:
         self._check_size(tracks[0].codec_context.width, tracks[0].codec_context.height)
         tracks[0].thread_type = "AUTO"
         # Every thread of a decoder holds pictures of its own.
-        tracks[0].codec_context.thread_count = min(_MOST_THREADS, os.cpu_count() or 1)
+        tracks[0].codec_context.thread_count = self._threads
         return tracks[0]
 
     def _check_size(self, width: int, height: int) -> None:

@@ -1,0 +1,1 @@
+"""Many recordings: one row for each, whatever happens to it."""

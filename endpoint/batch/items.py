@@ -1,0 +1,148 @@
+"""Which recordings a batch holds: the records of a folder, or those that a list names."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import os
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from endpoint.batch.problem import BatchProblem
+from endpoint.problems import Problem
+from endpoint.record import read_record
+from endpoint.report.document import program
+
+_MAX_LIST_BYTES = 20_000_000
+_MOST_ITEMS = 100_000
+
+
+@dataclass(frozen=True)
+class Item:
+    """One record of a batch."""
+
+    name: str
+    """Path from the folder or the list, with forward slashes: its place in the table."""
+    path: Path
+    fingerprint: str
+    """Changes with the record, the size or time of a file it names, and the program."""
+
+
+def find_items(source: Path) -> tuple[Item, ...]:
+    """Records of a folder (with its folders), or of a list, sorted by name.
+
+    A folder may hold other TOML files too: those without `[recording]` are passed over. A list is
+    a text file with one path of a record in each line, from its own folder; lines that begin with
+    `#` are remarks. What a list names and is not there gets a row that says so.
+
+    Raises
+    ------
+    BatchProblem
+        The path does not exist, or holds or names no record.
+    """
+    try:
+        if source.is_dir():
+            base, names = source, _in_folder(source)
+            empty = "holds no record (.toml with [recording])"
+        else:
+            base, names = source.absolute().parent, _in_list(source)
+            empty = "names no record"
+    except OSError as error:
+        raise BatchProblem(
+            f"{source} cannot be read ({error.strerror}).", "Check the name and its permissions."
+        ) from None
+    if not names:
+        raise BatchProblem(f"{source} {empty}.", "Write a record for each recording, see README.")
+    if len(names) > _MOST_ITEMS:
+        raise BatchProblem(f"{source} holds {len(names)} records.", f"Give {_MOST_ITEMS} at most.")
+    return tuple(
+        Item(name, (base / name).absolute(), fingerprint(base / name)) for name in sorted(names)
+    )
+
+
+def _in_folder(folder: Path) -> set[str]:
+    found = set()
+    for root, folders, files in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for file in files:
+            path = Path(root, file)
+            if file.lower().endswith(".toml") and not file.startswith(".") and _is_record(path):
+                found.add(path.relative_to(folder).as_posix())
+    return found
+
+
+def _is_record(path: Path) -> bool:
+    """Whether a TOML file is a record, or so broken that a person must look at it."""
+    try:
+        return "recording" in tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError, RecursionError):
+        return True
+
+
+def _in_list(path: Path) -> set[str]:
+    if not path.exists():
+        raise BatchProblem(f"{path} does not exist.", "Name a folder of records, or a list.")
+    if path.suffix.lower() == ".toml":
+        raise BatchProblem(
+            f"{path.name} is a single record.", f"Use: endpoint locate {path.name}, or a list."
+        )
+    if not path.is_file() or path.stat().st_size > _MAX_LIST_BYTES:
+        raise BatchProblem(f"{path.name} is no list of records.", "Name a text file or a folder.")
+    try:
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except UnicodeDecodeError:
+        raise BatchProblem(f"{path.name} is no text.", "Write one path in each line.") from None
+    kept = (line.strip() for line in lines)
+    chosen = [line for line in kept if line and not line.startswith("#")]
+    odd = next((line for line in chosen if not line.isprintable() or len(line) > 1000), None)
+    if odd is not None:
+        raise BatchProblem(f"{path.name} is no list of records.", "Write one path in each line.")
+    base = path.absolute().parent
+    return {_relative(base / line, base) for line in chosen}
+
+
+def _relative(path: Path, base: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, base)).as_posix()
+    except ValueError:  # another drive
+        return path.as_posix()
+
+
+def fingerprint(path: Path) -> str:
+    """Checksum of a record, of size and time of every file it names, and of the program."""
+    parts: list[Any] = [program()]
+    try:
+        parts.append(hashlib.sha256(path.read_bytes()).hexdigest())
+        record = read_record(path)
+    except (OSError, Problem):
+        record = None
+    if record is not None:
+        parts += [_stamps(named) for named in _paths(dataclasses.asdict(record))]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+
+def _paths(value: object) -> Iterator[Path]:
+    """Every path in the fields of a record, in their order."""
+    if isinstance(value, Path):
+        yield value
+    elif isinstance(value, Mapping):
+        for each in value.values():
+            yield from _paths(each)
+    elif isinstance(value, list | tuple):
+        for each in value:
+            yield from _paths(each)
+
+
+def _stamps(path: Path) -> list[Any]:
+    try:
+        if path.is_dir():
+            inside = sorted(os.scandir(path), key=lambda entry: entry.name)
+            return [[e.name, e.stat().st_size, e.stat().st_mtime_ns] for e in inside]
+        found = path.stat()
+        return [path.name, found.st_size, found.st_mtime_ns]
+    except OSError:
+        return [path.name, None, None]

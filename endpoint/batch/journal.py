@@ -1,0 +1,149 @@
+"""What of a batch is finished: one line of JSON for each record, safe on disk before the next.
+
+A batch that was killed leaves a whole journal but for its last line, which is then cut off.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+from endpoint.batch.items import Item
+from endpoint.batch.problem import BatchProblem
+from endpoint.batch.row import COLUMNS, Row
+from endpoint.problems import OutputProblem
+
+_HEAD = {"format": 1, "kind": "endpoint batch journal"}
+
+
+class Journal:
+    """Finished rows by record; open while a batch runs.
+
+    Parameters
+    ----------
+    path:
+        The file; made if it is not there.
+
+    Raises
+    ------
+    BatchProblem
+        The file is no journal, or another batch has it open.
+    OutputProblem
+        It cannot be read or written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._rows: dict[str, tuple[str, Row]] = {}
+        try:
+            self._file: IO[bytes] = path.open("r+b" if path.exists() else "x+b")
+        except OSError as error:
+            raise _unwritable(path, error) from None
+        try:
+            _lock(self._file, path)
+            self._read()
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._file.close()
+
+    def row(self, item: Item) -> Row | None:
+        """Finished row of a record; None if there is none, or record or recording changed since."""
+        found = self._rows.get(item.name)
+        return found[1] if found is not None and found[0] == item.fingerprint else None
+
+    def add(self, item: Item, row: Row) -> None:
+        """Keep a finished row; it is on the disk when this returns.
+
+        Raises
+        ------
+        OutputProblem
+            The disk is full or gone.
+        """
+        self._write({"record": item.name, "fingerprint": item.fingerprint, "row": row})
+        self._rows[item.name] = (item.fingerprint, row)
+
+    def _write(self, data: dict[str, Any]) -> None:
+        try:
+            self._file.write(json.dumps(data, allow_nan=False).encode() + b"\n")
+            self._file.flush()
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise _unwritable(self.path, error) from None
+
+    def _read(self) -> None:
+        data = self._file.read()
+        whole = data.rfind(b"\n") + 1
+        lines = data[:whole].splitlines()
+        if lines and _parsed(lines[0]) != _HEAD:
+            raise BatchProblem(
+                f"{self.path} is no journal of a batch.", "Name another folder with --out."
+            )
+        if not lines and data and not (json.dumps(_HEAD).encode() + b"\n").startswith(data):
+            raise BatchProblem(
+                f"{self.path} is no journal of a batch.", "Name another folder with --out."
+            )
+        for line in lines[1:]:
+            entry = _parsed(line)
+            # A line that is no entry (a disk that lost power) only means that its record is redone.
+            if _is_entry(entry):
+                self._rows[entry["record"]] = (entry["fingerprint"], entry["row"])
+        self._file.seek(whole)
+        self._file.truncate()
+        if not lines:
+            self._write(_HEAD)
+
+
+def _parsed(line: bytes) -> Any:
+    with suppress(ValueError, RecursionError):
+        return json.loads(line)
+    return None
+
+
+def _is_entry(entry: Any) -> bool:
+    return (
+        isinstance(entry, dict)
+        and isinstance(entry.get("record"), str)
+        and isinstance(entry.get("fingerprint"), str)
+        and isinstance(entry.get("row"), dict)
+        and set(entry["row"]) == set(COLUMNS)
+    )
+
+
+def _lock(file: IO[bytes], path: Path) -> None:
+    """Keep a second batch out where the system can (not on Windows)."""
+    try:
+        import fcntl
+    except ImportError:
+        return
+    lock: Callable[[int, int], object] = fcntl.flock
+    try:
+        lock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise BatchProblem(
+            f"Another batch is writing to {path}.", "Wait for it, or name another folder."
+        ) from None
+    except OSError:  # a network disk without locks
+        return
+
+
+def _unwritable(path: Path, error: OSError) -> OutputProblem:
+    return OutputProblem(
+        f"{path} cannot be written ({error.strerror}).",
+        "Check the folder, its permissions and the free space; what is finished is kept.",
+    )

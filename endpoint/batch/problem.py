@@ -1,0 +1,17 @@
+"""What can stop a whole batch; a bad recording cannot."""
+
+from __future__ import annotations
+
+from endpoint.problems import Problem
+
+
+class BatchProblem(Problem):
+    """A batch cannot begin or go on."""
+
+    code = "batch"
+
+
+class BatchStopped(BatchProblem):
+    """A person stopped the batch; what is finished is kept."""
+
+    exit_code = 130

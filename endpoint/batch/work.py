@@ -1,0 +1,63 @@
+"""The work on one record, from path to row; every way to run a batch ends here."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import os
+from pathlib import Path
+
+from endpoint.assembly import prepare
+from endpoint.batch.row import Row, failed_row, located_row, refused_row, versions
+from endpoint.pipeline import analyse
+from endpoint.problems import Problem
+from endpoint.record import read_record
+from endpoint.report.document import document, programs, provenance_of
+
+
+def row_of_record(name: str, path: Path, today: datetime.date | None = None) -> Row:
+    """Analyse what a record names, and tell it or the reason against it; never raises.
+
+    Parameters
+    ----------
+    name:
+        Place of the record in the batch.
+    path:
+        The record.
+    today:
+        Day of use for certificates where the record has no date; by default the day it is.
+    """
+    try:
+        checksum = hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        checksum = ""
+    try:
+        record = read_record(path)
+        job, source = prepare(record, today, decode_threads=1)
+        result = analyse(source, job)
+        data = document(result, provenance_of(record, result))
+        return located_row(name, data, checksum)
+    except Problem as problem:
+        row = refused_row(name, problem.code, problem.sentence, problem.remedy)
+    except MemoryError:
+        row = failed_row(
+            name,
+            "memory",
+            "The recording needs more memory than there is.",
+            "Reduce the recording, or give --jobs 1.",
+        )
+    except Exception as error:  # one bad film never stops the rest
+        sentence, remedy = getattr(error, "sentence", None), getattr(error, "remedy", None)
+        if isinstance(sentence, str) and isinstance(remedy, str):
+            row = refused_row(name, "calibration", sentence, remedy)
+        else:
+            what = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+            row = failed_row(
+                name,
+                "program-error",
+                f"The program failed on it ({what}).",
+                "Report it with the recording; the other rows are not affected.",
+            )
+    # Where the batch lies is not part of its table.
+    row["text"] = row["text"].replace(f"{path.parent}{os.sep}", "")
+    return {**row, "record_sha256": checksum, **versions(programs())}

@@ -1,0 +1,162 @@
+"""The command `endpoint batch`."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from endpoint.batch.row import Row
+    from endpoint.batch.run import Runner
+
+_JOURNAL = "journal.jsonl"
+
+
+@click.command()
+@click.argument("source", metavar="FOLDER | LIST", type=click.Path())
+@click.option(
+    "--out",
+    type=click.Path(),
+    metavar="FOLDER",
+    required=True,
+    help="Where the table and the journal go; the same folder again goes on.",
+)
+@click.option("--jobs", type=int, help="Processes at the same time (default: as many as cores).")
+@click.option("--scheduler", metavar="ADDRESS", help="Run on the Dask cluster at this address.")
+@click.option(
+    "--limit-s",
+    type=float,
+    default=1800.0,
+    show_default=True,
+    help="Seconds that one recording may take.",
+)
+@click.option("--retry-failed", is_flag=True, help="Analyse again what failed before.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+def batch(
+    source: str,
+    out: str,
+    jobs: int | None,
+    scheduler: str | None,
+    limit_s: float,
+    retry_failed: bool,
+    quiet: bool,
+) -> int:
+    """Analyse many recordings and make one table of results and refusals.
+
+    FOLDER holds titration records (.toml, also in folders within); LIST is a text file with the
+    path of one record in each line. One bad recording never stops the rest. A batch that was
+    stopped goes on where it was when the same command is given again.
+
+    Exit code: 0 when every recording has its row, whatever it says; 2 for bad input.
+    """
+    from endpoint.batch.items import find_items
+    from endpoint.batch.journal import Journal
+    from endpoint.batch.problem import BatchProblem, BatchStopped
+    from endpoint.batch.run import open_items, run_batch
+    from endpoint.report.files import check_folder
+
+    if not 0.0 < limit_s <= 1e6:
+        raise BatchProblem(f"--limit-s is {limit_s:g}.", "Give seconds, above 0, up to 1000000.")
+    if jobs is not None and not 1 <= jobs <= 1000:
+        raise BatchProblem(f"--jobs is {jobs}.", "Give a number from 1 to 1000.")
+    if jobs is not None and scheduler is not None:
+        raise BatchProblem(
+            "--jobs stands beside --scheduler.", "Keep one: the cluster knows its workers."
+        )
+    items = find_items(Path(source))
+    folder = Path(out)
+    check_folder(folder)
+    with Journal(folder / _JOURNAL) as journal:
+        left = len(open_items(items, journal, retry_failed=retry_failed))
+        if left < len(items) and not quiet:
+            click.echo(f"{len(items) - left} of {len(items)} were finished before.", err=True)
+        runner = _runner(jobs or os.cpu_count() or 1, scheduler, limit_s)
+        try:
+            with _progress(left, quiet) as on_row:
+                rows = run_batch(items, journal, runner, retry_failed=retry_failed, on_row=on_row)
+        except KeyboardInterrupt:
+            done = len(items) - len(open_items(items, journal))
+            raise BatchStopped(
+                f"Stopped; {done} of {len(items)} are finished.", "The same command goes on."
+            ) from None
+        written = _write(rows, folder)
+    _tell(rows, folder, written)
+    return 0
+
+
+def _runner(jobs: int, scheduler: str | None, limit_s: float) -> Runner:
+    import datetime
+
+    today = datetime.date.today()
+    if scheduler is not None:
+        from endpoint.batch.cluster import rows_by_cluster
+
+        return lambda items: rows_by_cluster(items, scheduler, limit_s, today)
+    from endpoint.batch.pool import rows_by_pool
+
+    return lambda items: rows_by_pool(items, jobs, limit_s, today)
+
+
+@contextmanager
+def _progress(total: int, quiet: bool) -> Iterator[Callable[[Row], None] | None]:
+    """A bar with the time left on a terminal; a line for each recording elsewhere."""
+    if quiet or total == 0:
+        yield None
+        return
+    if sys.stderr.isatty():
+        with click.progressbar(
+            length=total, label="Recordings", file=sys.stderr, show_eta=True, show_pos=True
+        ) as bar:
+            yield lambda row: bar.update(1)
+        return
+    from endpoint.batch.row import as_text
+
+    begin, done = time.monotonic(), 0
+
+    def on_row(row: Row) -> None:
+        nonlocal done
+        done += 1
+        left_s = (time.monotonic() - begin) / done * (total - done)
+        tail = f", about {_duration(left_s)} left" if done < total else ""
+        value = row["equivalence_ml"]
+        found = "" if value is None else f" {value:.3f} mL"
+        told = f"{done}/{total} {row['record']}: {row['status']}{found}{tail}"
+        click.echo(as_text(told), err=True)
+
+    yield on_row
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
+def _write(rows: tuple[Row, ...], folder: Path) -> list[str]:
+    from endpoint.batch.table import has_parquet, table_csv, table_parquet
+    from endpoint.report.files import write_bytes, write_text
+
+    write_text(folder / "results.csv", table_csv(rows))
+    if not has_parquet():
+        return ["results.csv"]
+    write_bytes(folder / "results.parquet", table_parquet(rows))
+    return ["results.csv", "results.parquet"]
+
+
+def _tell(rows: tuple[Row, ...], folder: Path, written: list[str]) -> None:
+    from endpoint.batch.row import as_text
+    from endpoint.batch.table import counts
+    from endpoint.report.text import CAUTION
+
+    click.echo(f"{len(rows)} recordings: {counts(rows)}.")
+    for row in rows:
+        if row["status"] in ("refused", "failed"):
+            click.echo(as_text(f"- {row['record']}: {row['text']} {row['advice']}"))
+    click.echo(f"\nWritten to {folder}: {', '.join(written)}\n\n{CAUTION}")

@@ -1,0 +1,124 @@
+"""The command `endpoint compare`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from endpoint.comparison.study import Comparison
+
+
+@click.command()
+@click.argument("table", metavar="TABLE.csv", type=click.Path())
+@click.option(
+    "--results",
+    type=click.Path(),
+    metavar="RESULTS.csv",
+    help="Table of endpoint batch: the column recording then names records in it.",
+)
+@click.option(
+    "--variance-ratio",
+    type=float,
+    help="Error variance of a visual titre over that of a recorded volume, for the Deming line "
+    "(default: from the stated uncertainties, else 1).",
+)
+@click.option(
+    "--find-bias-ml",
+    type=float,
+    default=0.05,
+    show_default=True,
+    help="Bias that the advice on numbers of titrations is for, mL.",
+)
+@click.option(
+    "--limits-within-ml",
+    type=float,
+    default=0.05,
+    show_default=True,
+    help="How closely the limits of agreement are to be known, mL (same advice).",
+)
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option(
+    "--out", type=click.Path(), metavar="FOLDER", help="Write JSON, CSV and figures (SVG, PDF)."
+)
+def compare(
+    table: str,
+    results: str | None,
+    variance_ratio: float | None,
+    find_bias_ml: float,
+    limits_within_ml: float,
+    json_to: str | None,
+    out: str | None,
+) -> int:
+    """Hold titres read by eye against recorded ones.
+
+    TABLE.csv has a row for each titration and the columns visual_ml (read by eye) and objective_ml
+    (equivalence volume) or recording (a result of endpoint locate --json). If wanted: analyst,
+    sample, last_red_ml, visual_u_ml, objective_u_ml, last_red_u_ml (standard uncertainties).
+
+    Exit code: 0, or 2 for bad input.
+    """
+    from endpoint.compare_table import read_compare_table
+    from endpoint.comparison.study import compare as work_out
+    from endpoint.report.compare import summary_text
+    from endpoint.report.compare_document import comparison_document
+    from endpoint.report.document import to_json
+    from endpoint.report.files import check_file, check_folder, write_text
+
+    for option, value in (
+        ("--variance-ratio", variance_ratio),
+        ("--find-bias-ml", find_bias_ml),
+        ("--limits-within-ml", limits_within_ml),
+    ):
+        if value is not None:
+            _check(option, value)
+    if out is not None:
+        check_folder(Path(out))
+    if json_to not in (None, "-"):
+        check_file(Path(str(json_to)))
+    found = work_out(
+        read_compare_table(Path(table), None if results is None else Path(results)),
+        variance_ratio=variance_ratio,
+        bias_ml=find_bias_ml,
+        limits_ml=limits_within_ml,
+    )
+    document = to_json(comparison_document(found))
+    if json_to == "-":
+        click.echo(document)
+    elif json_to is not None:
+        write_text(Path(json_to), document + "\n")
+    written = [] if out is None else _write(found, document, Path(out))
+    if json_to != "-":
+        click.echo(summary_text(found, encoding=sys.stdout.encoding))
+        if written:
+            click.echo(f"\nWritten to {out}: {', '.join(written)}")
+    return 0
+
+
+def _check(option: str, value: float) -> None:
+    from endpoint.comparison.estimates import ComparisonProblem
+
+    if not 1e-4 <= value <= 1e4:
+        raise ComparisonProblem(f"{option} is {value:g}.", "Give a number from 0.0001 to 10000.")
+
+
+def _write(found: Comparison, document: str, folder: Path) -> list[str]:
+    from endpoint.report.compare_chart import figures
+    from endpoint.report.compare_document import results_csv
+    from endpoint.report.files import picture_bytes, write_bytes, write_text
+
+    write_text(folder / "comparison.json", document + "\n")
+    write_text(folder / "comparison.csv", results_csv(found))
+    names = ["comparison.json", "comparison.csv"]
+    parts: list[tuple[str, Any, Any]] = [
+        (stem, part, each) for part in found.against for stem, each in figures(part).items()
+    ]
+    for stem, part, (draw, title, words) in parts:
+        figure = draw(part)
+        for kind in ("svg", "pdf"):
+            write_bytes(folder / f"{stem}.{kind}", picture_bytes(figure, kind, title, words))
+            names.append(f"{stem}.{kind}")
+    return names

@@ -1,0 +1,1 @@
+"""Visual endpoints against recorded ones: one module for each published method."""
