@@ -175,7 +175,7 @@ def truth_of(recipe: Recipe) -> dict[str, object]:
         "last_red_ml": None if math.isnan(most) else round(most, 4),
         "hardness_mmol_l": hardness,
         "hardness_caco3_mg_l": round(hardness * 100.086, 2),
-        "recipe": asdict(recipe),
+        "recipe": {k: v for k, v in asdict(recipe).items() if (k, v) != ("indicator", "")},
     }
 
 
