@@ -34,6 +34,8 @@ _SIZES = (0.95, 1.0, 1.05)
 _STILL = 0.008
 """Movement that counts as none, as a share of the picture's width."""
 _STILL_DEG = 2.5
+_SAME_EDGES = 0.95
+"""Likeness of the edges alone from which the flask stands where it stood, whatever its colour."""
 _PLAINLY = 0.94
 """Likeness from which nothing else is looked for."""
 _GAMMA = 2.2
@@ -206,6 +208,7 @@ def _match(
     columns = np.clip(np.arange(left - pad, left + wide + pad), 0, width - 1)
     window = np.ascontiguousarray(maps[rows[:, None], columns[None]])
     total = np.zeros((2 * pad + 1, 2 * pad + 1))
+    edges = total
     for k in range(2):
         scores = cv2.matchTemplate(
             np.ascontiguousarray(window[..., k]),
@@ -213,11 +216,15 @@ def _match(
             cv2.TM_CCOEFF_NORMED,
             mask=weight,
         )
-        total += np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), -1.0, 1.0)
+        edges = np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), -1.0, 1.0)
+        total += edges
     inner = total[2:-2, 2:-2] if reach > 0 else total[2:3, 2:3]
     row, column = (int(v) + 2 for v in np.unravel_index(int(inner.argmax()), inner.shape))
     if reach == 0:
-        return _Match(at[0], at[1], 0.5 * float(total[row, column]))
+        likeness, edge = 0.5 * float(total[row, column]), float(edges[row, column])
+        # A small flask before a coloured ground may have other colours side by side once it is
+        # blue; what hides it brings other edges.
+        return _Match(at[0], at[1], max(likeness, edge - _GAIN) if edge > _SAME_EDGES else likeness)
     y, x = row + _peak(total[:, column], row), column + _peak(total[row], column)
     return _Match(left - pad + x, top - pad + y, 0.5 * float(total[row, column]))
 
