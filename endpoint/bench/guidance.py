@@ -137,10 +137,12 @@ def _state(left: Left, pace: Pace, plume: bool) -> str:
     addition_ml = pace.drop_ml
     if portion_ml:
         addition_ml = pace.portion_ml if pace.pump else portion_ml
+    # What is still unmixed may have been seen before its volume was read.
+    passed_ml = _SURELY_PASSED_ML + left.unfelt_ml
+    if left.high_ml is not None and left.high_ml < -passed_ml:
+        return "passed"
     if plume or left.unfelt_ml > _HARDLY_FELT * addition_ml:
         return "mixing"
-    if left.high_ml is not None and left.high_ml < -_SURELY_PASSED_ML:
-        return "passed"
     if bounded and left.cautious_ml <= 0.0:
         return "stop"
     if portion_ml:

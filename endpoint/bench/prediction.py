@@ -43,7 +43,7 @@ _POOLED = 4
 _DRIFT_PART = 0.7
 """A prediction looks back on part of the recording only."""
 _FEW = 8.0
-"""Effective draws at which no more rounds are needed, and below which weights are flattened."""
+"""Effective draws below which weights are flattened."""
 _LEAST_TITRE_ML = 0.5
 """Nobody titrates less: what keeps the first drops from being taken for the last."""
 _EDGE_PART = 0.05
