@@ -258,18 +258,20 @@ def live_run(
         flow.step(_FRAME_S, 0.0, note=True)
     while from_ml is not None and flow.left_ml > from_ml:
         flow.step(_FAR_FRAME_S, recipe.rate_ml_s * _FAR_FRAME_S, note=True)
-    heard: list[tuple[float, float, str]] = []
-    portion_ml, busy_until, drops, code, next_look = 0.0, 0.0, 0, "pour", 0.0
-    said_s, dropped_s = 0.0, -1.0
+    heard: list[tuple[float, float, Guidance]] = []
+    portion_ml, drops, code, next_look = 0.0, 0, "pour", 0.0
+    said_s, dropped_s, told_ml = 0.0, -1.0, 0.5
     while flow.time_s < most_s:
         far = flow.left_ml > _FAR_ML
         if flow.time_s >= next_look:
             said = guide(flow.curve(), flow.time_s)
             looks.append(Look(flow.time_s, flow.left_ml, flow.free_fraction, said))
-            heard.append((flow.time_s + recipe.reaction_s, flow.time_s, said.code))
-            next_look = flow.time_s + (8.0 if far else 2.0 if flow.left_ml > 1.5 else 1.5)
+            heard.append((flow.time_s + recipe.reaction_s, flow.time_s, said))
+            rest_s = 8.0 if far and said.code == "pour" else 2.0 if flow.left_ml > 1.5 else 1.5
+            next_look = flow.time_s + rest_s
         while heard and heard[0][0] <= flow.time_s:
-            _, said_s, code = heard.pop(0)
+            _, said_s, word = heard.pop(0)
+            code, told_ml = word.code, word.portion_ml or 0.5
         if code in ("stop", "passed"):
             break
         step_s = _FAR_FRAME_S if far and code in ("pour", "not-begun") else _FRAME_S
@@ -282,13 +284,14 @@ def live_run(
         elif code in ("slow", "not-told"):
             if recipe.pump:
                 added = recipe.rate_ml_s * step_s / 3.0
-            elif portion_ml > 0.0 or flow.time_s >= busy_until:
+            elif portion_ml > 0.0 or said_s > dropped_s:
+                # One portion for one word, too.
                 if portion_ml <= 0.0:
-                    portion_ml = 0.5
+                    portion_ml = told_ml * flow.rng.uniform(0.9, 1.1)
                 added = min(recipe.rate_ml_s * step_s, portion_ml)
                 portion_ml -= added
                 note = portion_ml <= 1e-9
-                busy_until = flow.time_s + 3.0
+                dropped_s = flow.time_s
         elif said_s > dropped_s:
             # One drop for one word: the next word is waited for.
             size = 0.05 if code == "drops" else 0.025

@@ -21,9 +21,12 @@ _FLOWS_ON_S = 3.5
 _HARDLY_FELT = 0.2
 """Part of the next addition that may be unmixed before it is given."""
 _CLOSE_ML = 1.0
+_HALF_FREE = 0.5
+"""Once half of the indicator may be free, no water has more than about 2 mL left: no pouring."""
+_MOSTLY_FREE = 0.75
+"""From here on no water has more than about 0.7 mL left, and the last part of the change may come
+within a tenth of a millilitre: drops only."""
 _SAFE_ML = 0.1
-_BLIND_ML = 0.9
-_STOP_PART = 1.0
 _SURELY_PASSED_ML = 0.03
 
 
@@ -37,6 +40,8 @@ class Pace:
     """Rate while pouring on, or of the pump (common practice, no source)."""
     portion_ml: float = 0.5
     """Portion when slowing down."""
+    small_portion_ml: float = 0.2
+    """Portion when less is left."""
     drop_ml: float = 0.05
     """One drop of the burette (common practice, no source)."""
     half_drop_ml: float = 0.025
@@ -90,6 +95,8 @@ class Guidance:
     """90 % interval."""
     unfelt_ml: float
     """Delivered, but not yet mixed in."""
+    portion_ml: float | None = None
+    """Portion to add at once; None where none is advised."""
 
 
 def guide(
@@ -122,34 +129,39 @@ def guide(
 def _state(left: Left, pace: Pace, plume: bool) -> str:
     """What good practice says for a prediction."""
     near, bounded = left.at_least_ml, left.value_ml is not None
-    pour_ml = pace.pour_ml_s * _FLOWS_ON_S + (_SAFE_ML if pace.pump else pace.portion_ml)
-    if near > pour_ml and not (plume and near < _CLOSE_ML):
-        # Poured on unseen, the end can come before the camera has shown the liquid once.
-        blind = not pace.pump and left.unseen_ml > _BLIND_ML
-        return "mixing" if blind else "pour"
-    if left.high_ml is not None and left.high_ml < -_SURELY_PASSED_ML:
+    flows_ml = pace.pour_ml_s * _FLOWS_ON_S
+    early = left.free_high < _HALF_FREE
+    if early and near > flows_ml + _SAFE_ML and not (plume and near < _CLOSE_ML):
+        return "pour"
+    portion_ml = _portion_ml(left, pace)
+    addition_ml = pace.drop_ml
+    if portion_ml:
+        addition_ml = pace.portion_ml if pace.pump else portion_ml
+    # What is still unmixed may have been seen before its volume was read.
+    passed_ml = _SURELY_PASSED_ML + left.unfelt_ml
+    if left.high_ml is not None and left.high_ml < -passed_ml:
         return "passed"
-    if plume or left.unfelt_ml > _HARDLY_FELT * _addition_ml(left, pace):
+    if plume or left.unfelt_ml > _HARDLY_FELT * addition_ml:
         return "mixing"
-    if bounded and left.middle_ml <= _STOP_PART * pace.half_drop_ml:
+    if bounded and left.cautious_ml <= 0.0:
         return "stop"
-    if near > _slow_ml(pace):
+    if portion_ml:
         return "slow"
     close = left.middle_ml <= 2.0 * pace.drop_ml or near < pace.half_drop_ml
     return "half-drops" if bounded and close else "drops"
 
 
-def _slow_ml(pace: Pace) -> float:
-    """Least volume left for portions, or for a slow pump."""
+def _portion_ml(left: Left, pace: Pace) -> float:
+    """Largest addition above a drop that the lower bound allows, or what a slow pump gives."""
+    if left.free_high > _MOSTLY_FREE:
+        return 0.0
     if pace.pump:
-        return pace.pour_ml_s / 3.0 * _FLOWS_ON_S + _SAFE_ML
-    return pace.portion_ml + _SAFE_ML
-
-
-def _addition_ml(left: Left, pace: Pace) -> float:
-    if left.at_least_ml > _slow_ml(pace):
-        return pace.portion_ml
-    return pace.drop_ml
+        slow_ml = pace.pour_ml_s / 3.0 * _FLOWS_ON_S
+        return slow_ml if left.at_least_ml > slow_ml + _SAFE_ML else 0.0
+    for portion_ml in (pace.portion_ml, pace.small_portion_ml):
+        if left.at_least_ml > portion_ml + pace.drop_ml:
+            return portion_ml
+    return 0.0
 
 
 def _said(code: str, bench: Bench, delivered_ml: float, left: Left | None) -> Guidance:
@@ -160,6 +172,11 @@ def _said(code: str, bench: Bench, delivered_ml: float, left: Left | None) -> Gu
         if left is None
         else left_sentence(left.value_ml, left.low_ml, left.high_ml, left.at_least_ml)
     )
+    portion_ml = None
+    if code == "slow" and left is not None and not bench.pace.pump:
+        portion_ml = _portion_ml(left, bench.pace)
+        if portion_ml < bench.pace.portion_ml:
+            words = f"Add small portions of {portion_ml:.1f} mL, and wait after each."
     known = left is not None and left.value_ml is not None
     return Guidance(
         code=code,
@@ -179,4 +196,5 @@ def _said(code: str, bench: Bench, delivered_ml: float, left: Left | None) -> Gu
         free_low=left.free_low if left else None,
         free_high=left.free_high if left else None,
         unfelt_ml=left.unfelt_ml if left else 0.0,
+        portion_ml=portion_ml,
     )

@@ -27,25 +27,33 @@ FloatArray = NDArray[np.float64]
 
 _DIMENSIONS = 7
 _DRAWS = 128
-_LEAST_ROUNDS, _MOST_ROUNDS = 4, 5
+_ROUNDS = 6
 _FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.1), np.geomspace(0.6, 12.0, 13)]
 """Equivalence volumes of the first round as distances from the volume now, mL."""
 _NODES = 14
 _FINE_NODES = 7
+_NEAR_ML = 0.5
 _BEHIND_ML, _BEFORE_ML = 4.0, 25.0
 _EFFECTIVE = 16.0
 _DEFENSIVE = 0.2
 _WIDER = 1.05
 _SHRINK = 0.3
 _LEAST_VARIANCE = 0.005
-_POOLED = 2
+_POOLED = 4
 _DRIFT_PART = 0.7
 """A prediction looks back on part of the recording only."""
-_ENOUGH, _FEW = 24.0, 8.0
-"""Effective draws at which no more rounds are needed, and below which weights are flattened."""
+_FEW = 8.0
+"""Effective draws below which weights are flattened."""
 _LEAST_TITRE_ML = 0.5
 """Nobody titrates less: what keeps the first drops from being taken for the last."""
 _EDGE_PART = 0.05
+_SCALE_ML = 0.5
+"""What is left is as likely within one factor as within another, above this (scale prior). A flat
+prior would hold the far end of the grid against the near, and always call the last millilitre
+unlikely that every titration comes to."""
+_PAST_COSTS = 2.5
+"""A volume past the end costs so many times what the same volume short of it does: a drop can
+still be added, none can be taken back (common practice; the number was tuned)."""
 
 
 @dataclass(frozen=True)
@@ -59,19 +67,19 @@ class Left:
     """90 % interval."""
     middle_ml: float
     """Median, whether bounded or not."""
+    cautious_ml: float
+    """Quantile of what is left at which being short and being past cost the same on average."""
     at_least_ml: float
-    """Nearest equivalence volume that the curve does not speak against, whatever lies beyond."""
+    """What is left at least, with 95 % probability; not below 0."""
     free_fraction: float
     free_low: float
     free_high: float
     """90 % interval of the free fraction of the indicator in the liquid now."""
     unfelt_ml: float
     """Delivered, but not yet mixed in, for the longer of the likely mixing lags."""
-    unseen_ml: float
-    """Delivered beyond what the liquid had felt at the last point of the curve."""
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def _lattice(rows: int, skip: int) -> FloatArray:
     """Evenly spread standard normal draws: Kronecker lattice of the generalised golden ratio."""
     phi = 1.0
@@ -104,9 +112,9 @@ class _Case:
     expected_ml: tuple[float, float] | None
 
     def log_prior(self, equivalence_ml: FloatArray) -> FloatArray:
-        """What earlier replicates say of the equivalence volume."""
+        """What earlier replicates say of the equivalence volume, else the scale prior."""
         if self.expected_ml is None:
-            return np.zeros_like(equivalence_ml)
+            return -np.log(_scale(equivalence_ml - self.history.now_ml))
         middle, sd = self.expected_ml
         return np.asarray(-0.5 * ((equivalence_ml - middle) / sd) ** 2)
 
@@ -142,6 +150,10 @@ class _Case:
             theta = theta.copy()
             theta[:, 1] = theta[:, 4] = theta[:, 5] = 0.0
         return balance(flasks_of(volume, theta, self.setting, constants)).free_fraction
+
+
+def _scale(left_ml: FloatArray) -> FloatArray:
+    return np.asarray(np.maximum(left_ml, 0.0) + _SCALE_ML)
 
 
 def _at(table: FloatArray, away_ml: FloatArray) -> FloatArray:
@@ -246,7 +258,9 @@ def _next_nodes(last: _Sample, weights: FloatArray) -> FloatArray:
     low, high = quantiles(last.equivalence_ml, mass, (0.003, 0.997))
     pad = 0.25 * (high - low) + 0.02
     low = max(low - pad, _LEAST_TITRE_ML)
-    return np.linspace(low, max(high + pad, low + pad), _NODES)
+    # Narrow steps at the near end: it steers the pace.
+    span = max(high + pad - low, pad)
+    return np.asarray(low - _NEAR_ML + np.geomspace(_NEAR_ML, _NEAR_ML + span, _NODES))
 
 
 def predict(
@@ -283,20 +297,26 @@ def predict(
     if expected_ml is not None:
         likely = expected_ml[0] + expected_ml[1] * np.arange(-3.0, 3.5)
         nodes = np.unique(np.r_[nodes, np.maximum(likely, _LEAST_TITRE_ML)])
-    return _summary(history, _sampled(case, nodes), priors)
+    scaled = expected_ml is None
+    left = _summary(history, _sampled(case, nodes), priors, scaled)
+    if left.cautious_ml > 0.0:
+        return left
+    # The word "stop" hangs on this: not on the luck of one lattice.
+    again = _summary(history, _sampled(case, nodes, skip=_ROUNDS), priors, scaled)
+    return replace(left, cautious_ml=0.5 * (left.cautious_ml + again.cautious_ml))
 
 
-def _sampled(case: _Case, nodes: FloatArray) -> list[_Sample]:
-    """Round after round, until the draws of the last ones are good enough."""
+def _sampled(case: _Case, nodes: FloatArray, skip: int = 0) -> list[_Sample]:
+    """Round after round, each nearer to what is likely; `skip` chooses other draws."""
     samples: list[_Sample] = []
     mean: FloatArray = np.zeros(_DIMENSIONS)
     root: FloatArray = np.eye(_DIMENSIONS)
-    for k in range(_MOST_ROUNDS):
-        z, log_q = _drawn(k, mean, root)
+    for k in range(_ROUNDS):
+        z, log_q = _drawn(k, mean, root, skip)
         samples.append(_round(case, z, log_q, nodes))
-        if k >= _LEAST_ROUNDS - 1 and _effective(samples[-_POOLED:]) >= _ENOUGH:
+        if k == _ROUNDS - 1:
             break
-        if k < _LEAST_ROUNDS - _POOLED:
+        if k < _ROUNDS - _POOLED:
             case = _refined(case, samples[-1])
         weights = _tempered(_draw_mass(samples[-1]), _EFFECTIVE)
         mean = np.asarray(weights @ z)
@@ -308,9 +328,9 @@ def _sampled(case: _Case, nodes: FloatArray) -> list[_Sample]:
     return samples
 
 
-def _drawn(k: int, mean: FloatArray, root: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _drawn(k: int, mean: FloatArray, root: FloatArray, skip: int) -> tuple[FloatArray, FloatArray]:
     """Draws of round `k` and the logarithm of their density, but for a constant."""
-    z = _lattice(_DRAWS, k * _DRAWS).copy()
+    z = _lattice(_DRAWS, (k + skip) * _DRAWS).copy()
     if k == 0:
         return z, np.asarray(-0.5 * np.sum(z * z, axis=1))
     plain = np.arange(_DRAWS) % round(1.0 / _DEFENSIVE) == 0
@@ -318,12 +338,6 @@ def _drawn(k: int, mean: FloatArray, root: FloatArray) -> tuple[FloatArray, Floa
     inside = _normal_log(z, mean, root) + np.log(1.0 - _DEFENSIVE)
     outside = -0.5 * np.sum(z * z, axis=1) + np.log(_DEFENSIVE)
     return z, np.asarray(np.logaddexp(inside, outside))
-
-
-def _effective(samples: list[_Sample]) -> float:
-    log_w = np.concatenate([_draw_mass(one) for one in samples])
-    w = np.exp(log_w - log_w.max())
-    return float(w.sum() ** 2 / (w @ w))
 
 
 def _refined(case: _Case, sample: _Sample) -> _Case:
@@ -353,27 +367,29 @@ def _summary(
     history: History,
     samples: list[_Sample],
     priors: Priors,
+    scaled: bool,
 ) -> Left:
     equivalence, free, log_mass = _pooled(samples[-_POOLED:])
     mass = np.exp(log_mass - log_mass.max())
     left = equivalence - history.now_ml
-    low, middle, high = quantiles(left, mass, (0.05, 0.5, 0.95))
+    levels = (0.05, 1.0 / (1.0 + _PAST_COSTS), 0.5, 0.95)
+    low, cautious, middle, high = quantiles(left, mass, levels)
     f_low, f_middle, f_high = quantiles(free, mass, (0.05, 0.5, 0.95))
     edge = _FIRST_NODES[-1] - 1.0
-    beyond = float(mass[left > edge].sum() / mass.sum())
+    plain = mass * _scale(left) if scaled else mass
+    beyond = float(plain[left > edge].sum() / plain.sum())
     bounded = beyond < _EDGE_PART
     longer = priors.lag_s[0] + priors.lag_s[1]
     unfelt = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
-    seen = _by_lag(history.mixed_ml, np.array([longer]))[0]
     return Left(
         value_ml=float(middle) if bounded else None,
         low_ml=float(low) if bounded else None,
         high_ml=float(high) if bounded else None,
         middle_ml=float(middle),
+        cautious_ml=float(cautious),
         at_least_ml=max(float(low), 0.0),
         free_fraction=float(f_middle),
         free_low=float(f_low),
         free_high=float(f_high),
         unfelt_ml=max(unfelt, 0.0),
-        unseen_ml=max(history.now_ml - float(seen.max()), 0.0),
     )

@@ -13,6 +13,17 @@ Simulated flasks with known truth (see `tests.live_runs`), half of them with a p
 
 The same for a second replicate: the colours and the rough titre are known from the first.
 Add `--looks` or `--runs` for one of the tables alone.
+
+Measured on held-back seeds (below 1000, 3000 to 3017 and 4000 to 4007 were looked at while tuning):
+
+* first flask, 60 runs from 5000 on: 1 more than 0.05 mL past (+0.051), all within 0.1 mL (-0.100
+  to +0.051), median +0.014; drops: median 10, most 26; the range held in 91.1 % of all words;
+* second flask, 30 runs from 5100 on: all within 0.05 mL; drops: median 6, most 10; 89.1 %;
+* what is left, 119 looks from 5200 on: the range held in 93.6 % of those told (92 %);
+* one call takes 48 ms (median), 110 ms at most: near the word "stop" a second sample is drawn.
+
+By hand the colour alone does not rule out an end within 0.6 mL before there is a tinge: steep water
+turns that late. So a first flask is often titrated in portions from early on.
 """
 
 from __future__ import annotations
