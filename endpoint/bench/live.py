@@ -30,7 +30,7 @@ from endpoint.bench.ports import (
 )
 from endpoint.bench.setting import Setting, job_of, setting_from
 from endpoint.bench.sight import Sight
-from endpoint.bench.teaching import Question, Replicate
+from endpoint.bench.teaching import Question, Replicate, expected_ml
 from endpoint.bench.volumes import Pump, Readings, delivered_by
 from endpoint.colour import ColourSample
 from endpoint.curve import from_colour
@@ -418,7 +418,10 @@ class LiveSession:
             self.version += 1
             told = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
             self.keeper.note("verdict", {"time_s": now_s, **told})
-            moment = replace(self._moment(now_s), plume=plume)
+            taught = expected_ml(
+                self.replicates, setting.label, job.flask_ml, setting.titrant_mol_l
+            )
+            moment = replace(self._moment(now_s), plume=plume, expected_ml=taught)
         self._advice.think(result, moment)
 
     def guidance(self, now_s: float) -> Guidance:

@@ -20,7 +20,12 @@ def adviser(result: Result | None, moment: ports.Moment) -> ports.Guidance:
     if moment.pump and curve.delivery is not None:
         rate = float(curve.delivery.rate_ml_s_at(moment.now_s))
         pace = Pace(pump=True, pour_ml_s=rate) if rate > 0.0 else pace
-    bench = Bench(titrant_mol_l=job.titrant_mol_l.value, priors=job.priors, pace=pace)
+    bench = Bench(
+        titrant_mol_l=job.titrant_mol_l.value,
+        priors=job.priors,
+        pace=pace,
+        expected_ml=moment.expected_ml,
+    )
     return _told(guide(curve, bench, now_s=moment.now_s, plume=moment.plume))
 
 

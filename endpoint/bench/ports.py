@@ -81,6 +81,8 @@ class Moment:
     pump: bool = False
     plume: bool = False
     """Titrant is seen to run in, beyond what the last reading says."""
+    expected_ml: tuple[float, float] | None = None
+    """Equivalence volume of earlier replicates of this sample and its standard deviation."""
 
 
 class Adviser(Protocol):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +15,36 @@ class Replicate:
 
     label: str
     document: dict[str, Any]
+
+
+_LIKE_ML = 0.1
+"""How well replicates agree at least, mL: a prior for the next, wide enough for an outlier."""
+
+
+def expected_ml(
+    replicates: Sequence[Replicate], label: str, flask_ml: float, titrant_mol_l: float
+) -> tuple[float, float] | None:
+    """Equivalence volume of earlier replicates of a sample and its standard deviation.
+
+    Parameters
+    ----------
+    replicates:
+        Runs that were finished.
+    label, flask_ml, titrant_mol_l:
+        Of the run to come: another sample, volume or titrant teaches nothing.
+    """
+    values = [
+        float(r.document["equivalence_ml"]["value"])
+        for r in replicates
+        if r.label == label
+        and r.document["status"] == "located"
+        and math.isclose(r.document["inputs"]["flask_ml"], flask_ml)
+        and math.isclose(r.document["inputs"]["titrant_mol_l"]["value"], titrant_mol_l)
+    ]
+    if not values:
+        return None
+    scatter = statistics.stdev(values) if len(values) > 1 else 0.0
+    return statistics.fmean(values), math.hypot(_LIKE_ML, scatter)
 
 
 @dataclass(frozen=True)
