@@ -95,6 +95,8 @@ def refine(stack: Stack, candidate: Candidate) -> Mask:
         if left.sum() < max(8.0, 0.03 * float(candidate.mask.sum())):
             break
         seed = _before_one_ground(stages, left)
+        if not seed.any():
+            break
         like = _like(stages, seed) & steady
         parts += _pieces(_cleaned(candidate.mask, like), stages)
         left = left & ~seed & ~like
