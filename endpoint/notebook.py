@@ -110,8 +110,8 @@ def arrays(result: Result) -> dict[str, np.ndarray[Any, Any]]:
     --------
     >>> from endpoint.notebook import analyse, arrays
     >>> columns = arrays(analyse("sample_media/quarry-pond.toml"))
-    >>> columns["volume_ml"][:3]
-    array([0., 2., 4.])
+    >>> columns["volume_ml"][:3].tolist()
+    [0.0, 2.0, 4.0]
     """
     curve, fit = result.curve, result.fit if result.status != "none" else None
     if curve is None:

@@ -34,6 +34,10 @@ _SIZES = (0.95, 1.0, 1.05)
 _STILL = 0.008
 """Movement that counts as none, as a share of the picture's width."""
 _STILL_DEG = 2.5
+_APART = 3
+"""Every so many pixels tell the colour of most of a picture."""
+_MARGIN = 6
+"""Pixels around a part that its blurred edges need."""
 _SAME_EDGES = 0.95
 """Likeness of the edges alone from which the flask stands where it stood, whatever its colour."""
 _PLAINLY = 0.94
@@ -98,22 +102,42 @@ class Guide:
     """Channel that the liquid lets through in each of its colours, see `_maps`."""
 
 
-def _maps(picture: Array, clear: int | None, scale: tuple[float, float] | None = None) -> Array:
+def _density(picture: Array) -> Array:
+    """Rough optical density of encoded R'G'B'."""
+    lit = np.clip(picture, _DARKEST, 1.0).astype(np.float32)
+    return np.asarray(np.float32(-_GAMMA) * np.log10(lit), dtype=np.float32)
+
+
+def _colour(density: Array, clear: int | None) -> Array:
+    """How much of the indicator's colour a density has, see `_maps`."""
+    # Red and blue indicator both let blue light through best; skin, wood and most cloth do not.
+    least = density.min(axis=2) if clear is None else density[..., clear]
+    return np.asarray(density.max(axis=2) - least, dtype=np.float32)
+
+
+def _middle(picture: Array, clear: int | None) -> float:
+    """Colour of most of a picture."""
+    return float(np.median(_colour(_density(picture[::_APART, ::_APART]), clear)))
+
+
+def _maps(
+    picture: Array,
+    clear: int | None,
+    scale: tuple[float, float] | None = None,
+    middle: float | None = None,
+) -> Array:
     """Colour of the indicator and strength of edges of a small picture, shape (h, w, 2).
 
     `scale` is the colour of the ground and of the liquid: all that is coloured about as much as
     the liquid counts alike, so that a plume is no other flask. `clear` is the channel that the
-    indicator lets through in both forms; None where each form lets another one through.
+    indicator lets through in both forms; None where each form lets another one through. `middle`
+    is given where the picture is a part of another one, see `_middle`.
     """
     import cv2
 
-    dark = np.clip(picture, _DARKEST, 1.0).astype(np.float32)
-    density = np.asarray(np.float32(-_GAMMA) * np.log10(dark), dtype=np.float32)
-    density = np.asarray(cv2.GaussianBlur(density, (0, 0), 1.0), dtype=np.float32)
-    # Red and blue indicator both let blue light through best; skin, wood and most cloth do not.
-    least = density.min(axis=2) if clear is None else density[..., clear]
-    colour = density.max(axis=2) - least
-    colour -= np.median(colour)
+    density = np.asarray(cv2.GaussianBlur(_density(picture), (0, 0), 1.0), dtype=np.float32)
+    colour = _colour(density, clear)
+    colour -= _middle(picture, clear) if middle is None else middle
     if scale is not None:
         colour -= scale[0]
         colour /= np.abs(colour) + _SOFT * max(scale[1] - scale[0], 0.02)
@@ -208,7 +232,6 @@ def _match(
     columns = np.clip(np.arange(left - pad, left + wide + pad), 0, width - 1)
     window = np.ascontiguousarray(maps[rows[:, None], columns[None]])
     total = np.zeros((2 * pad + 1, 2 * pad + 1))
-    edges = total
     for k in range(2):
         scores = cv2.matchTemplate(
             np.ascontiguousarray(window[..., k]),
@@ -216,15 +239,9 @@ def _match(
             cv2.TM_CCOEFF_NORMED,
             mask=weight,
         )
-        edges = np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), -1.0, 1.0)
-        total += edges
-    inner = total[2:-2, 2:-2] if reach > 0 else total[2:3, 2:3]
+        total += np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), -1.0, 1.0)
+    inner = total[2:-2, 2:-2]
     row, column = (int(v) + 2 for v in np.unravel_index(int(inner.argmax()), inner.shape))
-    if reach == 0:
-        likeness, edge = 0.5 * float(total[row, column]), float(edges[row, column])
-        # A small flask before a coloured ground may have other colours side by side once it is
-        # blue; what hides it brings other edges.
-        return _Match(at[0], at[1], max(likeness, edge - _GAIN) if edge > _SAME_EDGES else likeness)
     y, x = row + _peak(total[:, column], row), column + _peak(total[row], column)
     return _Match(left - pad + x, top - pad + y, 0.5 * float(total[row, column]))
 
@@ -250,13 +267,14 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
     near:
         Last pose that was confirmed, None if there is none.
     """
-    maps = _maps(picture, guide_.clear, guide_.scale)
     last = near or HOME
+    middle = _middle(picture, guide_.clear)
     stays = []
     for known in dict.fromkeys((HOME, last)):
-        stays.append(_stay(guide_, maps, known))
+        stays.append(_stay(guide_, picture, middle, known))
         if stays[-1].likeness >= _PLAINLY:
             return stays[-1]
+    maps = _maps(picture, guide_.clear, guide_.scale, middle)
     pose = _sized(guide_, maps, _best(guide_, maps, last, _TURNS_DEG, _NEAR))
     for stay in stays:
         if stay.likeness >= max(guide_.least, pose.likeness - _GAIN):
@@ -269,10 +287,26 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
     return far if far.likeness >= FOUND_AGAIN else pose
 
 
-def _stay(guide_: Guide, maps: Array, pose: Pose) -> Pose:
-    """The same pose with its likeness in a picture."""
-    turned = _turned(guide_, pose.turn_deg, pose.scale)
-    return replace(pose, likeness=_match(maps, guide_, turned, _place(guide_, pose), 0).likeness)
+def _stay(guide_: Guide, picture: Array, middle: float, pose: Pose) -> Pose:
+    """The same pose with its likeness in a picture; only the part around it is looked at."""
+    template, weight = _turned(guide_, pose.turn_deg, pose.scale)
+    left, top = (round(v) for v in _place(guide_, pose))
+    tall, wide = weight.shape
+    rows = np.clip(np.arange(top - _MARGIN, top + tall + _MARGIN), 0, picture.shape[0] - 1)
+    columns = np.clip(np.arange(left - _MARGIN, left + wide + _MARGIN), 0, picture.shape[1] - 1)
+    part = np.ascontiguousarray(picture[rows[:, None], columns[None]])
+    maps = _maps(part, guide_.clear, guide_.scale, middle)
+    inside = weight > 0
+    seen = maps[_MARGIN:-_MARGIN, _MARGIN:-_MARGIN][inside].astype(np.float64)
+    known = template[inside].astype(np.float64)
+    seen -= seen.mean(axis=0)
+    known -= known.mean(axis=0)
+    size = np.sqrt((seen**2).sum(axis=0) * (known**2).sum(axis=0))
+    colour, edge = ((seen * known).sum(axis=0) / np.maximum(size, 1e-9)).tolist()
+    likeness = 0.5 * (colour + edge)
+    # A small flask before a coloured ground may have other colours side by side once it is blue;
+    # what hides it brings other edges.
+    return replace(pose, likeness=max(likeness, edge - _GAIN) if edge > _SAME_EDGES else likeness)
 
 
 def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
