@@ -419,7 +419,14 @@ def test_stopped_by_a_person_says_how_to_go_on(
     folder, _, _ = ponds
     command = [*COMMAND, str(folder), "--out", str(tmp_path), "--jobs", "1", "--quiet"]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    running = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True)
+    running = subprocess.Popen(
+        command,
+        env=environment,
+        stderr=subprocess.PIPE,
+        text=True,
+        # What runs in the background of a shell inherits that this signal is ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
     _wait(lambda: _finished(tmp_path / "journal.jsonl") >= 1)
     running.send_signal(signal.SIGINT)
     _, told = running.communicate(timeout=30)
