@@ -11,6 +11,7 @@ from endpoint.colour import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.delivery import Delivery, look_s
 from endpoint.foreign import darkness_of, foreign_runs, largest_off
 from endpoint.problems import Flag
+from endpoint.unmixing import ROW_NOISE, ends_of, unmix
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -19,16 +20,6 @@ RGB = ("red", "green", "blue")
 
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
-CHANNEL_NOISE = (0.0015, 0.0015, 0.003)
-STRAY_LIGHT = 0.003
-COMMON_NOISE = 0.005
-"""Usual scatter of the red, green and blue channel; light from elsewhere as a part of the
-reference, which matters the more the darker a channel is; and scatter of all channels together
-(light on the flask alone). They decide how much each channel counts. A channel that is dark at
-the blue end no longer follows there, so the others have to speak: that keeps the scale straight.
-"""
-ROW_NOISE = 0.0015
-"""The same for a photometer, the lamp of which does not flicker between two channels."""
 _FINE_BIN_ML = 0.02
 _COARSE_BIN_ML = 0.1
 _MOST_POINTS = 900
@@ -135,62 +126,6 @@ class _Points:
     flags: IntArray
 
 
-def _undilute(volume_ml: FloatArray, flask_ml: float) -> FloatArray:
-    return np.asarray(1.0 + volume_ml / flask_ml)
-
-
-def _ends(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Colour at the start and at the end: medians of the first and last few points."""
-    span = float(np.ptp(volume_ml))
-    n = len(volume_ml)
-    first = max(1, min(5, int(np.sum(volume_ml <= volume_ml[0] + 0.1 * span)), n // 3))
-    last = max(1, min(5, int(np.sum(volume_ml >= volume_ml[-1] - 0.02 * span)), n // 3))
-    return np.median(density[:first], axis=0), np.median(density[n - last :], axis=0)
-
-
-def unmix(
-    volume_ml: FloatArray, density: FloatArray, sigma: FloatArray, flask_ml: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Noise-weighted least-squares mix of the start and the end colour.
-
-    Parameters
-    ----------
-    volume_ml:
-        Delivered volume, increasing, shape (n,).
-    density, sigma:
-        Optical density and its standard deviation, shape (n, channels).
-    flask_ml:
-        Volume in the flask at the start.
-
-    Returns
-    -------
-    signal (n,), its sigma (n,), off_colour (n,), weights (channels,), start and change of the
-    undiluted density (channels,). Without any change the weights are 0.
-    """
-    undiluted = density * _undilute(volume_ml, flask_ml)[:, None]
-    start, end = _ends(volume_ml, undiluted)
-    change = end - start
-    channels = density.shape[1]
-    camera = channels == 3
-    if camera:
-        usual = np.hypot(CHANNEL_NOISE, STRAY_LIGHT * 10.0 ** np.clip(end, 0.0, 3.0))
-    else:
-        usual = np.full(channels, ROW_NOISE)
-    common = COMMON_NOISE if camera else ROW_NOISE
-    inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
-    strength = float(change @ inverse @ change)
-    if strength <= 0.0:
-        zero = np.zeros(len(volume_ml))
-        return zero, zero + 1.0, zero, np.zeros(channels), start, change
-    weights = inverse @ change / strength
-    moved = undiluted - start
-    signal = moved @ weights
-    spread = np.sqrt((sigma**2) @ weights**2)
-    rest = moved - signal[:, None] * change
-    off = np.linalg.norm(rest, axis=1) / max(float(np.linalg.norm(change)), 1e-9)
-    return signal, spread, off, weights, start, change
-
-
 def _build(
     points: _Points,
     channels: tuple[str, ...],
@@ -269,7 +204,7 @@ def _sweep_groups(
     v, d = volume_ml[index], density[index]
     coarse = max(_COARSE_BIN_ML, float(np.ptp(v)) / 300.0)
     number = np.floor(v / coarse)
-    start, end = _ends(v, d)
+    start, end = ends_of(v, d)
     change = end - start
     scale = float(change @ change)
     if scale > 0:

@@ -14,9 +14,10 @@ from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
+from endpoint.bench.advice import Tone
 from endpoint.bench.dichromacy import MATRICES
 from endpoint.bench.plain_guidance import advise
-from endpoint.bench.ports import SHAPES, Guidance, Moment, Tone
+from endpoint.bench.ports import SHAPES, Guidance, Moment
 from endpoint.pipeline import Result
 from endpoint.sources.frame import ArrayFrame
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready

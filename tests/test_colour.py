@@ -15,12 +15,13 @@ from endpoint.colour import (
     to_encoded_srgb,
     trace,
 )
-from endpoint.curve import from_colour, unmix
+from endpoint.curve import from_colour
 from endpoint.delivery import Delivery
 from endpoint.pixels import to_linear
 from endpoint.problems import Flag
 from endpoint.region import locate
 from endpoint.sources.frame import ArrayFrame, Box
+from endpoint.unmixing import unmix
 
 # IEC 61966-2-1 as computed by colour-science 0.4.7 (eotf_sRGB): code / 255 -> linear.
 SRGB_CODES = [(0, 0.0), (10, 0.0030352698), (64, 0.0512694584), (128, 0.2158605001), (255, 1.0)]

@@ -85,6 +85,7 @@ ROWS: dict[str, float] = {
     "endpoint.volume_watch": 7.3,
     "endpoint.smooth": 4,
     "endpoint.foreign": 4,
+    "endpoint.unmixing": 4,
     "endpoint.two_metals": 1,
     "endpoint.indicators": 2,
     "endpoint.indicator_file": 3,

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.curve import CHANNEL_NOISE, COMMON_NOISE, RGB, ROW_NOISE, Curve
+from endpoint.curve import RGB, Curve
 from endpoint.delivery import Delivery
 from endpoint.foreign import darkness_of
 from endpoint.indicators import Indicator
+from endpoint.unmixing import CHANNEL_NOISE, COMMON_NOISE, ROW_NOISE
 
 FloatArray = NDArray[np.float64]
 

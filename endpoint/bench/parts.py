@@ -30,14 +30,13 @@ def adviser(result: Result | None, moment: ports.Moment) -> ports.Guidance:
 
 
 def _told(guidance: Guidance) -> ports.Guidance:
-    tone = guidance.tone
     return ports.Guidance(
         code=guidance.code,
         title=guidance.title,
         words=guidance.words,
         shape=guidance.shape,
         place=guidance.place,
-        tone=ports.Tone(tone.pitch_hz, tone.beats_per_s, tone.pulses, tone.rest_s),
+        tone=guidance.tone,
         spoken=guidance.spoken,
         left_text=guidance.left_text,
         delivered_ml=guidance.delivered_ml,

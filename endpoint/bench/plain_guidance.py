@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from endpoint.bench.advice import Tone
 from endpoint.bench.form_names import blueness_of
-from endpoint.bench.ports import Check, Guidance, Moment, SetUp, Tone
+from endpoint.bench.ports import Check, Guidance, Moment, SetUp
 from endpoint.pipeline import Result
 from endpoint.transition import Estimate
 

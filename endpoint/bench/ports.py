@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from endpoint.bench.advice import Tone
 from endpoint.colour import ColourSample
 from endpoint.pipeline import Result
 from endpoint.problems import OutputProblem
@@ -26,19 +27,6 @@ SHAPES = (
 """Shapes that the page can draw, one for each state of the guidance."""
 PLACES = ("far", "slow", "drops", "half drops", "stop", "passed")
 """Scale of six on which the state is shown by its position."""
-
-
-@dataclass(frozen=True)
-class Tone:
-    """A pattern of equal pulses that is repeated; silence if there are no pulses."""
-
-    pitch_hz: tuple[float, ...]
-    """Pitch of every pulse; empty for silence."""
-    beats_per_s: float
-    """Pulses per second within the pattern."""
-    pulses: int
-    rest_s: float
-    """Silence until the pattern comes again."""
 
 
 @dataclass(frozen=True)

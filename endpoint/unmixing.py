@@ -1,0 +1,75 @@
+"""The signal in a colour: dilution undone, and the mix of start and end colour by least squares."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+CHANNEL_NOISE = (0.0015, 0.0015, 0.003)
+STRAY_LIGHT = 0.003
+COMMON_NOISE = 0.005
+"""Usual scatter of the red, green and blue channel; light from elsewhere as a part of the
+reference, which matters the more the darker a channel is; and scatter of all channels together
+(light on the flask alone). They decide how much each channel counts. A channel that is dark at
+the blue end no longer follows there, so the others have to speak: that keeps the scale straight.
+"""
+ROW_NOISE = 0.0015
+"""The same for a photometer, the lamp of which does not flicker between two channels."""
+
+
+def _undilute(volume_ml: FloatArray, flask_ml: float) -> FloatArray:
+    return np.asarray(1.0 + volume_ml / flask_ml)
+
+
+def ends_of(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Colour at the start and at the end: medians of the first and last few points."""
+    span = float(np.ptp(volume_ml))
+    n = len(volume_ml)
+    first = max(1, min(5, int(np.sum(volume_ml <= volume_ml[0] + 0.1 * span)), n // 3))
+    last = max(1, min(5, int(np.sum(volume_ml >= volume_ml[-1] - 0.02 * span)), n // 3))
+    return np.median(density[:first], axis=0), np.median(density[n - last :], axis=0)
+
+
+def unmix(
+    volume_ml: FloatArray, density: FloatArray, sigma: FloatArray, flask_ml: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Noise-weighted least-squares mix of the start and the end colour.
+
+    Parameters
+    ----------
+    volume_ml:
+        Delivered volume, increasing, shape (n,).
+    density, sigma:
+        Optical density and its standard deviation, shape (n, channels).
+    flask_ml:
+        Volume in the flask at the start.
+
+    Returns
+    -------
+    signal (n,), its sigma (n,), off_colour (n,), weights (channels,), start and change of the
+    undiluted density (channels,). Without any change the weights are 0.
+    """
+    undiluted = density * _undilute(volume_ml, flask_ml)[:, None]
+    start, end = ends_of(volume_ml, undiluted)
+    change = end - start
+    channels = density.shape[1]
+    camera = channels == 3
+    if camera:
+        usual = np.hypot(CHANNEL_NOISE, STRAY_LIGHT * 10.0 ** np.clip(end, 0.0, 3.0))
+    else:
+        usual = np.full(channels, ROW_NOISE)
+    common = COMMON_NOISE if camera else ROW_NOISE
+    inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
+    strength = float(change @ inverse @ change)
+    if strength <= 0.0:
+        zero = np.zeros(len(volume_ml))
+        return zero, zero + 1.0, zero, np.zeros(channels), start, change
+    weights = inverse @ change / strength
+    moved = undiluted - start
+    signal = moved @ weights
+    spread = np.sqrt((sigma**2) @ weights**2)
+    rest = moved - signal[:, None] * change
+    off = np.linalg.norm(rest, axis=1) / max(float(np.linalg.norm(change)), 1e-9)
+    return signal, spread, off, weights, start, change
