@@ -24,6 +24,7 @@ from endpoint.job import Job
 from endpoint.pixels import CameraTone, Transfer
 from endpoint.problems import RecordProblem
 from endpoint.record import TitrationRecord
+from endpoint.seen_volume import SeenVolume, of_log
 from endpoint.sources.colours import ColourTable
 from endpoint.sources.frame import Box, PictureSource
 from endpoint.sources.opening import open_source
@@ -103,13 +104,15 @@ def _job(
     stepwise = record.mode in ("steps", "per-still", None)
     bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
     clock = _timing(record, book)
+    logged = _logged(record, log, clock)
     return Job(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
         added_ml=record.added_ml,
         titrant_mol_l=bench.titrant_mol_l,
-        delivery=delivery_of(record, log, clock),
+        delivery=delivery_of(record, log, clock) if logged is None else logged.delivery,
         seen=_seen(record, source),
+        logged=logged,
         blank_ml=bench.blank_ml,
         burette=bench.burette,
         burette_nominal_ml=bench.burette_nominal_ml,
@@ -275,6 +278,14 @@ def delivery_of(
         return Delivery("per-still", np.arange(len(log.files), dtype=np.float64), log.volume_ml)
     assert log.time_s is not None
     return Delivery(record.mode or "steps", clock.in_recording(log.time_s), log.volume_ml)
+
+
+def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> SeenVolume | None:
+    """Volumes of a log that states their uncertainty."""
+    if log is None or log.sigma_ml is None or log.time_s is None:
+        return None
+    times = clock.in_recording(log.time_s)
+    return of_log(times, log.volume_ml, log.sigma_ml, record.mode or "steps")
 
 
 def _box(

@@ -12,6 +12,7 @@ from endpoint.certificate_use import UsedCertificate
 from endpoint.delivery import Delivery
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.pixels import Transfer
+from endpoint.seen_volume import SeenVolume
 from endpoint.sources.frame import Box
 from endpoint.titration_model import Priors, priors_for
 from endpoint.volume_watch import SeenDelivery
@@ -34,6 +35,8 @@ class Job:
     read out of the picture."""
     seen: SeenDelivery | None = None
     """Readings of a burette that the picture shows, instead of a delivery."""
+    logged: SeenVolume | None = None
+    """Volumes of a log that states their uncertainty; `delivery` is theirs."""
     blank_ml: Quantity | None = None
     burette: Callable[[Quantity], Quantity] | None = None
     """Adds what the burette does to a delivered volume in mL, if the ware is stated."""

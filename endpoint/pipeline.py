@@ -189,8 +189,9 @@ def equivalence_quantity(
             degrees_of_freedom=freedom if from_scatter else math.inf,
             source=Source(0.0, "mL", size),
         )
-    if seen is not None and job.seen is not None:
-        name, size = contribution_of(job.seen.readings.kind, seen, value_ml)
+    if seen is not None:
+        kind = "log" if job.seen is None else job.seen.readings.kind
+        name, size = contribution_of(kind, seen, value_ml)
         parts[f"{job.label}: {name}"] = Contribution(size, source=Source(0.0, "mL", size))
     volume = Quantity(value_ml, "mL", FrozenTable(parts))
     return volume if job.burette is None else job.burette(volume)
@@ -298,7 +299,7 @@ def follow(
     keeper = PictureKeeper()
 
     def result() -> Result:
-        told, seen = job, None
+        told, seen = job, job.logged
         if watch is not None:
             seen = watch.volume()
             told = replace(job, delivery=seen.delivery)
@@ -359,7 +360,7 @@ def analyse(
         As in `follow`.
     """
     if isinstance(source, PhotometerTable):
-        return conclude(job, photometer_curve(source, job))
+        return conclude(job, photometer_curve(source, job), seen=job.logged)
     if isinstance(source, ColourTable):
         return of_colours(samples_of_table(source), job)
     return deque(
@@ -373,7 +374,7 @@ def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
         raise ValueError("colours need a delivery")
     seen = trace(samples)
     curve = from_colour(seen, job.delivery, job.flask_ml, job.priors.lag_s[0])
-    return replace(conclude(job, curve), film_frames=seen.time_s.size)
+    return replace(conclude(job, curve, seen=job.logged), film_frames=seen.time_s.size)
 
 
 def photometer_curve(table: PhotometerTable, job: Job) -> Curve:

@@ -120,12 +120,10 @@ def delivery_from_meniscus(
         codes.append("tube-leans")
     if good.mean() < 0.98:
         codes.append("meniscus-hidden")
-    nodes_s, nodes_ml = _nodes(time, volume)
-    pauses_s = pauses_of(nodes_s, nodes_ml)
     between = _unseen(trace.time_s, time, volume)
     all_sigma = np.hypot(np.interp(trace.time_s, time, sigma), between)
     return SeenVolume(
-        Delivery("continuous", nodes_s, nodes_ml, pauses_s),
+        _line(time, volume),
         trace.time_s.copy(),
         np.interp(trace.time_s, time, volume),
         all_sigma,
@@ -261,6 +259,37 @@ def _nodes(time: FloatArray, volume: FloatArray) -> tuple[FloatArray, FloatArray
     level = np.diff(volume) < 1e-9
     keep = np.r_[True, ~(level[:-1] & level[1:]), True] if volume.size > 2 else np.ones(2, bool)
     return time[keep].copy(), volume[keep].copy()
+
+
+def _line(time_s: FloatArray, volume_ml: FloatArray) -> Delivery:
+    """Straight lines between the volumes, with the pauses that they show."""
+    nodes_s, nodes_ml = _nodes(time_s, volume_ml)
+    return Delivery("continuous", nodes_s, nodes_ml, pauses_of(nodes_s, nodes_ml))
+
+
+def of_log(
+    time_s: FloatArray, volume_ml: FloatArray, sigma_ml: FloatArray, mode: str = "continuous"
+) -> SeenVolume:
+    """Delivered volume of a log that states how well each volume is known.
+
+    Parameters
+    ----------
+    time_s, volume_ml, sigma_ml:
+        Times (rising), cumulative volumes and their standard uncertainties, shape (n,).
+    mode:
+        "continuous" or "steps".
+    """
+    held = Delivery("steps", time_s.copy(), volume_ml.copy()) if mode == "steps" else None
+    return SeenVolume(
+        held or _line(time_s, volume_ml),
+        time_s.copy(),
+        volume_ml.copy(),
+        sigma_ml.copy(),
+        np.zeros(time_s.size, dtype=np.int64),
+        0.0,
+        None,
+        (),
+    )
 
 
 def pauses_of(time_s: FloatArray, volume_ml: FloatArray) -> FloatArray:

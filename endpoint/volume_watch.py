@@ -17,7 +17,11 @@ from endpoint.transition import Estimate
 
 _BETWEEN_S = 0.09
 """The meniscus is looked at ten times a second: it moves by less than 0.05 mL in between."""
-_NAMES = {"meniscus": "volume from the meniscus", "drops": "volume from counted drops"}
+_NAMES = {
+    "meniscus": "volume from the meniscus",
+    "drops": "volume from counted drops",
+    "log": "volume of the log",
+}
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from endpoint.bench.live import LiveSession
-from endpoint.colour import UNSHARE
+from endpoint.colour import UNSHARE, ColourSample, follow
 from endpoint.equilibrium import Flask
 from endpoint.region import locate
 from endpoint.sources.frame import ArrayFrame, Box
@@ -20,6 +20,7 @@ FLASK = Flask(
 TRUE_ML = 8.0
 ADDITIONS = (0.0, 2.0, 4.0, 6.0, 7.0, 7.4, 7.6, 7.7, 7.8, 7.85, 7.9, 7.95, 8.0, 8.1, 8.2, 8.4, 8.7)
 PAUSE_S, RATE = 4.0, 5.0
+FILM_START_S = 4.0
 LIQUID, WHITE = Box(60, 50, 110, 90), Box(8, 60, 40, 92)
 FORM_VALUES = {
     "label": "Drawn water", "sample_ml": 100.0, "fillings": 2, "added_ml": 5.0,
@@ -27,7 +28,7 @@ FORM_VALUES = {
 }  # fmt: skip
 
 
-def frames(lead_s: float = 4.0) -> list[ArrayFrame]:
+def frames(lead_s: float = FILM_START_S) -> list[ArrayFrame]:
     """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead."""
     table = simulate(Plan(FLASK, None, additions_ml=ADDITIONS, noise=0.0))  # type: ignore[arg-type]
     count = round((lead_s + PAUSE_S * len(ADDITIONS)) * RATE)
@@ -64,3 +65,9 @@ def ready(film: list[ArrayFrame], **parts: Any) -> LiveSession:
     session = new_session(**parts)
     session.sight.look_at(locate(film[:5], LIQUID, WHITE))
     return session
+
+
+def colours_of_frames(lead_s: float = FILM_START_S) -> list[ColourSample]:
+    """Colours of the frames, as they are measured."""
+    film = frames(lead_s)
+    return list(follow(film, locate(film[:5], LIQUID, WHITE)))

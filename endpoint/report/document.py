@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from calibration.quantity import Quantity
+from endpoint.delivery_record import SeenReadings
 from endpoint.hardness import input_lines
 from endpoint.job import DEFAULT_LAG_S, Job
 from endpoint.pipeline import Result
@@ -21,6 +22,7 @@ from endpoint.seen_volume import DROP_ML
 from endpoint.sentences import Sentence
 from endpoint.sources.opening import sha256_of
 from endpoint.transition import Estimate, indicator_umol_l, magnesium_share
+from endpoint.volume_watch import SeenDelivery
 
 FORMAT = 1
 _LIBRARIES = ("numpy", "scipy", "av", "pillow", "scikit-image", "matplotlib")
@@ -144,26 +146,29 @@ def delivery_seen(result: Result) -> dict[str, Any] | None:
     """What was read of the burette in the picture; None where the volume came another way.
 
     `parallax_ml` is what the printed lines alone would have put wrong over the whole volume;
-    `drop_ml` and `drops` are None for a meniscus.
+    `drop_ml` and `drops` are None for a meniscus, and all that only a picture has for a log with
+    uncertainties.
     """
     seen, plan, box = result.seen_volume, result.job.seen, result.seen_box
-    if seen is None or plan is None:
+    if seen is None:
         return None
-    drops = plan.readings.kind == "drops"
+    if plan is None:
+        plan = SeenDelivery(SeenReadings("log", None, None))
+    drops, lines = (plan.readings.kind == kind for kind in ("drops", "meniscus"))
     return {
         "read_from": plan.readings.kind,
         "start_ml": plan.readings.start_ml,
         "end_ml": plan.readings.end_ml,
-        "division_ml": None if drops else plan.readings.division_ml,
+        "division_ml": None if not lines else plan.readings.division_ml,
         "box": None if box is None else [box.left, box.top, box.right, box.bottom],
         "box_given": plan.box is not None,
         "delivered_ml": {
             "value": float(seen.volume_ml[-1]),
             "standard_uncertainty": float(seen.sigma_ml[-1]),
         },
-        "frames": None if drops else int(seen.flags.size),
-        "frames_seen": None if drops else int(np.sum(seen.flags == 0)),
-        "parallax_ml": None if drops else seen.parallax_ml,
+        "frames": None if not lines else int(seen.flags.size),
+        "frames_seen": None if not lines else int(np.sum(seen.flags == 0)),
+        "parallax_ml": None if not lines else seen.parallax_ml,
         "drops": int(seen.time_s.size) if drops else None,
         "drop_ml": seen.drop_ml,
         "drop_usual_ml": list(DROP_ML) if drops else None,

@@ -271,6 +271,8 @@ def _delivered(result: Result, width: int) -> list[str]:
             f"Volumes from the picture: {found['drops']} drops of {found['drop_ml']:.4f} mL were "
             f"counted, {whole} in all (95 %). A drop has {low:g} to {high:g} mL."
         )
+    elif found["read_from"] == "log":
+        text = f"The log of volumes states its uncertainty: {whole} in all (95 %)."
     else:
         text = (
             f"Volumes from the picture: the meniscus was seen in {found['frames_seen']} of "

@@ -15,6 +15,9 @@ later rows count from there, as in
 
 which is 25.80 mL in all. Leave the cell empty (or `no`, `0`) on the other rows. A volume that
 falls on a row without the mark is refused.
+
+A column `standard_uncertainty_ml` says how well each delivered volume is known, where it was not
+read by eye: it is added to the result. Leave it out for readings of a burette.
 """
 
 from __future__ import annotations
@@ -66,6 +69,8 @@ class VolumeLog:
     """Cumulative; never falling."""
     rows: tuple[int, ...] = ()
     """Row number in the file of each entry."""
+    sigma_ml: FloatArray | None = None
+    """Standard uncertainty of each volume, mL, where the log states it."""
 
 
 def read_sheet(path: Path, problem: type[Problem] = DeliveryProblem) -> Sheet:
@@ -295,13 +300,37 @@ def read_log(path: Path, *, per_still: bool | None = None) -> VolumeLog:
         )
     volumes = _cumulative(sheet, volume, _column(sheet, ("refill",)))
     if files is not None:
+        if _column(sheet, ("standard_uncertainty_ml",)) is not None:
+            raise DeliveryProblem(
+                f"{sheet.name} has a column standard_uncertainty_ml beside stills.",
+                "It belongs to a log of times; remove it.",
+            )
         return VolumeLog(None, _file_names(sheet, files), volumes, sheet.numbers)
     assert time is not None
     times = _times(sheet, time)
     # Two rows of one moment: the later one counts.
     last = np.r_[np.diff(times) > 0, True]
     numbers = tuple(np.array(sheet.numbers)[last].tolist())
-    return VolumeLog(times[last], None, volumes[last], numbers)
+    sigma = _sigma(sheet)
+    return VolumeLog(
+        times[last], None, volumes[last], numbers, None if sigma is None else sigma[last]
+    )
+
+
+def _sigma(sheet: Sheet) -> FloatArray | None:
+    """Standard uncertainties of the volumes, mL; None without that column."""
+    column = _column(sheet, ("standard_uncertainty_ml",))
+    if column is None:
+        return None
+    out = np.array([number_in(sheet, k, column, DeliveryProblem) for k in range(len(sheet.rows))])
+    wrong = np.flatnonzero((out < 0) | (out > _LARGEST_ML))
+    if wrong.size:
+        k = int(wrong[0])
+        raise DeliveryProblem(
+            f"Row {sheet.numbers[k]} of {sheet.name} has a standard uncertainty of {out[k]:g} mL.",
+            "Give it in millilitres, 0 or more.",
+        )
+    return out
 
 
 def _file_names(sheet: Sheet, column: int) -> tuple[str, ...]:
