@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +58,7 @@ class DropCount:
     last_s: float
     """Times of the first and the last frame."""
     miss_chance: float
-    """Chance that a drop falls between two frames unseen."""
+    """Chance that a drop falls between two frames unseen; they need not come regularly."""
     suspected_missed: int
     """Gaps of twice the usual time between drops that fall regularly, and very faint falls."""
     stream_s: tuple[tuple[float, float], ...]
@@ -159,6 +159,12 @@ class DropCounter:
             part = min(self._step_s / 2.0, 0.2)
             self._quiet += part * (picture - self._quiet)
 
+    def snapshot(self) -> DropCounter:
+        """What was seen by now, to be gathered beside the pictures that still come."""
+        return replace(
+            self, _seen=self._seen[:], _times=self._times[:], _thread=self._thread[:], _held=deque()
+        )
+
     def result(self) -> DropCount:
         """Gather the sightings to drops.
 
@@ -173,14 +179,15 @@ class DropCounter:
         seen = _on_the_line(np.array(self._seen).reshape(-1, 5), self._inside.width)
         for a, b in streams:
             seen = seen[(seen[:, 1] < a) | (seen[:, 1] > b)]
-        step_s = float(np.median(np.diff(self._times)))
-        time, sightings, in_view_s, maybe = _gather(seen, np.array(self._times))
+        frames = np.array(self._times)
+        time, sightings, in_view_s, maybe = _gather(seen, frames)
+        blind_s = float(np.maximum(np.diff(frames) - in_view_s, 0.0).sum())
         return DropCount(
             time,
             sightings,
             self._times[0],
             self._times[-1],
-            float(np.clip(1.0 - in_view_s / step_s, 0.0, 1.0)),
+            float(np.clip(blind_s / max(frames[-1] - frames[0], 1e-9), 0.0, 1.0)),
             _suspected(time) + maybe,
             streams,
         )

@@ -78,6 +78,35 @@ class MeniscusTrace:
         return scale if bore_fits(self.tube.half_px, usual) else None
 
 
+@dataclass(frozen=True, eq=False)
+class FullTube:
+    """A tube as it was seen full: with its rows, all that a follower knows."""
+
+    tube: Tube
+    start: FloatArray
+    """Logarithm of the light along the bore at the start, shape (length, columns)."""
+    start_px: float
+    """Where the meniscus stood in it."""
+    full: FloatArray
+    """The same without meniscus and empty part."""
+    gap: tuple[int, int]
+    """Rows that the meniscus hid at the start."""
+    learnt: bool
+    """Whether these have been seen since."""
+    stepped: bool
+    """Whether the tube has a stripe that the liquid widens."""
+
+    def trace(self, rows: FloatArray) -> MeniscusTrace:
+        """Trace of rows of time, place, standard deviation and flag, shape (n, 4)."""
+        usable = np.ones(len(self.start), dtype=bool)
+        if not self.learnt:
+            usable[slice(*self.gap)] = False
+        time, place, sigma, flags = (column.copy() for column in rows.T)
+        return MeniscusTrace(
+            time, place, sigma, flags.astype(np.int64), self.tube, self.full.copy(), usable
+        )
+
+
 @dataclass(eq=False)
 class MeniscusFollower:
     """Takes frames one by one, in the same pass that measures the colour."""
@@ -339,15 +368,37 @@ class MeniscusFollower:
         DeliveryProblem
             No meniscus was found in any frame.
         """
-        if self._full is None or not self._rows or self._tube is None or self._start is None:
+        known = self.full_tube()
+        if known is None or not self._rows:
             raise unseen("meniscus-missing")
-        time, place, sigma, flags = (np.array(column) for column in zip(*self._rows, strict=True))
-        usable = np.ones(len(self._start), dtype=bool)
-        if self._gap_count < _START_FRAMES:
-            usable[self._gap] = False
-        return MeniscusTrace(
-            time, place, sigma, flags.astype(np.int64), self._tube, self._full.copy(), usable
+        return known.trace(self.rows())
+
+    def rows(self) -> FloatArray:
+        """Time, place, standard deviation and flag of every frame so far, shape (n, 4)."""
+        return np.array(self._rows, dtype=np.float64).reshape(-1, 4)
+
+    def full_tube(self) -> FullTube | None:
+        """The tube as it was seen full; None until the meniscus has been found."""
+        if self._full is None or self._tube is None or self._start is None:
+            return None
+        gap, learnt = (self._gap.start, self._gap.stop), self._gap_count >= _START_FRAMES
+        return FullTube(
+            self._tube, self._start, self._start_px, self._full, gap, learnt, self._stepped
         )
+
+    @classmethod
+    def going_on(cls, known: FullTube, rows: FloatArray) -> MeniscusFollower:
+        """Follower that goes on where another one was broken off, the camera being as it was."""
+        self = cls(known.tube.box)
+        self._tube, self._maps, self._stepped = known.tube, strip_maps(known.tube), known.stepped
+        self._prepare(known.start, known.start_px)
+        self._full, self._gap, self._start_px = known.full.copy(), slice(*known.gap), known.start_px
+        self._gap_sum = np.zeros_like(known.start[self._gap])
+        self._gap_count, self._depth = _START_FRAMES if known.learnt else 0, 0.0
+        self._rows = [(t, place, sd, int(flag)) for t, place, sd, flag in rows.tolist()]
+        seen = rows[rows[:, 3] == 0, 1]
+        self._last_px = float(seen[-1]) if seen.size else known.start_px
+        return self
 
 
 def _change(strip: FloatArray, dark: FloatArray, half: float) -> int | None:

@@ -24,7 +24,7 @@ import numpy as np
 
 from endpoint.assembly import job_without_source, prepare
 from endpoint.bench.journal import Journal
-from endpoint.bench.journal_events import Kept, RegionSeen, RunHead, Still, kind_of
+from endpoint.bench.journal_events import Kept, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.rebuild import Delivered, colours_of, delivered, result_of
 from endpoint.colour import ColourSample
 from endpoint.colour_table import colours_csv
@@ -344,18 +344,25 @@ def _check_empty(folder: Path, replace_old: bool) -> None:
 
 def _volumes_csv(log: VolumeLog) -> str:
     assert log.time_s is not None
+    if log.sigma_ml is not None:
+        columns = (log.time_s.tolist(), log.volume_ml.tolist(), log.sigma_ml.tolist())
+        return "time_s,volume_ml,standard_uncertainty_ml\n" + "".join(
+            f"{t!r},{v!r},{u!r}\n" for t, v, u in zip(*columns, strict=True)
+        )
     rows = zip(log.time_s.tolist(), log.volume_ml.tolist(), strict=True)
     return "time_s,volume_ml\n" + "".join(f"{t!r},{v!r}\n" for t, v in rows)
 
 
 def _events_json(events: Sequence[Kept]) -> str:
-    """Everything but colours and pictures, as it was kept."""
+    """Everything but colours, pictures and looks at the burette, as it was kept."""
     rows = []
     for kept in events:
         event = kept.event
-        if isinstance(event, ColourSample | Still):
+        if isinstance(event, ColourSample | Still | VolumeSeen):
             continue
-        body = {"about": dict(event.about)} if isinstance(event, RegionSeen) else asdict(event)
+        body = asdict(event)
+        for name in ("mask", "data"):
+            body.pop(name, None)
         wall = datetime.datetime.fromtimestamp(kept.stamp.wall_s, datetime.UTC)
         rows.append(
             {

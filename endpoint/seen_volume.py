@@ -305,6 +305,17 @@ def pauses_of(time_s: FloatArray, volume_ml: FloatArray) -> FloatArray:
     Begin and end of each, s, shape (k, 2). Empty unless at least 6 pauses take half of the time
     and no pouring between two of them takes longer than 15 s: then the pauses say all.
     """
+    found = level_spans(time_s, volume_ml)
+    whole_s = float(time_s[-1] - time_s[0])
+    if len(found) < _LEAST_PAUSES or np.sum(found[:, 1] - found[:, 0]) < 0.5 * whole_s:
+        return np.zeros((0, 2))
+    if np.max(found[1:, 0] - found[:-1, 1]) > _LONGEST_POUR_S:
+        return np.zeros((0, 2))
+    return found
+
+
+def level_spans(time_s: FloatArray, volume_ml: FloatArray) -> FloatArray:
+    """All spans of at least 3 s in which nothing is poured, s, shape (k, 2); see `pauses_of`."""
     pauses: list[tuple[float, float]] = []
     i = 0
     while i < time_s.size - 1:
@@ -317,13 +328,7 @@ def pauses_of(time_s: FloatArray, volume_ml: FloatArray) -> FloatArray:
         if calm.size and time_s[calm[-1]] - time_s[calm[0]] >= _PAUSE_S:
             pauses.append((float(time_s[calm[0]]), float(time_s[calm[-1]])))
         i = j + 1
-    found = np.array(pauses, dtype=np.float64).reshape(-1, 2)
-    whole_s = float(time_s[-1] - time_s[0])
-    if len(found) < _LEAST_PAUSES or np.sum(found[:, 1] - found[:, 0]) < 0.5 * whole_s:
-        return np.zeros((0, 2))
-    if np.max(found[1:, 0] - found[:-1, 1]) > _LONGEST_POUR_S:
-        return np.zeros((0, 2))
-    return found
+    return np.array(pauses, dtype=np.float64).reshape(-1, 2)
 
 
 def delivery_from_drops(
@@ -377,10 +382,7 @@ def delivery_from_drops(
         + (0.3 * drop_ml) ** 2
         + (drop_ml**2) * bridge * (missed + 0.03**2 * drops.count)
     )
-    # Each drop falls as a short ramp, because a continuous delivery has no jumps.
-    ramp_s = np.minimum(0.03, 0.5 * np.diff(drops.time_s, append=drops.time_s[-1] + 1.0))
-    nodes_s = np.column_stack([drops.time_s, drops.time_s + ramp_s]).ravel()
-    nodes_ml = np.repeat(np.arange(drops.count + 1) * drop_ml, 2)[1:-1]
+    nodes_s, nodes_ml = drop_ramps(drops.time_s, drop_ml)
     every_s, every_ml = np.r_[drops.first_s, nodes_s, drops.last_s], np.r_[0.0, nodes_ml, poured]
     return SeenVolume(
         Delivery("continuous", nodes_s, nodes_ml, pauses_of(every_s, every_ml)),
@@ -392,3 +394,22 @@ def delivery_from_drops(
         drop_ml,
         _remarks(codes),
     )
+
+
+def drop_ramps(time_s: FloatArray, drop_ml: float) -> tuple[FloatArray, FloatArray]:
+    """Corners of the volume of drops; each is a short ramp, as a continuous line has no jumps.
+
+    Parameters
+    ----------
+    time_s:
+        When each let go, rising, shape (n,).
+    drop_ml:
+        Volume of one.
+
+    Returns
+    -------
+    Times and volumes, shape (2 n,) each.
+    """
+    ramp_s = np.minimum(0.03, 0.5 * np.diff(time_s, append=time_s[-1] + 1.0))
+    nodes_s = np.column_stack([time_s, time_s + ramp_s]).ravel()
+    return nodes_s, np.repeat(np.arange(time_s.size + 1) * drop_ml, 2)[1:-1]

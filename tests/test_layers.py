@@ -115,6 +115,8 @@ ROWS: dict[str, float] = {
     "endpoint.bench.journal_writer": 5.5,
     "endpoint.bench.journal": 6,
     "endpoint.bench.kept_region": 6,
+    "endpoint.bench.seen_rows": 8,
+    "endpoint.bench.seen_events": 8.5,
     "endpoint.bench.rebuild": 9,
     "endpoint.bench": 10,
     "endpoint.bench.setup_checks": 9.5,

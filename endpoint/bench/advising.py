@@ -6,14 +6,14 @@ import math
 
 from endpoint.bench.plain_guidance import advise, mixing, unseen
 from endpoint.bench.ports import Adviser, Guidance, Moment
-from endpoint.bench.volumes import Pump, Readings, delivered_by
+from endpoint.bench.volumes import RISEN_ML, Pump, Readings, Seen, Volumes, delivered_by
 from endpoint.job import DEFAULT_LAG_S
 from endpoint.pipeline import Result
 
 
 def moment_of(
     now_s: float,
-    volumes: Readings | Pump | None,
+    volumes: Volumes | None,
     lag_s: tuple[float, float] | None,
     blueness: float | None,
 ) -> Moment:
@@ -33,6 +33,8 @@ def moment_of(
     since = math.inf
     if isinstance(volumes, Readings) and len(volumes.rows) > 1:
         since = now_s - volumes.rows[-1].time_s
+    if isinstance(volumes, Seen) and volumes.rose_s is not None:
+        since = now_s - volumes.rose_s
     return Moment(
         now_s=now_s,
         delivered_ml=delivered_by(volumes, now_s),
@@ -40,6 +42,7 @@ def moment_of(
         lag_s=(lag_s or DEFAULT_LAG_S)[0],
         blueness=blueness,
         pump=isinstance(volumes, Pump),
+        watched=isinstance(volumes, Seen),
     )
 
 
@@ -71,6 +74,7 @@ class Advising:
         last = self._last
         if last is None:
             return advise(None, moment)
-        if moment.pump or moment.delivered_ml <= last.delivered_ml + 1e-6:
+        least_ml = RISEN_ML if moment.watched else 1e-6
+        if moment.pump or moment.delivered_ml <= last.delivered_ml + least_ml:
             return last
         return mixing(moment.delivered_ml, last)

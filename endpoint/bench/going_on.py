@@ -6,8 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from endpoint.bench.seen_events import seen_in
+from endpoint.bench.seen_rows import WAYS, SeenRows
 from endpoint.bench.setting import Setting
-from endpoint.bench.volumes import Pump, Reading, Readings
+from endpoint.bench.volumes import Pump, Reading, Readings, Seen, Volumes
 from endpoint.colour import ColourSample
 from endpoint.problems import OutputProblem
 
@@ -16,7 +18,9 @@ from endpoint.problems import OutputProblem
 class GoneOn:
     """A run as it was, moved to another clock."""
 
-    volumes: Readings | Pump
+    volumes: Volumes
+    seen: SeenRows | None
+    """What the picture showed of the burette before the break."""
     colours: tuple[ColourSample, ...]
     shift_s: float
     """Clock of the run minus clock of the session."""
@@ -49,9 +53,17 @@ def gone_on(events: Sequence[Mapping[str, Any]], setting: Setting, now_s: float)
         for event in events
         if event["kind"] == "colour"
     )
-    volumes: Readings | Pump
+    volumes: Volumes
+    seen: SeenRows | None = None
     if setting.mode == "pump":
         volumes = _pump(events, setting, later_s)
+    elif setting.mode in WAYS:
+        seen = seen_in(event["event"] for event in events if "event" in event)
+        seen = None if seen is None else seen.moved(later_s)
+        typed = [float(e["reading_ml"]) for e in events if e["kind"] == "reading"]
+        end = typed[-1] if len(typed) > 1 else None
+        volumes = Seen(setting.mode, setting.first_reading_ml, end)
+        volumes = volumes if seen is None else volumes.with_rows(seen)
     else:
         rows = tuple(
             Reading(float(event["time_s"]) + later_s, float(event["reading_ml"]))
@@ -61,7 +73,7 @@ def gone_on(events: Sequence[Mapping[str, Any]], setting: Setting, now_s: float)
         if not rows:
             raise OutputProblem("The run broke off before it began.", "Begin a new run.")
         volumes = Readings(rows)
-    return GoneOn(volumes, colours, -later_s, sure)
+    return GoneOn(volumes, seen, colours, -later_s, sure)
 
 
 def _pump(events: Sequence[Mapping[str, Any]], setting: Setting, later_s: float) -> Pump:

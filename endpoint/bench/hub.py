@@ -16,13 +16,14 @@ from endpoint.bench.live import LiveSession
 from endpoint.bench.live_state import curve_of_session, state_of_session
 from endpoint.bench.protocol import Command, Picture, ProtocolProblem, decode
 from endpoint.problems import Problem, RecordProblem
-from endpoint.sources.frame import ArrayFrame, Frame
+from endpoint.sources.frame import ArrayFrame, Box, Frame
 
 MAX_CONNECTIONS = 12
 _TICK_S = 0.25
 _VIEWER_S = 0.2
 _PREVIEW_S = 0.4
 _PREVIEW_SIDE = 480
+_SIDES = ("left", "top", "right", "bottom")
 
 
 class BenchClock:
@@ -169,7 +170,11 @@ class Hub:
             "correct": lambda: session.correct(values["row"], values["ml"], now),
             "pump-start": lambda: session.pump(True, now),
             "pump-stop": lambda: session.pump(False, now),
+            "end-reading": lambda: session.end_reading(values["ml"], now),
             "finish": lambda: session.finish(now),
+            "watch": lambda: session.watch(values["way"], values["division_ml"]),
+            "box": lambda: session.put_box(values["what"], Box(*(values[side] for side in _SIDES))),
+            "no-box": lambda: session.put_box(values["what"], None),
             "again": session.again,
             "look-again": session.look_again,
             "ask": lambda: session.ask(now),
@@ -262,6 +267,8 @@ class Hub:
     def _conclude_all(self) -> None:
         while not self._stop.wait(0.1):
             now = self.clock.now()
+            if self.session.look_at_burette(now):
+                self.changed()
             if self.session.due(now):
                 self.session.conclude(now)
                 self.changed()

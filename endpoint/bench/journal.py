@@ -354,7 +354,7 @@ class Journal:
         kind, body, data = encode(event)
         stamp = self._clock()
         self._number += 1
-        urgent = kind not in ("colour", "still")
+        urgent = kind not in ("colour", "still", "volume-seen")
         row = (self._number, run, kind, stamp.mono_s, stamp.wall_s, body, data)
         self._writer.put(row, urgent=urgent)
         if urgent:

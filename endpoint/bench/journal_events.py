@@ -120,6 +120,29 @@ class RegionSeen:
 
 
 @dataclass(frozen=True)
+class TubeSeen:
+    """The burette as it was seen full, for a volume read from the meniscus; the last counts."""
+
+    about: Mapping[str, Any]
+    """Place of the tube and volume between two lines as plain data, see `seen_events`."""
+    data: bytes = b""
+    """The light along its bore, little-endian 64-bit numbers."""
+
+
+@dataclass(frozen=True)
+class VolumeSeen:
+    """What was seen of meniscus or drops; rows of that time and later are replaced by these."""
+
+    way: str
+    """"meniscus" or "drops"."""
+    since_s: float
+    about: Mapping[str, Any]
+    """What belongs to the rows as plain data, see `seen_events`."""
+    data: bytes = b""
+    """The rows, little-endian 64-bit numbers."""
+
+
+@dataclass(frozen=True)
 class Still:
     """One picture as JPEG."""
 
@@ -181,6 +204,8 @@ Event = (
     | Correction
     | Undo
     | RegionSeen
+    | TubeSeen
+    | VolumeSeen
     | Still
     | Finding
     | GivenUp
@@ -198,6 +223,8 @@ KINDS: dict[str, type[Event]] = {
     "correction": Correction,
     "undo": Undo,
     "region": RegionSeen,
+    "tube": TubeSeen,
+    "volume-seen": VolumeSeen,
     "still": Still,
     "finding": Finding,
     "given-up": GivenUp,
@@ -219,8 +246,11 @@ _NEEDED: dict[str, tuple[type, ...]] = {
     "files": (dict,),
     "result": (dict,),
     "about": (dict,),
+    "way": (str,),
+    "since_s": (float, int),
 }
 """What a text that somebody changed by hand could break later."""
+_BYTES = ("jpeg", "mask", "data")
 _CAN_BE_UNDONE = ("reading", "pump-rate", "correction", "undo")
 
 
@@ -258,7 +288,7 @@ def encode(event: Event) -> tuple[str, str, bytes | None]:
     if isinstance(event, ColourSample):
         return "colour", "", _pack(event)
     body = {f.name: getattr(event, f.name) for f in fields(event)}
-    data = next((body.pop(name) for name in ("jpeg", "mask") if name in body), None)
+    data = next((body.pop(name) for name in _BYTES if name in body), None)
     text = json.dumps(body, allow_nan=False, ensure_ascii=False, default=_plain)
     # A lone surrogate cannot be written as text.
     text = text.encode("utf-8", "replace").decode("utf-8")
@@ -278,7 +308,7 @@ def decode(kind: str, text: str, data: bytes | None) -> Event:
     if kind == "colour":
         return _unpack(data or b"")
     body = json.loads(text)
-    for name in ("jpeg", "mask"):
+    for name in _BYTES:
         if name in {f.name for f in fields(KINDS[kind])}:
             body[name] = data or b""
     event = KINDS[kind](**body)

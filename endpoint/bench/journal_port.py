@@ -25,7 +25,10 @@ from endpoint.bench.journal_events import (
     RegionSeen,
     Resumed,
     Still,
+    TubeSeen,
     Undo,
+    VolumeSeen,
+    kind_of,
 )
 from endpoint.bench.kept_region import region_of, region_seen
 from endpoint.bench.rebuild import readings_of
@@ -99,7 +102,7 @@ class SessionJournal:
         if kind == "colour":
             self.journal.append(self.run, _colour(data))
             return
-        event = self._event(kind, data)
+        event = data["event"] if kind in ("tube", "volume-seen") else self._event(kind, data)
         number = self.journal.append(self.run, event)
         if isinstance(event, Reading):
             self._rows.append(number)
@@ -248,6 +251,8 @@ def _said(kept: Kept) -> dict[str, Any] | None:
         return {"kind": "colour", "sample": event}
     if isinstance(event, PumpRate):
         return {"kind": "pump", "time_s": event.time_s, "run": event.rate_ml_min > 0.0}
+    if isinstance(event, TubeSeen | VolumeSeen):
+        return {"kind": kind_of(event), "event": event}
     if isinstance(event, Finding):
         return {"kind": "verdict", **event.result}
     if isinstance(event, Resumed):

@@ -7,7 +7,10 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
+from endpoint.bench.journal_events import kind_of
 from endpoint.bench.ports import Journal
+from endpoint.bench.seen_events import news, seen_in
+from endpoint.bench.seen_rows import SeenRows
 from endpoint.colour import ColourSample
 from endpoint.problems import OutputProblem
 from endpoint.region import Region
@@ -26,10 +29,12 @@ class Keeper:
         """Sentence on why it cannot be written; None while it can."""
         self.shift_s = 0.0
         """Clock of the run minus clock of the session: not 0 in a run that was gone on with."""
+        self._seen: SeenRows | None = None
+        """What the journal holds of a burette in the picture, on its clock."""
 
     def begin(self, record: Mapping[str, Any]) -> None:
         """Open a run."""
-        self.shift_s = 0.0
+        self.shift_s, self._seen = 0.0, None
         try:
             self._journal.begin(record)
         except OutputProblem as problem:
@@ -53,6 +58,13 @@ class Keeper:
         data = asdict(sample)
         data["flags"] = int(sample.flags)
         self.note("colour", data)
+
+    def seen(self, rows: SeenRows) -> None:
+        """Keep what is new of a burette that the picture shows."""
+        now = rows.moved(self.shift_s)
+        for event in news(self._seen, now, None if self._seen is None else self._seen.tube):
+            self.note(kind_of(event), {"event": event})
+        self._seen = now
 
     def region(self, region: Region) -> None:
         """Keep where liquid and reference are."""
@@ -96,7 +108,9 @@ class Keeper:
         OutputProblem
             There is no such run, or it cannot be read.
         """
-        return [dict(event) for event in self._journal.resume(run)]
+        events = [dict(event) for event in self._journal.resume(run)]
+        self._seen = seen_in(event["event"] for event in events if "event" in event)
+        return events
 
     def flush(self) -> None:
         """Write what waits."""

@@ -6,150 +6,32 @@ the program goes to the journal. Frames and commands may come from different thr
 
 from __future__ import annotations
 
-import datetime
-import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from endpoint.bench.advising import Advising, moment_of
+from endpoint.bench.advising import moment_of
+from endpoint.bench.concluding import result_of_run
 from endpoint.bench.going_on import gone_on
-from endpoint.bench.keeping import Keeper
-from endpoint.bench.notices import ClockWatch, NoticeBoard, silent_for
-from endpoint.bench.plain_guidance import advise, check
-from endpoint.bench.ports import (
-    Adviser,
-    Check,
-    Checker,
-    Guidance,
-    Journal,
-    MemoryJournal,
-    Moment,
-)
-from endpoint.bench.setting import Setting, job_of, setting_from
-from endpoint.bench.sight import Sight
-from endpoint.bench.teaching import Question, Replicate, expected_ml
-from endpoint.bench.volumes import Pump, Readings, delivered_by
-from endpoint.colour import ColourSample
-from endpoint.curve import from_colour
-from endpoint.job import Job
-from endpoint.pipeline import Result, conclude
-from endpoint.problems import RecordProblem
-from endpoint.sources.frame import Frame
+from endpoint.bench.ports import Guidance, Moment
+from endpoint.bench.seen_rows import WAYS
+from endpoint.bench.setting import job_of, setting_from
+from endpoint.bench.teaching import Replicate, expected_ml
+from endpoint.bench.volumes import Pump, Readings, Seen, Volumes, checked_ml
+from endpoint.bench.watching import Watching
+from endpoint.problems import RecordProblem, UnseenVolume
 
 _UPDATE_S = 1.0
+_VOLUME_S = 0.5
 _MOST_REPLICATES = 50
 _NOT_FOUND = "The flask and its reference are not found yet."
 _FIND_IT = "Wait for the checks, or put the flask in the middle of the picture."
-_ONLY = {
-    "set-up": "A run goes on already.",
-    "titrating": "No run goes on.",
-    "result": "There is no result yet.",
-}
 
 
-class LiveSession:
-    """Everything that is known of the run that goes on at the bench.
-
-    Parameters
-    ----------
-    describe:
-        Turns a result into the document that `endpoint locate --json` prints.
-    today:
-        Day of the titration.
-    adviser, checker, journal:
-        Guidance, checks of the set-up, and the store of events.
-    details:
-        Provenance of the pictures.
-    """
-
-    def __init__(
-        self,
-        *,
-        describe: Callable[[Result, Setting], dict[str, Any]],
-        today: datetime.date,
-        adviser: Adviser = advise,
-        checker: Checker = check,
-        journal: Journal | None = None,
-        details: Mapping[str, str] | None = None,
-    ) -> None:
-        self.lock = threading.RLock()
-        self.sight = Sight()
-        self.notices = NoticeBoard()
-        self.keeper = Keeper(journal or MemoryJournal())
-        self.phase = "set-up"
-        self.form: dict[str, Any] = {}
-        self.setting: Setting | None = None
-        self.replicates: list[Replicate] = []
-        self.question: Question | None = None
-        self.result: Result | None = None
-        self.document: dict[str, Any] | None = None
-        self.volumes: Readings | Pump | None = None
-        self.source_ended = False
-        """Whether a film that is played has come to its end: silence is no fault then."""
-        self.version = 0
-        """Counts conclusions, so that the page draws a curve only when it is new."""
-        self._describe, self._checker = describe, checker
-        self._today, self._details = today, dict(details or {})
-        self._job: Job | None = None
-        self._concluded_s = -np.inf
-        self._changed = False
-        self.unfinished = self.keeper.unfinished()
-        """Runs of the journal that were broken off."""
-        self._concluding = threading.Lock()
-        self._clock = ClockWatch()
-        self._away_s: float | None = None
-        self._advice = Advising(adviser)
-
-    # Pictures -----------------------------------------------------------------------------------
-
-    def see(self, frame: Frame) -> None:
-        """Take the next frame; its `time_s` is on the clock of the session and rises."""
-        self._keep(self.sight.see(frame))
-        with self.lock:
-            self.notices.clear("camera-silent")
-
-    def _keep(self, settled: list[ColourSample]) -> None:
-        if not settled:
-            return
-        hidden = self.sight.hidden()
-        with self.lock:
-            if self.phase == "titrating":
-                for sample in settled:
-                    self.keeper.colour(sample)
-            self._changed = True
-            if hidden is None:
-                self.notices.clear("view")
-            else:
-                self.notices.raise_("view", settled[-1].time_s, why=hidden)
-            lost = self.phase == "set-up" and self.sight.lost_long()
-        if lost:
-            self.look_again()
-
-    def keep_still(self, time_s: float, picture: Callable[[], bytes]) -> None:
-        """Keep a picture of the run now and then; `picture` gives it as JPEG."""
-        with self.lock:
-            if self.phase == "titrating" and self.keeper.wants_still(time_s):
-                self.keeper.still(time_s, picture())
-
-    def look_again(self) -> None:
-        """Look for the flask anew; only before the first addition.
-
-        Raises
-        ------
-        RecordProblem
-            The run has begun.
-        """
-        with self.lock:
-            if self.phase == "titrating":
-                raise RecordProblem(
-                    "The flask cannot be looked for anew within a run.",
-                    "Put it back on its mark, or finish the run.",
-                )
-            self.sight.look_again()
-            self.notices.clear("view")
+class LiveSession(Watching):
+    """Everything that is known of the run that goes on at the bench; see `Watching`."""
 
     # The run ------------------------------------------------------------------------------------
 
@@ -167,10 +49,13 @@ class LiveSession:
             self._must("set-up")
             if self.sight.region is None:
                 raise RecordProblem(_NOT_FOUND, _FIND_IT)
+            self.seen.begin(setting.mode, setting.division_ml)
             self.form, self.setting, self._job = dict(form), setting, job
             self._clear()
             self.sight.forget_before(now_s)
-            if setting.mode == "pump":
+            if setting.mode in WAYS:
+                self.volumes = Seen(setting.mode, setting.first_reading_ml)
+            elif setting.mode == "pump":
                 self.volumes = Pump(float(setting.rate_ml_min or 0.0))
             else:
                 self.volumes = Readings.start(now_s, setting.first_reading_ml)
@@ -203,12 +88,15 @@ class LiveSession:
                 # The same pixels as before the break; that the camera moved is seen by the watch.
                 self.sight.look_at(region)
             self.keeper.shift_s = old.shift_s
+            self.seen.go_on(setting.mode, old.seen, setting.division_ml)
             self.form, self.setting, self.volumes = dict(entry["form"]), setting, old.volumes
             self._clear()
             self.sight.put(old.colours)
             self.unfinished = []
             self.phase, self._changed = "titrating", True
             self.version += 1
+            if setting.mode == "drops":
+                self.notices.raise_("drops-unseen", now_s, over=True)
             if setting.mode == "pump" and not old.sure:
                 self.notices.raise_("break-unknown", now_s)
 
@@ -247,6 +135,59 @@ class LiveSession:
             self._new_volumes(self._readings().correct(row, ml))
             self.keeper.note("correction", {"time_s": now_s, "row": row, "reading_ml": ml})
 
+    def end_reading(self, ml: float, now_s: float) -> None:
+        """Take the reading at the end of a run that is read from the picture; the last counts.
+
+        Raises
+        ------
+        Problem
+            No such run goes on, or the reading is impossible.
+        """
+        with self.lock:
+            self._must("titrating")
+            volumes = self.volumes
+            if not isinstance(volumes, Seen):
+                raise RecordProblem(
+                    "This run is not read from the picture.", "Type the readings as they come."
+                )
+            checked_ml(ml, "The end reading")
+            if ml <= volumes.start_ml:
+                raise RecordProblem(
+                    f"The end reading {ml:.2f} mL is not above the start reading, "
+                    f"{volumes.start_ml:.2f} mL.",
+                    "A burette is read downwards from 0: look again.",
+                )
+            self._new_volumes(replace(volumes, end_ml=ml))
+            self.keeper.note("reading", {"time_s": now_s, "reading_ml": ml})
+            self._refresh()
+
+    def look_at_burette(self, now_s: float) -> bool:
+        """Find the burette in the set-up; in the run see what was delivered by now.
+
+        Call it a few times a second, off the pictures. Returns whether there is news.
+        """
+        if self.phase == "set-up":
+            return self.seen.search(now_s)
+        if self.phase != "titrating" or not isinstance(self.volumes, Seen):
+            return False
+        if now_s - self._measured_s < _VOLUME_S:
+            return False
+        self._measured_s = now_s
+        with self.lock:
+            self._refresh()
+        return True
+
+    def _refresh(self) -> None:
+        """Bring the volume up to what was seen, and keep that in the journal."""
+        volumes, rows = self.volumes, self.seen.rows()
+        if rows is None or not isinstance(volumes, Seen) or self.phase != "titrating":
+            return
+        self.keeper.seen(rows)
+        now = volumes.with_rows(rows)
+        if now.delivered_ml != volumes.delivered_ml:
+            self._changed = True
+        self.volumes = now
+
     def pump(self, run: bool, now_s: float) -> None:
         """The pump is started (True) or stopped (False) now.
 
@@ -274,6 +215,8 @@ class LiveSession:
         with self.lock:
             self._must("titrating")
             self._keep(self.sight.rest())
+            self._refresh()
+            self._may_finish()
             pump = self.volumes
             if isinstance(pump, Pump) and pump.start_s is not None:
                 # It runs on until the last picture unless it was stopped.
@@ -284,14 +227,27 @@ class LiveSession:
             self._conclude(now_s, final=True)
             self._end()
 
+    def _may_finish(self) -> None:
+        volumes = self.volumes
+        if not isinstance(volumes, Seen):
+            return
+        if volumes.way == "drops" and volumes.end_ml is None:
+            raise RecordProblem(
+                "The end reading is missing: drops alone do not say how much a drop holds.",
+                "Read the burette, type the end reading, then finish.",
+            )
+        if volumes.trouble is not None and not isinstance(volumes.trouble, UnseenVolume):
+            raise volumes.trouble
+
     def _end(self) -> None:
         with self.lock:
             self.phase = "result"
+            self.seen.stop()
             if self.document is not None and self.setting is not None:
                 self.replicates.append(Replicate(self.setting.label, self.document))
                 del self.replicates[:-_MOST_REPLICATES]
             self.keeper.end(self.document)
-            for code in ("view", "camera-silent", "source-ended"):
+            for code in ("view", "camera-silent", "source-ended", "too-seldom", "volume-unseen"):
                 self.notices.clear(code)
             self.version += 1
 
@@ -305,31 +261,15 @@ class LiveSession:
             self.version += 1
             self.look_again()
 
-    def ask(self, now_s: float) -> None:
-        """Ask the class for its prediction; viewers see no numbers until it is given."""
-        with self.lock:
-            self._must("titrating")
-            self.question = Question(self.delivered_ml(now_s))
-
-    def guess(self, ml: float) -> None:
-        """Keep the prediction of the class; it is compared with the result.
-
-        Raises
-        ------
-        RecordProblem
-            No question is open.
-        """
-        with self.lock:
-            if self.question is None:
-                raise RecordProblem("No question is open.", "Ask the class first.")
-            self.question = replace(self.question, guess_ml=ml, open=False)
-            self.keeper.note("guess", {"volume_ml": ml})
-
-    def _new_volumes(self, volumes: Readings | Pump) -> None:
+    def _new_volumes(self, volumes: Volumes) -> None:
         self.volumes, self._changed = volumes, True
 
     def _readings(self) -> Readings:
         self._must("titrating")
+        if isinstance(self.volumes, Seen):
+            raise RecordProblem(
+                "This run is read from the picture.", "Type only the end reading, at the end."
+            )
         if not isinstance(self.volumes, Readings):
             raise RecordProblem("This run has a pump.", "Start and stop the pump instead.")
         return self.volumes
@@ -338,43 +278,6 @@ class LiveSession:
         """Forget what is known of the run before."""
         self.result = self.document = self.question = None
         self._advice.forget()
-
-    def _must(self, phase: str) -> None:
-        if self.phase != phase:
-            raise RecordProblem(_ONLY[phase], "Follow the steps on the page.")
-
-    # Time ---------------------------------------------------------------------------------------
-
-    def tick(self, now_s: float, steady_s: float, wall_s: float) -> None:
-        """Look at the clocks and the camera; call it a few times a second."""
-        with self.lock:
-            jump = self._clock.jump_s(steady_s, wall_s)
-            if jump:
-                self.notices.raise_("clock-jumped", now_s, over=True, seconds=abs(jump))
-                self.keeper.note("clock", {"time_s": now_s, "jump_s": jump})
-            silent = silent_for(self.sight.last_s, now_s)
-            if silent and self.phase != "result" and not self.source_ended:
-                self.notices.raise_("camera-silent", now_s, seconds=silent)
-            self.keeper.flush()
-            if self.keeper.trouble is None:
-                self.notices.clear("journal-full")
-            else:
-                self.notices.raise_("journal-full", now_s, why=self.keeper.trouble)
-
-    def page_left(self, now_s: float) -> None:
-        """The page of the person at the bench is gone."""
-        with self.lock:
-            self._away_s = now_s
-            self.keeper.note("page", {"time_s": now_s, "open": False})
-
-    def page_back(self, now_s: float) -> None:
-        """It is there again; how long it was away is said."""
-        with self.lock:
-            if self._away_s is not None and self.phase == "titrating":
-                gone = now_s - self._away_s
-                self.notices.raise_("page-away", now_s, over=True, seconds=gone)
-                self.keeper.note("page", {"time_s": now_s, "open": True})
-            self._away_s = None
 
     # Conclusions --------------------------------------------------------------------------------
 
@@ -397,15 +300,12 @@ class LiveSession:
             volumes, setting = self.volumes, self.setting
             if self._job is None or volumes is None or setting is None:
                 return
-            job = replace(self._job, delivery=volumes.delivery())
-            region = self.sight.region
+            job, region = self._job, self.sight.region
         # A reading that is still to come cannot be waited for once the run has ended.
         stepwise = isinstance(volumes, Readings) and not final
         trace, plume = self.sight.trace(volumes.times_s if stepwise else ())
-        assert job.delivery is not None
         try:
-            curve = from_colour(trace, job.delivery, job.flask_ml, job.priors.lag_s[0])
-            result = conclude(job, curve, region, (), self._details)
+            result = result_of_run(job, volumes, trace, region, self._details, final=final)
             document = self._describe(result, setting)
         except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
             with self.lock:
@@ -437,11 +337,3 @@ class LiveSession:
             None if self._job is None else self._job.lag_s,
             None if told & {"view", "camera-silent"} else self.sight.blueness(),
         )
-
-    def checks(self, now_s: float) -> tuple[Check, ...]:
-        """Lines of the set-up page."""
-        return self._checker(self.sight.set_up(now_s))
-
-    def delivered_ml(self, now_s: float) -> float:
-        """Volume delivered by now."""
-        return delivered_by(self.volumes, now_s)

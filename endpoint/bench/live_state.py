@@ -10,11 +10,13 @@ import numpy as np
 from endpoint.bench.form_names import blueness_of, name_of, place_of
 from endpoint.bench.live import LiveSession
 from endpoint.bench.ports import Guidance
-from endpoint.bench.volumes import Pump, Readings
+from endpoint.bench.seen_rows import DROP_ML
+from endpoint.bench.volumes import Pump, Readings, Seen
 from endpoint.colour import lab_and_rgb
 from endpoint.problems import Flag
 from endpoint.region import Region
 from endpoint.report.document import plain
+from endpoint.sources.frame import Box
 
 _READINGS_SHOWN = 200
 
@@ -44,6 +46,7 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
             if session.phase == "set-up"
             else [],
             "region": _region(session.sight.region),
+            "burette": _burette(session),
             "colour": _colour(session),
             "delivered_ml": round(session.delivered_ml(now_s), 4),
             "volumes": _volumes(session),
@@ -99,7 +102,47 @@ def _volumes(session: LiveSession) -> dict[str, Any] | None:
         return {"kind": "burette", "rows": volumes.to_json()[-_READINGS_SHOWN:]}
     if isinstance(volumes, Pump):
         return {"kind": "pump", **asdict(volumes)}
+    if isinstance(volumes, Seen):
+        return {
+            "kind": volumes.way,
+            "start_ml": volumes.start_ml,
+            "end_ml": volumes.end_ml,
+            "text": _seen_text(volumes),
+        }
     return None
+
+
+def _seen_text(volumes: Seen) -> str:
+    """What the volume in the picture rests on, one sentence."""
+    if volumes.logged is None:
+        return "No volume is seen yet."
+    sigma = volumes.sigma_ml or 0.0
+    known = f"{volumes.delivered_ml:.2f} mL, {2.0 * sigma:.2f} mL either way (95 %)"
+    if volumes.way == "drops":
+        told = f"{volumes.drops} drops, {known}"
+        why = f"a drop is taken as {DROP_ML[0]:g} mL, {2.0 * DROP_ML[1]:g} mL either way"
+    else:
+        told, why = f"Meniscus: {known}", "the scale is that of the printed lines"
+    if volumes.end_ml is not None:
+        return f"{told}, by both readings."
+    return f"{told}. Provisional: {why}, until the end reading is typed."
+
+
+def _burette(session: LiveSession) -> dict[str, Any]:
+    """Boxes by hand and where the burette was found, in pixels of the pictures."""
+    seen, sight = session.seen, session.sight
+    hands = {**sight.boxes, **seen.boxes}
+    found = seen.box
+    return {
+        "picture": None if sight.size is None else list(sight.size),
+        "boxes": {name: _sides(box) for name, box in hands.items()},
+        "way": seen.way,
+        "found": None if found is None else _sides(found),
+    }
+
+
+def _sides(box: Box) -> list[int]:
+    return [box.left, box.top, box.right, box.bottom]
 
 
 def curve_of_session(session: LiveSession) -> dict[str, Any]:

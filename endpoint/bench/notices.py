@@ -34,6 +34,15 @@ TEXTS: dict[str, tuple[str, str]] = {
         "How long the run was broken off is not known, so neither is the volume of the pump.",
         "Begin this run again.",
     ),
+    "too-seldom": (
+        "Only {rate:.0f} pictures a second come; counting drops needs {least:.0f}.",
+        "Drops may be missed. Let other programs rest; or finish, and type the readings next time.",
+    ),
+    "volume-unseen": ("{why}", "{remedy}"),
+    "drops-unseen": (
+        "Drops that fell while the run was broken off were not counted.",
+        "If some did, begin this run again.",
+    ),
     "source-ended": ("The recording has ended.", "Finish the run to see its result."),
     "analysis": (
         "The curve could not be worked out just now.",
@@ -74,7 +83,7 @@ class NoticeBoard:
         text, advice = TEXTS[code]
         before = self._held.get(code)
         since = now_s if before is None or before.over else before.since_s
-        self._held[code] = Notice(code, text.format(**values), advice, since, over)
+        self._held[code] = Notice(code, text.format(**values), advice.format(**values), since, over)
 
     def clear(self, code: str) -> None:
         """Take a notice down."""

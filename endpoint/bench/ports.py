@@ -67,6 +67,8 @@ class Moment:
     blueness: float | None
     """Form seen in the last frames (`forms.State.blueness`); None if nothing is seen."""
     pump: bool = False
+    watched: bool = False
+    """The volume is read from the picture: a rise within its scatter is no addition."""
     plume: bool = False
     """Titrant is seen to run in, beyond what the last reading says."""
     expected_ml: tuple[float, float] | None = None
@@ -165,7 +167,8 @@ class Journal(Protocol):
         """Open an unfinished run again and return what counts of it, times on its own clock.
 
         {"kind": "reading", "time_s", "reading_ml"} for every reading that stands, the start
-        first; {"kind": "pump", "time_s", "run"}; {"kind": "colour", "sample": ColourSample}; and
+        first; {"kind": "pump", "time_s", "run"}; {"kind": "tube" or
+        "volume-seen", "event"} of `journal_events`; {"kind": "colour", "sample": ColourSample}; and
         at the end {"kind": "resumed", "time_s", "sure"}, where its clock is now.
         """
         ...
@@ -173,6 +176,9 @@ class Journal(Protocol):
     def end(self, result: Mapping[str, Any] | None) -> None:
         """Close the run with its result, or without one."""
         ...
+
+
+_NOT_HELD = ("colour", "verdict", "tube", "volume-seen")
 
 
 @dataclass
@@ -190,7 +196,7 @@ class MemoryJournal:
 
     def append(self, kind: str, data: Mapping[str, Any]) -> None:
         """Keep an event, but for colours and verdicts, which would fill the memory."""
-        if self.open_run is not None and kind not in ("colour", "verdict"):
+        if self.open_run is not None and kind not in _NOT_HELD:
             self.runs[self.open_run].append({"kind": kind, **data})
 
     def keep_region(self, region: Region) -> None:

@@ -30,8 +30,15 @@ _MOST_AGE_MS = 1000
 _LABEL = 100
 
 Kind = tuple[str, float, float]
-NUMBER: dict[str, Kind] = {
+NUMBER: dict[str, Kind | tuple[str, ...]] = {
     "ml": ("number", 0.0, 200.0),
+    "what": ("liquid", "reference", "burette", "tip"),
+    "way": ("typed", "meniscus", "drops"),
+    "division_ml": ("number", 0.02, 1.0),
+    "left": ("whole", 0, MAX_SIDE),
+    "top": ("whole", 0, MAX_SIDE),
+    "right": ("whole", 0, MAX_SIDE),
+    "bottom": ("whole", 0, MAX_SIDE),
     "row": ("whole", 0, 1000),
     "run": ("text", 0, _LABEL),
 }
@@ -42,9 +49,10 @@ FORM: dict[str, Kind | tuple[str, ...]] = {
     "added_ml": ("number", 0.0, 1000.0),
     "titrant_mol_l": ("number", 1e-4, 0.5),
     "titrant_uncertainty_mol_l": ("number", 0.0, 0.1),
-    "mode": ("steps", "pump"),
+    "mode": ("steps", "pump", "meniscus", "drops"),
     "first_reading_ml": ("number", 0.0, 100.0),
     "rate_ml_min": ("number", 0.05, 100.0),
+    "division_ml": ("number", 0.02, 1.0),
     "lag_s": ("number", 0.0, 60.0),
     "lag_uncertainty_s": ("number", 0.0, 60.0),
     "burette_nominal_ml": ("number", 10.0, 50.0),
@@ -58,7 +66,11 @@ WORDS: dict[str, tuple[str, ...]] = {
     "correct": ("row", "ml"),
     "pump-start": (),
     "pump-stop": (),
+    "end-reading": ("ml",),
     "finish": (),
+    "watch": ("way", "division_ml"),
+    "box": ("what", "left", "top", "right", "bottom"),
+    "no-box": ("what",),
     "again": (),
     "look-again": (),
     "ask": (),
@@ -148,6 +160,7 @@ _TITLES = {
     "titrant_mol_l": "The concentration of EDTA",
     "titrant_uncertainty_mol_l": "The uncertainty of EDTA",
     "first_reading_ml": "The start reading",
+    "division_ml": "The volume between two lines",
     "rate_ml_min": "The rate of the pump",
     "lag_s": "The mixing time",
     "lag_uncertainty_s": "The uncertainty of the mixing time",

@@ -16,7 +16,17 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.bench.journal_events import Correction, Event, Kept, PumpRate, Reading, Undo
+from endpoint.bench.journal_events import (
+    Correction,
+    Event,
+    Kept,
+    PumpRate,
+    Reading,
+    TubeSeen,
+    Undo,
+    VolumeSeen,
+)
+from endpoint.bench.seen_events import seen_in
 from endpoint.colour import ColourSample
 from endpoint.delivery import Delivery
 from endpoint.job import Job
@@ -122,6 +132,8 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
     """
     rates = [e for e in standing(events).values() if isinstance(e, PumpRate)]
     readings = readings_of(events)
+    if any(isinstance(kept.event, VolumeSeen) for kept in events):
+        return _seen(events, readings)
     if rates and len(readings) > 1:
         raise DeliveryProblem(
             "This run has burette readings and a pump.", "Take back the ones or the other."
@@ -135,6 +147,20 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
             "Type the reading of the burette after each addition.",
         )
     return Delivered(mode, _log(times, volumes, numbers), first_reading_ml=readings[0].burette_ml)
+
+
+def _seen(events: Sequence[Kept], readings: Sequence[Counted]) -> Delivered:
+    """What the picture showed, between the start reading and the last that was typed."""
+    rows = seen_in(k.event for k in events if isinstance(k.event, TubeSeen | VolumeSeen))
+    if rows is None or not readings:
+        raise DeliveryProblem("The run broke off before the burette was seen.", "Begin a new run.")
+    start = readings[0].burette_ml
+    logged = rows.volume(start, readings[-1].burette_ml if len(readings) > 1 else None)
+    if logged.log.volume_ml[-1] <= 0.0:
+        raise DeliveryProblem(
+            "No titrant was delivered in this run yet.", "Add titrant and let the burette be seen."
+        )
+    return Delivered("continuous", logged.log, first_reading_ml=start)
 
 
 def _from_readings(readings: Sequence[Counted]) -> tuple[list[float], list[float], list[int]]:

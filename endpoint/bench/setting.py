@@ -32,11 +32,13 @@ class Setting:
     titrant_mol_l: float
     titrant_uncertainty_mol_l: float | None = None
     mode: str = "steps"
-    """"steps" or "pump"."""
+    """"steps", "pump", or "meniscus" or "drops" read from the picture."""
     first_reading_ml: float = 0.0
     rate_ml_min: float | None = None
     lag_s: float | None = None
     lag_uncertainty_s: float | None = None
+    division_ml: float = 0.1
+    """Volume between two printed lines, for "meniscus"."""
     burette_nominal_ml: float | None = None
     burette_class: str = "A"
     pipette_class: str | None = None
@@ -52,7 +54,8 @@ class Setting:
                 "clock_offset_uncertainty_s": START_UNCERTAINTY_S,
             }
         else:
-            delivery = {"log": "volumes.csv", "mode": "steps"}
+            mode = "steps" if self.mode == "steps" else "continuous"
+            delivery = {"log": "volumes.csv", "mode": mode}
         if self.lag_s is not None:
             delivery["mixing_lag_s"] = self.lag_s
         if self.lag_uncertainty_s is not None:
@@ -61,7 +64,7 @@ class Setting:
         if self.titrant_uncertainty_mol_l is not None:
             titrant["standard_uncertainty_mol_l"] = self.titrant_uncertainty_mol_l
         ware: dict[str, Any] = {}
-        if self.burette_nominal_ml is not None and self.mode == "steps":
+        if self.burette_nominal_ml is not None and self.mode != "pump":
             ware["burette"] = {
                 "nominal_ml": self.burette_nominal_ml,
                 "class": self.burette_class,
@@ -111,6 +114,11 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
     mode = str(form.get("mode") or "steps")
     if mode == "pump" and form.get("rate_ml_min") is None:
         raise RecordProblem("The rate of the pump is missing.", "Type it in mL/min.")
+    if mode in ("meniscus", "drops") and form.get("first_reading_ml") is None:
+        raise RecordProblem(
+            "The start reading is missing.",
+            "Read the burette with the eye level with the meniscus, and type it in mL.",
+        )
     nominal = form.get("burette_nominal_ml")
     if nominal is not None and nominal not in _DIVISION_ML:
         raise RecordProblem("The size of the burette is not known.", "Choose 10, 25 or 50 mL.")
@@ -125,6 +133,7 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
         rate_ml_min=form.get("rate_ml_min") if mode == "pump" else None,
         lag_s=form.get("lag_s"),
         lag_uncertainty_s=form.get("lag_uncertainty_s"),
+        division_ml=float(form.get("division_ml") or 0.1),
         burette_nominal_ml=nominal,
         burette_class=str(form.get("burette_class") or "A"),
         pipette_class=form.get("pipette_class"),
@@ -150,8 +159,8 @@ def job_of(setting: Setting, today: datetime.date) -> Job:
     """
     record = setting.checked()
     book = CertificateBook(today, record.accepted)
-    pump = setting.mode == "pump"
-    bench = bench_quantities(record, book, reading_limit_ml=0.0 if pump else None)
+    by_eye = setting.mode == "steps"
+    bench = bench_quantities(record, book, reading_limit_ml=None if by_eye else 0.0)
     lag: tuple[float, float] | None = None
     if record.mixing_lag_s is not None:
         stated = record.mixing_lag_uncertainty_s

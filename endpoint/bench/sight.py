@@ -16,7 +16,7 @@ from endpoint.bench.samples import SampleStore
 from endpoint.colour import ColourSample, ColourTrace, Follower
 from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
 from endpoint.region import Region, locate
-from endpoint.sources.frame import Frame
+from endpoint.sources.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]
 
@@ -42,6 +42,10 @@ class Sight:
         """Code of why flask or reference are not found."""
         self.last_s: float | None = None
         self.frames = 0
+        self.size: tuple[int, int] | None = None
+        """Width and height of the pictures."""
+        self.boxes: dict[str, Box] = {}
+        """Drawn by hand: "liquid", "reference"."""
         self._store = SampleStore()
         self._recent: deque[ColourSample] = deque(maxlen=_MOST_RECENT)
         self._follower: Follower | None = None
@@ -54,7 +58,7 @@ class Sight:
         with self.lock:
             if self.last_s is not None and frame.time_s <= self.last_s:
                 return []
-            self.last_s = frame.time_s
+            self.last_s, self.size = frame.time_s, (frame.width, frame.height)
             self.frames += 1
             follower = self._follower
         if follower is None:
@@ -87,7 +91,7 @@ class Sight:
             return
         self._looked_s = frame.time_s
         try:
-            region = locate(self._first)
+            region = locate(self._first, self.boxes.get("liquid"), self.boxes.get("reference"))
         except NoEndpoint as absent:
             self.trouble = absent.code
             return

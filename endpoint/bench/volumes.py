@@ -1,4 +1,4 @@
-"""Delivered volume of a live run: typed burette readings, or a pump that was started."""
+"""Delivered volume of a live run: typed readings, a pump that was started, or the picture."""
 
 from __future__ import annotations
 
@@ -7,11 +7,14 @@ from typing import Any
 
 import numpy as np
 
+from endpoint.bench.seen_rows import LoggedVolume, SeenRows
 from endpoint.delivery import Delivery
-from endpoint.problems import DeliveryProblem
+from endpoint.problems import DeliveryProblem, Problem
 
 MOST_ML = 200.0
 MOST_READINGS = 500
+RISEN_ML = 0.02
+"""A smaller rise of a meniscus that is followed is no addition."""
 _TICK_S = 1e-3
 
 
@@ -178,8 +181,64 @@ class Pump:
         )
 
 
-def delivered_by(volumes: Readings | Pump | None, time_s: float) -> float:
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A burette that the picture shows: the volume so far, and the readings that were typed."""
+
+    way: str
+    """"meniscus" or "drops"."""
+    start_ml: float
+    end_ml: float | None = None
+    """Reading typed at the end; without it the scale is provisional."""
+    logged: LoggedVolume | None = None
+    """None until something was seen."""
+    drops: int | None = None
+    rose_s: float | None = None
+    """When titrant was last seen to be added."""
+    trouble: Problem | None = None
+    """Why there is no volume now."""
+
+    @property
+    def times_s(self) -> tuple[float, ...]:
+        """There are no readings in between."""
+        return ()
+
+    @property
+    def delivered_ml(self) -> float:
+        """Volume delivered so far."""
+        return 0.0 if self.logged is None else float(self.logged.log.volume_ml[-1])
+
+    @property
+    def sigma_ml(self) -> float | None:
+        """Standard uncertainty of it."""
+        sigma = None if self.logged is None else self.logged.log.sigma_ml
+        return None if sigma is None else float(sigma[-1])
+
+    def with_rows(self, rows: SeenRows) -> Seen:
+        """The volume of what was seen by now; what was known before stays if that gives none."""
+        drops = len(rows.rows) if self.way == "drops" else None
+        try:
+            logged = rows.volume(self.start_ml, self.end_ml)
+        except DeliveryProblem as problem:
+            return replace(self, trouble=problem, drops=drops)
+        log = logged.log
+        assert log.time_s is not None
+        rising = np.flatnonzero(log.volume_ml < log.volume_ml[-1] - RISEN_ML)
+        rose = float(log.time_s[rising[-1]]) if rising.size else None
+        return replace(self, logged=logged, drops=drops, rose_s=rose, trouble=None)
+
+    def delivery(self) -> Delivery:
+        """Volume on the clock of the frames."""
+        if self.logged is None:
+            return Delivery("continuous", np.array([0.0]), np.array([0.0]))
+        return self.logged.seen.delivery
+
+
+Volumes = Readings | Pump | Seen
+
+
+def delivered_by(volumes: Volumes | None, time_s: float) -> float:
     """Volume delivered by a time, mL; a burette's is that of its last reading."""
-    if isinstance(volumes, Readings):
+    if isinstance(volumes, Readings | Seen):
         return volumes.delivered_ml
     return 0.0 if volumes is None else volumes.volume_at(time_s)
