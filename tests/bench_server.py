@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import uvicorn
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from endpoint.bench.hub import BenchClock, Hub
 from endpoint.bench.live import LiveSession
@@ -133,3 +133,28 @@ def fill(page: Page, selector: str, text: str) -> None:
     tab_to(page, selector)
     page.keyboard.press("Control+a")
     page.keyboard.type(text)
+
+
+def start_camera(page: Page) -> float:
+    """Start the camera with the keyboard; returns when its film began."""
+    before = page.evaluate("document.body.dataset.cameraStarted ?? ''")
+    tab_to(page, "#camera-start")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(f"body[data-camera-started]:not([data-camera-started='{before}'])")
+    return float(page.evaluate("document.body.dataset.cameraStarted")) / 1000.0
+
+
+def wait_until(moment: float) -> None:
+    time.sleep(max(moment - time.time(), 0.0))
+
+
+def finished(page: Page) -> dict[str, Any]:
+    """Finish the run and return the document, after the page has shown its volume."""
+    tab_to(page, "#finish")
+    page.keyboard.press("Enter")
+    expect(page.locator("#view-result")).to_be_visible(timeout=8000)
+    expect(page.locator("#result .outcome")).to_contain_text("Located")
+    document: dict[str, Any] = page.evaluate("fetch('/result.json').then((r) => r.json())")
+    shown = float(page.locator("#equivalence").inner_text())
+    assert abs(shown - document["equivalence_ml"]["value"]) < 0.005
+    return document

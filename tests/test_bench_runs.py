@@ -18,20 +18,17 @@ from endpoint.bench.parts import adviser, checker
 from endpoint.pipeline import analyse
 from endpoint.record import read_record
 from tests.bench_film import BenchFilm, make_film
-from tests.bench_server import Bench, browsing, fill, heard, serving, tab_to
-
-
-def start_camera(page: Page) -> float:
-    """Start the camera with the keyboard; returns when its film began."""
-    before = page.evaluate("document.body.dataset.cameraStarted ?? ''")
-    tab_to(page, "#camera-start")
-    page.keyboard.press("Enter")
-    page.wait_for_selector(f"body[data-camera-started]:not([data-camera-started='{before}'])")
-    return float(page.evaluate("document.body.dataset.cameraStarted")) / 1000.0
-
-
-def wait_until(moment: float) -> None:
-    time.sleep(max(moment - time.time(), 0.0))
+from tests.bench_server import (
+    Bench,
+    browsing,
+    fill,
+    finished,
+    heard,
+    serving,
+    start_camera,
+    tab_to,
+    wait_until,
+)
 
 
 def fill_form(page: Page, film: BenchFilm) -> None:
@@ -66,18 +63,6 @@ def set_up(page: Page, bench: Bench, film: BenchFilm) -> float:
     expect(page.locator("#view-titrating")).to_be_visible()
     assert time.time() < began + film.start_s - 0.3, "this machine is too slow to begin in time"
     return began
-
-
-def finished(page: Page) -> dict[str, Any]:
-    """Finish the run and return the document, after the page has shown its volume."""
-    tab_to(page, "#finish")
-    page.keyboard.press("Enter")
-    expect(page.locator("#view-result")).to_be_visible(timeout=8000)
-    expect(page.locator("#result .outcome")).to_contain_text("Located")
-    document: dict[str, Any] = page.evaluate("fetch('/result.json').then((r) => r.json())")
-    shown = float(page.locator("#equivalence").inner_text())
-    assert abs(shown - document["equivalence_ml"]["value"]) < 0.005
-    return document
 
 
 def agrees(document: dict[str, Any], film: BenchFilm) -> None:

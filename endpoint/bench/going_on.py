@@ -62,7 +62,8 @@ def gone_on(events: Sequence[Mapping[str, Any]], setting: Setting, now_s: float)
         seen = None if seen is None else seen.moved(later_s)
         typed = [float(e["reading_ml"]) for e in events if e["kind"] == "reading"]
         end = typed[-1] if len(typed) > 1 else None
-        volumes = Seen(setting.mode, setting.first_reading_ml, end)
+        begun = next((float(e["time_s"]) for e in events if e["kind"] == "reading"), 0.0) + later_s
+        volumes = Seen(setting.mode, setting.first_reading_ml, begun, end)
         volumes = volumes if seen is None else volumes.with_rows(seen)
     else:
         rows = tuple(

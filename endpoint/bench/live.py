@@ -54,7 +54,7 @@ class LiveSession(Watching):
             self._clear()
             self.sight.forget_before(now_s)
             if setting.mode in WAYS:
-                self.volumes = Seen(setting.mode, setting.first_reading_ml)
+                self.volumes = Seen(setting.mode, setting.first_reading_ml, now_s)
             elif setting.mode == "pump":
                 self.volumes = Pump(float(setting.rate_ml_min or 0.0))
             else:
@@ -302,7 +302,7 @@ class LiveSession(Watching):
                 return
             job, region = self._job, self.sight.region
         # A reading that is still to come cannot be waited for once the run has ended.
-        stepwise = isinstance(volumes, Readings) and not final
+        stepwise = not isinstance(volumes, Pump) and not final
         trace, plume = self.sight.trace(volumes.times_s if stepwise else ())
         try:
             result = result_of_run(job, volumes, trace, region, self._details, final=final)

@@ -105,6 +105,7 @@ def _volumes(session: LiveSession) -> dict[str, Any] | None:
     if isinstance(volumes, Seen):
         return {
             "kind": volumes.way,
+            "begun_s": volumes.begun_s,
             "start_ml": volumes.start_ml,
             "end_ml": volumes.end_ml,
             "text": _seen_text(volumes),

@@ -10,11 +10,13 @@ import numpy as np
 from endpoint.bench.seen_rows import LoggedVolume, SeenRows
 from endpoint.delivery import Delivery
 from endpoint.problems import DeliveryProblem, Problem
+from endpoint.seen_volume import level_spans
 
 MOST_ML = 200.0
 MOST_READINGS = 500
 RISEN_ML = 0.02
 """A smaller rise of a meniscus that is followed is no addition."""
+RISEN_S = 0.5
 _TICK_S = 1e-3
 
 
@@ -188,6 +190,8 @@ class Seen:
     way: str
     """"meniscus" or "drops"."""
     start_ml: float
+    begun_s: float = 0.0
+    """When the run began, on the clock of the session."""
     end_ml: float | None = None
     """Reading typed at the end; without it the scale is provisional."""
     logged: LoggedVolume | None = None
@@ -200,8 +204,13 @@ class Seen:
 
     @property
     def times_s(self) -> tuple[float, ...]:
-        """There are no readings in between."""
-        return ()
+        """When additions ended, the last of which may go on."""
+        if self.logged is None or self.rose_s is None:
+            return ()
+        log = self.logged.log
+        assert log.time_s is not None
+        begins = level_spans(log.time_s, log.volume_ml)[:, 0]
+        return (*begins[begins < self.rose_s - RISEN_S].tolist(), self.rose_s)
 
     @property
     def delivered_ml(self) -> float:

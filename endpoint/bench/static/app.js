@@ -1,4 +1,5 @@
 // Wires the page to the bench: what comes in is drawn, what is done goes out.
+import { Boxes } from "/static/boxes.js";
 import { Camera } from "/static/camera.js";
 import { Curve } from "/static/curve.js";
 import { Link } from "/static/link.js";
@@ -21,6 +22,8 @@ let formShown = false;
 
 const link = new Link(hear);
 const camera = new Camera(link, $("video"), (text) => { $("camera-note").textContent = text; });
+
+const boxes = new Boxes(send, (text) => { $("camera-note").textContent = text; });
 
 function hear(message) {
   switch (message.say) {
@@ -51,6 +54,8 @@ function say(text, wrong = false) {
 function accepted(what) {
   if (what === "reading") $("reading").value = "";
   if (what === "correct") $("reading").focus();
+  if (what === "end-reading") { $("end-reading").value = ""; $("finish").focus(); }
+  if (what === "box") $("camera-note").textContent = "";
   if (what === "guess") $("guess").value = "";
 }
 
@@ -67,8 +72,11 @@ function showState(state) {
   $("look-again").hidden = !operator || state.phase !== "set-up";
   showNotices($("notices"), state.notices);
   showPicture(state, camera.running);
+  boxes.show(state, operator);
+  camera.perSecond = state.burette.way === "drops" ? 30 : 15;
   showLiquid(state);
   if (state.phase === "set-up") showSetUp(state);
+  if (state.phase === "set-up" && operator && state.burette.way !== wanted()) watch();
   if (state.phase === "titrating") showTitrating(state, operator);
   showQuestion(state, operator, body.dataset.screen);
   showProjector(state);
@@ -88,7 +96,7 @@ function turnTo(next) {
   if (next === "set-up") formShown = false;
   say("");
   if (first) return;
-  if (next === "titrating") ($("reading-form").hidden ? $("pump-start") : $("reading")).focus();
+  if (next === "titrating") [$("reading"), $("end-reading"), $("pump-start")].find((e) => e.offsetParent !== null)?.focus();
   else if (next === "result") $("h-result").focus();
   else $("f-label").focus();
 }
@@ -125,6 +133,20 @@ function send(command) {
   if (!link.send(command)) say("The bench does not answer. Wait until the page has found it again.", true);
 }
 
+// What the pictures are looked at for, so that the checks can tell before the run whether it goes.
+function wanted() {
+  const mode = $("form").elements.mode.value;
+  return mode === "meniscus" || mode === "drops" ? mode : "typed";
+}
+
+let asked = 0;
+function watch(always = false) {
+  const now = performance.now();
+  if (!link.ready || phase !== "set-up" || (!always && now - asked < 500)) return;
+  asked = now;
+  link.send({ do: "watch", way: wanted(), division_ml: Number($("f-division").value) });
+}
+
 $("camera-start").addEventListener("click", () => startCamera());
 $("camera-list").addEventListener("change", (event) => startCamera(event.target.value));
 $("look-again").addEventListener("click", () => send({ do: "look-again" }));
@@ -137,9 +159,11 @@ $("form").addEventListener("submit", (event) => {
 });
 for (const radio of document.querySelectorAll("[name=mode]")) {
   radio.addEventListener("change", () => {
-    for (const part of document.querySelectorAll("[data-mode]")) part.hidden = part.dataset.mode !== radio.value;
+    for (const part of document.querySelectorAll("[data-mode]")) part.hidden = !part.dataset.mode.split(" ").includes(radio.value);
+    watch(true);
   });
 }
+$("f-division").addEventListener("change", () => watch(true));
 $("unfinished").addEventListener("click", (event) => {
   const button = event.target.closest("button");
   if (button) send({ do: button.dataset.do, run: button.dataset.run });
@@ -149,6 +173,12 @@ $("reading-form").addEventListener("submit", (event) => {
   const ml = number($("reading").value);
   if (ml === null) { say("Type the burette reading as a number, such as 12.35.", true); return; }
   send({ do: "reading", ml });
+});
+$("end-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const ml = number($("end-reading").value);
+  if (ml === null) { say("Type the reading at the end as a number, such as 12.35.", true); return; }
+  send({ do: "end-reading", ml });
 });
 $("undo").addEventListener("click", () => { send({ do: "undo" }); $("reading").focus(); });
 $("readings").addEventListener("click", (event) => {

@@ -1,5 +1,4 @@
 // The camera of the browser: pictures go out only as fast as the bench takes them.
-const PER_SECOND = 15;
 const IN_FLIGHT = 2;
 const LOST_MS = 1500;
 const LONGEST = 1280;
@@ -10,6 +9,7 @@ export class Camera {
     this.video = video;
     this.say = say;
     this.number = 0;
+    this.perSecond = 15;
     this.flying = new Map();
     this.last = 0;
     this.busy = false;
@@ -65,7 +65,7 @@ export class Camera {
     this.video.requestVideoFrameCallback((next, more) => this.step(next, more));
     const clock = performance.now();
     for (const [number, since] of this.flying) if (clock - since > LOST_MS) this.flying.delete(number);
-    const due = clock - this.last >= 1000 / PER_SECOND - 8;
+    const due = clock - this.last >= 1000 / this.perSecond - 8;
     if (!due || this.busy || this.flying.size >= IN_FLIGHT || !this.link.ready) return;
     this.last = clock;
     this.take(info.captureTime ?? now);

@@ -1,4 +1,5 @@
 // The set-up view: notices, picture with outlines, checks, form.
+import { outlinesOf } from "/static/boxes.js";
 import { el, shape, svg } from "/static/shapes.js";
 
 const $ = (id) => document.getElementById(id);
@@ -48,15 +49,18 @@ export function showSetUp(state) {
 
 export function showPicture(state, running) {
   const outlines = $("outlines");
-  const region = state.phase === "set-up" || state.phase === "titrating" ? state.region : null;
-  const key = JSON.stringify(region);
+  const looking = state.phase === "set-up" || state.phase === "titrating";
+  const region = looking ? state.region : null;
+  const burette = looking ? state.burette : null;
+  const key = JSON.stringify([region, burette]);
   $("no-picture").hidden = running || !$("preview").hidden;
   if (outlines.dataset.key === key) return;
   outlines.dataset.key = key;
-  if (!region) { outlines.replaceChildren(); return; }
-  outlines.setAttribute("viewBox", `0 0 ${region.width} ${region.height}`);
-  $("frame").style.aspectRatio = `${region.width} / ${region.height}`;
-  const size = Math.max(region.width, region.height) / 30;
+  const size_of = region ? [region.width, region.height] : burette && burette.picture;
+  if (!size_of) { outlines.replaceChildren(); return; }
+  outlines.setAttribute("viewBox", `0 0 ${size_of[0]} ${size_of[1]}`);
+  $("frame").style.aspectRatio = `${size_of[0]} / ${size_of[1]}`;
+  const size = Math.max(...size_of) / 30;
   const ring = (points, name) => {
     const text = points.map((p) => p.join(",")).join(" ");
     const x = Math.min(...points.map((p) => p[0]));
@@ -64,7 +68,9 @@ export function showPicture(state, running) {
     const label = (cls) => svg("text", { x, y: Math.max(y, size), "font-size": size, class: cls }, [name]);
     return [svg("polygon", { points: text, class: "halo" }), svg("polygon", { points: text, class: "rim" }), label("halo-text"), label("rim-text")];
   };
-  outlines.replaceChildren(...ring(region.liquid, "liquid"), ...ring(region.reference, "white"));
+  const found = region ? [...ring(region.liquid, "liquid"), ...ring(region.reference, "white")] : [];
+  const boxes = burette ? { ...burette, boxes: region ? { ...burette.boxes, liquid: undefined, reference: undefined } : burette.boxes } : null;
+  outlines.replaceChildren(...found, ...outlinesOf(boxes));
 }
 
 export function formValues(form) {
@@ -73,7 +79,8 @@ export function formValues(form) {
   const pump = values.mode === "pump";
   const names = ["sample_ml", "fillings", "added_ml", "titrant_mol_l", "titrant_uncertainty_mol_l", "lag_s",
     "lag_uncertainty_s", pump ? "rate_ml_min" : "first_reading_ml"];
-  const needed = ["sample_ml", "titrant_mol_l", "rate_ml_min"];
+  const seen = values.mode === "meniscus" || values.mode === "drops";
+  const needed = ["sample_ml", "titrant_mol_l", "rate_ml_min", ...(seen ? ["first_reading_ml"] : [])];
   for (const name of names) {
     const field = form.elements[name];
     const title = form.querySelector(`label[for=${field.id}]`).textContent;
@@ -85,6 +92,7 @@ export function formValues(form) {
     if (value === null) return { wrong: `This is no number: ${title}.`, field };
     values[name] = value;
   }
+  if (values.mode === "meniscus") values.division_ml = Number(data.get("division_ml"));
   if (data.get("pipette_class")) values.pipette_class = data.get("pipette_class");
   if (!pump && data.get("burette")) {
     const [nominal, kind] = data.get("burette").split(" ");
@@ -102,7 +110,7 @@ export function fillForm(values) {
     field.value = String(value);
   }
   if (values.burette_nominal_ml) form.elements.burette.value = `${values.burette_nominal_ml} ${values.burette_class ?? "A"}`;
-  const mode = form.querySelector(`[name=mode][value="${values.mode === "pump" ? "pump" : "steps"}"]`);
+  const mode = form.querySelector(`[name=mode][value="${["pump", "meniscus", "drops"].includes(values.mode) ? values.mode : "steps"}"]`);
   mode.checked = true;
   mode.dispatchEvent(new Event("change"));
 }

@@ -45,13 +45,17 @@ export function showTitrating(state, operator) {
   text($("delivered"), state.delivered_ml.toFixed(2));
   const volumes = state.volumes;
   const pump = volumes && volumes.kind === "pump";
-  $("reading-form").hidden = pump || !operator;
+  const seen = volumes && (volumes.kind === "meniscus" || volumes.kind === "drops");
+  $("reading-form").hidden = pump || seen || !operator;
+  $("end-form").hidden = !seen || !operator;
+  $("seen-words").hidden = !seen;
+  if (seen) text($("seen-words"), volumes.text);
   $("pump").hidden = !pump || !operator;
-  $("readings-box").hidden = pump || !operator;
+  $("readings-box").hidden = pump || seen || !operator;
   for (const id of ["finish", "ask"]) $(id).hidden = !operator;
   if (pump) showPump(volumes);
-  else if (volumes) readings(volumes.rows);
-  const begun = pump ? volumes.start_s : volumes && volumes.rows.length ? volumes.rows[0].time_s : null;
+  else if (volumes && !seen) readings(volumes.rows);
+  const begun = pump ? volumes.start_s : seen ? volumes.begun_s : volumes && volumes.rows.length ? volumes.rows[0].time_s : null;
   text($("clock"), begun == null ? "0:00" : clock(state.time_s - begun));
 }
 
