@@ -173,14 +173,13 @@ def burette_recipe(shows: str) -> BenchRecipe:
     )
     if shows == "meniscus":
         return replace(base, chemistry=chemistry, frames_s=3.0)
-    # Held pauses from the first drops on, so that the whole run is short.
     return replace(
         base,
         chemistry=chemistry,
         frames_s=30.0,
-        wait_s=3.3,
+        wait_s=1.75,
         drop_ml=0.05,
-        drops_s=4.0,
+        drops_s=6.0,
         additions=(12, 6, 2, 1, 1, 1, 2, 3),
     )
 
@@ -205,11 +204,16 @@ class BuretteFilm:
         return self.recipe.chemistry.flask.equivalence_ml
 
 
+SLOW = {"meniscus": 1, "drops": 2}
+"""Drops fall in slow motion, so that a loaded machine sees each of them as a free one does."""
+
+
 def make_burette_film(shows: str, folder: Path, lead_s: float = 4.0) -> BuretteFilm:
     """Write film and record; the film begins with `lead_s` in which nothing happens."""
     recipe = burette_recipe(shows)
     coded = [_jpeg(picture) for _, picture in bench_frames(recipe)]
-    rate = round(recipe.frames_s)
+    slow = SLOW[shows]
+    rate = round(recipe.frames_s / slow)
     lead = [coded[k % max(rate // 2, 1)] for k in range(round(lead_s * rate))]
     tail = [coded[-1 - k % 3] for k in range(60 * rate)]
     folder.mkdir(parents=True, exist_ok=True)
@@ -230,5 +234,11 @@ def make_burette_film(shows: str, folder: Path, lead_s: float = 4.0) -> BuretteF
     plan = plan_of_bench(recipe)
     begins = plan.true_s[:-1][np.diff(plan.true_ml) > 1e-9]
     return BuretteFilm(
-        mjpeg, record, recipe, start, end, float(begins[0]) + lead_s, plan.duration_s + lead_s
+        mjpeg,
+        record,
+        recipe,
+        start,
+        end,
+        slow * float(begins[0]) + lead_s,
+        slow * plan.duration_s + lead_s,
     )

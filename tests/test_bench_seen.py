@@ -16,6 +16,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from endpoint.assembly import prepare
+from endpoint.bench import seen_live
 from endpoint.bench.journal import Journal
 from endpoint.bench.journal_port import SessionJournal
 from endpoint.bench.live import LiveSession
@@ -28,7 +29,7 @@ from endpoint.report.document import document
 from endpoint.runs import export
 from endpoint.sources.frame import Box, Frame
 from endpoint.sources.video import VideoSource
-from tests.bench_film import BuretteFilm, make_burette_film
+from tests.bench_film import SLOW, BuretteFilm, make_burette_film
 from tests.bench_server import (
     Bench,
     browsing,
@@ -43,6 +44,7 @@ from tests.bench_server import (
 )
 
 DAY = datetime.date(2026, 11, 25)
+LEAD_S = 3.5
 
 
 @pytest.fixture(scope="module")
@@ -59,6 +61,12 @@ def located(films: dict[str, BuretteFilm]) -> dict[str, Result]:
         job, source = prepare(read_record(film.record), DAY)
         out[shows] = analyse(source, job)
     return out
+
+
+@pytest.fixture
+def slow_motion(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Drops fall in slow motion in the film, so that fewer pictures a second show them all."""
+    monkeypatch.setattr(seen_live, "LEAST_RATE", seen_live.LEAST_RATE / (2 * SLOW["drops"]))
 
 
 def agrees(live: dict[str, Any], film: BuretteFilm, located: Result) -> None:
@@ -123,7 +131,10 @@ def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> f
 
 @pytest.mark.parametrize("shows", ["meniscus", "drops"])
 def test_run_with_the_burette_in_the_picture(
-    shows: str, films: dict[str, BuretteFilm], located: dict[str, Result]
+    shows: str,
+    films: dict[str, BuretteFilm],
+    located: dict[str, Result],
+    slow_motion: None,
 ) -> None:
     film = films[shows]
     tip = located[shows].seen_box if shows == "drops" else None
@@ -147,3 +158,154 @@ def test_run_with_the_burette_in_the_picture(
         live = finished(page)
         assert not told, told
     agrees(live, film, located[shows])
+
+
+# Without a browser -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class At:
+    """A frame with another time."""
+
+    frame: Frame
+    time_s: float
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.frame, name)
+
+
+@pytest.fixture(scope="module")
+def frames(films: dict[str, BuretteFilm]) -> dict[str, list[Frame]]:
+    return {
+        shows: list(VideoSource(film.record.with_suffix(".avi")).frames())
+        for shows, film in films.items()
+    }
+
+
+def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float) -> LiveSession:
+    """Session with a journal, at its set-up, that looks at the first frames."""
+    port = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
+    session = new_session(adviser=adviser, checker=checker, journal=port)
+    session.sight.look_at(locate(frames[:12]))
+    session.watch("meniscus" if tip is None else "drops", 0.1)
+    if tip is not None:
+        session.seen.put_box("tip", tip)
+    for frame in frames:
+        if frame.time_s > LEAD_S:
+            break
+        session.see(At(frame, frame.time_s + later_s))
+        session.look_at_burette(frame.time_s + later_s)
+    return session
+
+
+def closed(session: LiveSession) -> None:
+    journal = session.keeper._journal
+    assert isinstance(journal, SessionJournal)
+    journal.journal.close()
+
+
+def form_of(film: BuretteFilm) -> dict[str, Any]:
+    return {
+        "label": "Water", "sample_ml": 50.0, "fillings": 2, "added_ml": 5.0, "titrant_mol_l": 0.01,
+        "mode": film.recipe.shows, "first_reading_ml": film.start_ml, "division_ml": 0.1,
+    }  # fmt: skip
+
+
+def play(session: LiveSession, frames: list[Frame], later_s: float) -> float:
+    for frame in frames:
+        now = frame.time_s + later_s
+        session.see(At(frame, now))
+        session.look_at_burette(now)
+    return now
+
+
+@pytest.mark.parametrize("shows", ["meniscus", "drops"])
+def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
+    shows: str,
+    films: dict[str, BuretteFilm],
+    located: dict[str, Result],
+    frames: dict[str, list[Frame]],
+    slow_motion: None,
+    tmp_path: Path,
+) -> None:
+    film, shown = films[shows], frames[shows]
+    tip = located[shows].seen_box if shows == "drops" else None
+    path = tmp_path / "journal.sqlite"
+    session = session_of(path, shown, tip, 100.0)
+    assert {c.code: c.mark for c in session.checks(100.0 + LEAD_S)}[
+        "burette-lines" if tip is None else "tip-box"
+    ] == "good"
+    session.begin(form_of(film), 100.0 + LEAD_S)
+    # Broken off within a pause of about the middle, without a word; nothing is delivered then.
+    cut_s = film.begin_s + 0.45 * (film.end_s - film.begin_s)
+    while abs(seen_at(located[shows], cut_s) - seen_at(located[shows], cut_s + 1.2)) > 0.01:
+        cut_s += 0.2
+    play(session, [f for f in shown if LEAD_S < f.time_s <= cut_s], 100.0)
+    before = session.delivered_ml(0.0)
+    closed(session)
+    again = session_of(path, shown, tip, 7.0)
+    assert [run["label"] for run in again.unfinished] == ["Water"]
+    again.resume(again.unfinished[0]["run"], 7.1 + LEAD_S)
+    assert again.delivered_ml(0.0) == pytest.approx(before, abs=0.06)
+    now = play(again, [f for f in shown if f.time_s > cut_s + 1.0], 6.2 + LEAD_S - cut_s)
+    again.end_reading(film.end_ml, now)
+    again.finish(now)
+    assert again.document is not None
+    assert again.document["status"] == "located"
+    agrees(again.document, film, located[shows])
+    closed(again)
+    with Journal.open(path, writing=False) as journal:
+        (entry,) = journal.runs()
+        done = export(journal, entry.run, tmp_path / "out")
+    assert done.why_not is None
+    job, source = prepare(read_record(tmp_path / "out" / "record.toml"), DAY)
+    told = document(analyse(source, job), {})
+    for key in ("value", "standard_uncertainty"):
+        assert told["equivalence_ml"][key] == pytest.approx(
+            again.document["equivalence_ml"][key], abs=1e-6
+        )
+    assert told["hardness"]["mmol_l"]["value"] == pytest.approx(
+        again.document["hardness"]["mmol_l"]["value"], rel=1e-6
+    )
+
+
+def seen_at(result: Result, time_s: float) -> float:
+    assert result.seen_volume is not None
+    return float(result.seen_volume.delivery.volume_at(time_s))
+
+
+def test_what_cannot_be_done_is_said(
+    films: dict[str, BuretteFilm], frames: dict[str, list[Frame]], tmp_path: Path
+) -> None:
+    film, shown = films["meniscus"], frames["meniscus"]
+    session = session_of(tmp_path / "journal.sqlite", shown, None, 0.0)
+    drops = {**form_of(film), "mode": "drops"}
+    with pytest.raises(RecordProblem, match="no box in which drops fall"):
+        session.begin(drops, 2.0)
+    session.put_box("tip", Box(100, 200, 160, 300))
+    # Three pictures a second come: far too few for drops, and that is said before the run.
+    play(session, [f for f in shown if 2.0 < f.time_s < 6.0], 0.0)
+    session.watch("drops", 0.1)
+    assert {c.code: c.mark for c in session.checks(6.0)}["picture-rate"] == "fault"
+    with pytest.raises(RecordProblem, match="counting drops needs 25"):
+        session.begin(drops, 6.0)
+    with pytest.raises(RecordProblem, match="start reading is missing"):
+        session.begin({**form_of(film), "first_reading_ml": None}, 6.0)
+    with pytest.raises(RecordProblem, match="less than 8 pixels"):
+        session.put_box("burette", Box(50, 50, 51, 90))
+    session.watch("meniscus", 0.1)
+    session.put_box("burette", Box(0, 0, 40, 200))
+    session.begin(form_of(film), 6.0)
+    play(session, [f for f in shown if 6.0 < f.time_s < 16.0], 0.0)
+    session.tick(15.9, 0.0, 0.0)
+    told = {n.code: n.text for n in session.notices.current(16.0)}
+    assert "volume-unseen" in told
+    with pytest.raises(RecordProblem, match="read from the picture"):
+        session.reading(3.0, 16.0)
+    with pytest.raises(RecordProblem, match="not above the start reading"):
+        session.end_reading(film.start_ml, 16.0)
+    session.finish(16.0)
+    assert session.document is not None
+    assert session.document["status"] == "none"
+    assert session.document["reasons"][0]["text"]
+    closed(session)

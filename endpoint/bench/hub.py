@@ -23,6 +23,7 @@ _TICK_S = 0.25
 _VIEWER_S = 0.2
 _PREVIEW_S = 0.4
 _PREVIEW_SIDE = 480
+_MOST_WAITING = 8
 _SIDES = ("left", "top", "right", "bottom")
 
 
@@ -62,7 +63,7 @@ class Hub:
 
     A picture that comes while one is being measured waits; a newer one takes its place, and the
     page is told so that it may send the next. So a slow computer sees fewer pictures, never late
-    ones.
+    ones. Only while drops are counted do a few wait, as every one may show a drop.
     """
 
     def __init__(self, session: LiveSession, clock: BenchClock, *, browser: bool) -> None:
@@ -72,7 +73,7 @@ class Hub:
         self.on_commands: list[Callable[[Command], None]] = []
         self._loop: asyncio.AbstractEventLoop | None = None
         self._fresh = threading.Condition()
-        self._waiting: _Waiting | None = None
+        self._waiting: deque[_Waiting] = deque()
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
         self._index = 0
@@ -228,10 +229,12 @@ class Hub:
     def picture(self, page: Page, picture: Picture) -> None:
         """A picture of a page has come in; the one that waited is let go."""
         time_s = self.clock.now() - picture.age_s * self.clock.speed
+        room = _MOST_WAITING if self.session.seen.way == "drops" else 1
         with self._fresh:
-            old, self._waiting = self._waiting, _Waiting(page, picture, time_s)
+            gone = [self._waiting.popleft() for _ in range(len(self._waiting) - room + 1)]
+            self._waiting.append(_Waiting(page, picture, time_s))
             self._fresh.notify()
-        if old is not None:
+        for old in gone:
             old.page.answers.append({"say": "seen", "number": old.picture.number, "used": False})
             old.page.wake.set()
 
@@ -245,9 +248,9 @@ class Hub:
     def _measure_all(self) -> None:
         while not self._stop.is_set():
             with self._fresh:
-                while self._waiting is None and not self._stop.is_set():
+                while not self._waiting and not self._stop.is_set():
                     self._fresh.wait(0.5)
-                waiting, self._waiting = self._waiting, None
+                waiting = self._waiting.popleft() if self._waiting else None
             if waiting is not None:
                 self._measure(waiting)
 

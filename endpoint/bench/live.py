@@ -16,6 +16,7 @@ from endpoint.bench.advising import moment_of
 from endpoint.bench.concluding import result_of_run
 from endpoint.bench.going_on import gone_on
 from endpoint.bench.ports import Guidance, Moment
+from endpoint.bench.result_words import words_of
 from endpoint.bench.seen_rows import WAYS
 from endpoint.bench.setting import job_of, setting_from
 from endpoint.bench.teaching import Replicate, expected_ml
@@ -244,7 +245,8 @@ class LiveSession(Watching):
             self.phase = "result"
             self.seen.stop()
             if self.document is not None and self.setting is not None:
-                self.replicates.append(Replicate(self.setting.label, self.document))
+                words = {} if self.result is None else words_of(self.result)
+                self.replicates.append(Replicate(self.setting.label, self.document, words))
                 del self.replicates[:-_MOST_REPLICATES]
             self.keeper.end(self.document)
             for code in ("view", "camera-silent", "source-ended", "too-seldom", "volume-unseen"):

@@ -10,7 +10,9 @@ import numpy as np
 from endpoint.bench.form_names import blueness_of, name_of, place_of
 from endpoint.bench.live import LiveSession
 from endpoint.bench.ports import Guidance
+from endpoint.bench.result_words import words_of
 from endpoint.bench.seen_rows import DROP_ML
+from endpoint.bench.teaching import Replicate
 from endpoint.bench.volumes import Pump, Readings, Seen
 from endpoint.colour import lab_and_rgb
 from endpoint.problems import Flag
@@ -150,8 +152,7 @@ def curve_of_session(session: LiveSession) -> dict[str, Any]:
     """Curve and document; sent only when the version has changed."""
     with session.lock:
         result, document, version = session.result, session.document, session.version
-        replicates = [replicate_json(k, r.label, r.document)
-                      for k, r in enumerate(session.replicates)]  # fmt: skip
+        replicates = [replicate_json(k, r) for k, r in enumerate(session.replicates)]
         guess = session.question.guess_ml if session.question is not None else None
         form = dict(session.form)
     points: list[list[Any]] = []
@@ -166,21 +167,21 @@ def curve_of_session(session: LiveSession) -> dict[str, Any]:
         "version": version,
         "points": points,
         "document": document,
+        "words": None if result is None or document is None else words_of(result),
         "replicates": replicates,
         "guess_ml": guess,
         "form": form,
     }
 
 
-def replicate_json(number: int, label: str, document: dict[str, Any]) -> dict[str, Any]:
+def replicate_json(number: int, replicate: Replicate) -> dict[str, Any]:
     """One line of the list of replicates."""
-    end = document.get("equivalence_ml") or {}
-    hardness = document.get("hardness") or {}
+    volume = replicate.words.get("volume", {})
+    amounts = replicate.words.get("amounts", [])
     return {
         "number": number + 1,
-        "label": label,
-        "status": document.get("status"),
-        "equivalence_ml": end.get("value"),
-        "standard_uncertainty_ml": end.get("standard_uncertainty"),
-        "hardness_mmol_l": (hardness.get("mmol_l") or {}).get("value"),
+        "label": replicate.label,
+        "status": replicate.document.get("status"),
+        "volume": f"{volume.get('value', '')} {volume.get('rest', '')}".strip(),
+        "amount": amounts[0]["text"] if amounts else "",
     }

@@ -12,6 +12,7 @@ from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from endpoint.bench.ports import Check
 from endpoint.bench.seen_rows import WAYS, DropTally, SeenRows
@@ -60,6 +61,8 @@ class SeenLive:
         self._frame: Frame | None = None
         self._searched_s = self._last_s = self._tried_s = -np.inf
         self._looks = 0
+        self._tip: NDArray[np.float32] | None = None
+        """What the tip looked like in the last picture."""
         self._begun_s = -np.inf
         self._trial: MeniscusFollower | None = None
         self._tried: _Tried | None = None
@@ -211,6 +214,10 @@ class SeenLive:
     def see(self, frame: Frame) -> None:
         """Look at the next picture."""
         with self._lock:
+            if self._times and frame.time_s <= self._times[-1]:
+                return
+            if self._again(frame):
+                return
             self._times.append(frame.time_s)
             self._frame = frame
             if self.way == "typed" or self.trouble is not None:
@@ -224,6 +231,15 @@ class SeenLive:
                     self._try(frame)
             except DeliveryProblem as problem:
                 self.trouble = problem
+
+    def _again(self, frame: Frame) -> bool:
+        """Whether a camera gives its last picture once more, which hides what falls between."""
+        tip = self.boxes.get("tip") if self.way == "drops" else None
+        if tip is None or tip.right > frame.width or tip.bottom > frame.height:
+            return False
+        now, before = frame.encoded(tip), self._tip
+        self._tip = now
+        return before is not None and bool(np.array_equal(now, before))
 
     def _look(self, follower: MeniscusFollower, frame: Frame) -> None:
         between = _BETWEEN_S if self._looks < _MANY_ROWS else _SELDOM_S

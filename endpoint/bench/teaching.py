@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 
@@ -15,6 +15,8 @@ class Replicate:
 
     label: str
     document: dict[str, Any]
+    words: dict[str, Any] = field(default_factory=dict)
+    """Texts of `result_words`."""
 
 
 _LIKE_ML = 0.1

@@ -73,7 +73,7 @@ function showState(state) {
   showNotices($("notices"), state.notices);
   showPicture(state, camera.running);
   boxes.show(state, operator);
-  camera.perSecond = state.burette.way === "drops" ? 30 : 15;
+  camera.fast = state.burette.way === "drops";
   showLiquid(state);
   if (state.phase === "set-up") showSetUp(state);
   if (state.phase === "set-up" && operator && state.burette.way !== wanted()) watch();
@@ -108,7 +108,7 @@ function showCurve(message) {
   bigCurve.show(message.points, message.document);
   if (!formShown && Object.keys(message.form).length) fillForm(message.form);
   formShown = true;
-  showResult($("result"), message.document, message.guess_ml);
+  showResult($("result"), message.document, message.words, message.guess_ml);
   showReplicates(message.replicates);
 }
 
