@@ -18,7 +18,7 @@ export function outlinesOf(burette) {
     const label = (cls) => svg("text", { x, y, "font-size": size, class: cls }, [name]);
     marks.push(svg("rect", { ...place, class: "halo" }), svg("rect", { ...place, class: "rim dots" }), label("halo-text"), label("rim-text"));
   };
-  if (burette.found && !burette.boxes.burette) draw(burette.found, NAMES.burette);
+  if (burette.found && burette.way === "meniscus" && !burette.boxes.burette) draw(burette.found, NAMES.burette);
   for (const [name, box] of Object.entries(burette.boxes)) if (box && NAMES[name]) draw(box, NAMES[name]);
   return marks;
 }
