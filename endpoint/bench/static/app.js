@@ -42,7 +42,7 @@ function hear(message) {
 function lost(gone) {
   body.dataset.linked = gone ? "no" : "yes";
   if (gone) showNotices($("notices"), [{ code: "unlinked", mark: "fault",
-    text: "The page has lost the bench.", advice: "It tries again by itself. Is the program still running?" }]);
+    text: "The page has lost the bench.", advice: "It tries again by itself. If the program has ended, start it again and open the new address: it offers to go on." }]);
 }
 
 function say(text, wrong = false) {
