@@ -157,6 +157,10 @@ mixing_lag_uncertainty_s = 0.1
     return record
 
 
+SLOW = {"meniscus": 1, "drops": 3}
+"""Drops fall in slow motion, so that a loaded machine sees each of them as a free one does."""
+
+
 def burette_recipe(shows: str) -> BenchRecipe:
     """A small titration whose burette, or whose drops, stand in the picture."""
     base = bench_recipe(shows, 1005)
@@ -164,8 +168,8 @@ def burette_recipe(shows: str) -> BenchRecipe:
         base.chemistry,
         name=f"bench-{shows}",
         sample_ml=50.0,
-        hardness_mmol_l=0.4 if shows == "meniscus" else 0.24,
-        mixing_s=0.5,
+        hardness_mmol_l=0.4 if shows == "meniscus" else 0.17,
+        mixing_s=0.5 / SLOW[shows],
         wait_s=(3.3, 3.5),
         fine_ml=(0.12,),
         stop_after_ml=0.25,
@@ -177,10 +181,10 @@ def burette_recipe(shows: str) -> BenchRecipe:
         base,
         chemistry=chemistry,
         frames_s=30.0,
-        wait_s=1.75,
+        wait_s=1.25,
         drop_ml=0.05,
         drops_s=6.0,
-        additions=(12, 6, 2, 1, 1, 1, 2, 3),
+        additions=(9, 4, 1, 1, 1, 1, 2, 2),
     )
 
 
@@ -202,10 +206,6 @@ class BuretteFilm:
     def true_ml(self) -> float:
         """Equivalence volume."""
         return self.recipe.chemistry.flask.equivalence_ml
-
-
-SLOW = {"meniscus": 1, "drops": 2}
-"""Drops fall in slow motion, so that a loaded machine sees each of them as a free one does."""
 
 
 def make_burette_film(shows: str, folder: Path, lead_s: float = 4.0) -> BuretteFilm:

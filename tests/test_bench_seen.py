@@ -251,7 +251,7 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     again.end_reading(film.end_ml, now)
     again.finish(now)
     assert again.document is not None
-    assert again.document["status"] == "located"
+    assert again.document["status"] == "located", again.document["reasons"]
     agrees(again.document, film, located[shows])
     closed(again)
     with Journal.open(path, writing=False) as journal:

@@ -34,8 +34,6 @@ DROP_ML = (0.05, 0.01)
 """Volume of a drop and its standard uncertainty until the end reading is typed (from memory of
 general teaching)."""
 _EDGE_DROPS = 0.3
-_LOST_S = 0.12
-"""A drop that falls while no picture comes for this long is surely not seen."""
 
 
 @dataclass(frozen=True)
@@ -61,13 +59,16 @@ class DropTally:
         )
 
     def then(self, later: DropTally) -> DropTally:
-        """Both counts together; in between nothing was seen."""
-        between = max(later.first_s - self.last_s - _LOST_S, 0.0)
+        """Both counts together.
+
+        In between nothing was seen and nothing should have been added, as the person is told;
+        a drop that fell all the same is suspected.
+        """
         return DropTally(
             self.first_s,
             later.last_s,
-            self.blind_s + between + later.blind_s,
-            self.suspected + later.suspected,
+            self.blind_s + later.blind_s,
+            self.suspected + later.suspected + 1,
             self.streams + later.streams,
         )
 
