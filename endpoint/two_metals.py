@@ -95,7 +95,9 @@ def _first(flasks: Flasks, k: FloatArray, m: FloatArray) -> FloatArray:
     return np.asarray(np.log(np.stack([y, i])))
 
 
-def balance(flasks: Flasks, near: FloatArray | None = None) -> Balance:
+def balance(
+    flasks: Flasks, near: FloatArray | None = None, closed: float = _CLOSED
+) -> Balance:
     """Solve the mass balances of two metals, EDTA and indicator.
 
     Parameters
@@ -105,6 +107,8 @@ def balance(flasks: Flasks, near: FloatArray | None = None) -> Balance:
     near:
         `Balance.log_free` of nearly the same flasks, shape (2, rows, n); without it the start is
         that of `endpoint.equilibrium.solve`.
+    closed:
+        Largest error of a balance, as a part of the total.
     """
     k = 10.0 ** flasks.log_k_edta[..., None]
     m = 10.0 ** flasks.log_k_indicator[..., None]
@@ -116,7 +120,7 @@ def balance(flasks: Flasks, near: FloatArray | None = None) -> Balance:
         gy = now.free[0] + now.metal_edta[0] + now.metal_edta[1] - edta
         gi = now.free[1] + now.metal_indicator[0] + now.metal_indicator[1] - dye
         error = max(float(np.abs(gy / edta).max()), float(np.abs(gi / dye).max()))
-        if error < _CLOSED:
+        if error < closed:
             return now
         yy, ii, yi = now.curvature
         det = np.maximum(yy * ii - yi * yi, 1e-300)
@@ -125,7 +129,7 @@ def balance(flasks: Flasks, near: FloatArray | None = None) -> Balance:
             step /= np.maximum(np.abs(step).max(axis=0) / _MAX_STEP, 1.0)
         log_free = log_free + step
     if near is not None:
-        return balance(flasks)
+        return balance(flasks, closed=closed)
     return _with_care(flasks, k, m)
 
 

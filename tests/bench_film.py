@@ -180,10 +180,10 @@ def burette_recipe(shows: str) -> BenchRecipe:
     return replace(
         base,
         chemistry=chemistry,
-        frames_s=30.0,
-        wait_s=1.25,
+        frames_s=45.0,
+        wait_s=1.2,
         drop_ml=0.05,
-        drops_s=6.0,
+        drops_s=7.0,
         additions=(9, 4, 1, 1, 1, 1, 2, 2),
     )
 

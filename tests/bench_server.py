@@ -153,7 +153,9 @@ def finished(page: Page) -> dict[str, Any]:
     tab_to(page, "#finish")
     page.keyboard.press("Enter")
     expect(page.locator("#view-result")).to_be_visible(timeout=8000)
-    expect(page.locator("#result .outcome")).to_contain_text("Located")
+    page.wait_for_timeout(500)
+    outcome = page.locator("#result").inner_text()
+    assert "Located" in outcome, outcome
     document: dict[str, Any] = page.evaluate("fetch('/result.json').then((r) => r.json())")
     shown = float(page.locator("#equivalence").inner_text())
     assert abs(shown - document["equivalence_ml"]["value"]) < 0.005

@@ -26,9 +26,11 @@ from endpoint.two_metals import balance
 FloatArray = NDArray[np.float64]
 
 _DIMENSIONS = 7
+_CLOSED = 1e-5
+"""Error of the balances beside scatter of the colour of a thousandth and more."""
 _DRAWS = 128
 _ROUNDS = 6
-_FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.1), np.geomspace(0.6, 12.0, 13)]
+_FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.15), np.geomspace(0.6, 12.0, 11)]
 """Equivalence volumes of the first round as distances from the volume now, mL."""
 _NODES = 14
 _FINE_NODES = 7
@@ -40,6 +42,8 @@ _WIDER = 1.05
 _SHRINK = 0.3
 _LEAST_VARIANCE = 0.005
 _POOLED = 4
+_AGAIN = 2
+"""Rounds of the second sample, which begins where the first has ended."""
 _DRIFT_PART = 0.7
 """A prediction looks back on part of the recording only."""
 _FEW = 8.0
@@ -149,7 +153,8 @@ class _Case:
         if single:
             theta = theta.copy()
             theta[:, 1] = theta[:, 4] = theta[:, 5] = 0.0
-        return balance(flasks_of(volume, theta, self.setting, constants)).free_fraction
+        flasks = flasks_of(volume, theta, self.setting, constants)
+        return balance(flasks, closed=_CLOSED).free_fraction
 
 
 def _scale(left_ml: FloatArray) -> FloatArray:
@@ -159,11 +164,11 @@ def _scale(left_ml: FloatArray) -> FloatArray:
 def _at(table: FloatArray, away_ml: FloatArray) -> FloatArray:
     """Rows of a table at distances from the equivalence volume, shape (draws, ...)."""
     flat = np.clip(away_ml, _SHAPE_ML[0], _SHAPE_ML[-1] - 1e-9).reshape(len(table), -1)
+    slope = np.diff(table, axis=1) / np.diff(_SHAPE_ML)
+    begin = table[:, :-1] - slope * _SHAPE_ML[:-1]
     k = np.searchsorted(_SHAPE_ML, flat, side="right") - 1
-    part = (flat - _SHAPE_ML[k]) / (_SHAPE_ML[k + 1] - _SHAPE_ML[k])
-    low = np.take_along_axis(table, k, axis=1)
-    high = np.take_along_axis(table, k + 1, axis=1)
-    return np.asarray((low + part * (high - low)).reshape(away_ml.shape))
+    k += np.arange(len(table))[:, None] * slope.shape[1]
+    return np.asarray((begin.ravel()[k] + flat * slope.ravel()[k]).reshape(away_ml.shape))
 
 
 def _by_lag(values: FloatArray, lag_s: FloatArray) -> FloatArray:
@@ -298,24 +303,35 @@ def predict(
         likely = expected_ml[0] + expected_ml[1] * np.arange(-3.0, 3.5)
         nodes = np.unique(np.r_[nodes, np.maximum(likely, _LEAST_TITRE_ML)])
     scaled = expected_ml is None
-    left = _summary(history, _sampled(case, nodes), priors, scaled)
+    samples, found = _sampled(case, _Aim(np.zeros(_DIMENSIONS), np.eye(_DIMENSIONS), nodes))
+    left = _summary(history, samples, priors, scaled)
     if left.cautious_ml > 0.0:
         return left
-    # The word "stop" hangs on this: not on the luck of one lattice.
-    again = _summary(history, _sampled(case, nodes, skip=_ROUNDS), priors, scaled)
-    return replace(left, cautious_ml=0.5 * (left.cautious_ml + again.cautious_ml))
+    # The word "stop" hangs on this: not on the luck of one lattice. Where to draw is known now.
+    again, _ = _sampled(found.case or case, found, first=_ROUNDS, rounds=_AGAIN)
+    cautious = _summary(history, again, priors, scaled).cautious_ml
+    return replace(left, cautious_ml=0.5 * (left.cautious_ml + cautious))
 
 
-def _sampled(case: _Case, nodes: FloatArray, skip: int = 0) -> list[_Sample]:
-    """Round after round, each nearer to what is likely; `skip` chooses other draws."""
+@dataclass(frozen=True, eq=False)
+class _Aim:
+    """Where the next draws go."""
+
+    mean: FloatArray
+    root: FloatArray
+    nodes: FloatArray
+    case: _Case | None = None
+    """With the scatter that the rounds so far have found."""
+
+
+def _sampled(
+    case: _Case, aim: _Aim, first: int = 0, rounds: int = _ROUNDS
+) -> tuple[list[_Sample], _Aim]:
+    """Round after round, each nearer to what is likely; a later `first` takes other draws."""
     samples: list[_Sample] = []
-    mean: FloatArray = np.zeros(_DIMENSIONS)
-    root: FloatArray = np.eye(_DIMENSIONS)
-    for k in range(_ROUNDS):
-        z, log_q = _drawn(k, mean, root, skip)
-        samples.append(_round(case, z, log_q, nodes))
-        if k == _ROUNDS - 1:
-            break
+    for k in range(first, first + rounds):
+        z, log_q = _drawn(k, aim.mean, aim.root)
+        samples.append(_round(case, z, log_q, aim.nodes))
         if k < _ROUNDS - _POOLED:
             case = _refined(case, samples[-1])
         weights = _tempered(_draw_mass(samples[-1]), _EFFECTIVE)
@@ -324,13 +340,13 @@ def _sampled(case: _Case, nodes: FloatArray, skip: int = 0) -> list[_Sample]:
         spread = (1.0 - _SHRINK) * spread + _SHRINK * np.diag(np.diag(spread))
         wide = _WIDER**2 * spread + _LEAST_VARIANCE * np.eye(_DIMENSIONS)
         root = np.asarray(np.linalg.cholesky(wide), dtype=np.float64)
-        nodes = _next_nodes(samples[-1], weights)
-    return samples
+        aim = _Aim(mean, root, _next_nodes(samples[-1], weights), case)
+    return samples, aim
 
 
-def _drawn(k: int, mean: FloatArray, root: FloatArray, skip: int) -> tuple[FloatArray, FloatArray]:
+def _drawn(k: int, mean: FloatArray, root: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Draws of round `k` and the logarithm of their density, but for a constant."""
-    z = _lattice(_DRAWS, (k + skip) * _DRAWS).copy()
+    z = _lattice(_DRAWS, k * _DRAWS).copy()
     if k == 0:
         return z, np.asarray(-0.5 * np.sum(z * z, axis=1))
     plain = np.arange(_DRAWS) % round(1.0 / _DEFENSIVE) == 0
