@@ -95,9 +95,7 @@ def _first(flasks: Flasks, k: FloatArray, m: FloatArray) -> FloatArray:
     return np.asarray(np.log(np.stack([y, i])))
 
 
-def balance(
-    flasks: Flasks, near: FloatArray | None = None, closed: float = _CLOSED
-) -> Balance:
+def balance(flasks: Flasks, near: FloatArray | None = None, closed: float = _CLOSED) -> Balance:
     """Solve the mass balances of two metals, EDTA and indicator.
 
     Parameters

@@ -19,6 +19,7 @@ from endpoint.bench.pouring import plume_frames
 from endpoint.bench.protocol import FORM, parse_command
 from endpoint.bench.samples import SampleStore
 from endpoint.bench.setting import job_of, setting_from
+from endpoint.bench.transit import Transit
 from endpoint.bench.volumes import Pump, Readings
 from endpoint.colour import ColourSample
 from endpoint.pipeline import analyse
@@ -475,3 +476,23 @@ def test_newest_picture_takes_the_place_of_the_one_that_waits() -> None:
     assert [a["number"] for a in page.answers] == list(range(49))
     assert not any(a["used"] for a in page.answers)
     assert [held.picture.number for held in hub._waiting] == [49]
+
+
+@pytest.mark.parametrize("zero_ms", [17.0, 65_400.0])
+def test_pictures_that_were_held_up_keep_their_time(zero_ms: float) -> None:
+    """Delays of up to 0.3 s on the way are taken out, also while the page's count begins anew."""
+    rng = np.random.default_rng(4)
+    transit, off = Transit(), []
+    for k in range(2000):
+        sent_s = k / 30.0
+        late_s = 0.002 + rng.exponential(0.03) * (rng.random() < 0.5)
+        sent_ms = round(zero_ms + 1e3 * sent_s) % 65_536 or 1
+        came_s = 500.0 + sent_s + late_s
+        delay_s = transit.delay_s(came_s, sent_ms)
+        assert delay_s >= 0.0
+        off.append(came_s - delay_s - 500.0 - sent_s)
+    assert np.ptp(off[100:]) < 0.003
+    assert transit.delay_s(came_s + 1.0, 0) == 0.0
+    # The computer slept: the clocks part, and it begins anew.
+    assert transit.delay_s(came_s + 30.0, sent_ms) == 0.0
+    assert transit.delay_s(came_s + 30.1, (sent_ms + 100) % 65_536) < 0.002

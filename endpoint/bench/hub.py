@@ -15,6 +15,7 @@ import numpy as np
 from endpoint.bench.live import LiveSession
 from endpoint.bench.live_state import curve_of_session, state_of_session
 from endpoint.bench.protocol import Command, Picture, ProtocolProblem, decode
+from endpoint.bench.transit import Transit
 from endpoint.problems import Problem, RecordProblem
 from endpoint.sources.frame import ArrayFrame, Box, Frame
 
@@ -49,6 +50,7 @@ class Page:
     version: int = -1
     sent_s: float = -1.0
     preview: int = -1
+    transit: Transit = field(default_factory=Transit)
 
 
 @dataclass(frozen=True)
@@ -228,7 +230,8 @@ class Hub:
 
     def picture(self, page: Page, picture: Picture) -> None:
         """A picture of a page has come in; the one that waited is let go."""
-        time_s = self.clock.now() - picture.age_s * self.clock.speed
+        late_s = page.transit.delay_s(time.monotonic(), picture.sent_ms)
+        time_s = self.clock.now() - (picture.age_s + late_s) * self.clock.speed
         room = _MOST_WAITING if self.session.seen.way == "drops" else 1
         with self._fresh:
             gone = [self._waiting.popleft() for _ in range(len(self._waiting) - room + 1)]

@@ -1,7 +1,8 @@
 """What a page may say to the bench, checked before anything is done with it.
 
 Text messages are JSON objects with `do`; binary messages are pictures: "EPF1", number (uint32),
-age in ms (uint16), two bytes of zero, all little-endian, then JPEG or WebP.
+age in ms (uint16), clock of the page at the sending in ms modulo 65 536 (uint16, 0 if not stated),
+all little-endian, then JPEG or WebP.
 """
 
 from __future__ import annotations
@@ -106,6 +107,8 @@ class Picture:
     width: int
     height: int
     data: bytes = field(repr=False)
+    sent_ms: int = 0
+    """Clock of the page at the sending, modulo 65 536; 0 if not stated."""
 
 
 def parse_command(text: str) -> Command:
@@ -209,8 +212,8 @@ def parse_picture(message: bytes) -> Picture:
         raise ProtocolProblem("The picture has too many bytes.", "Choose a smaller picture size.")
     if len(message) <= _HEAD.size:
         raise ProtocolProblem("The message is no picture.", "Load the page again.")
-    magic, number, age_ms, zero = _HEAD.unpack_from(message)
-    if magic != _MAGIC or zero != 0 or age_ms > _MOST_AGE_MS:
+    magic, number, age_ms, sent_ms = _HEAD.unpack_from(message)
+    if magic != _MAGIC or age_ms > _MOST_AGE_MS:
         raise ProtocolProblem("The message is no picture.", "Load the page again.")
     data = message[_HEAD.size :]
     size = picture_size(data)
@@ -222,7 +225,7 @@ def parse_picture(message: bytes) -> Picture:
             f"The picture has {width} x {height} pixels.",
             f"Choose a size from {MIN_SIDE} to {MAX_SIDE} pixels, at most 1920 x 1080.",
         )
-    return Picture(number, age_ms * 1e-3, width, height, data)
+    return Picture(number, age_ms * 1e-3, width, height, data, sent_ms)
 
 
 def decode(picture: Picture) -> NDArray[np.uint8]:
