@@ -197,7 +197,14 @@ def equivalence_quantity(
     return volume if job.burette is None else job.burette(volume)
 
 
-def _without_picture(job: Job, verdict: Verdict, source: PictureSource, first: Any) -> Result:
+def without_curve(
+    job: Job,
+    verdict: Verdict,
+    notes: tuple[str, ...] = (),
+    details: dict[str, str] | None = None,
+    first_frame: Any = None,
+) -> Result:
+    """Result where nothing can be worked out; the verdict says why."""
     return Result(
         label=job.label,
         verdict=verdict,
@@ -209,13 +216,17 @@ def _without_picture(job: Job, verdict: Verdict, source: PictureSource, first: A
         fit=None,
         region=None,
         job=job,
-        source_notes=tuple(source.info.notes),
-        source_details=dict(source.info.details),
-        first_frame=first,
+        source_notes=notes,
+        source_details=dict(details or {}),
+        first_frame=first_frame,
     )
 
 
-def _unseen(problem: UnseenVolume) -> Verdict:
+def _without_picture(job: Job, verdict: Verdict, source: PictureSource, first: Any) -> Result:
+    return without_curve(job, verdict, tuple(source.info.notes), source.info.details, first)
+
+
+def volume_unseen(problem: UnseenVolume) -> Verdict:
     """Verdict where the picture does not show surely what was delivered."""
     why = Sentence(problem.reason, problem.sentence, problem.remedy)
     return Verdict("none", (why,), (), None)
@@ -291,7 +302,7 @@ def follow(
         try:
             watch = watch_for(source, job.seen)
         except UnseenVolume as problem:
-            yield _without_picture(job, _unseen(problem), source, first)
+            yield _without_picture(job, volume_unseen(problem), source, first)
             return
     transfer = job.transfer or source.info.transfer
     samples: list[ColourSample] = []
@@ -337,7 +348,7 @@ def follow(
                     yield result()
         yield result()
     except UnseenVolume as problem:
-        yield _without_picture(job, _unseen(problem), source, first)
+        yield _without_picture(job, volume_unseen(problem), source, first)
 
 
 def analyse(

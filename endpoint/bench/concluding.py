@@ -10,12 +10,10 @@ from endpoint.colour import ColourTrace
 from endpoint.curve import from_colour
 from endpoint.delivery import Delivery
 from endpoint.job import Job
-from endpoint.pipeline import Result, conclude
+from endpoint.pipeline import Result, conclude, volume_unseen, without_curve
 from endpoint.problems import UnseenVolume
 from endpoint.region import Region
 from endpoint.seen_volume import level_spans
-from endpoint.sentences import Sentence
-from endpoint.verdict import Verdict
 
 _PAUSE_PAST_S = 20.0
 
@@ -43,7 +41,7 @@ def result_of_run(
         Whether the run has ended: then a volume that the picture does not show surely is none.
     """
     if final and isinstance(volumes, Seen) and isinstance(volumes.trouble, UnseenVolume):
-        return _without_volume(job, volumes.trouble, details)
+        return without_curve(job, volume_unseen(volumes.trouble), details=dict(details))
     logged = volumes.logged if isinstance(volumes, Seen) else None
     seen = None if logged is None else logged.seen
     delivery = volumes.delivery() if seen is None else seen.delivery
@@ -65,20 +63,3 @@ def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:
         return delivery
     now_s = float(trace.time_s[-1])
     return replace(delivery, pauses_s=spans) if spans[-1, 1] > now_s - _PAUSE_PAST_S else delivery
-
-
-def _without_volume(job: Job, problem: UnseenVolume, details: Mapping[str, str]) -> Result:
-    why = Sentence(problem.reason, problem.sentence, problem.remedy)
-    return Result(
-        label=job.label,
-        verdict=Verdict("none", (why,), (), None),
-        equivalence=None,
-        midpoint=None,
-        last_red=None,
-        hardness=None,
-        curve=None,
-        fit=None,
-        region=None,
-        job=job,
-        source_details=dict(details),
-    )

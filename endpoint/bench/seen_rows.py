@@ -173,7 +173,8 @@ def _provisional(drops: DropCount) -> LoggedVolume:
         begin, end = drops.stream_s[0]
         raise unseen("stream", begin=f"{begin:.1f}", end=f"{end:.1f}")
     if drops.count < 1:
-        raise unseen("drops-few", count=0, poured="0.00")
+        ends = np.array([drops.first_s, max(drops.last_s, drops.first_s + 1e-3)])
+        return LoggedVolume(VolumeLog(ends, None, np.zeros(2), (), np.zeros(2)))
     each, each_u = DROP_ML
     count = np.arange(drops.count + 1, dtype=np.float64)
     sigma = np.hypot(count * each_u, _EDGE_DROPS * each * (count > 0))

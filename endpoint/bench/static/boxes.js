@@ -46,8 +46,12 @@ export class Boxes {
   }
 
   show(state, operator) {
-    $("hand").hidden = !operator || state.phase !== "set-up";
-    if ($("hand").hidden) document.body.dataset.drawing = "no";
+    const hidden = !operator || state.phase !== "set-up";
+    if ($("hand").hidden !== hidden) {
+      $("hand").hidden = hidden;
+      document.body.dataset.drawing = this.open ? "yes" : "no";
+      this.draft();
+    }
     const burette = state.burette;
     const first = !this.picture && burette.picture;
     this.picture = burette.picture;
