@@ -19,9 +19,9 @@ from endpoint.bench.dichromacy import MATRICES
 from endpoint.bench.plain_guidance import advise
 from endpoint.bench.ports import SHAPES, Guidance, Moment
 from endpoint.pipeline import Result
-from endpoint.sources.frame import ArrayFrame
+from endpoint.sources.frame import ArrayFrame, Box
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
-from tests.bench_server import Bench, browsing, heard, serving, tab_to
+from tests.bench_server import Bench, browsing, fill, heard, serving, tab_to
 
 FILM = frames()
 
@@ -150,6 +150,60 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
         " e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))"
     )
     assert not too_wide
+    assert not {view: b for view, b in found.items() if b}
+    assert not told
+    page.close()
+
+
+@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
+def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[str, Any]) -> None:
+    """A box by pointer and one by keyboard; then a run that looks for a burette in a box."""
+    page = opened(browser, bench, **options)
+    told = heard(page)
+    page.get_by_text("Boxes by hand").click()
+    page.locator("#frame").scroll_into_view_if_needed()
+    area = page.locator("#frame").bounding_box()
+    assert area is not None
+    scale = min(area["width"] / 160, area["height"] / 120)
+    left = area["x"] + (area["width"] - 160 * scale) / 2
+    top = area["y"] + (area["height"] - 120 * scale) / 2
+    page.mouse.move(left + 60 * scale, top + 50 * scale)
+    page.mouse.down()
+    page.mouse.move(left + 100 * scale, top + 80 * scale)
+    page.mouse.move(left + 110 * scale, top + 90 * scale)
+    page.mouse.up()
+    expect(page.locator("#outlines rect")).not_to_have_count(0)
+    drawn = bench.session.sight.boxes["liquid"]
+    for found, wanted in zip(
+        (drawn.left, drawn.top, drawn.right, drawn.bottom), (60, 50, 110, 90), strict=True
+    ):
+        assert abs(found - wanted) <= 2
+    tab_to(page, "#box-none")
+    page.keyboard.press("Enter")
+    expect(page.locator("#outlines rect")).to_have_count(0)
+    page.locator("[name=mode][value=meniscus]").check()
+    expect(page.locator("#checks li[data-code=burette-found]")).to_be_visible()
+    page.locator("#box-what").select_option("burette")
+    for side, value in (("left", "4"), ("top", "4"), ("right", "40"), ("bottom", "110")):
+        fill(page, f"#box-{side}", value)
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    expect(page.locator("#outlines rect")).not_to_have_count(0)
+    assert bench.session.seen.boxes["burette"] == Box(4, 4, 40, 109)
+    page.locator("#box-right").fill("6")
+    page.locator("#box-use").click()
+    expect(page.locator("#camera-note")).to_contain_text("at least 8 pixels")
+    found = {"set-up": barriers(page)}
+    place(bench)
+    begin(bench, mode="meniscus", first_reading_ml=1.0, division_ml=0.1)
+    expect(page.locator("#end-form")).to_be_visible()
+    # There is no tube in that box: it is said, and the run can be ended.
+    expect(page.locator("#notices")).to_contain_text("No straight glass tube", timeout=12000)
+    found["titrating"] = barriers(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+    tab_to(page, "#finish")
+    page.keyboard.press("Enter")
+    expect(page.locator("#view-result .outcome")).to_contain_text("No end point")
     assert not {view: b for view, b in found.items() if b}
     assert not told
     page.close()

@@ -197,6 +197,12 @@ def rows_of(path: Path) -> tuple[PictureSource, tuple[LogRow, ...], dict[str, An
         "lag_s": record.mixing_lag_s,
         "lag_uncertainty_s": record.mixing_lag_uncertainty_s,
     }
+    if record.seen is not None:
+        form |= {
+            "mode": record.seen.kind,
+            "first_reading_ml": record.seen.start_ml,
+            "division_ml": record.seen.division_ml,
+        }
     rows: tuple[LogRow, ...] = ()
     if job.delivery is not None and job.delivery.mode == "steps":
         rows = tuple(

@@ -23,11 +23,15 @@ from endpoint.bench.volumes import Seen, Volumes, delivered_by
 from endpoint.colour import ColourSample
 from endpoint.job import Job
 from endpoint.pipeline import Result
-from endpoint.problems import RecordProblem
+from endpoint.problems import RecordProblem, UnseenVolume
 from endpoint.sources.frame import Box, Frame
 
 _COLOURS_S = 1.0 / 16.0
 _LEAST_SIDE = 8
+_BY_HAND = (
+    "What is seen from now on is kept. If it stays so, finish; for the next run draw the box by "
+    "hand, or choose to type the readings."
+)
 _ONLY = {
     "set-up": "A run goes on already.",
     "titrating": "No run goes on.",
@@ -251,7 +255,8 @@ class Watching:
         why = self.seen.trouble or (volumes.trouble if isinstance(volumes, Seen) else None)
         early = isinstance(volumes, Seen) and volumes.logged is None and self.seen.young(now_s)
         if running and why is not None and not early:
-            self.notices.raise_("volume-unseen", now_s, why=why.sentence, remedy=why.remedy)
+            remedy = _BY_HAND if isinstance(why, UnseenVolume) else why.remedy
+            self.notices.raise_("volume-unseen", now_s, why=why.sentence, remedy=remedy)
         else:
             self.notices.clear("volume-unseen")
 
