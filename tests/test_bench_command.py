@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 import time
@@ -139,6 +140,22 @@ def test_record_fills_the_form() -> None:
     assert form["fillings"] == 2
     assert rows[1].volume_ml == 2.0
     assert [row.time_s for row in rows] == sorted(row.time_s for row in rows)
+
+
+def test_film_with_its_burette_fills_the_form(tmp_path: Path) -> None:
+    table = Path("sample_media/mill-spring.toml").read_text(encoding="utf-8")
+    head, _, rest = table.partition("[delivery]")
+    later = rest[rest.index("\n[") :] if "\n[" in rest else ""
+    film = re.search(r'video = "(.*)"', head)
+    assert film is not None
+    head = head.replace(film[1], str(Path("sample_media").resolve() / film[1]))
+    record = tmp_path / "seen.toml"
+    seen = "meniscus = { start_ml = 0.5, end_ml = 9.5, division_ml = 0.05 }"
+    record.write_text(f"{head}[delivery]\n{seen}\n{later}", encoding="utf-8")
+    source, rows, form = rows_of(record)
+    source.close()
+    assert rows == ()
+    assert (form["mode"], form["first_reading_ml"], form["division_ml"]) == ("meniscus", 0.5, 0.05)
 
 
 class Unplugged:

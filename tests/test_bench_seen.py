@@ -142,6 +142,7 @@ def test_run_with_the_burette_in_the_picture(
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         began = begin_run(page, bench, film, tip)
+        expect(page.locator("#guide-words")).to_be_in_viewport()
         wait_until(began + 0.6 * film.end_s)
         expect(page.locator("#seen-words")).to_contain_text("Provisional")
         assert float(page.locator("#delivered").inner_text()) > 0.5

@@ -96,6 +96,8 @@ function turnTo(next) {
   if (next === "set-up") formShown = false;
   say("");
   if (first) return;
+  // The guidance stands at the top; the field that gets the focus scrolls only if it must.
+  scrollTo(0, 0);
   if (next === "titrating") [$("reading"), $("end-reading"), $("pump-start")].find((e) => e.offsetParent !== null)?.focus();
   else if (next === "result") $("h-result").focus();
   else $("f-label").focus();
