@@ -184,6 +184,9 @@ class VideoSource:
         """
         suspect_until_s = -np.inf
         for picture in self._every(container, stream, tally, wanted):
+            if picture is not None and suspect_until_s == -np.inf and not picture.is_corrupt:
+                yield picture
+                continue
             broken = picture is None or picture.is_corrupt
             stamp_s = _stamp_s(picture) if picture is not None and picture.pts is not None else None
             if picture is not None and picture.key_frame and not broken:
@@ -269,10 +272,10 @@ class VideoSource:
             for index, picture in enumerate(self._decoded(container, stream, tally)):
                 if (picture.width, picture.height) != self._stored_size:
                     tally.unlike += 1
-                elif picture.pts is None or self._time_of(picture) <= last:
+                elif picture.pts is None or (time_s := self._time_of(picture)) <= last:
                     tally.backwards += 1
                 else:
-                    last = self._time_of(picture)
+                    last = time_s
                     yield VideoFrame(picture, index, last, self._coding, self._turns)
             ended = True
         finally:
@@ -396,6 +399,7 @@ class VideoSource:
 
 
 def _stamp_s(picture: Any) -> float:
+    """Time of a picture or a packet, as exact as a float can be."""
     unit = picture.time_base
     return float(picture.pts * unit.numerator / unit.denominator)
 
