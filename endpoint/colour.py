@@ -187,12 +187,13 @@ def colours_of(
     sigma = np.hypot(true.error / level, even.error / white_level) / np.log(10.0)
     low, high = -np.log10(np.maximum([seen.high[0], seen.low[0]], 1e-4))
     flags = np.where(clipped, int(Flag.CLIPPED), 0) | np.where(dark, int(Flag.DARK), 0)
-    columns = (density, shown, sigma, reference)
-    rows = zip(*(_triples(column) for column in columns), strict=True)
+    columns = (_triples(column) for column in (density, shown, sigma, reference))
     more = zip((0.5 * (high - low)).tolist(), flags.tolist(), strict=True)
     return [
-        ColourSample(reading.index, reading.time_s, *row, spread, Flag(flag), pose)
-        for reading, row, (spread, flag) in zip(readings, rows, more, strict=True)
+        ColourSample(r.index, r.time_s, true_d, shown_d, error, white, spread, Flag(flag), pose)
+        for r, true_d, shown_d, error, white, (spread, flag) in zip(
+            readings, *columns, more, strict=True
+        )
     ]
 
 

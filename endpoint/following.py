@@ -51,6 +51,8 @@ class _Seen:
 
         Only if all of the picture is dark, the light was off; else something dark is before it.
         """
+        if not (sample.flags or self.flags or before):
+            return sample
         flags = sample.flags | (before & ~Flag.DARK) | self.flags
         hidden = Flag.REFERENCE_LOST | Flag.LIQUID_LOST | Flag.CAMERA_MOVED
         if (self.flags | before) & Flag.DARK:
@@ -85,7 +87,7 @@ class Watch:
             mean = sum(change) / 3.0
             if max(abs(each - mean) for each in change) > 0.12 or mean < -0.3:
                 flags |= Flag.REFERENCE_LOST
-        if not (sample.flags | flags) and len(self._first) < 25:
+        if len(self._first) < 25 and not (sample.flags or flags):
             self._first.append(np.asarray(sample.reference))
             self._usual = np.median(np.stack(self._first), axis=0).tolist()
         return flags
@@ -171,7 +173,6 @@ class Follower:
         if (frame.width, frame.height) != (self.region.width, self.region.height):
             seen = _Seen(Flag.CAMERA_MOVED, self._at)
         elif self._watch.due(frame.time_s):
-            self._measure()
             seen = self._look(frame)
         self._read.append(Reading.of(frame, self._sight))
         if seen is None and patient and len(self._read) < _MOST_READ:
@@ -206,6 +207,7 @@ class Follower:
     def _look(self, frame: Frame) -> _Seen:
         seen = self._watch.look(frame)
         if seen.pose is not self._at:
+            self._measure()  # where the flask was until now
             if seen.pose.apart(self._at) > _LEAST_MOVE * self.region.width:
                 self._before |= Flag.CAMERA_MOVED
             here = self.region.at(seen.pose)
