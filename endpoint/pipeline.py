@@ -18,9 +18,9 @@ import numpy as np
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
 from endpoint.colour import ColourSample, ColourTrace, trace
-from endpoint.colour import follow as follow_colour
 from endpoint.colour_table import samples_of as samples_of_table
 from endpoint.curve import Curve, from_absorbance, from_colour
+from endpoint.following import follow as follow_colour
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.job import Job
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
