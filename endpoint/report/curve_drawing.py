@@ -217,7 +217,14 @@ def _fractions(
         _strip(drawing, points, _Frame(window, _STRIP))
     else:
         rows = _ROWS_MAIN
-        _bands(drawing, points, _Frame(window, _ROWS_TOP, _band_scale(points)), "absorbance", False)
+        _bands(
+            drawing,
+            points,
+            _Frame(window, _ROWS_TOP, _band_scale(points)),
+            "absorbance",
+            False,
+            near,
+        )
     good = points.free[~points.left_out]
     least = float(good.min()) if good.size else 0.0
     most = float(good.max()) if good.size else 1.0
@@ -309,7 +316,7 @@ def _names(drawing: Drawing, data: Mapping[str, Any], frame: _Frame) -> None:
         low, high = outward(*equivalence["interval95"])
         ends = f"above {low} mL" if high is None else f"{low} to {high} mL"
         slot = top + _SLOTS["equivalence_ml"] * (bottom - top)
-        _said(drawing, slot, ("hatched: the equivalence", f"volume is {ends}"), "strong")
+        _said(drawing, slot, ("hatched band:", ends), "strong")
 
 
 def _said(drawing: Drawing, middle: float, lines: tuple[str, str], kind: str) -> None:
@@ -344,7 +351,14 @@ def _band_scale(points: _Points) -> tuple[float, float]:
     return min(0.0, 1.1 * least), 1.25 * max(most, 0.05)
 
 
-def _bands(drawing: Drawing, points: _Points, frame: _Frame, title: str, volumes: bool) -> None:
+def _bands(
+    drawing: Drawing,
+    points: _Points,
+    frame: _Frame,
+    title: str,
+    volumes: bool = True,
+    named: bool = True,
+) -> None:
     """Densities or absorbances, each with its own dashes and its name at its end."""
     _axes(drawing, frame, "", volumes)
     drawing.text(_LEFT, frame.rows[0] - 6, title, "soft")
@@ -359,6 +373,8 @@ def _bands(drawing: Drawing, points: _Points, frame: _Frame, title: str, volumes
         drawing.path(
             [(frame.x(a), frame.clipped(b)) for a, b in zip(x, d, strict=True)], "thin", dash
         )
+        if not named:
+            continue
         height = frame.clipped(float(d[-1])) - 5
         while any(abs(height - other) < 13 for other in taken):
             height -= 13
@@ -379,11 +395,10 @@ def _densities(
     above = kept.document.get("above_ml")
     if above is not None and above < window[1]:
         drawing.hatched(frame.x(max(above, window[0])), rows[0], _RIGHT, rows[1])
-    _bands(drawing, points, frame, title, True)
+    _bands(drawing, points, frame, title)
     if above is not None:
         low, _ = outward(above, None)
-        lines = ("hatched: the equivalence", f"volume is above {low} mL")
-        _said(drawing, rows[1] - 28, lines, "strong")
+        _said(drawing, rows[1] - 28, ("hatched band:", f"above {low} mL"), "strong")
     drawing.text(0.5 * (_LEFT + _RIGHT), _REST[1] + 34, "added titrant / mL", "soft", "middle")
 
 

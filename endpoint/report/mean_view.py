@@ -75,7 +75,7 @@ def _headline(found: Replicates) -> dict[str, Any]:
     if total is None:
         return {"what": "Mean titre", "number": volume, "also": [of], "sure": "95 %"}
     mass = expanded(total.quantity.scaled(M_CACO3), "mg/L as CaCO3", 1)
-    also = [mass, f"equivalence volume {volume}", of]
+    also = [mass, f"mean titre {volume}", of]
     return {
         "what": "Mean hardness",
         "number": expanded(total.quantity),

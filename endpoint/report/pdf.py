@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -20,8 +21,11 @@ from endpoint.report.kept_result import KeptResult, picture_bytes
 from endpoint.report.page import NO_BUDGET, NO_CURVE, PICTURES, dated, program
 from endpoint.report.report_view import cut, report_view, shortened
 
-_FONTS = ["Libertinus Serif", "DejaVu Sans", "Last Resort High-Efficiency"]
-"""Those of typst and of matplotlib; the last one has a box for every sign there is."""
+_FONTS = ("Libertinus Serif", "DejaVu Sans")
+"""Those that come with typst and with matplotlib."""
+_BOXES = "Last Resort High-Efficiency"
+"""Comes with matplotlib; has a box for every sign there is."""
+_BOXED = "Signs that no font here has are drawn as boxes; result.json holds them."
 _PAGES = 2
 _TEXT_MM, _GAP_MM = 176.0, 5.0
 _LEVELS = (
@@ -40,7 +44,6 @@ def report_pdf(
     kept: Sequence[KeptResult],
     title: str,
     heading: str,
-    day: str = "",
     mean: Mapping[str, Any] | None = None,
 ) -> bytes:
     """PDF of a report on one result, or on a mean and then on each of its results.
@@ -51,8 +54,6 @@ def report_pdf(
         The results.
     title, heading:
         Of the document and of its first page.
-    day:
-        Line below the title; made of the result where there is one only.
     mean:
         Texts on the mean, see `endpoint.report.mean_view`; None for one result.
 
@@ -83,55 +84,69 @@ def report_pdf(
             data = {
                 "title": cut(title, 140),
                 "description": cut(views[0]["answer"] if mean is None else mean["answer"], 400),
-                "dated": day or (dated(views[0]) if mean is None else ""),
-                "footer": cut(f"{program(views)}: {', '.join(v['file'] for v in views)}", 90),
-                "fonts": _FONTS,
-                "fallback": False,
-                "size": level["size"],
                 "heading": cut(heading, 120),
+                "dated": dated(views[0]) if mean is None else "",
+                "footer": cut(f"{program(views)}: {', '.join(v['file'] for v in views)}", 90),
+                "size": level["size"],
                 "mean": None if mean is None else _mean(mean, level, folder),
                 "views": parts,
             }
-            (folder / "data.json").write_text(json.dumps(data, ensure_ascii=True), "utf-8")
-            compiler = _compiler(folder)
             wanted = _PAGES * len(views) + (0 if mean is None else 1)
-            if _pages(compiler) <= wanted or level is _LEVELS[-1]:
-                return _set(compiler)
-    raise AssertionError("the last level returns")
+            pages, pdf = _set(folder, data)
+            if pages <= wanted:
+                break
+        return pdf
 
 
-def _compiler(folder: Path) -> Any:
+def _set(folder: Path, data: dict[str, Any]) -> tuple[int, bytes]:
+    """Number of pages, and the PDF.
+
+    Signs that the fonts at hand lack are looked for in those of the system, else drawn as boxes.
+    """
+    usual = {"fonts": _FONTS, "fallback": False, "boxed": ""}
+    boxes = {"fonts": (*_FONTS, _BOXES), "fallback": False, "boxed": _BOXED}
+    text = json.dumps(data, ensure_ascii=False)
+    if _missing(text):
+        with suppress(OutputProblem):
+            return _typeset(folder, {**data, **usual, "fallback": True}, system=True)
+        return _typeset(folder, {**data, **boxes}, system=False)
+    return _typeset(folder, {**data, **usual}, system=False)
+
+
+def _missing(text: str) -> bool:
+    """Whether the fonts at hand lack a sign of a text."""
+    from matplotlib.ft2font import FT2Font
+
+    known = FT2Font(str(_fonts() / "DejaVuSans.ttf")).get_charmap()
+    return any(ord(sign) not in known for sign in set(text) if sign.isprintable())
+
+
+def _fonts() -> Path:
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+def _typeset(folder: Path, data: Mapping[str, Any], *, system: bool) -> tuple[int, bytes]:
     try:
-        import matplotlib
         import typst
     except ImportError as error:
         raise InstallProblem(
             f"A PDF needs a library that cannot be loaded ({error.name}).",
             "Install it (pip install typst), or write --html.",
         ) from None
-    fonts = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    known = typst.Fonts(include_system_fonts=False, font_paths=[str(fonts)])
-    return typst.Compiler(folder / "report.typ", root=folder, font_paths=known)
-
-
-def _pages(compiler: Any) -> int:
-    found = json.loads(_guarded(lambda: compiler.query("<pages>", field="value", one=True)))
-    return int(found)
-
-
-def _set(compiler: Any) -> bytes:
-    data = _guarded(lambda: compiler.compile(format="pdf", pdf_standards=["ua-1"]))
-    return bytes(data)
-
-
-def _guarded(work: Any) -> Any:
+    (folder / "data.json").write_text(json.dumps(data, ensure_ascii=True), "utf-8")
     try:
-        return work()
+        fonts = typst.Fonts(include_system_fonts=system, font_paths=[str(_fonts())])
+        compiler = typst.Compiler(folder / "report.typ", root=folder, font_paths=fonts)
+        pages = json.loads(compiler.query("<pages>", field="value", one=True))
+        pdf: Any = compiler.compile(format="pdf", pdf_standards=["ua-1"])
     except RuntimeError as error:
         reason = str(getattr(error, "message", error)).splitlines()[:1]
         raise OutputProblem(
             f"The PDF cannot be set: {''.join(reason)[:160]}.", "Write --html instead."
         ) from None
+    return int(pages), bytes(pdf)
 
 
 def _pictures(kept: KeptResult, number: int, folder: Path) -> Iterator[dict[str, Any]]:
@@ -175,6 +190,11 @@ def _placed(
         ]
     for key in ("volumes_note", "delivered", "frames"):
         placed[key] = cut(view[key], longest)
+    placed["headline"] = {**view["headline"], "what": cut(view["headline"]["what"], 60)}
+    placed["volumes"] = [
+        {**row, "name": cut(row["name"], 40), "meaning": cut(row["meaning"], 80)}
+        for row in view["volumes"]
+    ]
     placed["parts"] = [cut(text, longest) for text in view["parts"][:4]]
     placed["to_do"] = [
         {key: cut(text, longest) for key, text in each.items()} for each in view["to_do"][:3]

@@ -120,7 +120,7 @@ def _headline(data: Mapping[str, Any], titrated: str) -> dict[str, Any]:
         return {
             "what": "Equivalence volume lies",
             "number": ("" if high is None else "between ") + number.replace(" to ", " and "),
-            "also": ["no single number is honest"],
+            "also": [],
             "sure": "",
         }
     above = data.get("above_ml")
