@@ -237,8 +237,13 @@ def _fractions(
         key, value = volume
         if window[0] <= value <= window[1]:
             drawing.line(frame.x(value), rows[0], frame.x(value), rows[1], "thin", _DASHES[key])
-    _fit_line(drawing, kept, points, frame)
-    _measured(drawing, points, frame)
+    if points.x.size > _MANY:
+        # So many points hide a line that is drawn before them.
+        _measured(drawing, points, frame)
+        _fit_line(drawing, kept, points, frame)
+    else:
+        _fit_line(drawing, kept, points, frame)
+        _measured(drawing, points, frame)
     for key, value in _volumes(kept.document):
         if window[0] <= value <= window[1]:
             height = frame.y(_HEIGHTS[key]) if key in _HEIGHTS else rows[1] - 9
@@ -288,7 +293,7 @@ def _measured(drawing: Drawing, points: _Points, frame: _Frame) -> None:
         if points.left_out[k]:
             drawing.mark("cross", x, frame.clipped(free), 4.5, "line")
             continue
-        if points.sigma is not None:
+        if points.sigma is not None and inside.size <= _MANY:
             wide = 2.0 * float(points.sigma[k])
             drawing.line(x, frame.clipped(free - wide), x, frame.clipped(free + wide), "error")
         drawing.mark("circle", x, frame.clipped(free), size, "point")

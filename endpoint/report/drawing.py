@@ -9,6 +9,8 @@ import math
 from collections.abc import Iterable, Sequence
 from xml.sax.saxutils import escape, quoteattr
 
+from endpoint.report.wording import one_line
+
 PRINT_STYLE = """
 text{font-family:"Libertinus Serif","DejaVu Sans";font-size:13.5px;fill:#1b2430}
 .strong{font-weight:bold}.soft{fill:#4c5866}
@@ -78,14 +80,14 @@ class Drawing:
         """Text with its base line at y."""
         look = f' class="{kind}"' if kind else ""
         self._parts.append(
-            f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}"{look}>{escape(said)}</text>'
+            f'<text x="{x:.2f}" y="{y:.2f}" text-anchor="{anchor}"{look}>{_plain(said)}</text>'
         )
 
     def upright(self, x: float, y: float, said: str) -> None:
         """Text that runs upwards, centred on a point."""
         self._parts.append(
             f'<text class="soft" text-anchor="middle" '
-            f'transform="translate({x:.2f} {y:.2f}) rotate(-90)">{escape(said)}</text>'
+            f'transform="translate({x:.2f} {y:.2f}) rotate(-90)">{_plain(said)}</text>'
         )
 
     def mark(self, shape: str, x: float, y: float, size: float, kind: str) -> None:
@@ -133,10 +135,15 @@ class Drawing:
             f'<svg xmlns="http://www.w3.org/2000/svg" class="drawing" role="img" '
             f"aria-labelledby={label} "
             f'viewBox="0 0 {self.width:g} {self.height:g}">'
-            f'<title id="{name}-title">{escape(title)}</title>'
-            f'<desc id="{name}-desc">{escape(words)}</desc>'
+            f'<title id="{name}-title">{_plain(title)}</title>'
+            f'<desc id="{name}-desc">{_plain(words)}</desc>'
             f"{inner}{''.join(self._parts)}</svg>"
         )
+
+
+def _plain(said: str) -> str:
+    # Signs that steer are not allowed in XML at all.
+    return escape(one_line(said))
 
 
 def fitting(said: str, width: float) -> str:

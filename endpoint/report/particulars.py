@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -79,8 +80,8 @@ def method(data: Plain, pictures: bool) -> list[Fact]:
         facts.append(_fact("Colour from", watched))
     lag = inputs.get("mixing_lag_s")
     if lag is not None and way in _PUMPED:
-        time = format_quantity(lag["value"], lag["standard_uncertainty"], "s")
-        facts.append(_fact("Mixing lag", f"{time} ({'stated' if lag['stated'] else 'assumed'})"))
+        time = _with_u(lag["value"], lag["standard_uncertainty"], "s")
+        facts.append(_fact("Mixing lag", f"{time}, {'stated' if lag['stated'] else 'assumed'}"))
     facts.append(
         _fact("Evaluation", "fit of the mass balances of metal, EDTA and indicator to the colour")
     )
@@ -95,8 +96,8 @@ def deviations(data: Plain) -> list[str]:
     texts += [f"Not stated, so not in the uncertainty: {text}." for text in missing]
     lag = inputs.get("mixing_lag_s")
     if lag is not None and not lag["stated"] and inputs.get("delivery") in _PUMPED:
-        time = format_quantity(lag["value"], lag["standard_uncertainty"], "s")
-        texts.append(f"The mixing lag was not stated: {time} was assumed (standard uncertainty).")
+        time = _with_u(lag["value"], lag["standard_uncertainty"], "s")
+        texts.append(f"The mixing lag was not stated; {time} was assumed.")
     if inputs["blank_ml"] is None:
         texts.append("No blank was subtracted.")
     left_out = data["frames"]["points_left_out"]
@@ -176,11 +177,11 @@ def _quantity(part: Plain) -> str:
     """Value with its standard uncertainty, "50.000 mL (u = 0.032 mL)"."""
     unit, value = part["unit"], part["value"]
     squares = sum(c["value"] ** 2 for c in part.get("contributions", {}).values())
-    if not squares > 0:
-        return f"{value:g}{FIXED_SPACE}{unit}"
-    return _with_u(value, squares**0.5, unit)
+    return _with_u(value, math.sqrt(squares), unit)
 
 
 def _with_u(value: float, u: float, unit: str) -> str:
+    if not u > 0:
+        return f"{value:g}{FIXED_SPACE}{unit}"
     number, _, wide, *_ = format_quantity(value, u, unit).split(FIXED_SPACE)
     return f"{number}{FIXED_SPACE}{unit} (u{FIXED_SPACE}={FIXED_SPACE}{wide}{FIXED_SPACE}{unit})"
