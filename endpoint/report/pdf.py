@@ -211,10 +211,8 @@ def _placed(
         {key: cut(text, longest) for key, text in each.items()} for each in view["to_do"][:3]
     ]
     placed["cautions"] = [view["cautions"]]
-    listed = [
-        f"{c['name']} ({c['about']})" + "".join(f" {r}" for r in c["reservations"])
-        for c in view["certificates"]
-    ]
+    # What is reserved about them stands under the deviations.
+    listed = [f"{c['name']} ({c['about']})" for c in view["certificates"]]
     placed["certificates"] = shortened(listed, most, longest)
     placed["curves"] = [
         _file(folder, f"{name}-curve{k}.svg", drawing)
