@@ -21,6 +21,7 @@ from endpoint.report.charts import chart, describe
 from endpoint.report.document import document, to_json
 from endpoint.report.outlines import region_picture
 from endpoint.report.panels import has_colour
+from endpoint.report.pictures import write_pictures
 from endpoint.report.text import name_of
 from endpoint.report.thumbnails import describe_thumbnails, thumbnails_picture
 from endpoint.transition import Transition
@@ -157,6 +158,7 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
         # The picture of an earlier result would be taken for this one's.
         with suppress(OSError):
             (folder / "region.png").unlink(missing_ok=True)
+    write_pictures(result, folder)
     # Last, so that a folder with a result is complete.
     write_text(folder / "result.json", to_json(document(result, provenance)) + "\n")
 
