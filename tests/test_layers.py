@@ -126,6 +126,7 @@ ROWS: dict[str, float] = {
     "endpoint.batch": 10,
     "endpoint.outliers": 8,
     "endpoint.sample_range": 7,
+    "endpoint.result_file": 1,
     "endpoint.titres": 2,
     "endpoint.titre_table": 4,
     "endpoint.titre_files": 5,

@@ -41,6 +41,8 @@ _BUDGET_HEADER = [
     "distribution",
     "degrees_of_freedom",
 ]
+SRGB = ("srgb_red", "srgb_green", "srgb_blue")
+"""Columns of curve.csv with the colour of the liquid, the reference taken as white, 0 to 255."""
 
 
 def check_folder(folder: Path) -> None:
@@ -133,12 +135,12 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     check_folder(folder)
     ours = (folder / "result.json").is_file()
     write_text(folder / "curve.csv", curve_csv(result))
-    table = budget_csv(result.hardness)
-    if table is not None:
-        write_text(folder / "budget.csv", table)
-    elif ours:
-        with suppress(OSError):
-            (folder / "budget.csv").unlink(missing_ok=True)
+    for name, table in (("fit.csv", fit_csv(result)), ("budget.csv", budget_csv(result.hardness))):
+        if table is not None:
+            write_text(folder / name, table)
+        elif ours:
+            with suppress(OSError):
+                (folder / name).unlink(missing_ok=True)
     figure = chart(result)
     name, words = name_of(result), describe(result)
     for kind in ("png", "svg"):
@@ -197,7 +199,7 @@ def curve_csv(result: Result) -> str:
     channels = curve.channels if curve is not None else RGB
     names = [c.replace(" ", "_") for c in channels]
     header = ["volume_ml", "mixed_volume_ml", "time_s", "free_fraction", "free_fraction_sigma"]
-    header += ["fitted_fraction", "hue_deg", "chroma"]
+    header += ["fitted_fraction", "hue_deg", "chroma", *SRGB]
     header += [f"density_{c}" for c in names] + [f"density_{c}_sigma" for c in names]
     header += ["off_colour", "frames_used", "flags"]
     out = io.StringIO()
@@ -207,6 +209,16 @@ def curve_csv(result: Result) -> str:
         believed = result.fit if result.status != "none" else None
         writer.writerows(_row(curve, believed, k) for k in range(len(curve)))
     return out.getvalue()
+
+
+def fit_csv(result: Result) -> str | None:
+    """Fitted curve on a fine grid of volumes as CSV; None where no fit is believed."""
+    fit = result.fit
+    if fit is None or result.status == "none" or fit.grid_volume_ml.size == 0:
+        return None
+    pairs = zip(fit.grid_volume_ml, fit.grid_fraction, strict=True)
+    rows = [f"{volume:.4f},{fraction:.5f}\n" for volume, fraction in pairs]
+    return "mixed_volume_ml,fitted_fraction\n" + "".join(rows)
 
 
 def budget_csv(total: Hardness | None) -> str | None:
@@ -241,6 +253,7 @@ def _row(curve: Curve, fit: Transition | None, k: int) -> list[str]:
         _cell(curve.hue_deg[k] if coloured else None, 2),
         _cell(curve.chroma[k] if coloured else None, 2),
     ]
+    row += [str(int(part)) for part in curve.rgb[k]] if coloured else [""] * len(SRGB)
     row += [_cell(d, 5) for d in curve.density[k]]
     row += [_cell(s, 5) for s in curve.density_sigma[k]]
     row += [_cell(curve.off_colour[k], 4), str(int(curve.frames_used[k]))]
