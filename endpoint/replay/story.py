@@ -1,0 +1,372 @@
+"""What a result has to tell a class, worked out in full: the page only looks things up."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.bench.form_names import blueness_of, place_of
+from endpoint.hardness_units import M_CACO3
+from endpoint.replay.chemistry import Tables, Water, tabulate, water_of
+from endpoint.replay.pictures import FlaskPicture, read_pictures
+from endpoint.replay.shades import (
+    EBT,
+    Forms,
+    Shade,
+    density_at,
+    display_density,
+    forms_of,
+    hex_of,
+    name_of_density,
+)
+from endpoint.report.kept_result import KeptResult
+from endpoint.report.rounding import FIXED_SPACE, format_quantity, outward, rounded
+from endpoint.report.text import volume_words
+from endpoint.result_file import ResultFileProblem
+from endpoint.transition import Estimate
+
+FloatArray = NDArray[np.float64]
+
+EXAMPLE = Water(105.0, 25.0, 0.010, 0.20, 20.0)
+"""For results without a fit: 2.5 mmol/L in 100 mL, a fifth of it magnesium; not the sample."""
+_SMALL_STEP_ML, _MOST_STEPS = 0.05, 700
+_FAR_ML = 0.3
+_SHAPES = {"midpoint": "triangle", "equivalence": "square", "last_red": "circle"}
+_MEANINGS = {
+    "midpoint": ("midpoint", "half of the indicator is free: the middle of the colour change"),
+    "equivalence": ("equivalence", "EDTA equals {metals}: where the chemistry lies"),
+    "last_red": ("last {bound}", "95 % is free: a careful eye sees no {bound} any more"),
+}
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One of the three volumes, told by name, shape and row."""
+
+    key: str
+    name: str
+    meaning: str
+    text: str
+    shape: str
+    value_ml: float
+    low_ml: float
+    high_ml: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """What is to be seen and said at one place of the scrubber."""
+
+    volume_ml: float
+    words: str
+    """Volume, colour and free part in one line, for the screen reader."""
+    colour: Shade
+    reading: str
+    """Value of the curve in words."""
+    level: float
+    """The same as a number, on the axis."""
+    points: int
+    """Points of the curve up to here."""
+    picture: int
+    """Which picture, -1 for none."""
+
+
+@dataclass(frozen=True)
+class Axis:
+    """Vertical axis of the curve."""
+
+    kind: str
+    """"free", "shade" or "absorbance"."""
+    title: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, eq=False)
+class Story:
+    """All that the page shows."""
+
+    document: Mapping[str, Any]
+    label: str
+    status: str
+    answer: str
+    reasons: tuple[tuple[str, str], ...]
+    """Sentence and advice each."""
+    marks: tuple[Mark, ...]
+    bracket_ml: tuple[float, float | None] | None
+    axis: Axis
+    volume_ml: FloatArray
+    level: FloatArray
+    left_out: NDArray[np.bool_]
+    fitted: tuple[FloatArray, FloatArray] | None
+    steps: tuple[Step, ...]
+    pictures: tuple[FlaskPicture, ...]
+    drawn_because: str
+    """Why the flask is drawn and not shown, empty where there are pictures."""
+    forms: Forms
+    water: Water | None
+    """What the model takes; None with another indicator than Eriochrome Black T."""
+    is_example: bool
+    """The water of the model is an example and not the sample."""
+    tables: Tables | None
+    per_ml: float | None
+    """What 1 mL changes in the result, in `per_unit`."""
+    per_unit: str
+
+    @property
+    def equivalence_ml(self) -> float | None:
+        """Equivalence volume if it has a value."""
+        return next((m.value_ml for m in self.marks if m.key == "equivalence"), None)
+
+
+def tell(kept: KeptResult) -> Story:
+    """Work out what the page shows.
+
+    Raises
+    ------
+    ResultFileProblem
+        The result has no curve, so there is nothing to replay.
+    """
+    curve, data = kept.curve, kept.document
+    if curve is None or kept.folder is None:
+        why = "; ".join(str(r["text"]) for r in data["reasons"][:1])
+        raise ResultFileProblem(
+            f"{kept.name} has no curve to replay. {why}".strip(),
+            "Give the whole folder that endpoint locate --out wrote for a recording with a flask.",
+        )
+    pictures = tuple(read_pictures(kept.folder))
+    volume_ml = _volumes(curve)
+    axis, level = _levels(kept, curve)
+    forms = forms_of(kept)
+    water = water_of(data)
+    is_example = water is None and data["inputs"]["indicator"] == EBT
+    if is_example:
+        water = EXAMPLE
+    per_ml, per_unit = _per_ml(data)
+    return Story(
+        document=data,
+        label=_one_line(str(data["label"])),
+        status=kept.status,
+        answer=answer_of(data),
+        reasons=tuple((str(r["text"]), str(r["advice"])) for r in data["reasons"]),
+        marks=marks_of(data),
+        bracket_ml=_bracket(data),
+        axis=axis,
+        volume_ml=volume_ml,
+        level=level,
+        left_out=np.array([bool(flag) for flag in kept.flags], dtype=bool),
+        fitted=kept.fitted,
+        steps=_steps(kept, axis, volume_ml, level, forms, pictures),
+        pictures=pictures,
+        drawn_because="" if pictures else _why_drawn(kept, forms),
+        forms=forms,
+        water=water,
+        is_example=is_example,
+        tables=None if water is None else tabulate(water),
+        per_ml=per_ml,
+        per_unit=per_unit,
+    )
+
+
+def _one_line(label: str) -> str:
+    seen = "".join(c if c.isprintable() else " " for c in label)
+    return " ".join(seen.split())[:120] or "Sample"
+
+
+def _estimate(volume: Mapping[str, Any]) -> Estimate:
+    low, high = volume["interval95"]
+    return Estimate(volume["value"], volume["standard_uncertainty"] or 0.0, low, high)
+
+
+def marks_of(data: Mapping[str, Any]) -> tuple[Mark, ...]:
+    """Those of the three volumes that have a value, with the rounding of the terminal."""
+    words = {"bound": data["indicator"]["bound"], "metals": data["titrated"]}
+    found = []
+    for key, (name, meaning) in _MEANINGS.items():
+        volume = data[f"{key}_ml"]
+        if volume is None or volume["value"] is None:
+            continue
+        e = _estimate(volume)
+        name, meaning = name.format_map(words), meaning.format_map(words)
+        text = volume_words(e)
+        shape = _SHAPES[key]
+        found.append(Mark(key, name, meaning, text, shape, e.value_ml, e.low_ml, e.high_ml))
+    return tuple(found)
+
+
+def answer_of(data: Mapping[str, Any]) -> str:
+    """Answer in one or two sentences, with the numbers of the terminal."""
+    volume, bracket = data["equivalence_ml"], _bracket(data)
+    if volume is not None and volume["value"] is not None:
+        said = f"Equivalence volume {volume_words(_estimate(volume), coverage=True)}."
+        total, amount = data["hardness"], data["amount_mmol_l"]
+        if total is not None:
+            parts = [
+                format_quantity(total[key]["value"], total[key]["expanded_uncertainty"], unit)
+                for key, unit in (("mmol_l", "mmol/L"), ("caco3_mg_l", "mg/L as CaCO3"))
+            ]
+            return f"{said} Hardness {parts[0]} = {parts[1]} (95{FIXED_SPACE}%)."
+        if amount is not None:
+            half = 0.5 * (amount["interval95"][1] - amount["interval95"][0])
+            shown = format_quantity(amount["value"], half, "mmol/L")
+            return f"{said} {str(data['titrated']).capitalize()} {shown} (95{FIXED_SPACE}%)."
+        return said
+    if bracket is not None:
+        low, high = outward(*bracket)
+        if high is None:
+            return f"The equivalence volume lies above {low}{FIXED_SPACE}mL."
+        return (
+            f"The equivalence volume lies between {low} and {high}{FIXED_SPACE}mL; "
+            "no single number is honest."
+        )
+    above = data["above_ml"]
+    if above is not None:
+        return (
+            f"No endpoint in this recording; the equivalence volume is above "
+            f"{outward(above, None)[0]}{FIXED_SPACE}mL."
+        )
+    return "No endpoint in this recording."
+
+
+def _bracket(data: Mapping[str, Any]) -> tuple[float, float | None] | None:
+    volume = data["equivalence_ml"]
+    if data["status"] != "bracketed" or volume is None:
+        return None
+    low, high = volume["interval95"]
+    return float(low), None if high is None else float(high)
+
+
+def _per_ml(data: Mapping[str, Any]) -> tuple[float | None, str]:
+    inputs = data["inputs"]
+    sample_ml = sum(float(part["value"]) for part in inputs["deliveries_ml"])
+    if sample_ml <= 0:
+        return None, ""
+    mmol_l = 1e3 * float(inputs["titrant_mol_l"]["value"]) / sample_ml
+    if set(data["indicator"]["metals"]) <= {"calcium", "magnesium"}:
+        return mmol_l * M_CACO3, "mg/L CaCO3"
+    return mmol_l, "mmol/L"
+
+
+def _volumes(curve: Mapping[str, FloatArray]) -> FloatArray:
+    """Mixed-in volume where it is known: the liquid shows what it has felt."""
+    mixed = curve.get("mixed_volume_ml")
+    known = mixed is not None and bool(np.isfinite(mixed).all())
+    return mixed if known and mixed is not None else curve["volume_ml"]
+
+
+def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, FloatArray]:
+    free = curve["free_fraction"]
+    if kept.status != "none" and bool(np.isfinite(free).any()):
+        return Axis("free", "free part of the indicator", 0.0, 1.0), free
+    density = density_at(kept)
+    if density is not None and kept.document["inputs"]["indicator"] == EBT:
+        shades = [blueness_of(d) for d in density]
+        level = np.array([np.nan if s is None else place_of(s) for s in shades])
+        return Axis("shade", "colour, from wine red (0) to blue (1)", 0.0, 1.0), level
+    names = [n for n in curve if n.startswith("density_") and not n.endswith("_sigma")]
+    name = max(names, key=lambda n: float(np.ptp(curve[n])))
+    level = curve[name]
+    words = name.removeprefix("density_").replace("_", " ")
+    top = max(float(np.nanmax(level)), 0.1)
+    return Axis("absorbance", f"absorbance, {words}", 0.0, 1.1 * top), level
+
+
+def _why_drawn(kept: KeptResult, forms: Forms) -> str:
+    source = "measured colour" if density_at(kept) is not None else "free part of the indicator"
+    kind = "a photometer" if density_at(kept) is None else "a table of colours"
+    measured = forms.is_measured or density_at(kept) is not None
+    note = "" if measured else " with rough densities of its two forms, which are no measurement"
+    return (
+        f"This result holds no pictures (the recording may be {kind}). The flask is a drawing; its "
+        f"colour is computed from the {source}{note}."
+    )
+
+
+def _steps(
+    kept: KeptResult,
+    axis: Axis,
+    volume_ml: FloatArray,
+    level: FloatArray,
+    forms: Forms,
+    pictures: tuple[FlaskPicture, ...],
+) -> tuple[Step, ...]:
+    last_ml = float(volume_ml.max())
+    width = _SMALL_STEP_ML
+    while last_ml / width > _MOST_STEPS:
+        width *= 2.0
+    grid = [round(k * width, 4) for k in range(int(np.ceil(last_ml / width - 1e-9)) + 1)]
+    density, shown = density_at(kept), display_density(kept)
+    delivered = kept.curve["volume_ml"] if kept.curve is not None else volume_ml
+    shown_ml = [float(np.interp(p.volume_ml, delivered, volume_ml)) for p in pictures]
+    known = np.flatnonzero(np.isfinite(level))
+    usual = kept.document["inputs"]["indicator"] == EBT
+    steps = []
+    for volume in grid:
+        k = int(np.argmin(np.abs(volume_ml - volume)))
+        y = _level_at(volume, kept, axis, volume_ml[known], level[known])
+        colour = forms.at(y if axis.kind == "free" else 0.0)
+        if density is not None:
+            name = name_of_density(density[k]) if usual else colour.name
+            look = density if shown is None else shown
+            colour = Shade(hex_of(look[k]), name)
+        reading = _reading(axis, y)
+        said = [f"{rounded(volume, 2)} mL", *([colour.name] if axis.kind != "absorbance" else [])]
+        steps.append(
+            Step(
+                volume,
+                ", ".join([*said, reading] if reading else said),
+                colour,
+                reading,
+                y,
+                int(np.searchsorted(volume_ml, volume + 0.5 * width)),
+                _picture_for(volume, shown_ml, pictures),
+            )
+        )
+    return tuple(steps)
+
+
+def _level_at(
+    volume: float, kept: KeptResult, axis: Axis, at_ml: FloatArray, level: FloatArray
+) -> float:
+    if axis.kind == "free" and kept.fitted is not None:
+        return float(np.clip(np.interp(volume, *kept.fitted), 0.0, 1.0))
+    if level.size == 0:
+        return 0.0
+    found = float(np.interp(volume, at_ml, level))
+    return float(np.clip(found, 0.0, 1.0)) if axis.kind != "absorbance" else found
+
+
+def _reading(axis: Axis, y: float) -> str:
+    if axis.kind == "free":
+        return f"{percent(y)} of the indicator is free"
+    return f"{axis.title} {rounded(y, 2)}" if axis.kind == "absorbance" else ""
+
+
+def percent(part: float) -> str:
+    """Part as whole percent in words."""
+    if 0 < part < 0.005:
+        return f"less than 1{FIXED_SPACE}%"
+    if 0.995 <= part < 1:
+        return f"more than 99{FIXED_SPACE}%"
+    return f"{rounded(100.0 * part, 0)}{FIXED_SPACE}%"
+
+
+def _picture_for(volume: float, at_ml: list[float], pictures: tuple[FlaskPicture, ...]) -> int:
+    """Nearest picture that was used; one that was set aside only where no other is near."""
+    if not pictures:
+        return -1
+
+    def far(k: int) -> tuple[bool, float, int]:
+        away = abs(at_ml[k] - volume)
+        return bool(pictures[k].aside) and away > 0, round(away, 4), -k
+
+    best = min(range(len(pictures)), key=far)
+    if abs(at_ml[best] - volume) > _FAR_ML:
+        nearest = min(range(len(pictures)), key=lambda k: (round(abs(at_ml[k] - volume), 4), -k))
+        if abs(at_ml[nearest] - volume) < 0.5 * abs(at_ml[best] - volume):
+            return nearest
+    return best
