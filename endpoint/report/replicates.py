@@ -24,7 +24,7 @@ from endpoint.report.rounding import (
     two_figures,
     with_uncertainty,
 )
-from endpoint.report.text import CAUTION
+from endpoint.report.wording import CAUTION
 from endpoint.titres import Run
 
 _LEAST_SHARE = 0.01
