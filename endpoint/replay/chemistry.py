@@ -66,6 +66,21 @@ class Water:
     shifts: Shifts = Shifts()
 
     @property
+    def is_possible(self) -> bool:
+        """Whether such a flask can stand on a bench, so that the solver may be asked."""
+        shifts = self.shifts
+        moved = (shifts.edta, shifts.indicator, shifts.split_edta, shifts.split_indicator)
+        return (
+            1.0 < self.flask_ml < 1e4
+            and 0.01 < self.equivalence_ml < 1e4
+            and 1e-5 < self.titrant_mol_l < 10.0
+            and 0.0 <= self.magnesium_share <= 1.0
+            and 0.01 < self.indicator_umol_l < 1e4
+            and 7.0 <= self.ph <= 12.0
+            and max(abs(shift) for shift in moved) < 3.0
+        )
+
+    @property
     def metal_mmol(self) -> float:
         """Calcium and magnesium in the flask."""
         return self.equivalence_ml * self.titrant_mol_l
@@ -257,20 +272,24 @@ def water_of(document: Mapping[str, Any]) -> Water | None:
     """
     found, inputs = document.get("chemistry"), document["inputs"]
     volume = (document.get("equivalence_ml") or {}).get("value")
-    if found is None or volume is None or inputs["indicator"] != "Eriochrome Black T":
+    if found is None or volume is None or inputs.get("indicator") != "Eriochrome Black T":
         return None
-    fitted = {name: float(p["value"]) for name, p in found["parameters"].items()}
-    return Water(
-        flask_ml=float(inputs["flask_ml"]),
-        equivalence_ml=float(volume),
-        titrant_mol_l=float(inputs["titrant_mol_l"]["value"]),
-        magnesium_share=float(found["magnesium_share"]["value"]),
-        indicator_umol_l=float(found["indicator_umol_l"]["value"]),
-        ph=float(inputs["ph"]),
-        shifts=Shifts(
-            fitted.get("shift_log_k_edta", 0.0),
-            fitted.get("shift_log_k_indicator", 0.0),
-            fitted.get("split_log_k_edta", 0.0),
-            fitted.get("split_log_k_indicator", 0.0),
-        ),
-    )
+    try:
+        fitted = {name: float(p["value"]) for name, p in found["parameters"].items()}
+        water = Water(
+            flask_ml=float(inputs["flask_ml"]),
+            equivalence_ml=float(volume),
+            titrant_mol_l=float(inputs["titrant_mol_l"]["value"]),
+            magnesium_share=float(found["magnesium_share"]["value"]),
+            indicator_umol_l=float(found["indicator_umol_l"]["value"]),
+            ph=float(inputs["ph"]),
+            shifts=Shifts(
+                fitted.get("shift_log_k_edta", 0.0),
+                fitted.get("shift_log_k_indicator", 0.0),
+                fitted.get("split_log_k_edta", 0.0),
+                fitted.get("split_log_k_indicator", 0.0),
+            ),
+        )
+    except KeyError:
+        return None
+    return water if water.is_possible else None

@@ -13,6 +13,7 @@ from endpoint.indicators import ERIOCHROME_BLACK_T
 from endpoint.pixels import to_linear
 from endpoint.report.files import SRGB
 from endpoint.report.kept_result import KeptResult
+from endpoint.report.wording import OF_EBT
 
 FloatArray = NDArray[np.float64]
 
@@ -90,14 +91,15 @@ def density_at(kept: KeptResult) -> FloatArray | None:
 
 def forms_of(kept: KeptResult) -> Forms:
     """Colours of the two forms: out of the recording where it shows both, else computed."""
-    about, inputs = kept.document["indicator"], kept.document["inputs"]
-    words, usual = (str(about["bound"]), str(about["free"])), inputs["indicator"] == EBT
+    about, inputs = kept.document.get("indicator", OF_EBT), kept.document["inputs"]
+    words, usual = (str(about["bound"]), str(about["free"])), inputs.get("indicator", EBT) == EBT
+    flask_ml = float(inputs.get("flask_ml", 0.0))
     density, curve = density_at(kept), kept.curve
     if density is not None and curve is not None:
         f = curve["free_fraction"]
         known = np.isfinite(f)
-        if known.sum() > 2 and np.ptp(f[known]) > _LEAST_SPAN:
-            diluted = 1.0 + curve["volume_ml"][known] / float(inputs["flask_ml"])
+        if flask_ml > 0 and known.sum() > 2 and np.ptp(f[known]) > _LEAST_SPAN:
+            diluted = 1.0 + curve["volume_ml"][known] / flask_ml
             design = np.stack([1.0 - f[known], f[known]], axis=-1)
 
             def ends_of(measured: FloatArray) -> tuple[FloatArray, FloatArray]:

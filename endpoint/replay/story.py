@@ -24,10 +24,9 @@ from endpoint.replay.shades import (
     name_of_density,
 )
 from endpoint.report.kept_result import KeptResult
-from endpoint.report.rounding import FIXED_SPACE, format_quantity, outward, rounded
-from endpoint.report.text import volume_words
+from endpoint.report.rounding import FIXED_SPACE, rounded
+from endpoint.report.wording import OF_EBT, answer_text, label_of, volume_rows
 from endpoint.result_file import ResultFileProblem
-from endpoint.transition import Estimate
 
 FloatArray = NDArray[np.float64]
 
@@ -37,9 +36,9 @@ _SMALL_STEP_ML, _MOST_STEPS = 0.05, 700
 _FAR_ML = 0.3
 _SHAPES = {"midpoint": "triangle", "equivalence": "square", "last_red": "circle"}
 _MEANINGS = {
-    "midpoint": ("midpoint", "half of the indicator is free: the middle of the colour change"),
-    "equivalence": ("equivalence", "EDTA equals {metals}: where the chemistry lies"),
-    "last_red": ("last {bound}", "95 % is free: a careful eye sees no {bound} any more"),
+    "midpoint": "half of the indicator is free: the middle of the colour change",
+    "equivalence": "EDTA equals {metals}: where the chemistry lies",
+    "last_red": "95 % is free: a careful eye sees no {bound} any more",
 }
 
 
@@ -86,11 +85,25 @@ class Axis:
     high: float
 
 
+@dataclass(frozen=True)
+class Facts:
+    """What the record said of the titration."""
+
+    indicator: str
+    bound: str
+    free: str
+    ph: float
+    sample_ml: float
+    titrant_mol_l: float
+    has_blank: bool
+    origin: str
+    """From which recording, by which program; for the foot of the page."""
+
+
 @dataclass(frozen=True, eq=False)
 class Story:
     """All that the page shows."""
 
-    document: Mapping[str, Any]
     label: str
     status: str
     answer: str
@@ -116,6 +129,7 @@ class Story:
     per_ml: float | None
     """What 1 mL changes in the result, in `per_unit`."""
     per_unit: str
+    facts: Facts
 
     @property
     def equivalence_ml(self) -> float | None:
@@ -131,27 +145,31 @@ def tell(kept: KeptResult) -> Story:
     ResultFileProblem
         The result has no curve, so there is nothing to replay.
     """
-    curve, data = kept.curve, kept.document
+    curve, data = kept.curve, {"indicator": dict(OF_EBT), **kept.document}
     if curve is None or kept.folder is None:
         why = "; ".join(str(r["text"]) for r in data["reasons"][:1])
         raise ResultFileProblem(
             f"{kept.name} has no curve to replay. {why}".strip(),
             "Give the whole folder that endpoint locate --out wrote for a recording with a flask.",
         )
+    volume_ml = np.maximum(_volumes(curve), 0.0)
+    if not 0.0 < volume_ml.max() < 1e4:
+        raise ResultFileProblem(
+            f"{kept.name} holds no added titrant to move through.", "Locate a whole titration."
+        )
     pictures = tuple(read_pictures(kept.folder))
-    volume_ml = _volumes(curve)
     axis, level = _levels(kept, curve)
     forms = forms_of(kept)
     water = water_of(data)
-    is_example = water is None and data["inputs"]["indicator"] == EBT
+    is_example = water is None and data["inputs"].get("indicator", EBT) == EBT
     if is_example:
         water = EXAMPLE
-    per_ml, per_unit = _per_ml(data)
+    facts = _facts(data)
+    per_ml, per_unit = _per_ml(facts, list(data["indicator"]["metals"]))
     return Story(
-        document=data,
-        label=_one_line(str(data["label"])),
+        label=label_of(data)[:120],
         status=kept.status,
-        answer=answer_of(data),
+        answer=answer_text(data),
         reasons=tuple((str(r["text"]), str(r["advice"])) for r in data["reasons"]),
         marks=marks_of(data),
         bracket_ml=_bracket(data),
@@ -169,67 +187,26 @@ def tell(kept: KeptResult) -> Story:
         tables=None if water is None else tabulate(water),
         per_ml=per_ml,
         per_unit=per_unit,
+        facts=facts,
     )
 
 
-def _one_line(label: str) -> str:
-    seen = "".join(c if c.isprintable() else " " for c in label)
-    return " ".join(seen.split())[:120] or "Sample"
-
-
-def _estimate(volume: Mapping[str, Any]) -> Estimate:
-    low, high = volume["interval95"]
-    return Estimate(volume["value"], volume["standard_uncertainty"] or 0.0, low, high)
-
-
 def marks_of(data: Mapping[str, Any]) -> tuple[Mark, ...]:
-    """Those of the three volumes that have a value, with the rounding of the terminal."""
-    words = {"bound": data["indicator"]["bound"], "metals": data["titrated"]}
+    """Those of the three volumes that have a value, from early to late in the usual water."""
     found = []
-    for key, (name, meaning) in _MEANINGS.items():
-        volume = data[f"{key}_ml"]
-        if volume is None or volume["value"] is None:
-            continue
-        e = _estimate(volume)
-        name, meaning = name.format_map(words), meaning.format_map(words)
-        text = volume_words(e)
+    for full_key, name, text, _ in volume_rows(data):
+        key, volume = full_key.removesuffix("_ml"), data[full_key]
+        low, high = volume["interval95"]
+        words = {"bound": data["indicator"]["bound"], "metals": titrated_of(data)}
+        meaning = _MEANINGS[key].format_map(words)
         shape = _SHAPES[key]
-        found.append(Mark(key, name, meaning, text, shape, e.value_ml, e.low_ml, e.high_ml))
-    return tuple(found)
+        found.append(Mark(key, name, meaning, text, shape, volume["value"], low, high))
+    return tuple(sorted(found, key=lambda mark: list(_SHAPES).index(mark.key)))
 
 
-def answer_of(data: Mapping[str, Any]) -> str:
-    """Answer in one or two sentences, with the numbers of the terminal."""
-    volume, bracket = data["equivalence_ml"], _bracket(data)
-    if volume is not None and volume["value"] is not None:
-        said = f"Equivalence volume {volume_words(_estimate(volume), coverage=True)}."
-        total, amount = data["hardness"], data["amount_mmol_l"]
-        if total is not None:
-            parts = [
-                format_quantity(total[key]["value"], total[key]["expanded_uncertainty"], unit)
-                for key, unit in (("mmol_l", "mmol/L"), ("caco3_mg_l", "mg/L as CaCO3"))
-            ]
-            return f"{said} Hardness {parts[0]} = {parts[1]} (95{FIXED_SPACE}%)."
-        if amount is not None:
-            half = 0.5 * (amount["interval95"][1] - amount["interval95"][0])
-            shown = format_quantity(amount["value"], half, "mmol/L")
-            return f"{said} {str(data['titrated']).capitalize()} {shown} (95{FIXED_SPACE}%)."
-        return said
-    if bracket is not None:
-        low, high = outward(*bracket)
-        if high is None:
-            return f"The equivalence volume lies above {low}{FIXED_SPACE}mL."
-        return (
-            f"The equivalence volume lies between {low} and {high}{FIXED_SPACE}mL; "
-            "no single number is honest."
-        )
-    above = data["above_ml"]
-    if above is not None:
-        return (
-            f"No endpoint in this recording; the equivalence volume is above "
-            f"{outward(above, None)[0]}{FIXED_SPACE}mL."
-        )
-    return "No endpoint in this recording."
+def titrated_of(data: Mapping[str, Any]) -> str:
+    """What the titre counts, such as "calcium and magnesium"."""
+    return str(data.get("titrated") or " and ".join(data["indicator"]["metals"]))
 
 
 def _bracket(data: Mapping[str, Any]) -> tuple[float, float | None] | None:
@@ -240,13 +217,28 @@ def _bracket(data: Mapping[str, Any]) -> tuple[float, float | None] | None:
     return float(low), None if high is None else float(high)
 
 
-def _per_ml(data: Mapping[str, Any]) -> tuple[float | None, str]:
-    inputs = data["inputs"]
-    sample_ml = sum(float(part["value"]) for part in inputs["deliveries_ml"])
-    if sample_ml <= 0:
+def _facts(data: Mapping[str, Any]) -> Facts:
+    inputs, about, source = data["inputs"], data["indicator"], data["provenance"]
+    origin = [f"From {source.get('medium') or 'a recording'}"]
+    if source.get("analysed"):
+        origin.append(f"analysed {str(source['analysed'])[:10]}")
+    return Facts(
+        indicator=str(inputs.get("indicator", EBT)),
+        bound=str(about["bound"]),
+        free=str(about["free"]),
+        ph=float(inputs.get("ph", about["ph"])),
+        sample_ml=sum(float(part["value"]) for part in inputs["deliveries_ml"]),
+        titrant_mol_l=float(inputs["titrant_mol_l"]["value"]),
+        has_blank=inputs["blank_ml"] is not None,
+        origin=", ".join([*origin, str(source.get("program") or "endpoint")]) + ".",
+    )
+
+
+def _per_ml(facts: Facts, metals: list[str]) -> tuple[float | None, str]:
+    if facts.sample_ml <= 0:
         return None, ""
-    mmol_l = 1e3 * float(inputs["titrant_mol_l"]["value"]) / sample_ml
-    if set(data["indicator"]["metals"]) <= {"calcium", "magnesium"}:
+    mmol_l = 1e3 * facts.titrant_mol_l / facts.sample_ml
+    if set(metals) <= {"calcium", "magnesium"}:
         return mmol_l * M_CACO3, "mg/L CaCO3"
     return mmol_l, "mmol/L"
 
@@ -263,7 +255,7 @@ def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, Fl
     if kept.status != "none" and bool(np.isfinite(free).any()):
         return Axis("free", "free part of the indicator", 0.0, 1.0), free
     density = density_at(kept)
-    if density is not None and kept.document["inputs"]["indicator"] == EBT:
+    if density is not None and kept.document["inputs"].get("indicator", EBT) == EBT:
         shades = [blueness_of(d) for d in density]
         level = np.array([np.nan if s is None else place_of(s) for s in shades])
         return Axis("shade", "colour, from wine red (0) to blue (1)", 0.0, 1.0), level
@@ -303,7 +295,7 @@ def _steps(
     delivered = kept.curve["volume_ml"] if kept.curve is not None else volume_ml
     shown_ml = [float(np.interp(p.volume_ml, delivered, volume_ml)) for p in pictures]
     known = np.flatnonzero(np.isfinite(level))
-    usual = kept.document["inputs"]["indicator"] == EBT
+    usual = kept.document["inputs"].get("indicator", EBT) == EBT
     steps = []
     for volume in grid:
         k = int(np.argmin(np.abs(volume_ml - volume)))
