@@ -72,8 +72,6 @@ class Row:
     low: float
     high: float
     y: float
-    anchor: str
-    text_x: float
 
 
 @dataclass(frozen=True)
@@ -111,11 +109,7 @@ def around(story: Story) -> Around | None:
     top = 246.0
     for k, mark in enumerate(story.marks):
         place, ends = x.at(mark.value_ml), (x.at(mark.low_ml), x.at(mark.high_ml))
-        right = place < 0.5 * (LEFT + RIGHT)
-        beyond = max(ends[1], place + 9) + 7 if right else min(ends[0], place - 9) - 7
-        rows.append(
-            Row(mark, place, *ends, top + 34.0 * k, "start" if right else "end", round(beyond, 2))
-        )
+        rows.append(Row(mark, place, *ends, top + 34.0 * k))
     own_y = top + 34.0 * len(rows)
     bracket = None
     if story.bracket_ml is not None:

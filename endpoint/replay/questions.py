@@ -45,6 +45,7 @@ class Shown:
     flask: ControlFlask
     colour: Shade
     is_red: bool
+    name: str
     words: str
 
 
@@ -77,8 +78,10 @@ def _early(story: Story, water: Water) -> Question | None:
         middle = marks["midpoint"] - marks["equivalence"]
     if not middle < -_LITTLE_ML:
         return None
-    at_middle = holders([water], np.array([water.equivalence_ml + middle]))
-    loose = f"{rounded(100.0 * float(at_middle.calcium_free[0, 0]), 1)}{FIXED_SPACE}%"
+    h = holders([water], np.array([water.equivalence_ml + middle]))
+    m = water.magnesium_share
+    loose = float((1.0 - m) * h.calcium_free[0, 0] + m * h.magnesium_free[0, 0])
+    on_dye = float((1.0 - m) * h.calcium_indicator[0, 0] + m * h.magnesium_indicator[0, 0])
     where = "In the model water" if story.is_example else "Here"
     return Question(
         "early",
@@ -100,9 +103,10 @@ def _early(story: Story, water: Water) -> Question | None:
                 "EDTA takes metal. It does not bind the indicator.",
             ),
         ),
-        f"{where} the middle lies {away(middle)}. By then, says the model, only {loose} of the "
-        "calcium is still free. That is too little to keep the indicator red: half of it has "
-        "lost its metal and is blue. The EDTA that is still missing takes the rest.",
+        f"{where} the middle lies {away(middle)}. By then, says the model, only "
+        f"{_tenths(loose)} of calcium and magnesium are still free and {_tenths(on_dye)} sit on "
+        "the indicator; EDTA has the rest. So little free metal cannot keep the indicator red: "
+        "half of it is blue already. The EDTA that is still missing takes what is left.",
     )
 
 
@@ -200,6 +204,10 @@ def _ph(water: Water) -> Question:
     )
 
 
+def _tenths(part: float) -> str:
+    return f"{rounded(100.0 * part, 1)}{FIXED_SPACE}%"
+
+
 def _ml(width: float) -> str:
     return "more than there is" if np.isnan(width) else f"{rounded(width, 2)}{FIXED_SPACE}mL"
 
@@ -218,7 +226,9 @@ def control_flasks(forms: Forms) -> tuple[Shown, ...]:
     for flask in control_pair(CONTROL_MMOL_L, CONTROL_UMOL_L):
         colour = forms.at(flask.free_fraction)
         bound = percent(1.0 - flask.free_fraction)
-        words = f"{colour.name}: {percent(flask.free_fraction)} of the indicator is free, "
-        words += f"{bound} holds metal"
-        shown.append(Shown(flask, colour, flask.free_fraction < 0.5, words))
+        is_red = flask.free_fraction < 0.5
+        plain = "Red" if is_red else "Blue"
+        name = plain if colour.name == plain.lower() else f"{plain} ({colour.name})"
+        words = f"{percent(flask.free_fraction)} of the indicator is free, {bound} holds metal"
+        shown.append(Shown(flask, colour, is_red, f"{name}.", words.capitalize()))
     return tuple(shown)

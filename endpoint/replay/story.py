@@ -33,7 +33,6 @@ FloatArray = NDArray[np.float64]
 EXAMPLE = Water(105.0, 25.0, 0.010, 0.20, 20.0)
 """For results without a fit: 2.5 mmol/L in 100 mL, a fifth of it magnesium; not the sample."""
 _SMALL_STEP_ML, _MOST_STEPS = 0.05, 700
-_FAR_ML = 0.3
 _SHAPES = {"midpoint": "triangle", "equivalence": "square", "last_red": "circle"}
 _MEANINGS = {
     "midpoint": "half of the indicator is free: the middle of the colour change",
@@ -253,7 +252,10 @@ def _volumes(curve: Mapping[str, FloatArray]) -> FloatArray:
 def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, FloatArray]:
     free = curve["free_fraction"]
     if kept.status != "none" and bool(np.isfinite(free).any()):
-        return Axis("free", "free part of the indicator", 0.0, 1.0), free
+        # Scatter goes below none and above all; it is drawn where it was measured.
+        low, high = float(np.nanmin(free)), float(np.nanmax(free))
+        low, high = max(min(0.0, low - 0.02), -0.3), min(max(1.0, high + 0.02), 1.3)
+        return Axis("free", "free part of the indicator", low, high), free
     density = density_at(kept)
     if density is not None and kept.document["inputs"].get("indicator", EBT) == EBT:
         shades = [blueness_of(d) for d in density]
@@ -268,13 +270,15 @@ def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, Fl
 
 
 def _why_drawn(kept: KeptResult, forms: Forms) -> str:
-    source = "measured colour" if density_at(kept) is not None else "free part of the indicator"
-    kind = "a photometer" if density_at(kept) is None else "a table of colours"
-    measured = forms.is_measured or density_at(kept) is not None
-    note = "" if measured else " with rough densities of its two forms, which are no measurement"
+    if density_at(kept) is not None:
+        return (
+            "This result holds no pictures, so the flask is a drawing in the measured colour. "
+            "Pictures are kept by endpoint locate --out from a film or stills."
+        )
+    note = "" if forms.is_measured else " and rough densities of its two forms, not measured"
     return (
-        f"This result holds no pictures (the recording may be {kind}). The flask is a drawing; its "
-        f"colour is computed from the {source}{note}."
+        "A photometer takes no pictures: the flask is a drawing. Its colour is computed from the "
+        f"free part of the indicator{note}."
     )
 
 
@@ -348,17 +352,7 @@ def percent(part: float) -> str:
 
 
 def _picture_for(volume: float, at_ml: list[float], pictures: tuple[FlaskPicture, ...]) -> int:
-    """Nearest picture that was used; one that was set aside only where no other is near."""
-    if not pictures:
-        return -1
-
-    def far(k: int) -> tuple[bool, float, int]:
-        away = abs(at_ml[k] - volume)
-        return bool(pictures[k].aside) and away > 0, round(away, 4), -k
-
-    best = min(range(len(pictures)), key=far)
-    if abs(at_ml[best] - volume) > _FAR_ML:
-        nearest = min(range(len(pictures)), key=lambda k: (round(abs(at_ml[k] - volume), 4), -k))
-        if abs(at_ml[nearest] - volume) < 0.5 * abs(at_ml[best] - volume):
-            return nearest
-    return best
+    """Nearest picture that was used, of equals the last; one set aside only if all are."""
+    used = [k for k, picture in enumerate(pictures) if not picture.aside]
+    nearest = used or list(range(len(pictures)))
+    return min(nearest, key=lambda k: (round(abs(at_ml[k] - volume), 3), -k), default=-1)

@@ -37,6 +37,7 @@
     $("here").setAttribute("transform", `translate(${x - LEFT} 0)`);
     for (const told of listeners) told(k);
   }
+  for (const mark of all(".ends [data-at]")) mark.style.left = `${100 * mark.dataset.at}%`;
   const here = () => Number(scrubber.value);
   scrubber.addEventListener("input", () => { halt(); show(here()); });
   const onward = () => D.stops.find((k) => k > here());
@@ -93,13 +94,12 @@
     form.addEventListener("submit", (event) => event.preventDefault());
     const picks = [...form.querySelectorAll("input")];
     form.addEventListener("change", () => {
-      button.disabled = false;
+      button.disabled = isOpen(name);
       if (!isOpen(name)) say(said, name === "control" ? "" : "Chosen. You may still change it.");
     });
     button.addEventListener("click", () => {
       reveal(name);
       button.disabled = true;
-      for (const pick of picks) pick.disabled = true;
       say(said, name === "control" ? flasksRight(picks) : chosenRight(form));
       answers(name).pop().focus();
     });
@@ -144,6 +144,7 @@
       $("stop-again").hidden = true;
       guessed.toggleAttribute("hidden", true);
       ownRow.toggleAttribute("hidden", true);
+      $("own-drop").toggleAttribute("hidden", true);
       say($("own-error"), "");
       say($("stop-said"), "No stop chosen yet.");
       stop.focus();
@@ -154,13 +155,10 @@
       const x = place(inside, low, high);
       const beyond = guess < low ? "◀ " : guess > high ? "▶ " : "";
       ownRow.toggleAttribute("hidden", false);
-      ownRow.querySelector(".drop").toggleAttribute("hidden", beyond !== "");
+      $("own-drop").toggleAttribute("hidden", beyond !== "");
+      $("own-drop").setAttribute("transform", `translate(${x} 0)`);
       for (const part of ownRow.querySelectorAll("path")) part.setAttribute("transform", `translate(${x} 0)`);
-      const text = $("own-said");
-      const toRight = x < (LEFT + RIGHT) / 2;
-      text.setAttribute("x", x + (toRight ? 16 : -16));
-      text.setAttribute("text-anchor", toRight ? "start" : "end");
-      say(text, `${beyond}you ${ml(guess)} mL`);
+      say($("own-said"), `${beyond}you ${ml(guess)} mL`);
     }
   }
   function judged(own) {
