@@ -92,14 +92,14 @@ def whole(story: Story) -> Plot:
 
 
 def around(story: Story) -> Around | None:
-    """Chart around the end; None where nothing was located or bracketed."""
+    """Chart around the end; None where the recording shows no end."""
+    if not story.can_be_asked:
+        return None
     places = [m.value_ml for m in story.marks]
     places += [end for m in story.marks for end in (m.low_ml, m.high_ml)]
     if story.bracket_ml is not None:
         low, high = story.bracket_ml
         places += [low, story.steps[-1].volume_ml if high is None else high]
-    if not places:
-        return None
     span = max(places) - min(places)
     pad = max(0.45, 0.6 * span)
     first, last = max(min(places) - pad, 0.0), max(places) + pad

@@ -131,6 +131,13 @@ class Story:
     facts: Facts
 
     @property
+    def can_be_asked(self) -> bool:
+        """Whether the end lies where the recording reached, so that a pupil can point at it."""
+        if self.bracket_ml is not None:
+            return self.bracket_ml[0] < self.steps[-1].volume_ml
+        return self.equivalence_ml is not None
+
+    @property
     def equivalence_ml(self) -> float | None:
         """Equivalence volume if it has a value."""
         return next((m.value_ml for m in self.marks if m.key == "equivalence"), None)

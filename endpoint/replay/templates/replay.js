@@ -230,7 +230,7 @@
         const below = new Float64Array(count);
         for (const part of M.bands[metal]) {
           const name = `${metal}_${part}`;
-          const there = (k) => `${place(volumes[k], low, high).toFixed(1)} ${(bottom + Math.min(below[k], 1) * (top - bottom)).toFixed(1)}`;
+          const there = (k) => `${place(volumes[k], low, high).toFixed(2)} ${(bottom + Math.min(below[k], 1) * (top - bottom)).toFixed(2)}`;
           const foot = inside.map(there);
           for (let k = 0; k < count; k++) below[k] += at(name, set, k);
           const d = "M" + [...inside.map(there), ...foot.reverse()].join("L") + "Z";
