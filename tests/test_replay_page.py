@@ -285,6 +285,15 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
         expect(shown.locator("#model-said")).to_contain_text(f"At {tables.volume_ml[v]:.2f} mL")
     shown.locator("#model-back").click()
     expect(shown.locator("#out-ph")).to_contain_text("this sample")
+    expect(shown.locator("#out-volume")).to_have_text(f"{tables.water.equivalence_ml:.2f} mL")
+    for figure in shown.locator(".species").all():
+        here = figure.locator("[data-here]").bounding_box()
+        end = figure.locator('[data-ticks="around"] .drop').bounding_box()
+        assert here is not None
+        assert end is not None
+        assert here["x"] + 0.5 * here["width"] == pytest.approx(
+            end["x"] + 0.5 * end["width"], abs=1
+        )
     before = shown.locator('[data-chart="indicator"] [data-band="free"]').get_attribute("d")
     shown.locator("#model-scale").click()
     after = shown.locator('[data-chart="indicator"] [data-band="free"]').get_attribute("d")

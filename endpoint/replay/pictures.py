@@ -24,7 +24,7 @@ class FlaskPicture:
     """One picture of the flask."""
 
     volume_ml: float
-    """Delivered by then."""
+    """Delivered by then; in a story, mixed in by then."""
     aside: str
     """Why it was set aside, empty where it was used."""
     jpeg: bytes

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -163,7 +163,10 @@ def tell(kept: KeptResult) -> Story:
         raise ResultFileProblem(
             f"{kept.name} holds no added titrant to move through.", "Locate a whole titration."
         )
-    pictures = tuple(read_pictures(kept.folder))
+    pictures = tuple(
+        replace(p, volume_ml=float(np.interp(p.volume_ml, curve["volume_ml"], volume_ml)))
+        for p in read_pictures(kept.folder)
+    )
     axis, level = _levels(kept, curve)
     forms = forms_of(kept)
     water = water_of(data)
@@ -303,8 +306,6 @@ def _steps(
         width *= 2.0
     grid = [round(k * width, 4) for k in range(int(np.ceil(last_ml / width - 1e-9)) + 1)]
     density, shown = density_at(kept), display_density(kept)
-    delivered = kept.curve["volume_ml"] if kept.curve is not None else volume_ml
-    shown_ml = [float(np.interp(p.volume_ml, delivered, volume_ml)) for p in pictures]
     known = np.flatnonzero(np.isfinite(level))
     usual = kept.document["inputs"].get("indicator", EBT) == EBT
     steps = []
@@ -326,7 +327,7 @@ def _steps(
                 reading,
                 y,
                 int(np.searchsorted(volume_ml, volume + 0.5 * width)),
-                _picture_for(volume, shown_ml, pictures),
+                _picture_for(volume, pictures),
             )
         )
     return tuple(steps)
@@ -358,8 +359,12 @@ def percent(part: float) -> str:
     return f"{rounded(100.0 * part, 0)}{FIXED_SPACE}%"
 
 
-def _picture_for(volume: float, at_ml: list[float], pictures: tuple[FlaskPicture, ...]) -> int:
+def _picture_for(volume: float, pictures: tuple[FlaskPicture, ...]) -> int:
     """Nearest picture that was used, of equals the last; one set aside only if all are."""
     used = [k for k, picture in enumerate(pictures) if not picture.aside]
     nearest = used or list(range(len(pictures)))
-    return min(nearest, key=lambda k: (round(abs(at_ml[k] - volume), 3), -k), default=-1)
+
+    def away(k: int) -> tuple[float, int]:
+        return round(abs(pictures[k].volume_ml - volume), 3), -k
+
+    return min(nearest, key=away, default=-1)

@@ -158,6 +158,7 @@
       $("own-drop").toggleAttribute("hidden", beyond !== "");
       $("own-drop").setAttribute("transform", `translate(${x} 0)`);
       for (const part of ownRow.querySelectorAll("path")) part.setAttribute("transform", `translate(${x} 0)`);
+      $("own-said").setAttribute("x", x < 180 ? x + 16 : 0);
       say($("own-said"), `${beyond}you ${ml(guess)} mL`);
     }
   }
@@ -239,7 +240,7 @@
           say(figure.querySelector(`[data-part="${part}"]`), isAbsent ? "no magnesium" : percent(at(name, set, v)));
         }
         const x = place(Math.min(Math.max(volumes[v], low), high), low, high);
-        figure.querySelector("[data-here]").setAttribute("transform", `translate(${x - LEFT} 0)`);
+        figure.querySelector("[data-here]").setAttribute("transform", `translate(${x} 0)`);
         for (const ticks of figure.querySelectorAll("[data-ticks]")) ticks.toggleAttribute("hidden", ticks.dataset.ticks !== scale);
       }
       const free = at("indicator_free", set, v);
