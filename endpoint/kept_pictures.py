@@ -14,6 +14,7 @@ from endpoint.sources.frame import Box, Frame, small, thinned
 _SAMPLES = 24
 _FINEST_SHADE = 0.01
 _LEAST_LIGHT = 0.02
+_LATER_S = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,10 +43,11 @@ class ShadeKeeper:
     shows a shade too early. When there are more than `most`, shades are told apart less finely.
     """
 
-    def __init__(self, most: int = 32, long_side: int = 320, every_s: float = 0.2) -> None:
+    def __init__(self, most: int = 32, long_side: int = 320, every_s: float = 0.3) -> None:
         self._most, self._side, self._every_s = most, long_side, every_s
         self._finest = _FINEST_SHADE
         self._kept: dict[int, KeptPicture] = {}
+        self._waiting: tuple[int, Frame] | None = None
         self._looked_s = -np.inf
 
     def see(self, frame: Frame, liquid: Box) -> None:
@@ -65,8 +67,19 @@ class ShadeKeeper:
         if shade is None:
             return
         level = round(shade / self._finest)
+        if self._waiting is not None and self._waiting[0] != level:
+            self._settle()
+            level = round(shade / self._finest)
+        # A small copy costs more than a look: it is made when the shade has passed.
+        self._waiting = level, frame
+
+    def _settle(self) -> None:
+        if self._waiting is None:
+            return
+        level, frame = self._waiting
+        self._waiting = None
         old = self._kept.get(level)
-        if old is None or frame.time_s > old.time_s + 10.0 * self._every_s:
+        if old is None or frame.time_s > old.time_s + _LATER_S:
             self._kept[level] = small_copy(frame, self._side)
         while len(self._kept) > self._most:
             self._finest *= 2.0
@@ -80,10 +93,12 @@ class ShadeKeeper:
     def forget(self) -> None:
         """Begin anew."""
         self._kept, self._finest, self._looked_s = {}, _FINEST_SHADE, -np.inf
+        self._waiting = None
 
     @property
     def pictures(self) -> tuple[KeptPicture, ...]:
         """What was kept, in no order."""
+        self._settle()
         return tuple(self._kept.values())
 
 
@@ -102,34 +117,41 @@ class PauseKeeper:
     """
 
     def __init__(
-        self,
-        pauses_s: Sequence[tuple[float, float]],
-        most: int = 40,
-        long_side: int = 320,
-        every_s: float = 0.4,
+        self, pauses_s: Sequence[tuple[float, float]], most: int = 40, long_side: int = 320
     ) -> None:
         thin = max(1, -(-len(pauses_s) // most))
         self._start_s = [start for start, _ in pauses_s[::thin]]
         self._stop_s = [stop for _, stop in pauses_s[::thin]]
-        self._side, self._every_s = long_side, every_s
+        self._side = long_side
         self._kept: dict[int, KeptPicture] = {}
+        self._waiting: tuple[int, Frame] | None = None
 
     def see(self, frame: Frame) -> None:
         """Keep a frame if it shows a pause later than what was kept of it."""
         k = bisect.bisect_right(self._start_s, frame.time_s) - 1
         if k < 0 or frame.time_s > self._stop_s[k]:
             return
+        if self._waiting is not None and self._waiting[0] != k:
+            self._settle()
+        self._waiting = k, frame
+
+    def _settle(self) -> None:
+        if self._waiting is None:
+            return
+        k, frame = self._waiting
+        self._waiting = None
         old = self._kept.get(k)
-        if old is None or frame.time_s >= old.time_s + self._every_s:
+        if old is None or frame.time_s > old.time_s:
             self._kept[k] = small_copy(frame, self._side)
 
     def forget(self) -> None:
         """Begin anew."""
-        self._kept = {}
+        self._kept, self._waiting = {}, None
 
     @property
     def pictures(self) -> tuple[KeptPicture, ...]:
         """What was kept, in no order."""
+        self._settle()
         return tuple(self._kept.values())
 
 

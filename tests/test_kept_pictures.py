@@ -40,7 +40,8 @@ def test_a_plume_is_replaced_by_the_shade_that_stayed() -> None:
     keeper = ShadeKeeper()
     for k in range(500):
         time_s = 0.2 * k
-        part = 0.5 if 10.0 <= time_s < 11.0 else float(np.clip((time_s - 60.0) / 10.0, 0.0, 1.0))
+        # So slow that the shade of the plume comes again.
+        part = 0.5 if 10.0 <= time_s < 11.0 else float(np.clip((time_s - 60.0) / 30.0, 0.0, 1.0))
         keeper.see(flask(k, time_s, part), LIQUID)
     half = [p.time_s for p in keeper.pictures if abs(part_of(p.rgb) - 0.5) < 0.04]
     assert half
