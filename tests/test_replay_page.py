@@ -398,9 +398,28 @@ def test_the_worksheet_holds_no_answer(shown: Page, fountain: Made) -> None:
 # --- other results ----------------------------------------------------------------------------
 
 
+@pytest.fixture(scope="module")
+def without_number(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Folders of two results without a number."""
+    folders = {}
+    for status in ("bracketed", "none"):
+        folders[status] = tmp_path_factory.mktemp(status)
+        write_folder(CASES[status](), folders[status], EXTRA)
+    return folders
+
+
+def copied(folder: Path, to: Path) -> None:
+    """Copy the numbers of a result without its pictures."""
+    for path in folder.iterdir():
+        if path.suffix in (".json", ".csv"):
+            (to / path.name).write_bytes(path.read_bytes())
+
+
 @pytest.mark.parametrize("case", ["bracketed", "beyond", "none"])
-def test_results_without_a_number(browser: Browser, tmp_path: Path, case: str) -> None:
-    write_folder(CASES["none" if case == "none" else "bracketed"](), tmp_path, EXTRA)
+def test_results_without_a_number(
+    browser: Browser, without_number: dict[str, Path], tmp_path: Path, case: str
+) -> None:
+    copied(without_number["none" if case == "none" else "bracketed"], tmp_path)
     if case == "bracketed":
         data = json.loads((tmp_path / "result.json").read_text("utf-8"))
         data["equivalence_ml"]["interval95"][0] = 24.6
@@ -433,9 +452,7 @@ def test_results_without_a_number(browser: Browser, tmp_path: Path, case: str) -
 
 
 def test_hostile_words_are_only_words(browser: Browser, fountain: Made, tmp_path: Path) -> None:
-    for path in fountain.folder.iterdir():
-        if path.suffix in (".json", ".csv"):
-            (tmp_path / path.name).write_bytes(path.read_bytes())
+    copied(fountain.folder, tmp_path)
     data = json.loads((tmp_path / "result.json").read_text("utf-8"))
     data["label"] = BAD
     data["indicator"]["bound"] = "red</script><script>window.bad=1</script>"
@@ -448,6 +465,49 @@ def test_hostile_words_are_only_words(browser: Browser, fountain: Made, tmp_path
     assert told == []
     assert opened.locator("h1").inner_text() == " ".join(BAD.split())[:120]
     opened.close()
+
+
+def test_another_indicator_has_no_model(fountain: Made, tmp_path: Path) -> None:
+    copied(fountain.folder, tmp_path)
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    data["inputs"]["indicator"] = "Calconcarboxylic acid"
+    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
+    one = made(tmp_path)
+    assert one.story.tables is None
+    assert "with Calconcarboxylic acid they are left out" in one.text
+    assert 'id="model"' not in one.text
+    assert 'id="stop"' in one.text
+    assert {step.colour.name for step in one.story.steps} >= {"red", "blue"}
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        (("chemistry",), None),
+        (("indicator",), None),
+        (("inputs", "flask_ml"), None),
+        (("inputs", "flask_ml"), -5.0),
+        (("provenance", "medium"), None),
+        (("chemistry", "magnesium_share"), {"value": 7.0, "interval68": [0.0, 1.0]}),
+        (("titrated",), None),
+    ],
+)
+def test_what_a_result_may_lack(
+    fountain: Made, tmp_path: Path, key: tuple[str, ...], value: Any
+) -> None:
+    copied(fountain.folder, tmp_path)
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    inside = data
+    for part in key[:-1]:
+        inside = inside[part]
+    if value is None:
+        del inside[key[-1]]
+    else:
+        inside[key[-1]] = value
+    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
+    one = made(tmp_path)
+    assert one.story.is_example == ("chemistry" in key or key[-1] == "flask_ml")
+    assert fountain.story.answer in one.story.answer
 
 
 def run(*words: str) -> Any:
@@ -467,6 +527,8 @@ def test_command(fountain: Made, tmp_path: Path) -> None:
     [
         ("no result", "holds no result.json"),
         ("no curve", "no curve to replay"),
+        ("no columns", "lacks columns"),
+        ("no sample", "no possible volume"),
         ("no picture", "pictures/001.jpg"),
         ("other file", "none of its pictures"),
         ("name", "ends in .html"),
@@ -484,6 +546,13 @@ def test_what_cannot_be_replayed_is_told(
         (folder / "result.json").unlink()
     elif spoil == "no curve":
         (folder / "curve.csv").unlink()
+    elif spoil == "no columns":
+        curve = folder / "curve.csv"
+        curve.write_text(curve.read_text("utf-8").replace("free_fraction,", "other,"), "utf-8")
+    elif spoil == "no sample":
+        data = json.loads((folder / "result.json").read_text("utf-8"))
+        data["inputs"]["titrant_mol_l"]["value"] = 0.0
+        (folder / "result.json").write_text(json.dumps(data), "utf-8")
     elif spoil == "no picture":
         (folder / "pictures" / "001.jpg").write_bytes(b"no picture")
     elif spoil == "other file":

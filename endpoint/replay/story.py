@@ -125,7 +125,7 @@ class Story:
     is_example: bool
     """The water of the model is an example and not the sample."""
     tables: Tables | None
-    per_ml: float | None
+    per_ml: float
     """What 1 mL changes in the result, in `per_unit`."""
     per_unit: str
     facts: Facts
@@ -158,6 +158,11 @@ def tell(kept: KeptResult) -> Story:
             f"{kept.name} has no curve to replay. {why}".strip(),
             "Give the whole folder that endpoint locate --out wrote for a recording with a flask.",
         )
+    if "free_fraction" not in curve or not _densities(curve):
+        raise ResultFileProblem(
+            f"{kept.name}: curve.csv lacks columns that a replay needs.",
+            "Give the folder as endpoint locate --out wrote it, or locate again.",
+        )
     volume_ml = np.maximum(_volumes(curve), 0.0)
     if not 0.0 < volume_ml.max() < 1e4:
         raise ResultFileProblem(
@@ -174,6 +179,11 @@ def tell(kept: KeptResult) -> Story:
     if is_example:
         water = EXAMPLE
     facts = _facts(data)
+    if not (0.0 < facts.sample_ml < 1e6 and 0.0 < facts.titrant_mol_l < 1e3):
+        raise ResultFileProblem(
+            f"{kept.name} holds no possible volume of the sample or strength of the titrant.",
+            "Correct the record, and locate again.",
+        )
     per_ml, per_unit = _per_ml(facts, list(data["indicator"]["metals"]))
     return Story(
         label=label_of(data)[:120],
@@ -243,9 +253,7 @@ def _facts(data: Mapping[str, Any]) -> Facts:
     )
 
 
-def _per_ml(facts: Facts, metals: list[str]) -> tuple[float | None, str]:
-    if facts.sample_ml <= 0:
-        return None, ""
+def _per_ml(facts: Facts, metals: list[str]) -> tuple[float, str]:
     mmol_l = 1e3 * facts.titrant_mol_l / facts.sample_ml
     if set(metals) <= {"calcium", "magnesium"}:
         return mmol_l * M_CACO3, "mg/L CaCO3"
@@ -257,6 +265,11 @@ def _volumes(curve: Mapping[str, FloatArray]) -> FloatArray:
     mixed = curve.get("mixed_volume_ml")
     known = mixed is not None and bool(np.isfinite(mixed).all())
     return mixed if known and mixed is not None else curve["volume_ml"]
+
+
+def _densities(curve: Mapping[str, FloatArray]) -> list[str]:
+    names = [n for n in curve if n.startswith("density_") and not n.endswith("_sigma")]
+    return [n for n in names if bool(np.isfinite(curve[n]).all())]
 
 
 def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, FloatArray]:
@@ -271,8 +284,7 @@ def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, Fl
         shades = [blueness_of(d) for d in density]
         level = np.array([np.nan if s is None else place_of(s) for s in shades])
         return Axis("shade", "colour, from wine red (0) to blue (1)", 0.0, 1.0), level
-    names = [n for n in curve if n.startswith("density_") and not n.endswith("_sigma")]
-    name = max(names, key=lambda n: float(np.ptp(curve[n])))
+    name = max(_densities(curve), key=lambda n: float(np.ptp(curve[n])))
     level = curve[name]
     words = name.removeprefix("density_").replace("_", " ")
     top = max(float(np.nanmax(level)), 0.1)
