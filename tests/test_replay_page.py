@@ -485,7 +485,6 @@ def test_another_indicator_has_no_model(fountain: Made, tmp_path: Path) -> None:
     [
         (("chemistry",), None),
         (("indicator",), None),
-        (("inputs", "flask_ml"), None),
         (("inputs", "flask_ml"), -5.0),
         (("provenance", "medium"), None),
         (("chemistry", "magnesium_share"), {"value": 7.0, "interval68": [0.0, 1.0]}),

@@ -6,6 +6,7 @@ settings of the page are the steps of the grid, so that nothing is interpolated 
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -40,14 +41,19 @@ class Shifts:
 
     def at(self, ph: float) -> Constants:
         """Conditional constants of Eriochrome Black T and EDTA at a pH with these shifts."""
-        k = constants_at(ph)
-        y, i = 0.5 * self.split_edta, 0.5 * self.split_indicator
-        return Constants(
-            k.log_ca_edta + self.edta - y,
-            k.log_mg_edta + self.edta + y,
-            k.log_ca_indicator + self.indicator - i,
-            k.log_mg_indicator + self.indicator + i,
-        )
+        return _shifted(self, ph)
+
+
+@functools.lru_cache(maxsize=256)
+def _shifted(shifts: Shifts, ph: float) -> Constants:
+    k = constants_at(ph)
+    y, i = 0.5 * shifts.split_edta, 0.5 * shifts.split_indicator
+    return Constants(
+        k.log_ca_edta + shifts.edta - y,
+        k.log_mg_edta + shifts.edta + y,
+        k.log_ca_indicator + shifts.indicator - i,
+        k.log_mg_indicator + shifts.indicator + i,
+    )
 
 
 @dataclass(frozen=True)

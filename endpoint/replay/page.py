@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 import json
 from importlib.resources import files
@@ -34,9 +35,23 @@ def page(story: Story) -> str:
     story:
         From `endpoint.replay.story.tell`.
     """
+    style, script = (_text(name) for name in ("replay.css", "replay.js"))
+    return str(
+        _template().render(
+            **_parts(story),
+            style=style,
+            early=_EARLY_SCRIPT,
+            script=script,
+            data=embedded(_data(story)),
+            policy=_policy(style, script),
+        )
+    )
+
+
+@functools.cache
+def _template() -> Any:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    style, script = (_text(name) for name in ("replay.css", "replay.js"))
     environment = Environment(
         loader=PackageLoader("endpoint.replay", "templates"),
         autoescape=True,
@@ -46,14 +61,7 @@ def page(story: Story) -> str:
     )
     environment.filters["percent"] = percent
     environment.filters["fixed"] = rounded
-    return environment.get_template("replay.html.j2").render(
-        **_parts(story),
-        style=style,
-        early=_EARLY_SCRIPT,
-        script=script,
-        data=embedded(_data(story)),
-        policy=_policy(style, script),
-    )
+    return environment.get_template("replay.html.j2")
 
 
 def _text(name: str) -> str:
