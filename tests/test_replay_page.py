@@ -171,6 +171,7 @@ def test_scrubber_by_keyboard(shown: Page, fountain: Made) -> None:
     expect(volume).to_have_text("0.00")
     expect(shown.locator("#picture")).to_have_attribute("alt", "The flask at " + steps[0].words)
     shown.locator("#on").click()
+    expect(shown.locator("#told")).to_have_text(scrubber.get_attribute("aria-valuetext") or "-")
     second = sorted({round(float(v), 2) for v in fountain.story.volume_ml})[1]
     assert float(volume.inner_text()) == pytest.approx(second, abs=0.026)
 

@@ -42,8 +42,10 @@
   scrubber.addEventListener("input", () => { halt(); show(here()); });
   const onward = () => D.stops.find((k) => k > here());
   const backward = () => D.stops.filter((k) => k < here()).pop();
-  $("on").addEventListener("click", () => { halt(); show(onward() ?? last); });
-  $("back").addEventListener("click", () => { halt(); show(backward() ?? 0); });
+  // The slider tells its own value; what buttons do is told here.
+  const tell = () => say($("told"), D.steps[here()][1]);
+  $("on").addEventListener("click", () => { halt(); show(onward() ?? last); tell(); });
+  $("back").addEventListener("click", () => { halt(); show(backward() ?? 0); tell(); });
 
   // Playing ------------------------------------------------------------------------------
   let timer = 0;
@@ -56,13 +58,15 @@
     say(play, "Play");
   }
   play.addEventListener("click", () => {
-    if (timer) { halt(); return; }
+    if (timer) { halt(); tell(); return; }
     if (here() >= last) show(0);
     play.setAttribute("aria-pressed", "true");
     say(play, "Pause");
     timer = setInterval(() => {
       const next = onward();
-      if (next === undefined) halt(); else show(next);
+      if (next !== undefined) { show(next); return; }
+      halt();
+      tell();
     }, pace);
   });
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
