@@ -57,8 +57,8 @@ class Plot:
     x: Scale
     y: Scale
     height: float
-    points: tuple[tuple[float, float, bool], ...]
-    """Place and whether the point was left out."""
+    points: tuple[tuple[float, float, bool, float], ...]
+    """Place, whether the point was left out, and its volume in mL."""
     line: str
     """Fitted curve as the d of a path, empty without one."""
 
@@ -122,7 +122,7 @@ def around(story: Story) -> Around | None:
 def _plot(story: Story, x: Scale, y: Scale, height: float) -> Plot:
     reach = 0.02 * (x.high - x.low)
     points = tuple(
-        (x.at(v), y.at(min(max(level, y.low), y.high)), bool(left))
+        (x.at(v), y.at(min(max(level, y.low), y.high)), bool(left), round(v, 4))
         for v, level, left in zip(
             story.volume_ml.tolist(), story.level.tolist(), story.left_out.tolist(), strict=True
         )

@@ -338,7 +338,7 @@ def _steps(
                 colour,
                 reading,
                 y,
-                int(np.searchsorted(volume_ml, volume + 0.5 * width)),
+                int(np.sum(volume_ml <= volume + 0.5 * width + 1e-9)),
                 _picture_for(volume, pictures),
             )
         )

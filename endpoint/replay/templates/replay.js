@@ -9,10 +9,11 @@
   const ml = (value) => value.toFixed(2);
   const place = (value, low, high) => LEFT + ((value - low) / (high - low)) * (RIGHT - LEFT);
   const say = (element, text) => { if (element.textContent !== text) element.textContent = text; };
-  const listeners = [];
 
   // The scrubber -------------------------------------------------------------------------
   const scrubber = $("scrubber"), picture = $("picture"), liquid = $("liquid");
+  const dots = all("#grown [data-v]").map((dot) => [dot, Number(dot.dataset.v)]);
+  const half = 0.5 * (D.steps[1][0] - D.steps[0][0]);
   let shown = -1;
   function show(k) {
     const [volume, words, hex, name, reading, index] = D.steps[k];
@@ -32,10 +33,9 @@
     }
     if (picture) picture.alt = "The flask at " + words;
     const x = place(volume, 0, lastMl);
-    // Half a dot more, so that the point at this volume is whole.
-    $("grown-part").setAttribute("width", x + 5);
+    // A point belongs to the nearest step.
+    for (const [dot, at] of dots) dot.toggleAttribute("hidden", at > volume + half);
     $("here").setAttribute("transform", `translate(${x - LEFT} 0)`);
-    for (const told of listeners) told(k);
   }
   for (const mark of all(".ends [data-at]")) mark.style.left = `${100 * mark.dataset.at}%`;
   const here = () => Number(scrubber.value);
