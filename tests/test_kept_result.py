@@ -188,6 +188,7 @@ def test_missing_files(tmp_path: Path) -> None:
 
 def test_pictures_are_checked_before_they_are_shown(folder: Path) -> None:
     assert picture_bytes(read_kept(folder), "region.png") is None
+    change(folder, lambda data: data["frames"].update(kind="frames"))
     Image.fromarray(np.zeros((4, 4, 3), np.uint8)).save(folder / "region.png")
     data = picture_bytes(read_kept(folder), "region.png")
     assert data == (folder / "region.png").read_bytes()

@@ -141,6 +141,7 @@ ROWS: dict[str, float] = {
     "endpoint.report.replicate_findings": 10,
     "endpoint.report.replicate_document": 10,
     "endpoint.report.replicate_chart": 10,
+    "endpoint.report.mean_view": 10,
     "endpoint.report.control_chart": 10,
     "endpoint.control_chart": 8,
     "endpoint.planner": 9,

@@ -1,4 +1,4 @@
-"""The output folder: result.json, curve.csv, budget.csv, chart and region pictures."""
+"""The output folder: result.json, report.html, curve.csv, budget.csv, chart and pictures."""
 
 from __future__ import annotations
 
@@ -19,7 +19,9 @@ from endpoint.pipeline import Result
 from endpoint.problems import Flag, OutputProblem
 from endpoint.report.charts import chart, describe
 from endpoint.report.document import document, to_json
+from endpoint.report.kept_result import kept_in
 from endpoint.report.outlines import region_picture
+from endpoint.report.page import report_page
 from endpoint.report.panels import has_colour
 from endpoint.report.pictures import write_pictures
 from endpoint.report.text import name_of
@@ -145,24 +147,26 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     name, words = name_of(result), describe(result)
     for kind in ("png", "svg"):
         write_bytes(folder / f"chart.{kind}", picture_bytes(figure, kind, name, words))
-    strip = thumbnails_picture(result)
-    if strip is not None:
-        words = describe_thumbnails(result)
-        write_bytes(folder / "thumbnails.png", picture_bytes(strip, "png", name, words))
-    elif ours:
-        with suppress(OSError):
-            (folder / "thumbnails.png").unlink(missing_ok=True)
-    picture = region_picture(result)
-    if picture is not None:
-        words = "First picture of the recording; liquid and reference are outlined and named."
-        write_bytes(folder / "region.png", picture_bytes(picture, "png", name, words))
-    elif ours:
-        # The picture of an earlier result would be taken for this one's.
-        with suppress(OSError):
-            (folder / "region.png").unlink(missing_ok=True)
+    words = describe_thumbnails(result)
+    about = "First picture of the recording; liquid and reference are outlined and named."
+    pictures = []
+    for file, picture, said in (
+        ("thumbnails.png", thumbnails_picture(result), words),
+        ("region.png", region_picture(result), about),
+    ):
+        if picture is not None:
+            write_bytes(folder / file, picture_bytes(picture, "png", name, said))
+            pictures.append(file)
+        elif ours:
+            # The picture of an earlier result would be taken for this one's.
+            with suppress(OSError):
+                (folder / file).unlink(missing_ok=True)
     write_pictures(result, folder)
+    data = document(result, provenance)
+    kept = kept_in(folder, data, f"{folder.name}/result.json", pictures)
+    write_text(folder / "report.html", report_page(kept))
     # Last, so that a folder with a result is complete.
-    write_text(folder / "result.json", to_json(document(result, provenance)) + "\n")
+    write_text(folder / "result.json", to_json(data) + "\n")
 
 
 def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:

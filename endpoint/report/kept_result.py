@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -75,18 +75,38 @@ def read_kept(path: Path) -> KeptResult:
     """
     data, name = result_json(path)
     check_document(data, name)
-    folder: Path | None = path if path.is_dir() else path.parent
+    folder = path if path.is_dir() else path.parent
     if not path.is_dir() and path.name != "result.json":
-        folder = None
-    curve: Mapping[str, FloatArray] | None = None
-    flags: tuple[str, ...] = ()
-    fitted = None
-    pictures: dict[str, Path] = {}
-    if folder is not None:
-        curve, flags = _curve(folder, data)
-        fitted = _fitted(folder) if curve is not None else None
-        pictures = {n: folder / n for n in PICTURES if (folder / n).is_file()}
-    return KeptResult(name, data, curve, flags, fitted, folder, pictures)
+        return KeptResult(name, data, None, (), None, None, {})
+    return kept_in(folder, data, name)
+
+
+def kept_in(
+    folder: Path, data: Mapping[str, Any], name: str, pictures: Sequence[str] = PICTURES
+) -> KeptResult:
+    """Result of which the document is at hand, with its curve and pictures from a folder.
+
+    Parameters
+    ----------
+    folder:
+        Folder of the result.
+    data:
+        Its document.
+    name:
+        For people.
+    pictures:
+        Which files in the folder are pictures of this result, if they are there.
+
+    Raises
+    ------
+    ResultFileProblem
+        The curve cannot be used, or is not that of the document.
+    """
+    curve, flags = _curve(folder, data)
+    fitted = _fitted(folder) if curve is not None else None
+    shown = () if data["frames"].get("kind") == "rows" else pictures
+    found = {n: folder / n for n in shown if (folder / n).is_file()}
+    return KeptResult(name, data, curve, flags, fitted, folder, found)
 
 
 def check_document(data: Mapping[str, Any], name: str) -> None:
