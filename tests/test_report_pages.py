@@ -581,6 +581,28 @@ def test_spoiled_results(
     assert not target.exists()
 
 
+@pytest.mark.parametrize(
+    "edit",
+    [
+        lambda d: d.update(parts={}),
+        lambda d: d["hardness"]["mmol_l"].update(coverage_factor=None),
+        lambda d: [d.pop(key) for key in ("indicator", "titrated", "notes", "parts", "chemistry")],
+        lambda d: [d["frames"].pop("kind"), d["hardness"].pop("monte_carlo")],
+        lambda d: d["provenance"].clear(),
+        lambda d: d["hardness"]["mmol_l"].update(expanded_uncertainty=1e-300),
+    ],
+)
+def test_what_a_result_may_lack_is_left_out(
+    cases: dict[str, Case], tmp_path: Path, edit: Callable[[dict[str, Any]], None]
+) -> None:
+    folder = spoil(cases["rows"].folder, tmp_path, edit)
+    page, pdf = tmp_path / "x.html", tmp_path / "x.pdf"
+    code, _, problem = run("report", str(folder), "--html", str(page), "--pdf", str(pdf))
+    assert code == 0, problem
+    assert "17.181 \u00b1 0.011 mL" in read_page(page.read_text("utf-8"))
+    assert "17.181 \u00b1 0.011 mL" in read_pdf(pdf.read_bytes())
+
+
 def test_one_recording_twice_is_no_replicate(cases: dict[str, Case], tmp_path: Path) -> None:
     name = str(cases["rows"].folder)
     code, _, problem = run("report", name, name, "--pdf", str(tmp_path / "x.pdf"))

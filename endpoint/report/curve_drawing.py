@@ -7,13 +7,13 @@ part around the end. All is told by shape, line and words; the only colours are 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.report import wording
+from endpoint.report.curve_points import LEFT, RIGHT, Panel, Points, points_of, zoom_window
 from endpoint.report.drawing import PRINT_STYLE, Drawing, fitting, nice_ticks, tick_texts
 from endpoint.report.kept_result import KeptResult
 from endpoint.report.report_view import MARKS
@@ -22,7 +22,6 @@ from endpoint.report.rounding import FIXED_SPACE, outward, rounded
 FloatArray = NDArray[np.float64]
 
 WIDTH, HEIGHT = 440.0, 400.0
-_LEFT, _RIGHT = 54.0, 430.0
 _STRIP = (20.0, 42.0)
 _MAIN = (56.0, 282.0)
 _REST = (300.0, 352.0)
@@ -34,42 +33,6 @@ _LINES = ("", "7 3", "2 3", "7 3 2 3")
 _SIGN = 7.2
 """Width of a sign in a wide type, user units."""
 _MANY = 150
-_MOST_DRAWN = 800
-_BEFORE_ML, _BEYOND_ML, _MOST_ML = 1.2, 1.3, 3.5
-
-
-@dataclass(frozen=True, eq=False)
-class _Frame:
-    """Where volumes and numbers lie in a panel."""
-
-    window: tuple[float, float]
-    rows: tuple[float, float]
-    scale: tuple[float, float] = (0.0, 1.0)
-
-    def x(self, volume: float) -> float:
-        low, high = self.window
-        return _LEFT + (_RIGHT - _LEFT) * (volume - low) / (high - low)
-
-    def y(self, number: float) -> float:
-        low, high = self.scale
-        top, bottom = self.rows
-        return bottom - (bottom - top) * (number - low) / (high - low)
-
-    def clipped(self, number: float) -> float:
-        return min(max(self.y(number), self.rows[0]), self.rows[1])
-
-
-@dataclass(frozen=True, eq=False)
-class _Points:
-    """What is drawn of the curve, thinned where it has very many points."""
-
-    x: FloatArray
-    free: FloatArray | None
-    sigma: FloatArray | None
-    fitted: FloatArray | None
-    left_out: NDArray[np.bool_]
-    rgb: NDArray[np.uint8] | None
-    bands: tuple[tuple[str, FloatArray], ...]
 
 
 def curve_drawings(kept: KeptResult, name: str, paper: bool = False) -> list[dict[str, str]]:
@@ -88,20 +51,18 @@ def curve_drawings(kept: KeptResult, name: str, paper: bool = False) -> list[dic
     -------
     For each drawing its `caption`, the `words` that stand for it, and the `svg`.
     """
-    points = _points(kept)
+    points = points_of(kept)
     if points is None:
         return []
     style = PRINT_STYLE if paper else ""
     low, high = float(points.x.min()), float(points.x.max())
+    above = kept.document.get("above_ml")
+    if points.free is None and above is not None:
+        high = max(high, above + 0.3 * (above - low))
     pad = max(0.025 * (high - low), 0.05)
     windows = [("Whole titration", (low - pad, high + pad), False)]
     if points.free is not None:
-        windows.append(("Around the end", _zoom(kept.document), True))
-    else:
-        above = kept.document.get("above_ml")
-        if above is not None:
-            high = max(high, above + 0.3 * (above - low))
-        windows = [("Whole titration", (low - pad, high + pad), False)]
+        windows.append(("Around the end", zoom_window(kept.document), True))
     drawn = []
     for k, (caption, window, near) in enumerate(windows):
         words = _words(kept, points, near)
@@ -115,60 +76,7 @@ def curve_drawings(kept: KeptResult, name: str, paper: bool = False) -> list[dic
     return drawn
 
 
-def _points(kept: KeptResult) -> _Points | None:
-    columns = kept.curve
-    if columns is None or columns["volume_ml"].size < 2:
-        return None
-    size = columns["volume_ml"].size
-    some = np.arange(0, size, -(-size // _MOST_DRAWN))
-    believed = kept.status != "none" and _whole(columns, "free_fraction", "fitted_fraction")
-    x = columns[
-        "mixed_volume_ml" if believed and _whole(columns, "mixed_volume_ml") else "volume_ml"
-    ]
-    order = some[np.argsort(x[some], kind="stable")]
-    names = ("srgb_red", "srgb_green", "srgb_blue")
-    rgb = None
-    if _whole(columns, *names):
-        stack = np.stack([columns[n][order] for n in names], axis=1)
-        rgb = np.clip(np.rint(stack), 0, 255).astype(np.uint8)
-    bands = tuple(
-        (n.removeprefix("density_").replace("_", " "), columns[n][order])
-        for n in columns
-        if n.startswith("density_") and not n.endswith("_sigma") and _whole(columns, n)
-    )
-    return _Points(
-        x=x[order],
-        free=columns["free_fraction"][order] if believed else None,
-        sigma=np.nan_to_num(columns["free_fraction_sigma"][order])
-        if believed and "free_fraction_sigma" in columns
-        else None,
-        fitted=columns["fitted_fraction"][order] if believed else None,
-        left_out=np.array(["outlier" in kept.flags[k].split() for k in order], dtype=bool),
-        rgb=rgb,
-        bands=bands,
-    )
-
-
-def _whole(columns: Mapping[str, FloatArray], *names: str) -> bool:
-    return all(n in columns and bool(np.isfinite(columns[n]).all()) for n in names)
-
-
-def _zoom(data: Mapping[str, Any]) -> tuple[float, float]:
-    """Volumes around the end: the three volumes or the bracket, and room for names beyond."""
-    low, high = data["equivalence_ml"]["interval95"]
-    value = data["equivalence_ml"]["value"]
-    first, last = (low, low + 1.0 if high is None else high) if value is None else (value, value)
-    least, most = first - _MOST_ML, last + _MOST_ML
-    left = first - _BEFORE_ML
-    for key in MARKS:
-        volume = data[key]
-        if volume is not None and volume["value"] is not None:
-            left = min(left, max(volume["value"] - 0.35, least))
-            last = max(last, min(volume["value"], most))
-    return left, last + max(_BEYOND_ML, 0.8 * (last - left))
-
-
-def _strip(drawing: Drawing, points: _Points, frame: _Frame) -> None:
+def _strip(drawing: Drawing, points: Points, frame: Panel) -> None:
     """Colour of the liquid; every volume takes the colour of the nearest point."""
     assert points.rgb is not None
     edges = np.concatenate([points.x[:1], 0.5 * (points.x[1:] + points.x[:-1]), points.x[-1:]])
@@ -179,15 +87,15 @@ def _strip(drawing: Drawing, points: _Points, frame: _Frame) -> None:
         if right > left:
             # Half a unit over the seam, so that no background shines through.
             width = frame.x(right) - frame.x(left) + (0.5 if k + 1 < len(points.rgb) else 0.0)
-            wide = min(width, _RIGHT - frame.x(left))
+            wide = min(width, RIGHT - frame.x(left))
             colour = f"#{red:02x}{green:02x}{blue:02x}"
             drawing.box(frame.x(left), top, wide, bottom - top, fill=colour)
-    drawing.box(_LEFT, top, _RIGHT - _LEFT, bottom - top, "edge")
-    drawing.text(_LEFT, top - 6, "colour of the liquid", "soft")
+    drawing.box(LEFT, top, RIGHT - LEFT, bottom - top, "edge")
+    drawing.text(LEFT, top - 6, "colour of the liquid", "soft")
 
 
 def _axes(
-    drawing: Drawing, frame: _Frame, title: str, volumes: bool, ticks: list[float] | None = None
+    drawing: Drawing, frame: Panel, title: str, volumes: bool, ticks: list[float] | None = None
 ) -> None:
     top, bottom = frame.rows
     at = nice_ticks(*frame.window, 6)
@@ -195,32 +103,32 @@ def _axes(
         drawing.line(frame.x(volume), top, frame.x(volume), bottom, "grid")
     heights = nice_ticks(*frame.scale, 4) if ticks is None else ticks
     for height, said in zip(heights, tick_texts(heights), strict=True):
-        drawing.line(_LEFT, frame.y(height), _RIGHT, frame.y(height), "grid")
-        drawing.text(_LEFT - 6, frame.y(height) + 4, said, "soft", "end")
-    drawing.line(_LEFT, bottom, _RIGHT, bottom, "axis")
-    drawing.line(_LEFT, top, _LEFT, bottom, "axis")
+        drawing.line(LEFT, frame.y(height), RIGHT, frame.y(height), "grid")
+        drawing.text(LEFT - 6, frame.y(height) + 4, said, "soft", "end")
+    drawing.line(LEFT, bottom, RIGHT, bottom, "axis")
+    drawing.line(LEFT, top, LEFT, bottom, "axis")
     if title:
-        drawing.text(_LEFT + 7, top + 14, title, "soft")
+        drawing.text(LEFT + 7, top + 14, title, "soft")
     if volumes:
         for volume, said in zip(at, tick_texts(at), strict=True):
             drawing.text(frame.x(volume), bottom + 16, said, "soft", "middle")
 
 
 def _fractions(
-    drawing: Drawing, kept: KeptResult, points: _Points, window: tuple[float, float], near: bool
+    drawing: Drawing, kept: KeptResult, points: Points, window: tuple[float, float], near: bool
 ) -> None:
     assert points.free is not None
     assert points.fitted is not None
     indicator = kept.document.get("indicator", wording.OF_EBT)
     rows = _MAIN
     if points.rgb is not None:
-        _strip(drawing, points, _Frame(window, _STRIP))
+        _strip(drawing, points, Panel(window, _STRIP))
     else:
         rows = _ROWS_MAIN
         _bands(
             drawing,
             points,
-            _Frame(window, _ROWS_TOP, _band_scale(points)),
+            Panel(window, _ROWS_TOP, _band_scale(points)),
             "absorbance",
             False,
             near,
@@ -228,7 +136,7 @@ def _fractions(
     good = points.free[~points.left_out]
     least = float(good.min()) if good.size else 0.0
     most = float(good.max()) if good.size else 1.0
-    frame = _Frame(
+    frame = Panel(
         window, rows, (max(min(-0.12, least - 0.03), -0.5), min(max(1.1, most + 0.03), 1.5))
     )
     _axes(drawing, frame, "", False, [0.0, 0.5, 1.0])
@@ -252,7 +160,7 @@ def _fractions(
     if near:
         _names(drawing, kept.document, frame)
     _residuals(drawing, points, window)
-    drawing.text(0.5 * (_LEFT + _RIGHT), _REST[1] + 34, "added titrant / mL", "soft", "middle")
+    drawing.text(0.5 * (LEFT + RIGHT), _REST[1] + 34, "added titrant / mL", "soft", "middle")
 
 
 def _volumes(data: Mapping[str, Any]) -> list[tuple[str, float]]:
@@ -260,7 +168,7 @@ def _volumes(data: Mapping[str, Any]) -> list[tuple[str, float]]:
     return [(k, v["value"]) for k, v in found if v is not None and v["value"] is not None]
 
 
-def _bracket(drawing: Drawing, data: Mapping[str, Any], frame: _Frame) -> None:
+def _bracket(drawing: Drawing, data: Mapping[str, Any], frame: Panel) -> None:
     equivalence = data["equivalence_ml"]
     if equivalence is None or equivalence["value"] is not None:
         return
@@ -272,7 +180,7 @@ def _bracket(drawing: Drawing, data: Mapping[str, Any], frame: _Frame) -> None:
         drawing.hatched(ends[0], frame.rows[0], ends[1], frame.rows[1])
 
 
-def _fit_line(drawing: Drawing, kept: KeptResult, points: _Points, frame: _Frame) -> None:
+def _fit_line(drawing: Drawing, kept: KeptResult, points: Points, frame: Panel) -> None:
     assert points.fitted is not None
     x, f = kept.fitted if kept.fitted is not None else (points.x, points.fitted)
     left, right = frame.window
@@ -283,7 +191,7 @@ def _fit_line(drawing: Drawing, kept: KeptResult, points: _Points, frame: _Frame
     drawing.path([(frame.x(x[k]), frame.clipped(f[k])) for k in some], "line")
 
 
-def _measured(drawing: Drawing, points: _Points, frame: _Frame) -> None:
+def _measured(drawing: Drawing, points: Points, frame: Panel) -> None:
     assert points.free is not None
     left, right = frame.window
     inside = np.flatnonzero((points.x >= left) & (points.x <= right))
@@ -299,7 +207,7 @@ def _measured(drawing: Drawing, points: _Points, frame: _Frame) -> None:
         drawing.mark("circle", x, frame.clipped(free), size, "point")
 
 
-def _names(drawing: Drawing, data: Mapping[str, Any], frame: _Frame) -> None:
+def _names(drawing: Drawing, data: Mapping[str, Any], frame: Panel) -> None:
     """Names and numbers of the volumes in a column at the lower right, where nothing else is."""
     top, bottom = frame.rows
     left, right = frame.window
@@ -310,7 +218,7 @@ def _names(drawing: Drawing, data: Mapping[str, Any], frame: _Frame) -> None:
         inside = left <= value <= right
         where = "" if inside else (" (left of here)" if value < left else " (right of here)")
         words, number = name + where, number.replace(FIXED_SPACE, " ")
-        start = _RIGHT - 14 - _SIGN * max(len(words), len(number))
+        start = RIGHT - 14 - _SIGN * max(len(words), len(number))
         if inside:
             height = frame.y(_HEIGHTS[key]) if key in _HEIGHTS else bottom - 9
             drawing.line(frame.x(value) + 6, height, max(start, frame.x(value) + 7), slot, "lead")
@@ -327,30 +235,30 @@ def _names(drawing: Drawing, data: Mapping[str, Any], frame: _Frame) -> None:
 def _said(drawing: Drawing, middle: float, lines: tuple[str, str], kind: str) -> None:
     """Two lines of text at the right edge, around a height."""
     wide = 8.0 + _SIGN * max(map(len, lines))
-    drawing.box(_RIGHT - 5 - wide, middle - 16, wide, 33, "back")
+    drawing.box(RIGHT - 5 - wide, middle - 16, wide, 33, "back")
     for line, down in zip(lines, (-3, 12), strict=True):
-        drawing.text(_RIGHT - 8, middle + down, line, kind, "end")
+        drawing.text(RIGHT - 8, middle + down, line, kind, "end")
 
 
-def _residuals(drawing: Drawing, points: _Points, window: tuple[float, float]) -> None:
+def _residuals(drawing: Drawing, points: Points, window: tuple[float, float]) -> None:
     assert points.free is not None
     assert points.fitted is not None
     rest = points.free - points.fitted
     good = ~points.left_out
     wide = np.zeros_like(rest) if points.sigma is None else 2.0 * points.sigma
     limit = max(float(np.max(np.abs(rest[good]), initial=0.0)), float(np.median(wide)), 1e-4)
-    frame = _Frame(window, _REST, (-1.25 * limit, 1.25 * limit))
+    frame = Panel(window, _REST, (-1.25 * limit, 1.25 * limit))
     ticks = nice_ticks(-limit, limit, 3)
     _axes(drawing, frame, "", True, ticks if len(ticks) <= 5 else ticks[::2])
-    drawing.line(_LEFT, frame.y(0.0), _RIGHT, frame.y(0.0), "thin")
+    drawing.line(LEFT, frame.y(0.0), RIGHT, frame.y(0.0), "thin")
     for k in np.flatnonzero((points.x >= window[0]) & (points.x <= window[1])):
         shape = "cross" if points.left_out[k] else "circle"
         look = ("line", 4.0) if points.left_out[k] else ("point", 2.2)
         drawing.mark(shape, frame.x(points.x[k]), frame.clipped(rest[k]), look[1], look[0])
-    drawing.text(_LEFT + 2, _REST[0] - 4, "measured minus fit", "soft")
+    drawing.text(LEFT + 2, _REST[0] - 4, "measured minus fit", "soft")
 
 
-def _band_scale(points: _Points) -> tuple[float, float]:
+def _band_scale(points: Points) -> tuple[float, float]:
     least = min(float(d.min()) for _, d in points.bands)
     most = max(float(d.max()) for _, d in points.bands)
     return min(0.0, 1.1 * least), 1.25 * max(most, 0.05)
@@ -358,15 +266,15 @@ def _band_scale(points: _Points) -> tuple[float, float]:
 
 def _bands(
     drawing: Drawing,
-    points: _Points,
-    frame: _Frame,
+    points: Points,
+    frame: Panel,
     title: str,
     volumes: bool = True,
     named: bool = True,
 ) -> None:
     """Densities or absorbances, each with its own dashes and its name at its end."""
     _axes(drawing, frame, "", volumes)
-    drawing.text(_LEFT, frame.rows[0] - 6, title, "soft")
+    drawing.text(LEFT, frame.rows[0] - 6, title, "soft")
     left, right = frame.window
     inside = (points.x >= left) & (points.x <= right)
     taken: list[float] = []
@@ -384,30 +292,30 @@ def _bands(
         while any(abs(height - other) < 13 for other in taken):
             height -= 13
         taken.append(height)
-        drawing.text(_RIGHT - 4, height, fitting(name, 150), "", "end")
+        drawing.text(RIGHT - 4, height, fitting(name, 150), "", "end")
 
 
 def _densities(
-    drawing: Drawing, kept: KeptResult, points: _Points, window: tuple[float, float]
+    drawing: Drawing, kept: KeptResult, points: Points, window: tuple[float, float]
 ) -> None:
     """Densities where no fit is believed, and what the recording proves all the same."""
     rows = (_ROWS_TOP[0], _REST[1])
     title = "absorbance"
     if points.rgb is not None:
-        _strip(drawing, points, _Frame(window, _STRIP))
+        _strip(drawing, points, Panel(window, _STRIP))
         rows, title = (_MAIN[0] + 18, _REST[1]), "optical density of each colour channel"
-    frame = _Frame(window, rows, _band_scale(points) if points.bands else (0.0, 1.0))
+    frame = Panel(window, rows, _band_scale(points) if points.bands else (0.0, 1.0))
     above = kept.document.get("above_ml")
     if above is not None and above < window[1]:
-        drawing.hatched(frame.x(max(above, window[0])), rows[0], _RIGHT, rows[1])
+        drawing.hatched(frame.x(max(above, window[0])), rows[0], RIGHT, rows[1])
     _bands(drawing, points, frame, title)
     if above is not None:
         low, _ = outward(above, None)
         _said(drawing, rows[1] - 28, ("hatched band:", f"above {low} mL"), "strong")
-    drawing.text(0.5 * (_LEFT + _RIGHT), _REST[1] + 34, "added titrant / mL", "soft", "middle")
+    drawing.text(0.5 * (LEFT + RIGHT), _REST[1] + 34, "added titrant / mL", "soft", "middle")
 
 
-def _words(kept: KeptResult, points: _Points, near: bool) -> str:
+def _words(kept: KeptResult, points: Points, near: bool) -> str:
     """What a drawing shows, for those who cannot see it."""
     data = kept.document
     first, last = rounded(float(points.x[0]), 2), rounded(float(points.x[-1]), 2)

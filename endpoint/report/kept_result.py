@@ -141,12 +141,17 @@ def check_document(data: Mapping[str, Any], name: str) -> None:
     except RecursionError:
         raise ResultFileProblem(f"{name} is nested too deeply for a result.", _AS_WRITTEN) from None
     if error is not None:
-        place = ".".join(str(step) for step in error.absolute_path)[:120]
-        raise ResultFileProblem(
-            f"{name} is damaged or was changed: {place or 'a key'} is missing or cannot be so.",
-            _AS_WRITTEN,
-        )
+        raise ResultFileProblem(f"{name} is damaged or was changed: {_said(error)}.", _AS_WRITTEN)
     _check_order(data, name)
+
+
+def _said(error: Any) -> str:
+    """What breaks the schema: the place, and whether something is missing there."""
+    steps = [str(step) for step in error.absolute_path]
+    if error.validator == "required":
+        missing = (key for key in error.validator_value if key not in error.instance)
+        return f"{'.'.join([*steps, next(missing, '')])[:120]} is missing"
+    return f"{'.'.join(steps)[:120] or 'it'} cannot be so"
 
 
 @functools.cache

@@ -76,27 +76,40 @@ def report_pdf(
         template = (files("endpoint.report") / "templates" / "report.typ").read_bytes()
         (folder / "report.typ").write_bytes(template)
         for level in _LEVELS:
-            parts = [
-                _placed(view, each, k, level, folder)
-                for k, (view, each) in enumerate(zip(views, kept, strict=True))
-            ]
-            for part, shown in zip(parts, pictures, strict=True):
-                part["pictures"] = _beside(shown, level["picture_mm"])
             data = {
                 "title": cut(title, 140),
-                "description": cut(views[0]["answer"] if mean is None else mean["answer"], 400),
                 "heading": cut(heading, 120),
-                "dated": dated(views[0]) if mean is None else "",
-                "footer": cut(f"{program(views)}: {', '.join(v['file'] for v in views)}", 90),
-                "size": level["size"],
-                "mean": None if mean is None else _mean(mean, level, folder),
-                "views": parts,
+                **_data(kept, views, pictures, mean, level, folder),
             }
             wanted = _PAGES * len(views) + (0 if mean is None else 1)
             pages, pdf = _set(folder, data)
             if pages <= wanted:
                 break
         return pdf
+
+
+def _data(
+    kept: Sequence[KeptResult],
+    views: Sequence[dict[str, Any]],
+    pictures: Sequence[Sequence[Mapping[str, Any]]],
+    mean: Mapping[str, Any] | None,
+    level: Mapping[str, Any],
+    folder: Path,
+) -> dict[str, Any]:
+    """What the template draws, cut to a level."""
+    parts = []
+    for k, (view, each) in enumerate(zip(views, kept, strict=True)):
+        part = _placed(view, each, k, level, folder)
+        part["pictures"] = _beside(pictures[k], level["picture_mm"])
+        parts.append(part)
+    return {
+        "description": cut(views[0]["answer"] if mean is None else mean["answer"], 400),
+        "dated": dated(views[0]) if mean is None else "",
+        "footer": cut(f"{program(views)}: {', '.join(v['file'] for v in views)}", 90),
+        "size": level["size"],
+        "mean": None if mean is None else _mean(mean, level, folder),
+        "views": parts,
+    }
 
 
 def _set(folder: Path, data: dict[str, Any]) -> tuple[int, bytes]:
@@ -211,10 +224,8 @@ def _placed(
         {key: cut(text, longest) for key, text in each.items()} for each in view["to_do"][:3]
     ]
     placed["cautions"] = [view["cautions"]]
-    listed = [
-        f"{c['name']} ({c['about']})" + "".join(f" {r}" for r in c["reservations"])
-        for c in view["certificates"]
-    ]
+    # What is reserved about them stands under the deviations.
+    listed = [f"{c['name']} ({c['about']})" for c in view["certificates"]]
     placed["certificates"] = shortened(listed, most, longest)
     placed["curves"] = [
         _file(folder, f"{name}-curve{k}.svg", drawing)

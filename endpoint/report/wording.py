@@ -201,7 +201,8 @@ def parts_texts(parts: Plain | None) -> list[str]:
             texts.append(f"{name.capitalize()}: {said} = {also} (95{FIXED_SPACE}%).")
     if parts is not None:
         texts += [STRONG_ALKALI] if "calcium" in parts else []
-        texts += parts["warnings"]
+        warnings = parts.get("warnings")
+        texts += warnings if isinstance(warnings, list) else []
     return texts
 
 
@@ -287,14 +288,16 @@ def coverage_text(total: Plain) -> str:
     """Coverage factor and effective degrees of freedom, or that draws gave the interval."""
     check = total.get("monte_carlo")
     if check is not None and check["used"]:
-        first = two_figures(total["caco3_mg_l"]["first_order"]["expanded_uncertainty"])
-        return (
-            f"The interval is from {check['draws']} Monte Carlo draws; first order gives "
-            f"\u00b1 {first} mg/L CaCO3"
+        first = total["caco3_mg_l"].get("first_order", {}).get("expanded_uncertainty")
+        beside = (
+            "" if first is None else f"; first order gives \u00b1 {two_figures(first)} mg/L CaCO3"
         )
-    nu = total["mmol_l"]["effective_degrees_of_freedom"]
+        return f"The interval is from {check['draws']} Monte Carlo draws{beside}"
+    nu = total["mmol_l"].get("effective_degrees_of_freedom")
     freedom = "many" if nu is None or nu > 1000 else rounded(nu, 0)
-    k = total["mmol_l"]["coverage_factor"]
+    k = total["mmol_l"].get("coverage_factor")
+    if k is None:
+        return "The coverage factor is not stated"
     return f"Coverage factor k = {k:.2f} with {freedom} effective degrees of freedom"
 
 
