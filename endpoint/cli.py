@@ -17,6 +17,7 @@ from endpoint.commands.compare import compare
 from endpoint.commands.hardness import hardness
 from endpoint.commands.options import accept_certificate
 from endpoint.commands.plan import plan
+from endpoint.commands.replay import replay
 from endpoint.commands.replicates import replicates
 from endpoint.commands.report import report
 from endpoint.commands.runs import runs
@@ -83,6 +84,7 @@ main.add_command(certificates)
 main.add_command(compare)
 main.add_command(hardness)
 main.add_command(plan)
+main.add_command(replay)
 main.add_command(replicates)
 main.add_command(report)
 main.add_command(runs)

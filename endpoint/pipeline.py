@@ -242,6 +242,15 @@ def _lit(frames: list[Frame]) -> list[Frame]:
     return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
 
+def _pauses_s(source: PictureSource, job: Job) -> list[tuple[float, float]]:
+    """When the liquid stood mixed between two additions, s; empty where that is not known."""
+    if job.delivery is None or job.delivery.mode != "steps":
+        return []
+    last_s = source.info.duration_s or math.inf
+    spans = job.delivery.settled_spans(0.0, last_s, job.priors.lag_s[0])
+    return [(start, stop) for _, start, stop in spans]
+
+
 def _pose_at(samples: list[ColourSample], time_s: float) -> Pose:
     """How the flask stood in the frame of a time."""
     k = bisect.bisect_left(samples, time_s - 1e-6, key=lambda sample: sample.time_s)
@@ -295,7 +304,7 @@ def follow(
     transfer = job.transfer or source.info.transfer
     samples: list[ColourSample] = []
     due = update_s
-    keeper = PictureKeeper()
+    keeper = PictureKeeper(liquid=region.liquid_box, pauses_s=_pauses_s(source, job))
 
     def result() -> Result:
         told, seen = job, None

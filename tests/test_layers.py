@@ -109,6 +109,7 @@ ROWS: dict[str, float] = {
     "endpoint.assembly": 9,
     "endpoint.runs": 9.5,
     "endpoint.replicates": 9,
+    "endpoint.replay": 10.5,
     "endpoint.comparison": 9,
     "endpoint.report": 9,
     "endpoint.bench.journal_events": 5,

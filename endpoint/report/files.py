@@ -23,6 +23,7 @@ from endpoint.report.kept_result import kept_in
 from endpoint.report.outlines import region_picture
 from endpoint.report.page import report_page
 from endpoint.report.panels import has_colour
+from endpoint.report.pictures import write_pictures
 from endpoint.report.text import name_of
 from endpoint.report.thumbnails import describe_thumbnails, thumbnails_picture
 from endpoint.transition import Transition
@@ -160,6 +161,7 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
             # The picture of an earlier result would be taken for this one's.
             with suppress(OSError):
                 (folder / file).unlink(missing_ok=True)
+    write_pictures(result, folder)
     data = document(result, provenance)
     kept = kept_in(folder, data, f"{folder.name}/result.json", pictures)
     write_text(folder / "report.html", report_page(kept))
