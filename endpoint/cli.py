@@ -17,7 +17,9 @@ from endpoint.commands.compare import compare
 from endpoint.commands.hardness import hardness
 from endpoint.commands.options import accept_certificate
 from endpoint.commands.plan import plan
+from endpoint.commands.replay import replay
 from endpoint.commands.replicates import replicates
+from endpoint.commands.report import report
 from endpoint.commands.runs import runs
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
 from endpoint.settings import OPTIONS
@@ -82,7 +84,9 @@ main.add_command(certificates)
 main.add_command(compare)
 main.add_command(hardness)
 main.add_command(plan)
+main.add_command(replay)
 main.add_command(replicates)
+main.add_command(report)
 main.add_command(runs)
 
 
@@ -124,7 +128,9 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
 @accept_certificate
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
-@click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result, curve and chart.")
+@click.option(
+    "--out", type=click.Path(), metavar="FOLDER", help="Write result, report, curve and chart."
+)
 @click.option(
     "--every-frame",
     is_flag=True,
@@ -176,7 +182,9 @@ def locate(
         click.echo(summary(result, width=80, encoding=sys.stdout.encoding))
         if out is not None:
             budget = "" if result.hardness is None else "budget.csv, "
-            click.echo(f"\nWritten to {out}: chart.png, curve.csv, {budget}result.json")
+            click.echo(
+                f"\nWritten to {out}: report.html, chart.png, curve.csv, {budget}result.json"
+            )
     return _EXIT[result.status]
 
 

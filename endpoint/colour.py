@@ -7,36 +7,23 @@ assumed one stretches D but keeps its order, which the later fit can bear.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint import tracking
 from endpoint.mixture import strangers
-from endpoint.pixels import CameraTone, Level, Pixels, Transfer, level_of, linear_pixels
+from endpoint.pixels import CameraTone, Level, Pixels, Transfer, level_of, linear_light, spots_of
 from endpoint.problems import Flag
 from endpoint.region import Region
-from endpoint.sources.frame import Frame
-from endpoint.steadiness import camera_shift, has_moved, small_picture
+from endpoint.sources.frame import Codes, Frame, Spots, codes_at
 from endpoint.tracking import HOME, Pose
 
 FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
-_DARK_PART = 0.35
-"""Brightness of the whole picture, as a part of the usual, below which the light was off."""
-_LOOK_EVERY_S = 0.5
-_RESTLESS_S = 3.0
-"""How long every frame is looked at after the flask was seen to move."""
-_LEAST_MOVE = 0.01
-"""Movement that is followed, as a share of the picture's width."""
-_LEAP = 0.06
-"""Movement between two looks that must be seen twice before it is believed, likewise."""
-_SURE = 0.85
-"""Likeness from which once is enough."""
 
 
 @dataclass(frozen=True)
@@ -103,21 +90,54 @@ colour matrix fitted on 24 patches); rows sum to 1, so that grey stays grey.
 """
 
 
-_UNSHARE32 = UNSHARE.T.astype(np.float32)
+_UNSHARE32 = UNSHARE.astype(np.float32)
 
 
 def as_people_see(ratio: FloatArray, transfer: Transfer) -> FloatArray:
-    """Linear sRGB over white, shape (3,), through the camera's matrix if it is known."""
+    """Linear sRGB over white, shape (3, ...), through the camera's matrix if it is known."""
     if isinstance(transfer, CameraTone) and transfer.matrix is not None:
         return np.asarray(transfer.matrix @ ratio)
     return ratio
 
 
-def _encoded(linear: FloatArray, transfer: Transfer) -> FloatArray:
+def _as_written(linear: FloatArray, transfer: Transfer) -> FloatArray:
     """Encoded values as the camera wrote them."""
     if isinstance(transfer, CameraTone):
         return np.interp(linear, transfer.linear, transfer.encoded)
     return to_encoded_srgb(linear)
+
+
+@dataclass(frozen=True, eq=False)
+class Sight:
+    """Pixels of a region that are read in every frame: the liquid first, then the reference."""
+
+    spots: Spots
+    liquid: int
+    """How many of them are liquid."""
+    steps: tuple[int, int]
+    """Steps of the thinning in the liquid and in the reference."""
+
+    @classmethod
+    def of(cls, region: Region) -> Sight:
+        """Pixels of a region."""
+        liquid, step = spots_of(region.liquid_box, region.liquid_mask)
+        white, white_step = spots_of(region.reference_box, region.reference_mask)
+        both = Spots(np.r_[liquid.rows, white.rows], np.r_[liquid.columns, white.columns])
+        return cls(both, liquid.rows.size, (step, white_step))
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """Pixels of one frame, not yet turned into a colour."""
+
+    index: int
+    time_s: float
+    codes: Codes
+
+    @classmethod
+    def of(cls, frame: Frame, sight: Sight) -> Reading:
+        """Read a frame; it need not be kept then."""
+        return cls(frame.index, frame.time_s, codes_at(frame, sight.spots))
 
 
 def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> ColourSample:
@@ -132,43 +152,64 @@ def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> Colour
     transfer:
         Tone curve of the encoded values, see `pixels.to_linear`.
     """
-    liquid, step = linear_pixels(frame, region.liquid_box, region.liquid_mask, transfer)
-    white, white_step = linear_pixels(frame, region.reference_box, region.reference_mask, transfer)
-    seen, true = _levels(liquid, step)
-    patch, even = _levels(white, white_step)
+    sight = Sight.of(region)
+    return colours_of([Reading.of(frame, sight)], sight, transfer)[0]
+
+
+def colours_of(
+    readings: Sequence[Reading], sight: Sight, transfer: Transfer = "srgb", pose: Pose = HOME
+) -> list[ColourSample]:
+    """Colours of the liquid in frames that were read, worked out together.
+
+    Parameters
+    ----------
+    readings:
+        One or more, read at `sight`.
+    sight:
+        Pixels of the region.
+    transfer:
+        Tone curve of the encoded values, see `pixels.to_linear`.
+    pose:
+        How the flask stood in all of them.
+    """
+    light = linear_light([reading.codes for reading in readings], transfer)
+    seen, true = _levels(light[..., : sight.liquid], sight.steps[0])
+    patch, even = _levels(light[..., sight.liquid :], sight.steps[1])
     reference = patch.mean
-    flags = Flag.NONE
-    if np.any(_encoded(reference, transfer) > _CLIP_LEVEL):
-        flags |= Flag.CLIPPED
-    if (
-        np.any(seen.mean < 0.2 * _DARK_LINEAR)
-        or np.any(true.mean < _DARK_LINEAR)
-        or np.any(reference < 5 * _DARK_LINEAR)
-    ):
-        flags |= Flag.DARK
+    clipped = np.any(_as_written(reference, transfer) > _CLIP_LEVEL, axis=0)
+    dark = np.any(seen.mean < 0.2 * _DARK_LINEAR, axis=0)
+    dark |= np.any(true.mean < _DARK_LINEAR, axis=0)
+    dark |= np.any(reference < 5 * _DARK_LINEAR, axis=0)
     level, white_level = np.maximum(true.mean, 1e-4), np.maximum(even.mean, 1e-4)
     density = -np.log10(level / white_level)
     ratio = np.maximum(seen.mean, 1e-4) / np.maximum(reference, 1e-4)
     shown = -np.log10(np.maximum(as_people_see(ratio, transfer), 1e-4))
     sigma = np.hypot(true.error / level, even.error / white_level) / np.log(10.0)
     low, high = -np.log10(np.maximum([seen.high[0], seen.low[0]], 1e-4))
-    return ColourSample(
-        frame.index,
-        frame.time_s,
-        (float(density[0]), float(density[1]), float(density[2])),
-        (float(shown[0]), float(shown[1]), float(shown[2])),
-        (float(sigma[0]), float(sigma[1]), float(sigma[2])),
-        (float(reference[0]), float(reference[1]), float(reference[2])),
-        float(0.5 * (high - low)),
-        flags,
-    )
+    flags = np.where(clipped, int(Flag.CLIPPED), 0) | np.where(dark, int(Flag.DARK), 0)
+    columns = (_triples(column) for column in (density, shown, sigma, reference))
+    more = zip((0.5 * (high - low)).tolist(), flags.tolist(), strict=True)
+    return [
+        ColourSample(r.index, r.time_s, true_d, shown_d, error, white, spread, Flag(flag), pose)
+        for r, true_d, shown_d, error, white, (spread, flag) in zip(
+            readings, *columns, more, strict=True
+        )
+    ]
 
 
-def _levels(pixels: Pixels, step: int) -> tuple[Level, Level]:
+def _triples(column: FloatArray) -> list[tuple[float, float, float]]:
+    """Values of shape (3, k) as k triples."""
+    return list(zip(*column.tolist(), strict=True))
+
+
+def _levels(light: Pixels, step: int) -> tuple[Level, Level]:
     """Levels of the channels as they are, and mixed back to what the sensor saw."""
-    both = level_of(np.concatenate([pixels, pixels @ _UNSHARE32], axis=1), step)
+    both = np.empty((6, *light.shape[1:]), dtype=np.float32)
+    both[:3] = light
+    both[3:] = (_UNSHARE32 @ both[:3].reshape(3, -1)).reshape(light.shape)
+    every = level_of(both, step)
     first, second = (
-        Level(both.mean[k], both.error[k], both.low[k], both.high[k])
+        Level(every.mean[k], every.error[k], every.low[k], every.high[k])
         for k in (slice(0, 3), slice(3, 6))
     )
     return first, second
@@ -178,170 +219,6 @@ def to_encoded_srgb(linear: FloatArray) -> FloatArray:
     """Encode linear light with the sRGB curve (IEC 61966-2-1), clipped to 0 to 1."""
     x = np.clip(linear, 0.0, 1.0)
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """What one look at the scene has told."""
-
-    flags: Flag
-    pose: Pose
-
-    def about(self, sample: ColourSample, before: Flag = Flag.NONE) -> ColourSample:
-        """Sample with what the looks around it have told of the whole scene.
-
-        Only if all of the picture is dark, the light was off; else something dark is before it.
-        """
-        flags = sample.flags | (before & ~Flag.DARK) | self.flags
-        hidden = Flag.REFERENCE_LOST | Flag.LIQUID_LOST | Flag.CAMERA_MOVED
-        if (self.flags | before) & Flag.DARK:
-            flags = (sample.flags & ~hidden) | Flag.DARK if sample.flags else sample.flags
-        elif flags & hidden:
-            flags &= ~Flag.DARK
-        return replace(sample, flags=flags)
-
-
-@dataclass
-class Watch:
-    """Notices over the frames that the light, the reference, the camera or the flask changes.
-
-    It keeps a short memory; give it every sample in order.
-    """
-
-    region: Region
-    pose: Pose = HOME
-    """Where the flask was seen last."""
-    _first: list[FloatArray] = field(default_factory=list)
-    _usual: FloatArray = field(default_factory=lambda: np.ones(3))
-    _leapt: Pose | None = None
-    _looked_s: float = -np.inf
-    _restless_s: float = -np.inf
-
-    def light(self, sample: ColourSample) -> Flag:
-        """Flags that the reference patch tells beside the frames before."""
-        reference = np.asarray(sample.reference)
-        flags = Flag.NONE
-        if len(self._first) >= 3:
-            usual = self._usual
-            change = np.log10(np.maximum(reference, 1e-5) / np.maximum(usual, 1e-5))
-            tint = change - change.mean()
-            if np.max(np.abs(tint)) > 0.12 or change.mean() < -0.3:
-                flags |= Flag.REFERENCE_LOST
-        if not (sample.flags | flags) and len(self._first) < 25:
-            self._first.append(reference)
-            self._usual = np.median(np.stack(self._first), axis=0)
-        return flags
-
-    def due(self, time_s: float) -> bool:
-        """Whether it is time to look for the scene again: in every frame while things move."""
-        return time_s >= self._looked_s + _LOOK_EVERY_S or time_s < self._restless_s
-
-    def look(self, frame: Frame) -> _Seen:
-        """Look whether the camera stands where it stood, and where the flask is."""
-        self._looked_s = frame.time_s
-        picture = small_picture(frame)
-        if float(picture.mean()) < _DARK_PART * self.region.level:
-            return _Seen(Flag.DARK, self.pose)
-        scene, guide = self.region.scene, self.region.guide
-        if scene is not None and has_moved(camera_shift(scene, picture)):
-            return _Seen(Flag.CAMERA_MOVED, HOME)
-        if guide is None or picture.shape[:2] != guide.shape:
-            return _Seen(Flag.NONE, HOME)
-        pose = tracking.look(guide, picture, self.pose)
-        if pose.likeness < guide.least:
-            self._leapt = None
-            return _Seen(Flag.LIQUID_LOST, self.pose)
-        width = self.region.width
-        if pose.is_home(width):
-            pose = HOME
-        elif pose == replace(self.pose, likeness=pose.likeness):
-            pose = self.pose
-        leaps = pose.apart(self.pose) > _LEAP * width and pose.likeness < _SURE
-        if leaps and (self._leapt is None or pose.apart(self._leapt) > _LEAP * width):
-            self._leapt = pose
-            self._restless_s = frame.time_s + _RESTLESS_S
-            return _Seen(Flag.LIQUID_LOST, self.pose)
-        if not self._near(pose, self.pose):
-            self._restless_s = frame.time_s + _RESTLESS_S
-        self._leapt, self.pose = None, pose
-        return _Seen(Flag.NONE, pose)
-
-    def _near(self, a: Pose, b: Pose) -> bool:
-        return a.apart(b) <= _LEAST_MOVE * self.region.width and abs(a.turn_deg - b.turn_deg) < 3.0
-
-
-@dataclass
-class Follower:
-    """Takes frames one by one and gives their colours, with every flag set.
-
-    The scene is looked for twice a second, and in every frame while the flask moves; the liquid
-    is measured where the flask was seen. Frames between two looks wait for the second: what it
-    finds wrong may have been so since the first.
-    """
-
-    region: Region
-    transfer: Transfer = "srgb"
-    latest: ColourSample | None = None
-    """Colour of the last frame as it was measured, before the next look has been had."""
-    _watch: Watch = field(init=False)
-    _waiting: list[ColourSample] = field(default_factory=list)
-    _before: Flag = Flag.NONE
-    _here: Region | None = None
-    _at: Pose = HOME
-
-    def __post_init__(self) -> None:
-        self._watch, self._here = Watch(self.region), self.region
-
-    def take(self, frame: Frame) -> list[ColourSample]:
-        """Colours that are settled by this frame, in order; often none."""
-        region = self.region
-        settled: list[ColourSample] = []
-        if self._waiting and frame.time_s > self._waiting[-1].time_s + 2.0 * _LOOK_EVERY_S:
-            # What happened in a gap that nobody looked at does not speak against what was before.
-            settled = self.rest()
-        seen: _Seen | None = None
-        if (frame.width, frame.height) != (region.width, region.height):
-            seen = _Seen(Flag.CAMERA_MOVED, self._at)
-        elif self._watch.due(frame.time_s):
-            seen = self._look(frame)
-        sample = measure(frame, self._here or region, self.transfer)
-        sample = replace(sample, flags=sample.flags | self._watch.light(sample), pose=self._at)
-        self.latest = sample
-        if seen is None:
-            self._waiting.append(sample)
-            return settled
-        settled += [seen.about(held, self._before) for held in self._waiting]
-        settled.append(seen.about(sample))
-        self.latest = settled[-1]
-        self._waiting, self._before = [], seen.flags
-        return settled
-
-    def rest(self) -> list[ColourSample]:
-        """Colours of the frames that still wait for a look; they wait no longer."""
-        seen = _Seen(Flag.NONE, self._at)
-        settled = [seen.about(held, self._before) for held in self._waiting]
-        self._waiting, self._before = [], Flag.NONE
-        return settled
-
-    def _look(self, frame: Frame) -> _Seen:
-        seen = self._watch.look(frame)
-        if seen.pose is not self._at:
-            if seen.pose.apart(self._at) > _LEAST_MOVE * self.region.width:
-                self._before |= Flag.CAMERA_MOVED
-            self._at, self._here = seen.pose, self.region.at(seen.pose)
-        if self._here is None:
-            seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
-        return seen
-
-
-def follow(
-    frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
-) -> Iterator[ColourSample]:
-    """Yield the colour of each frame in order, with every flag set; see `Follower`."""
-    follower = Follower(region, transfer)
-    for frame in frames:
-        yield from follower.take(frame)
-    yield from follower.rest()
 
 
 def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:

@@ -23,8 +23,8 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.problems import Problem, nearest
+from endpoint.result_file import result_json
 from endpoint.sources import volumes
-from endpoint.titre_files import result_json
 from endpoint.titres import one_line
 
 COLUMNS = (
@@ -107,7 +107,7 @@ def read_compare_table(path: Path, results: Path | None = None) -> CompareTable:
     ------
     CompareTableProblem
         A column is missing or unknown, or a cell cannot be used; file, row and column are named.
-    ReplicateProblem
+    ResultFileProblem
         A file in the column `recording` is missing or no result.
     """
     sheet = volumes.read_sheet(path, CompareTableProblem)

@@ -34,6 +34,9 @@ _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
     "drift and colour scale of the camera": ("drift_per_ml", "bend", "kink"),
 }
 _RIVAL_COST = 9.0
+_USUAL_POINTS = 20
+_FARTHEST = 12
+"""Points beyond which neighbours no longer count."""
 _CLOSE = 1e-8
 """Promised fall of the cost at which a minimum is reached, as a part of it."""
 _UNDAMPED = 1e-8
@@ -347,14 +350,56 @@ def contributions(model: Model, fit: Fit) -> dict[str, float]:
     return out
 
 
-def neighbour_factor(residual: FloatArray, sigma: FloatArray) -> float:
-    """Widening for points that lean on each other (first-order autocorrelation of residuals)."""
-    z = residual / sigma
-    if z.size < 30:
-        return 1.0
-    rho = float(np.sum(z[1:] * z[:-1]) / np.sum(z * z))
-    rho = min(max(rho - 2.0 / np.sqrt(z.size), 0.0), 0.9)
-    return float(np.sqrt((1.0 + rho) / (1.0 - rho)))
+def neighbour_likeness(
+    residual: FloatArray, sigma: FloatArray, freedom: float, usual: float
+) -> float:
+    """Correlation of neighbouring points, 0 to 0.9.
+
+    Exposure, lamp and compression of a film wander over seconds, so neighbours err alike. A few
+    residuals tell little of it: what is usual counts as `_USUAL_POINTS` more of them.
+
+    Parameters
+    ----------
+    residual, sigma:
+        Of every point in order of volume, shape (n,).
+    freedom:
+        Degrees of freedom of the fit; a fit pulls neighbours apart.
+    usual:
+        Correlation to expect.
+    """
+    z, n = residual / sigma, residual.size
+    shown = float(np.sum(z[1:] * z[:-1]) / max(float(np.sum(z * z)), 1e-300))
+    shown += (n - freedom) / n
+    return min(max((n * shown + _USUAL_POINTS * usual) / (n + _USUAL_POINTS), 0.0), 0.9)
+
+
+def scatter_factor(fit: Fit, n: int, likeness: float) -> float:
+    """Widening of the scatter's part in the equivalence volume for neighbours that err alike.
+
+    Ordinary least squares with first-order autocorrelated errors: the covariance of the estimate
+    and the expected sum of squares (Judge et al., Theory and Practice of Econometrics, ch. 8, from
+    memory).
+
+    Parameters
+    ----------
+    fit:
+        Minimum; its first row is the equivalence volume.
+    n:
+        Points; further rows of its Jacobian are priors.
+    likeness:
+        Correlation of neighbours.
+    """
+    data = fit.jacobian[:n]
+    projected = data @ fit.covariance
+    pull = projected[:, 0]
+    alike = alone = float(np.sum(pull * pull))
+    trace = own = float(np.sum(projected * data))
+    for lag in range(1, min(_FARTHEST, n)):
+        weight = 2.0 * likeness**lag
+        alike += weight * float(pull[lag:] @ pull[:-lag])
+        trace += weight * float(np.sum(projected[lag:] * data[:-lag]))
+    spread = (n - own) / max(n - trace, 0.5 * (n - own), 1.0)
+    return max(float(np.sqrt(max(alike, 0.0) / max(alone, 1e-300) * spread)), 1.0)
 
 
 def two_minima(fit: Fit, rival: Fit | None) -> tuple[float, float]:

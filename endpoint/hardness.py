@@ -339,6 +339,7 @@ def _part_json(found: Evaluation, factor: float, unit: str) -> dict[str, object]
         "value": found.quantity.value * factor,
         "unit": unit,
         "standard_uncertainty": found.quantity.standard_uncertainty * factor,
+        "expanded_uncertainty": found.expanded_uncertainty * factor,
         "interval95": [max(low, 0.0) * factor, high * factor],
         "interval_from": "Monte Carlo" if by_draws else "first order",
     }

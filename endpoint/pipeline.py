@@ -18,9 +18,9 @@ import numpy as np
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from calibration.tolerance import titre_remarks
 from endpoint.colour import ColourSample, ColourTrace, trace
-from endpoint.colour import follow as follow_colour
 from endpoint.colour_table import samples_of as samples_of_table
 from endpoint.curve import Curve, from_absorbance, from_colour
+from endpoint.following import follow as follow_colour
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.job import Job
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
@@ -254,6 +254,15 @@ def _lit(frames: list[Frame]) -> list[Frame]:
     return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
 
+def _pauses_s(source: PictureSource, job: Job) -> list[tuple[float, float]]:
+    """When the liquid stood mixed between two additions, s; empty where that is not known."""
+    if job.delivery is None or job.delivery.mode != "steps":
+        return []
+    last_s = source.info.duration_s or math.inf
+    spans = job.delivery.settled_spans(0.0, last_s, job.priors.lag_s[0])
+    return [(start, stop) for _, start, stop in spans]
+
+
 def _pose_at(samples: list[ColourSample], time_s: float) -> Pose:
     """How the flask stood in the frame of a time."""
     k = bisect.bisect_left(samples, time_s - 1e-6, key=lambda sample: sample.time_s)
@@ -307,7 +316,7 @@ def follow(
     transfer = job.transfer or source.info.transfer
     samples: list[ColourSample] = []
     due = update_s
-    keeper = PictureKeeper()
+    keeper = PictureKeeper(liquid=region.liquid_box, pauses_s=_pauses_s(source, job))
 
     def result() -> Result:
         told, seen = job, job.logged

@@ -8,13 +8,15 @@ converted.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.sources.frame import Box, Frame, thinned
+from endpoint.sources.frame import Box, Codes, Spots
 
 FloatArray = NDArray[np.float64]
 Pixels = NDArray[np.float32]
@@ -24,6 +26,9 @@ _TRIM = 0.1
 _STEPS = 4096
 _TOP = 1.25
 """Encoded values above this are cut: overshoots of a film are smaller."""
+_BRIGHTEST = 1.9
+"""Linear light above this cannot come from encoded values up to `_TOP`."""
+_CODES = 65535.0 / _BRIGHTEST
 _LEANING = 16.0
 """Neighbouring pixels that count as one witness, about 4 x 4 (common practice, no source)."""
 
@@ -89,34 +94,52 @@ def quick_linear(encoded: Pixels, transfer: Transfer = "srgb") -> Pixels:
     return x
 
 
-def linear_pixels(
-    frame: Frame, box: Box, mask: NDArray[np.bool_], transfer: Transfer = "srgb"
-) -> tuple[Pixels, int]:
-    """Linear light of the pixels in a mask, thinned, and the step of the thinning.
+def spots_of(box: Box, mask: NDArray[np.bool_]) -> tuple[Spots, int]:
+    """Pixels of a mask that are read, and the step of the thinning.
 
     Parameters
     ----------
-    frame:
-        A picture.
     box, mask:
-        A part of it, and which of its pixels count, shape (box.height, box.width); at least one.
+        A part of a picture, and which of its pixels count, shape (box.height, box.width); at
+        least one.
+
+    Returns
+    -------
+    At most about `MOST_PIXELS` spots; every `step`-th row and column of the box is read.
+    """
+    step = max(1, math.ceil(math.sqrt(np.count_nonzero(mask) / MOST_PIXELS)))
+    rows, columns = np.nonzero(mask[::step, ::step])
+    if rows.size == 0:
+        step = 1
+        rows, columns = np.nonzero(mask)
+    return Spots(box.top + step * rows, box.left + step * columns), step
+
+
+def linear_light(codes: Sequence[Codes], transfer: Transfer = "srgb") -> Pixels:
+    """Linear light of the same spots in several pictures.
+
+    Parameters
+    ----------
+    codes:
+        Of k pictures, n spots each.
     transfer:
         As in `to_linear`.
 
     Returns
     -------
-    Shape (n, 3), n at most about `MOST_PIXELS`; every `step`-th row and column was read.
+    Shape (3, k, n).
     """
-    step = max(1, math.ceil(math.sqrt(np.count_nonzero(mask) / MOST_PIXELS)))
-    chosen = mask[::step, ::step]
-    if not chosen.any():
-        step, chosen = 1, mask
-    return quick_linear(thinned(frame, box, step)[chosen], transfer), step
+    parts = []
+    for _, alike in groupby(codes, key=lambda code: code.coding):
+        together = list(alike)
+        values = np.stack([code.values for code in together], axis=1)
+        parts.append(quick_linear(together[0].encoded(values), transfer))
+    return parts[0] if len(parts) == 1 else np.concatenate(parts, axis=1)
 
 
 @dataclass(frozen=True)
 class Level:
-    """What many pixels show together, per channel."""
+    """What many pixels show together, in every channel of every picture."""
 
     mean: FloatArray
     """Trimmed mean."""
@@ -129,16 +152,26 @@ class Level:
 
 
 def level_of(pixels: NDArray[np.floating], step: int = 1) -> Level:
-    """Trimmed mean over pixels of shape (n, 3) from every `step`-th row and column, n >= 1."""
-    # Sorting is quick where a channel lies in one piece.
-    ordered = np.ascontiguousarray(pixels.T, dtype=np.float32)
-    ordered.sort(axis=1)
-    n = ordered.shape[1]
-    low, high = (ordered[:, round(part * (n - 1))].astype(np.float64) for part in (0.16, 0.84))
+    """Trimmed mean over n pixels from every `step`-th row and column, n >= 1.
+
+    Parameters
+    ----------
+    pixels:
+        Linear light, 0 to `_BRIGHTEST`, shape (..., n).
+    step:
+        Step of the thinning.
+    """
+    # Whole numbers of 16 bits are sorted by their digits, in a third of the time.
+    codes = (pixels * np.float32(_CODES) + np.float32(0.5)).astype(np.uint16)
+    codes.sort(axis=-1, kind="stable")
+    n = codes.shape[-1]
+    low, high = (codes[..., round(part * (n - 1))] / _CODES for part in (0.16, 0.84))
     cut = int(n * _TRIM)
-    kept = ordered[:, cut : n - cut] if n > 2 * cut + 2 else ordered
-    mean = kept.mean(axis=1, dtype=np.float64)
-    square = np.einsum("ij,ij->i", kept, kept, dtype=np.float64) / kept.shape[1]
-    independent = max(kept.shape[1] * min(step * step, _LEANING) / _LEANING, 1.0)
-    error = np.sqrt(np.maximum(square - mean**2, 0.0) / independent)
-    return Level(mean, error, low, high)
+    kept = codes[..., cut : n - cut] if n > 2 * cut + 2 else codes
+    middle = kept.sum(axis=-1, dtype=np.uint64) / kept.shape[-1]
+    away = kept.astype(np.float32)
+    away -= middle[..., None].astype(np.float32)
+    variance = np.einsum("...j,...j->...", away, away) / kept.shape[-1]
+    independent = max(kept.shape[-1] * min(step * step, _LEANING) / _LEANING, 1.0)
+    error = np.sqrt(np.asarray(variance, dtype=np.float64) / independent) / _CODES
+    return Level(middle / _CODES, error, low, high)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from endpoint import region_align, region_body, region_patch, region_search, region_stack, tracking
 from endpoint.problems import NoEndpoint
 from endpoint.region_stack import Stack
-from endpoint.sources.frame import Box, Frame
+from endpoint.sources.frame import Box, Frame, thinned
 from endpoint.steadiness import Scene, scene, small_factor, small_picture, still_part
 from endpoint.tracking import Guide, Pose
 
@@ -120,7 +120,7 @@ def locate(
     still = still_part(pictures)
     chosen, pictures = [chosen[i] for i in still], [pictures[i] for i in still]
     given = _Given(liquid_box, reference_box, transfer, clear)
-    reduced = [region_stack.reduce(frame.rgb8()) for frame in chosen]
+    reduced = [_reduced(frame) for frame in chosen]
     plain: Region | None = None
     trouble: NoEndpoint | None = None
     try:
@@ -300,6 +300,15 @@ def _choose(frames: Sequence[Frame]) -> list[Frame]:
         return same
     picks = np.linspace(0, len(same) - 1, _MOST_FRAMES).round().astype(int)
     return [same[i] for i in picks]
+
+
+def _reduced(frame: Frame) -> NDArray[np.uint8]:
+    """Reduced picture; of a large one no more is converted than a mean needs."""
+    step = region_stack.thin_step(frame.width, frame.height)
+    if step == 1:
+        return region_stack.reduce(frame.rgb8())
+    thin = 255.0 * np.clip(thinned(frame, Box(0, 0, frame.width, frame.height), step), 0.0, 1.0)
+    return region_stack.reduce(np.rint(thin).astype(np.uint8))
 
 
 def _find_liquid(stack: Stack) -> tuple[Mask, float, region_body.Candidate]:

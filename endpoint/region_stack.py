@@ -46,6 +46,11 @@ class Stack:
         return self.middle.shape[0], self.middle.shape[1]
 
 
+def thin_step(width: int, height: int) -> int:
+    """Every so manieth row and column of a picture is enough to shrink it: 3 x 3 make a mean."""
+    return max(max(width, height) // LONG_SIDE // 3, 1)
+
+
 def reduce(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Shrink a picture of shape (height, width, 3) so that its long side is at most LONG_SIDE."""
     import cv2
@@ -55,9 +60,6 @@ def reduce(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     if factor >= 1.0:
         return picture
     size = (max(round(width * factor), 1), max(round(height * factor), 1))
-    step = int(1 / factor) // 4
-    if step > 1:
-        picture = picture[::step, ::step]
     return np.asarray(
         cv2.resize(np.ascontiguousarray(picture), size, interpolation=cv2.INTER_AREA),
         dtype=np.uint8,

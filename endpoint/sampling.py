@@ -17,9 +17,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.colour import ColourSample, follow, trace
+from endpoint.colour import ColourSample, trace
 from endpoint.curve import Curve, from_colour
 from endpoint.delivery import Delivery, look_s
+from endpoint.following import follow
 from endpoint.pixels import Transfer
 from endpoint.region import Region
 from endpoint.sources.frame import Frame, PictureSource, SeekingSource, Spans, Stamps

@@ -8,7 +8,8 @@ shift alike; a flask, a hand or a passer-by moves a few tiles only.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,19 +120,27 @@ def camera_shift(scene_: Scene, picture: Picture) -> tuple[float, float] | None:
 
     A picture without like edges (a hand before the camera, the dark) tells nothing.
     """
-    import cv2
-
     if picture.shape[:2] != scene_.shape:
         return None
+    return _common_shift(scene_, list(_tile_shifts(scene_, picture)))
+
+
+def _tile_shifts(scene_: Scene, picture: Picture) -> Iterator[tuple[float, float]]:
+    """Shift of every tile that is found again, in pixels of the small picture."""
+    import cv2
+
     edges = _edges(picture)
     tall, wide = scene_.window.shape
-    shifts = []
     for (top, left), tile in zip(scene_.corners, scene_.tiles, strict=True):
         now = np.ascontiguousarray(edges[top : top + tall, left : left + wide])
         # phaseCorrelate multiplies the window into its first two arguments in place.
         shift, response = cv2.phaseCorrelate(tile.copy(), now, scene_.window)
         if response > _LEAST_RESPONSE:
-            shifts.append(shift)
+            yield float(shift[0]), float(shift[1])
+
+
+def _common_shift(scene_: Scene, shifts: list[tuple[float, float]]) -> tuple[float, float] | None:
+    """Shift of the scene from those of its tiles, as shares of the picture's width."""
     if not shifts:
         return None
     found = np.array(shifts)
@@ -149,6 +158,23 @@ def camera_shift(scene_: Scene, picture: Picture) -> tuple[float, float] | None:
         most = np.ones(len(found), dtype=np.bool_)
     dx, dy = np.median(found[most], axis=0) / width
     return float(dx), float(dy)
+
+
+def camera_moved(scene_: Scene, picture: Picture) -> bool:
+    """Whether the camera has moved: `has_moved(camera_shift(...))`, sooner where it stands.
+
+    As soon as enough tiles have stayed, the others cannot change that.
+    """
+    if picture.shape[:2] != scene_.shape:
+        return False
+    enough = max(1.0, _STILL_PART * len(scene_.tiles))
+    shifts, still = [], 0
+    for shift in _tile_shifts(scene_, picture):
+        shifts.append(shift)
+        still += math.hypot(*shift) <= max(MOVED_SHARE * scene_.shape[1], 1.0)
+        if still >= enough:
+            return False
+    return has_moved(_common_shift(scene_, shifts))
 
 
 def has_moved(shift: tuple[float, float] | None) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
@@ -12,10 +11,11 @@ from typing import Any
 
 from calibration.certificate import quantity_from_json
 from calibration.quantity import CalibrationProblem, Contribution, Quantity
+from endpoint.result_file import result_json
 from endpoint.titre_table import Bench, is_table, read_table
 from endpoint.titres import ReplicateProblem, Run, marked, one_line, with_own_names
 
-MAX_BYTES = 50_000_000
+OR_TITRES = ", or a CSV with a column titre_ml"
 MOST_RUNS = 500
 _NO_PARTS = (
     "A result file without named parts (an older one): its whole uncertainty is taken as shared by "
@@ -64,12 +64,12 @@ def read_runs(paths: Iterable[Path], bench: Bench, group: str = "titration") -> 
 
 
 def _recorded(path: Path) -> Run:
-    data, name = result_json(path)
+    data, name = result_json(path, ReplicateProblem, OR_TITRES)
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise ReplicateProblem(
             f"{name} is no result of endpoint locate.",
-            "Give a result.json, the folder that holds one, or a CSV with a column titre_ml.",
+            f"Give a result.json, or the folder that holds one{OR_TITRES}.",
         )
     label = data.get("label")
     inputs = data.get("inputs")
@@ -101,36 +101,6 @@ def _recorded(path: Path) -> Run:
         else (),
         notes=notes,
     )
-
-
-def result_json(path: Path) -> tuple[dict[str, Any], str]:
-    """Data of a result file, or of the folder that holds it, and its name for people.
-
-    Raises
-    ------
-    ReplicateProblem
-        It is missing, too large or no JSON object.
-    """
-    try:
-        file = path / "result.json" if path.is_dir() else path
-        name = f"{file.parent.name}/{file.name}" if file.name == "result.json" else file.name
-        if not file.is_file():
-            what = f"{path} holds no result.json." if path.is_dir() else f"{path} does not exist."
-            raise ReplicateProblem(
-                what, "Give what endpoint locate --out FOLDER wrote, or a CSV of titres."
-            )
-        if file.stat().st_size > MAX_BYTES:
-            raise ReplicateProblem(f"{name} is too large for a result.", "Check the file name.")
-        data = json.loads(file.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError, RecursionError) as error:
-        reason = getattr(error, "strerror", None) or "it is no valid JSON"
-        raise ReplicateProblem(
-            f"{path} cannot be read: {reason}.",
-            "Give a result.json, the folder that holds one, or a CSV with a column titre_ml.",
-        ) from None
-    if not isinstance(data, dict):
-        raise ReplicateProblem(f"{name} is no result of endpoint locate.", "Check the file name.")
-    return data, name
 
 
 def _quantities(

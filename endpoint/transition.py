@@ -18,7 +18,8 @@ from endpoint.fitting import (
     Fitted,
     contributions,
     fit_with_noise,
-    neighbour_factor,
+    neighbour_likeness,
+    scatter_factor,
     two_minima,
 )
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
@@ -193,15 +194,15 @@ def fit_transition(
     if len(curve) < 4:
         raise ValueError("a fit needs at least 4 points")
     known = priors or priors_for(indicator)
-    known = replace(known, bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
+    known = replace(known, bend=curve.bend_prior, kink=curve.kink_prior)
     flask = _Flask(titrant_mol_l, known, indicator)
     fitted, kept = _without_outliers(curve, flask)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
     value, between = two_minima(fit, fitted.rival)
     residual = model.signal - model.predict(fit.theta)
-    widen = neighbour_factor(residual, model.sigma)
+    likeness = neighbour_likeness(residual, model.sigma, freedom, curve.usual_likeness)
     parts = contributions(model, fit)
-    parts["scatter of the colour"] *= widen
+    parts["scatter of the colour"] *= scatter_factor(fit, residual.size, likeness)
     if between > 0:
         parts["two ways to explain the curve"] = between
     error = float(np.sqrt(sum(v * v for v in parts.values())))
@@ -241,8 +242,8 @@ def fit_transition(
         covariance=fit.covariance,
         rivals=() if fitted.rival is None else (fitted.rival.theta,),
     )
-    if model.free[ROOT_MG] and abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
-        result = replace(result, equivalence=_one_sided(result))
+    if not model.free[ROOT_MG] or abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
+        result = replace(result, equivalence=_cornered(result))
     grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
     midpoint, last_red = _level_volumes(curve, result, (0.5, LAST_RED_LEVEL))
     return replace(
@@ -255,7 +256,7 @@ def fit_transition(
 
 
 def profile_interval(
-    fit: Transition, *, reach_ml: float = 6.0, probability: float = 0.95
+    fit: Transition, *, reach_ml: float = 6.0, probability: float = 0.95, wider: float = 1.0
 ) -> tuple[float, float | None]:
     """Likelihood interval of the equivalence volume with all other parameters refitted.
 
@@ -269,7 +270,7 @@ def profile_interval(
     """
     k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.5 + 0.5 * probability))
     first = max(0.5 * fit.equivalence.standard_uncertainty_ml, 2e-3)
-    return profile_ends(fit.model, [fit.theta, *fit.rivals], first, k, reach_ml)
+    return profile_ends(fit.model, [fit.theta, *fit.rivals], first, wider * k, reach_ml)
 
 
 def _level_volumes(
@@ -317,9 +318,15 @@ def _level_volume(
     return _estimate(value, float(np.sqrt(np.sum(np.square(parts)))), fit.degrees_of_freedom)
 
 
-def _one_sided(fit: Transition) -> Estimate:
-    """Interval at the border of no magnesium, where the linear one would be too narrow."""
-    low, high = profile_interval(fit)
+def _cornered(fit: Transition) -> Estimate:
+    """Interval where the curve has a corner at its end, so that a linear one would be too narrow.
+
+    So it is with calcium alone: beyond the end nothing is left to see, and at the border of no
+    magnesium the share of it cannot fall any further.
+    """
+    linear = float(np.sqrt(max(float(fit.covariance[0, 0]), 1e-300)))
+    wider = max(fit.equivalence.standard_uncertainty_ml / linear, 1.0)
+    low, high = profile_interval(fit, wider=wider)
     if high is None:
         return fit.equivalence
     k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.975))

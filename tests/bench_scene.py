@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 
 from endpoint.bench.live import LiveSession
-from endpoint.colour import UNSHARE, ColourSample, follow
+from endpoint.colour import UNSHARE, ColourSample
 from endpoint.equilibrium import Flask
+from endpoint.following import follow
 from endpoint.region import locate
 from endpoint.sources.frame import ArrayFrame, Box
 from endpoint.sources.synthetic import Plan, simulate

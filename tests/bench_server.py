@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import uvicorn
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from endpoint.bench.hub import BenchClock, Hub
@@ -117,6 +118,15 @@ def heard(page: Page) -> list[str]:
     page.on("pageerror", lambda error: told.append(str(error)))
     page.on("console", lambda m: told.append(m.text) if m.type in ("error", "warning") else None)
     return told
+
+
+def barriers(page: Page) -> list[str]:
+    """What axe finds, as sentences."""
+    found = Axe().run(page)
+    return [
+        f"{v['id']}: {v['help']}: {[n['target'] for n in v['nodes']]}"
+        for v in found.response["violations"]
+    ]
 
 
 def tab_to(page: Page, selector: str) -> None:

@@ -10,7 +10,6 @@ from typing import Any
 import colour
 import numpy as np
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
@@ -21,7 +20,7 @@ from endpoint.bench.ports import SHAPES, Guidance, Moment
 from endpoint.pipeline import Result
 from endpoint.sources.frame import ArrayFrame, Box
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
-from tests.bench_server import Bench, browsing, fill, heard, serving, tab_to
+from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to
 
 FILM = frames()
 
@@ -98,15 +97,6 @@ def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
         session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
     session.conclude(zero + now)
     bench.hub.changed()
-
-
-def barriers(page: Page) -> list[str]:
-    """What axe finds, as sentences."""
-    found = Axe().run(page)
-    return [
-        f"{v['id']}: {v['help']}: {[n['target'] for n in v['nodes']]}"
-        for v in found.response["violations"]
-    ]
 
 
 SIZES = [

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.integrate import solve_ivp
 from skimage.color import rgb2lab
 
 from endpoint.colour import (
     UNSHARE,
+    Reading,
+    Sight,
+    colours_of,
     lab_and_rgb,
     mean_hue_deg,
     measure,
@@ -129,6 +133,31 @@ def test_reference_and_liquid_given_by_hand() -> None:
     region = locate(frames, Box(150, 165, 175, 190), Box(250, 160, 290, 195))
     wanted = -np.log10(UNSHARE @ np.array(RED) / 0.8)
     assert measure(frames[0], region).density == pytest.approx(wanted, abs=0.01)
+
+
+@pytest.mark.parametrize("depth", ["uint8", "float32"])
+def test_frames_measured_together_are_those_measured_one_by_one(depth: str) -> None:
+    frames = frames_of([RED] * 4 + [BLUE] * 4)
+    if depth == "uint8":
+        # One frame is stored otherwise than its neighbours.
+        frames[3:4] = [ArrayFrame(f.index, f.time_s, f.rgb8()) for f in frames[3:4]]
+    region = locate(frames)
+    sight = Sight.of(region)
+    together = colours_of([Reading.of(frame, sight) for frame in frames], sight)
+    for sample, frame in zip(together, frames, strict=True):
+        alone = measure(frame, region)
+        assert (sample.index, sample.time_s, sample.flags) == (frame.index, frame.time_s, 0)
+        assert sample.density == pytest.approx(alone.density, abs=1e-9)
+        assert sample.reference == pytest.approx(alone.reference, abs=1e-9)
+        liquid, white = (
+            to_linear(frame.encoded(box)[mask])
+            for box, mask in (
+                (region.liquid_box, region.liquid_mask),
+                (region.reference_box, region.reference_mask),
+            )
+        )
+        levels = [stats.trim_mean(light @ UNSHARE.T, 0.1) for light in (liquid, white)]
+        assert sample.density == pytest.approx(-np.log10(levels[0] / levels[1]), abs=0.002)
 
 
 def test_trace_cannot_be_written() -> None:

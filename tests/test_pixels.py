@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from endpoint.pixels import MOST_PIXELS, level_of, linear_pixels, quick_linear, to_linear
-from endpoint.sources.frame import ArrayFrame, Box
+from endpoint.pixels import MOST_PIXELS, level_of, linear_light, quick_linear, spots_of, to_linear
+from endpoint.sources.frame import ArrayFrame, Box, codes_at
 
 
 @pytest.mark.parametrize("transfer", ["srgb", "bt709", "linear"])
@@ -26,7 +26,7 @@ def test_overshoots_are_cut_at_the_ends() -> None:
 
 def test_the_trimmed_mean_is_that_of_scipy() -> None:
     pixels = np.random.default_rng(2).gamma(2.0, 0.05, (2000, 3))
-    level = level_of(pixels)
+    level = level_of(pixels.T)
     assert level.mean == pytest.approx(stats.trim_mean(pixels, 0.1), rel=1e-5)
     assert level.low == pytest.approx(np.percentile(pixels, 16, axis=0), rel=0.01)
     assert level.high == pytest.approx(np.percentile(pixels, 84, axis=0), rel=0.01)
@@ -39,13 +39,14 @@ def test_thinned_pixels_tell_the_same_with_the_same_error() -> None:
     y, x = np.mgrid[:300, :400]
     mask = (x - 200) ** 2 + (y - 150) ** 2 < 140**2
     box = Box(50, 40, 450, 340)
-    pixels, step = linear_pixels(frame, box, mask, "linear")
+    spots, step = spots_of(box, mask)
     assert step > 4
-    assert len(pixels) <= 1.1 * MOST_PIXELS
-    thin, whole = level_of(pixels, step), level_of(picture[40:340, 50:450][mask])
-    assert np.abs(thin.mean - whole.mean).max() < 4 * 0.03 / np.sqrt(len(pixels))
+    pixels = linear_light([codes_at(frame, spots)], "linear")[:, 0]
+    assert pixels.shape[1] <= 1.1 * MOST_PIXELS
+    thin, whole = level_of(pixels, step), level_of(picture[40:340, 50:450][mask].T)
+    assert np.abs(thin.mean - whole.mean).max() < 4 * 0.03 / np.sqrt(pixels.shape[1])
     # Pixels far apart are witnesses of their own, neighbours are not: 16 of them count as one.
-    expected = 0.03 * 0.66 / np.sqrt(0.8 * len(pixels))
+    expected = 0.03 * 0.66 / np.sqrt(0.8 * pixels.shape[1])
     assert thin.error == pytest.approx(np.full(3, expected), rel=0.1)
 
 
@@ -54,7 +55,9 @@ def test_a_mask_that_the_thinning_misses_is_read_whole() -> None:
     mask = np.ones((400, 400), dtype=bool)
     mask[::9] = False
     mask[:, ::9] = False
-    pixels, step = linear_pixels(ArrayFrame(0, 0.0, picture), Box(0, 0, 400, 400), mask, "linear")
-    assert len(pixels) > 0
+    spots, step = spots_of(Box(0, 0, 400, 400), mask)
+    assert spots.rows.size > 0
     assert step >= 1
+    assert mask[spots.rows, spots.columns].all()
+    pixels = linear_light([codes_at(ArrayFrame(0, 0.0, picture), spots)], "linear")
     assert pixels == pytest.approx(0.25, abs=1e-6)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from endpoint.colour import Watch, follow
+from endpoint.following import Watch, follow
 from endpoint.problems import Flag, NoEndpoint
 from endpoint.region import Region, locate
 from endpoint.sources.frame import ArrayFrame, Box

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from endpoint.assembly import prepare
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
 from endpoint.pipeline import Result, analyse
 from endpoint.problems import Flag
 from endpoint.record import read_record
+from endpoint.report.pictures import write_pictures
 from endpoint.report.thumbnails import MOST, choose, describe_thumbnails, thumbnails_picture
 from endpoint.sources.frame import ArrayFrame
 
@@ -91,3 +94,30 @@ def test_pictures_cannot_be_written_to() -> None:
     kept: KeptPicture = keeper.pictures[0]
     with pytest.raises(ValueError, match="read-only"):
         kept.rgb[0, 0, 0] = 1
+
+
+def test_the_folder_of_pictures_says_what_each_shows(result: Result, tmp_path: Path) -> None:
+    inside = tmp_path / "pictures"
+    inside.mkdir()
+    (inside / "index.csv").write_text("of an older result", encoding="utf-8")
+    (inside / "099.jpg").write_bytes(b"old")
+    (inside / "mine.jpg").write_bytes(b"mine")
+    write_pictures(result, tmp_path)
+    with (inside / "index.csv").open(encoding="utf-8", newline="") as lines:
+        rows = list(csv.DictReader(lines))
+    assert {row["file"] for row in rows} | {"mine.jpg"} == {p.name for p in inside.glob("*.jpg")}
+    assert len(rows) == len(result.pictures)
+    assert result.curve is not None
+    volumes = [float(row["volume_ml"]) for row in rows]
+    assert volumes == sorted(volumes)
+    assert volumes[-1] == pytest.approx(result.curve.volume_ml[-1])
+    assert {row["state"] for row in rows} == {"used"}
+    assert not any(row["why"] for row in rows)
+    for row in (rows[0], rows[-1]):
+        with Image.open(inside / row["file"]) as picture:
+            assert picture.format == "JPEG"
+            assert 160 <= max(picture.size) <= 320
+    without = dataclasses.replace(result, pictures=())
+    (inside / "mine.jpg").unlink()
+    write_pictures(without, tmp_path)
+    assert not inside.exists()

@@ -11,8 +11,9 @@ import pytest
 
 from calibration.quantity import Quantity
 from endpoint import tracking
-from endpoint.colour import follow, trace
+from endpoint.colour import trace
 from endpoint.delivery import Delivery
+from endpoint.following import follow
 from endpoint.job import Job
 from endpoint.mixture import strangers
 from endpoint.pipeline import Result, analyse
@@ -20,7 +21,14 @@ from endpoint.problems import Flag
 from endpoint.region import Region, locate
 from endpoint.report.thumbnails import choose, thumbnails_picture
 from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
-from endpoint.steadiness import camera_shift, has_moved, scene, small_factor, small_picture
+from endpoint.steadiness import (
+    camera_moved,
+    camera_shift,
+    has_moved,
+    scene,
+    small_factor,
+    small_picture,
+)
 from tests.drawn_bench import Bench, Drawn, draw
 
 SMALL = Bench(width=400, height=300, ground="plain")
@@ -153,6 +161,22 @@ def test_scene_tells_the_camera_from_the_flask() -> None:
     assert shifted is not None
     step = small_factor(frame) / frame.width
     assert shifted == pytest.approx((20.0 / 400, -10.0 / 400), abs=0.6 * step)
+
+
+def test_a_camera_that_stands_is_told_sooner_but_not_otherwise() -> None:
+    here = Bench(width=400, height=300, ground="cluttered", size=0.4)
+    frame = draw(here, count=2).frames[0]
+    view = scene(small_picture(frame))
+    assert view is not None
+    told = []
+    for dx, dy in [(0.0, 0.0), (2.0, 1.0), (4.0, -3.0), (6.0, 4.0), (9.0, 0.0), (40.0, 25.0)]:
+        for colour in (None, (170, 125, 105)):
+            seen = turned(frame, dx, dy)
+            picture = small_picture(seen if colour is None else with_hand(seen, colour))
+            told.append(camera_moved(view, picture))
+            assert told[-1] == has_moved(camera_shift(view, picture))
+    assert any(told)
+    assert not all(told)
 
 
 def mixtures(count: int, noise: float = 0.002) -> tuple[np.ndarray, np.ndarray]:

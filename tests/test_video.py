@@ -20,8 +20,8 @@ from made_media import (
 )
 
 from endpoint.problems import SourceProblem
-from endpoint.sources.frame import Box, Frame, Spans, grey, thinned
-from endpoint.sources.planes import ColourCoding, Grid, Part, rgb_at, rgb_of
+from endpoint.sources.frame import Box, Frame, Spans, Spots, codes_at, grey, thinned
+from endpoint.sources.planes import ColourCoding, Grid, Part, codes_of, rgb_at, rgb_of
 from endpoint.sources.video import VideoSource
 
 TWO_LEVELS = 2.0 / 255.0
@@ -135,6 +135,10 @@ def test_thinned_pixels_are_those_of_the_whole(
         kr, kb = 0.2126, 0.0722
         luma = whole @ np.array([kr, 1 - kr - kb, kb])
         assert grey(frame, box, step) == pytest.approx(luma, abs=1e-5)
+        rows, columns = np.mgrid[box.top : box.bottom : step, box.left : box.right : step]
+        codes = codes_at(frame, Spots(rows.ravel(), columns.ravel()))
+        seen = codes.encoded(codes.values).T
+        assert seen == pytest.approx(whole.reshape(-1, 3), abs=1e-6)
 
 
 @pytest.mark.parametrize("pixel_format", ["nv12", "gray", "rgb24", "uyvy422", "p010le"])
@@ -145,6 +149,10 @@ def test_thinned_pixels_of_other_layouts(pixel_format: str) -> None:
     part = Part(3, 31, 5, 60)
     whole = rgb_of(picture, part, coding)[::3, ::3]
     assert rgb_at(picture, Grid.of(part, 3), coding) == pytest.approx(whole, abs=1e-6)
+    rows, columns = np.mgrid[part.top : part.bottom : 3, part.left : part.right : 3]
+    codes = codes_of(picture, Spots(rows.ravel(), columns.ravel()), 0, coding)
+    seen = codes.encoded(codes.values).T
+    assert seen == pytest.approx(whole.reshape(-1, 3), abs=1e-6)
 
 
 @pytest.mark.parametrize("rotation", [90, 180, 270])

@@ -245,7 +245,7 @@ class LiveSession(Watching):
             self.phase = "result"
             self.seen.stop()
             if self.document is not None and self.setting is not None:
-                words = {} if self.result is None else words_of(self.result)
+                words = words_of(self.document)
                 self.replicates.append(Replicate(self.setting.label, self.document, words))
                 del self.replicates[:-_MOST_REPLICATES]
             self.keeper.end(self.document)

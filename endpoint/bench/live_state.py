@@ -167,7 +167,7 @@ def curve_of_session(session: LiveSession) -> dict[str, Any]:
         "version": version,
         "points": points,
         "document": document,
-        "words": None if result is None or document is None else words_of(result),
+        "words": None if result is None or document is None else words_of(document),
         "replicates": replicates,
         "guess_ml": guess,
         "form": form,

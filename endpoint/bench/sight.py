@@ -13,7 +13,8 @@ from endpoint.bench.form_names import blueness_of
 from endpoint.bench.ports import SetUp
 from endpoint.bench.pouring import plume_frames
 from endpoint.bench.samples import SampleStore
-from endpoint.colour import ColourSample, ColourTrace, Follower
+from endpoint.colour import ColourSample, ColourTrace
+from endpoint.following import Follower
 from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
 from endpoint.region import Region, locate
 from endpoint.sources.frame import Box, Frame

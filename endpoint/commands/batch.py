@@ -153,7 +153,7 @@ def _write(rows: tuple[Row, ...], folder: Path) -> list[str]:
 def _tell(rows: tuple[Row, ...], folder: Path, written: list[str]) -> None:
     from endpoint.batch.row import as_text
     from endpoint.batch.table import counts
-    from endpoint.report.text import CAUTION
+    from endpoint.report.wording import CAUTION
 
     click.echo(f"{len(rows)} recordings: {counts(rows)}.")
     for row in rows:

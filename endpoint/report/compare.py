@@ -8,7 +8,7 @@ from endpoint.comparison.study import Against, Comparison
 from endpoint.report.compare_document import NAMES
 from endpoint.report.replicates import fill, plain
 from endpoint.report.rounding import decimals_for, rounded, two_figures
-from endpoint.report.text import CAUTION
+from endpoint.report.wording import CAUTION
 
 _ALARM = 0.05
 _MOST_LEVELS = 12

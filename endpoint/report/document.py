@@ -14,6 +14,7 @@ import numpy as np
 from calibration.quantity import Quantity
 from endpoint.delivery_record import SeenReadings
 from endpoint.hardness import input_lines
+from endpoint.indicators import Indicator
 from endpoint.job import DEFAULT_LAG_S, Job
 from endpoint.pipeline import Result
 from endpoint.problems import FLAG_TEXT, Flag
@@ -55,6 +56,7 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "last_red_ml": _estimate(result.last_red),
         "above_ml": result.verdict.above_ml,
         "titrated": result.job.indicator.titrated,
+        "indicator": _indicator(result.job.indicator),
         "amount_mmol_l": None if amount is None else _amount(amount),
         "hardness": hardness,
         "budget": [] if total is None else [line.to_json() for line in total.budget],
@@ -72,6 +74,17 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "provenance": provenance,
     }
     return {key: plain(value) for key, value in data.items()}
+
+
+def _indicator(indicator: Indicator) -> dict[str, Any]:
+    """Words that sentences about a titration need."""
+    return {
+        "name": indicator.name,
+        "bound": indicator.bound.colour,
+        "free": indicator.free.colour,
+        "metals": [metal.name for metal in indicator.metals],
+        "ph": indicator.ph,
+    }
 
 
 def _quantities(result: Result) -> dict[str, Any]:
@@ -245,8 +258,10 @@ def frame_counts(result: Result) -> dict[str, Any]:
     Points are what the frames were gathered to; those left out of the fit stand apart.
     """
     curve = result.curve
+    kind = "rows" if result.region is None and result.film_frames is None else "frames"
     if curve is None:
         return {
+            "kind": kind,
             "in_recording": result.film_frames,
             "read": 0,
             "used": 0,
@@ -265,6 +280,7 @@ def frame_counts(result: Result) -> dict[str, Any]:
     aside.sort(key=lambda part: -int(str(part["count"])))
     outliers = 0 if result.fit is None else int(np.sum(result.fit.outlier))
     return {
+        "kind": kind,
         "in_recording": result.film_frames,
         "read": int(left.size),
         "used": used,

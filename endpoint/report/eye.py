@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 from endpoint.eye_titration import EyeResult
 from endpoint.hardness import input_lines
-from endpoint.hardness_units import MG_L_CACO3, OTHER_UNITS
+from endpoint.hardness_units import MG_L_CACO3
+from endpoint.report import wording
 from endpoint.report.document import plain
-from endpoint.report.rounding import FIXED_SPACE, format_quantity, rounded, with_uncertainty
-from endpoint.report.text import (
-    CAUTION,
-    budget_lines,
-    certificate_lines,
-    encodable,
-    hardness_words,
-    parts_lines,
-)
+from endpoint.report.rounding import format_quantity, rounded
+from endpoint.report.text import budget_lines, certificate_lines, encodable, fill, joined
 
 
 def eye_document(result: EyeResult) -> dict[str, Any]:
@@ -70,29 +63,22 @@ def eye_text(result: EyeResult, *, width: int = 80, encoding: str | None = "utf-
     encoding:
         Encoding of the terminal; signs that it lacks are written in ASCII.
     """
-    total = result.hardness
-    others = []
-    for unit in OTHER_UNITS:
-        number = total.other_units[unit.key].value
-        shown, _ = with_uncertainty(number, total.expanded_uncertainty(unit), 2)
-        others.append(f"{shown} {unit.label}".replace(" ", FIXED_SPACE))
-    parts = [line for split in result.splits for line in parts_lines(split, width)]
-    remarks = [*result.remarks, *total.warnings]
+    total = result.hardness.to_json()
+    budget = [line.to_json() for line in result.hardness.budget]
+    parts = [t for split in result.splits for t in wording.parts_texts(split.to_json())]
+    remarks = [*result.remarks, *result.hardness.warnings]
+    certificates = [used.to_json() for used in result.certificates]
     blocks = [
-        [_fill(f"{result.record.label}: {hardness_words(total)}", width)],
-        [_fill("The same in other units: " + ", ".join(others) + ".", width, "  ")],
-        [_fill(_titre_words(result), width)],
-        parts,
-        [_fill(f"- {remark}", width, "  ") for remark in remarks],
-        budget_lines(total, result.missing, width),
-        certificate_lines(result.certificates, width),
-        [_fill(CAUTION, width)],
+        [fill(f"{result.record.label}: {wording.hardness_text(total)}", width)],
+        [fill(wording.other_units_text(total), width, "  ")],
+        [fill(_titre_words(result), width)],
+        [fill(text, width) for text in parts],
+        [fill(f"- {remark}", width, "  ") for remark in remarks],
+        budget_lines(total, budget, result.missing, width),
+        certificate_lines(certificates, width),
+        [fill(wording.CAUTION, width)],
     ]
-    return encodable("\n\n".join("\n".join(block) for block in blocks if block), encoding)
-
-
-def _fill(text: str, width: int, indent: str = "") -> str:
-    return textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False)
+    return encodable(joined(blocks), encoding)
 
 
 def _titre_words(result: EyeResult) -> str:

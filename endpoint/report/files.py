@@ -1,4 +1,4 @@
-"""The output folder: result.json, curve.csv, budget.csv, chart and region pictures."""
+"""The output folder: result.json, report.html, curve.csv, budget.csv, chart and pictures."""
 
 from __future__ import annotations
 
@@ -19,8 +19,11 @@ from endpoint.pipeline import Result
 from endpoint.problems import Flag, OutputProblem
 from endpoint.report.charts import chart, describe
 from endpoint.report.document import document, to_json
+from endpoint.report.kept_result import kept_in
 from endpoint.report.outlines import region_picture
+from endpoint.report.page import report_page
 from endpoint.report.panels import has_colour
+from endpoint.report.pictures import write_pictures
 from endpoint.report.text import name_of
 from endpoint.report.thumbnails import describe_thumbnails, thumbnails_picture
 from endpoint.transition import Transition
@@ -40,6 +43,8 @@ _BUDGET_HEADER = [
     "distribution",
     "degrees_of_freedom",
 ]
+SRGB = ("srgb_red", "srgb_green", "srgb_blue")
+"""Columns of curve.csv with the colour of the liquid, the reference taken as white, 0 to 255."""
 
 
 def check_folder(folder: Path) -> None:
@@ -132,33 +137,36 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     check_folder(folder)
     ours = (folder / "result.json").is_file()
     write_text(folder / "curve.csv", curve_csv(result))
-    table = budget_csv(result.hardness)
-    if table is not None:
-        write_text(folder / "budget.csv", table)
-    elif ours:
-        with suppress(OSError):
-            (folder / "budget.csv").unlink(missing_ok=True)
+    for name, table in (("fit.csv", fit_csv(result)), ("budget.csv", budget_csv(result.hardness))):
+        if table is not None:
+            write_text(folder / name, table)
+        elif ours:
+            with suppress(OSError):
+                (folder / name).unlink(missing_ok=True)
     figure = chart(result)
     name, words = name_of(result), describe(result)
     for kind in ("png", "svg"):
         write_bytes(folder / f"chart.{kind}", picture_bytes(figure, kind, name, words))
-    strip = thumbnails_picture(result)
-    if strip is not None:
-        words = describe_thumbnails(result)
-        write_bytes(folder / "thumbnails.png", picture_bytes(strip, "png", name, words))
-    elif ours:
-        with suppress(OSError):
-            (folder / "thumbnails.png").unlink(missing_ok=True)
-    picture = region_picture(result)
-    if picture is not None:
-        words = "First picture of the recording; liquid and reference are outlined and named."
-        write_bytes(folder / "region.png", picture_bytes(picture, "png", name, words))
-    elif ours:
-        # The picture of an earlier result would be taken for this one's.
-        with suppress(OSError):
-            (folder / "region.png").unlink(missing_ok=True)
+    words = describe_thumbnails(result)
+    about = "First picture of the recording; liquid and reference are outlined and named."
+    pictures = []
+    for file, picture, said in (
+        ("thumbnails.png", thumbnails_picture(result), words),
+        ("region.png", region_picture(result), about),
+    ):
+        if picture is not None:
+            write_bytes(folder / file, picture_bytes(picture, "png", name, said))
+            pictures.append(file)
+        elif ours:
+            # The picture of an earlier result would be taken for this one's.
+            with suppress(OSError):
+                (folder / file).unlink(missing_ok=True)
+    write_pictures(result, folder)
+    data = document(result, provenance)
+    kept = kept_in(folder, data, f"{folder.name}/result.json", pictures)
+    write_text(folder / "report.html", report_page(kept))
     # Last, so that a folder with a result is complete.
-    write_text(folder / "result.json", to_json(document(result, provenance)) + "\n")
+    write_text(folder / "result.json", to_json(data) + "\n")
 
 
 def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
@@ -195,7 +203,7 @@ def curve_csv(result: Result) -> str:
     channels = curve.channels if curve is not None else RGB
     names = [c.replace(" ", "_") for c in channels]
     header = ["volume_ml", "mixed_volume_ml", "time_s", "free_fraction", "free_fraction_sigma"]
-    header += ["fitted_fraction", "hue_deg", "chroma"]
+    header += ["fitted_fraction", "hue_deg", "chroma", *SRGB]
     header += [f"density_{c}" for c in names] + [f"density_{c}_sigma" for c in names]
     header += ["off_colour", "frames_used", "flags"]
     out = io.StringIO()
@@ -205,6 +213,16 @@ def curve_csv(result: Result) -> str:
         believed = result.fit if result.status != "none" else None
         writer.writerows(_row(curve, believed, k) for k in range(len(curve)))
     return out.getvalue()
+
+
+def fit_csv(result: Result) -> str | None:
+    """Fitted curve on a fine grid of volumes as CSV; None where no fit is believed."""
+    fit = result.fit
+    if fit is None or result.status == "none" or fit.grid_volume_ml.size == 0:
+        return None
+    pairs = zip(fit.grid_volume_ml, fit.grid_fraction, strict=True)
+    rows = [f"{volume:.4f},{fraction:.5f}\n" for volume, fraction in pairs]
+    return "mixed_volume_ml,fitted_fraction\n" + "".join(rows)
 
 
 def budget_csv(total: Hardness | None) -> str | None:
@@ -239,6 +257,7 @@ def _row(curve: Curve, fit: Transition | None, k: int) -> list[str]:
         _cell(curve.hue_deg[k] if coloured else None, 2),
         _cell(curve.chroma[k] if coloured else None, 2),
     ]
+    row += [str(int(part)) for part in curve.rgb[k]] if coloured else [""] * len(SRGB)
     row += [_cell(d, 5) for d in curve.density[k]]
     row += [_cell(s, 5) for s in curve.density_sigma[k]]
     row += [_cell(curve.off_colour[k], 4), str(int(curve.frames_used[k]))]

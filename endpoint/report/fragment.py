@@ -6,31 +6,33 @@ No script, no network, no style of its own but widths, so that it takes on light
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping
 from html import escape
+from typing import Any
 
 from endpoint.pipeline import Result
+from endpoint.report import wording
 from endpoint.report.charts import chart, describe
+from endpoint.report.document import document
 from endpoint.report.files import picture_bytes
-from endpoint.report.rounding import two_figures
-from endpoint.report.text import CAUTION, advised, answer, name_of, volume_words
+from endpoint.report.rounding import FIXED_SPACE
+from endpoint.report.text import name_of
 
 _MOST_PARTS = 8
-_VOLUMES = (
-    ("equivalence", "equivalence volume (goes to the hardness)"),
-    ("midpoint", "midpoint (half of the indicator is free)"),
-    ("last_red", "last red (95 % is free)"),
-)
 
 
 def html_of(result: Result) -> str:
     """HTML of a result; every text of the user's is escaped."""
-    parts = [f"<div><p><strong>{escape(answer(result))}</strong></p>"]
-    parts += _list([advised(s) for s in result.reasons])
-    parts += _volumes(result)
-    parts += _list([advised(s) for s in result.remarks])
+    data = document(result, {})
+    answer = wording.answer_text(data).replace(FIXED_SPACE, " ")
+    parts = [f"<div><p><strong>{escape(answer)}</strong></p>"]
+    parts += _list([wording.advised(s) for s in data["reasons"]])
+    parts += _volumes(data)
+    parts += _list([wording.advised(s) for s in data["diagnosis"]])
     parts.append(_picture(result))
-    parts += _budget(result)
-    parts.append(f"<p><small>{escape(CAUTION)}</small></p></div>")
+    parts += _budget(data)
+    caution = wording.cautions(result.job.indicator.ph)
+    parts.append(f"<p><small>{escape(caution)}</small></p></div>")
     return "\n".join(parts)
 
 
@@ -40,20 +42,15 @@ def _list(texts: list[str]) -> list[str]:
     return ["<ul>", *(f"<li>{escape(text)}</li>" for text in texts), "</ul>"]
 
 
-def _volumes(result: Result) -> list[str]:
-    rows = []
-    for field, words in _VOLUMES:
-        estimate = getattr(result, field)
-        if estimate is not None:
-            rows.append(
-                f'<tr><th scope="row" style="text-align:left">{escape(words)}</th>'
-                f"<td>{escape(volume_words(estimate))}</td></tr>"
-            )
-    return (
-        ["<table><caption style='text-align:left'>Volumes, 95 %</caption>", *rows, "</table>"]
-        if rows
-        else []
-    )
+def _volumes(data: Mapping[str, Any]) -> list[str]:
+    rows = [
+        f'<tr><th scope="row" style="text-align:left">{escape(f"{title} ({meaning})")}</th>'
+        f"<td>{escape(number)}</td></tr>"
+        for _, title, number, meaning in wording.volume_rows(data)
+    ]
+    if not rows:
+        return []
+    return ["<table><caption style='text-align:left'>Volumes, 95 %</caption>", *rows, "</table>"]
 
 
 def _picture(result: Result) -> str:
@@ -67,16 +64,18 @@ def _picture(result: Result) -> str:
     )
 
 
-def _budget(result: Result) -> list[str]:
-    total = result.hardness
-    if total is None:
+def _budget(data: Mapping[str, Any]) -> list[str]:
+    if data["hardness"] is None:
         return []
     titles = ("source", "mg/L CaCO3", "share")
     head = "".join(f'<th scope="col">{title}</th>' for title in titles)
+    large, rest = wording.budget_rows(data["budget"], _MOST_PARTS)
+    lines = [(name, part, share) for part, share, name in large]
+    lines += [] if rest is None else [(rest[1], "", rest[0])]
     rows = [
-        f'<tr><th scope="row" style="text-align:left">{escape(line.name)} ({line.kind})</th>'
-        f"<td>{two_figures(line.contribution)}</td><td>{100 * line.share:.0f} %</td></tr>"
-        for line in total.budget[:_MOST_PARTS]
+        f'<tr><th scope="row" style="text-align:left">{escape(name)}</th>'
+        f"<td>{part}</td><td>{escape(share)} %</td></tr>"
+        for name, part, share in lines
     ]
     return [
         "<details><summary>Where the uncertainty of the hardness comes from</summary><table>",

@@ -24,7 +24,7 @@ from endpoint.report.rounding import (
     two_figures,
     with_uncertainty,
 )
-from endpoint.report.text import CAUTION
+from endpoint.report.wording import CAUTION
 from endpoint.titres import Run
 
 _LEAST_SHARE = 0.01
@@ -124,7 +124,7 @@ def summary_text(
         _statistics(found),
         [fill(f"- {line}", width, "  ") for line in findings(found, spike, spiked)],
         _budget(found),
-        [fill(f"- {line}", width, "  ") for line in _notes(found)],
+        [fill(f"- {line}", width, "  ") for line in notes(found)],
         [fill(CAUTION, width)],
     ]
     text = "\n\n".join("\n".join(block) for block in blocks if block)
@@ -163,11 +163,10 @@ def _aside(found: Replicates, width: int) -> list[str]:
     return lines
 
 
-def _table(found: Replicates) -> list[str]:
-    """Every run: number, label, titre, hardness, what it was used for."""
+def table_rows(found: Replicates) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Head and rows: number, label, titre, hardness, and who, when and what it was used for."""
     decimals = titre_decimals(found.runs)
-    full = any(run.hardness_mmol_l is not None for run in found.runs)
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for run in found.runs:
         use = use_of(found, run)
         titre = "-" if run.titre_ml is None else rounded(run.titre_ml.value, decimals)
@@ -177,8 +176,15 @@ def _table(found: Replicates) -> list[str]:
             total = with_uncertainty(run.hardness_mmol_l.value, u, 4)[0]
         who = [t for t in (run.analyst, run.date and run.date.isoformat()) if t]
         told = ", ".join([*who, *([] if use == "mean" else [use])])
-        rows.append((str(run.number), run.label[:28], titre, total, told))
-    head = ("no.", "label", "titre/mL", "mmol/L", "")
+        rows.append((str(run.number), run.label, titre, total, told))
+    return ("no.", "label", "titre/mL", "mmol/L", ""), rows
+
+
+def _table(found: Replicates) -> list[str]:
+    """Every run on a line."""
+    full = any(run.hardness_mmol_l is not None for run in found.runs)
+    head, every = table_rows(found)
+    rows = [(number, label[:28], *rest) for number, label, *rest in every]
     wide = [max(len(row[k]) for row in [head, *rows]) for k in range(4)]
     lines = []
     for row in [head, *rows]:
@@ -228,32 +234,58 @@ def _numbers(name: str, mean: Mean, factor: float) -> tuple[str, str, str, str, 
     )
 
 
-def _budget(found: Replicates) -> list[str]:
+def budget_parts(
+    found: Replicates, most: int
+) -> tuple[str, list[tuple[str, float, str]], tuple[str, str] | None]:
+    """Unit of the budget, its larger lines, and what is left of it.
+
+    Returns
+    -------
+    Unit; contribution, share from 0 to 1 and name of each line; share in percent and name of the
+    rest, or None.
+    """
     total = found.summary.hardness
     mean = found.summary.titre if total is None else total
     factor, unit = (1.0, "mL") if total is None else (M_CACO3, "mg/L CaCO3")
     lines = budget(mean.quantity, found.runs)
-    if not lines:
+    large = [line for line in lines[:most] if line[2] >= _LEAST_SHARE]
+    shown = [(two_figures(u * factor), share, name) for name, u, share in large]
+    rest = lines[len(large) :]
+    if not rest:
+        return unit, shown, None
+    share = sum(line[2] for line in rest)
+    percent = f"{100 * share:.0f}" if share >= 0.005 else "<1"
+    return unit, shown, (percent, rest[0][0] if len(rest) == 1 else f"{len(rest)} smaller parts")
+
+
+def shared_words(found: Replicates) -> str:
+    """How much of the uncertainty more titrations do not make smaller; empty where all of it."""
+    total = found.summary.hardness
+    mean = found.summary.titre if total is None else total
+    lines = budget(mean.quantity, found.runs)
+    own = sum(s for name, _, s in lines if name in (OWN, scatter_name(found.runs)))
+    if not lines or own >= 0.995:
+        return ""
+    return (
+        f"{100 * (1 - own):.0f} % of this is shared by all titrations; more of them do not "
+        "make it smaller."
+    )
+
+
+def _budget(found: Replicates) -> list[str]:
+    unit, large, rest = budget_parts(found, _MOST_LINES)
+    if not large and rest is None:
         return []
     rows = ["Where the uncertainty of the mean comes from:", f"{unit:>12}  share"]
-    large = [line for line in lines[:_MOST_LINES] if line[2] >= _LEAST_SHARE]
-    rows += [f"{two_figures(u * factor):>12}  {100 * s:>3.0f} %  {name}" for name, u, s in large]
-    rest = lines[len(large) :]
-    if rest:
-        share = sum(line[2] for line in rest)
-        percent = f"{100 * share:>3.0f}" if share >= 0.005 else " <1"
-        names = rest[0][0] if len(rest) == 1 else f"{len(rest)} smaller parts"
-        rows.append(f"{'':>12}  {percent} %  {names}")
-    own = sum(s for name, _, s in lines if name in (OWN, scatter_name(found.runs)))
-    if own < 0.995:
-        rows.append(
-            f"{100 * (1 - own):.0f} % of this is shared by all titrations; more of them do not "
-            "make it smaller."
-        )
-    return rows
+    rows += [f"{part:>12}  {100 * s:>3.0f} %  {name}" for part, s, name in large]
+    if rest is not None:
+        rows.append(f"{'':>12}  {rest[0]:>3} %  {rest[1]}")
+    shared = shared_words(found)
+    return [*rows, shared] if shared else rows
 
 
-def _notes(found: Replicates) -> list[str]:
+def notes(found: Replicates) -> list[str]:
+    """What is not in the uncertainty, and further notes."""
     missing = not_in_budget(found)
     lines = [f"Not in the uncertainty: {'; '.join(missing)}."] if missing else []
     return [*lines, *found.notes]

@@ -7,10 +7,12 @@ The uncertainty is given to two significant figures and the value to the same de
 from __future__ import annotations
 
 import math
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
 
 FIXED_SPACE = "\u00a0"
 """Holds a number and its unit on one line; printed as a plain space."""
+_ANY_FLOAT = Context(prec=700)
+"""Digits enough for the largest number beside the smallest."""
 
 
 def decimals_for(uncertainty: float) -> int | None:
@@ -29,7 +31,9 @@ def decimals_for(uncertainty: float) -> int | None:
 
 
 def _to(number: Decimal, decimals: int) -> Decimal:
-    return number.quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
+    return number.quantize(
+        Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN, context=_ANY_FLOAT
+    )
 
 
 def rounded(value: float, decimals: int) -> str:
@@ -40,7 +44,7 @@ def rounded(value: float, decimals: int) -> str:
 def _plain(number: Decimal) -> str:
     exponent = number.as_tuple().exponent
     if isinstance(exponent, int) and exponent > 0:
-        number = number.quantize(Decimal(1))
+        number = number.quantize(Decimal(1), context=_ANY_FLOAT)
     # "-0.00" would say that something is below zero.
     return format(abs(number) if number == 0 else number, "f")
 
@@ -54,10 +58,10 @@ def two_figures(uncertainty: float) -> str:
 def outward(low: float, high: float | None, decimals: int = 2) -> tuple[str, str | None]:
     """Ends of a bracket as texts, rounded so that nothing of it is lost."""
     step = Decimal(1).scaleb(-decimals)
-    down = Decimal(repr(float(low))).quantize(step, rounding=ROUND_FLOOR)
+    down = Decimal(repr(float(low))).quantize(step, ROUND_FLOOR, _ANY_FLOAT)
     if high is None:
         return _plain(down), None
-    up = Decimal(repr(float(high))).quantize(step, rounding=ROUND_CEILING)
+    up = Decimal(repr(float(high))).quantize(step, ROUND_CEILING, _ANY_FLOAT)
     return _plain(down), _plain(up)
 
 

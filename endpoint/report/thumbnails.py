@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from endpoint.kept_pictures import KeptPicture
 from endpoint.pipeline import Result
@@ -56,6 +57,31 @@ class Thumbnail:
     """The liquid was not seen."""
 
 
+@dataclass(frozen=True, eq=False)
+class PictureStates:
+    """What is known of every kept picture; arrays in the order of `Result.pictures`."""
+
+    volume_ml: NDArray[np.float64]
+    flags: NDArray[np.int64]
+    """Flags of its frame, 0 where it was used."""
+
+    def why(self, k: int) -> str:
+        """Why a picture was set aside in words, empty where it was used."""
+        return _why(int(self.flags[k]))
+
+
+def states_of(result: Result) -> PictureStates | None:
+    """Delivered volume and flags of the kept pictures; None where there are no pictures."""
+    curve, delivery = result.curve, result.job.delivery
+    if curve is None or delivery is None or not result.pictures or curve.frame_times_s.size == 0:
+        return None
+    times = np.array([p.time_s for p in result.pictures])
+    nearest = np.clip(np.searchsorted(curve.frame_times_s, times - 1e-6), 0, None)
+    nearest = np.minimum(nearest, curve.frame_times_s.size - 1)
+    volumes = np.asarray(delivery.volume_at(times), dtype=np.float64)
+    return PictureStates(volumes, np.asarray(curve.frame_flags)[nearest])
+
+
 def choose(result: Result) -> tuple[Thumbnail, ...]:
     """Pictures over the whole titration, around the end, and of each kind set aside.
 
@@ -64,14 +90,11 @@ def choose(result: Result) -> tuple[Thumbnail, ...]:
     result:
         With the pictures that were kept while its recording was read.
     """
-    curve, delivery = result.curve, result.job.delivery
-    if curve is None or delivery is None or not result.pictures or curve.frame_times_s.size == 0:
+    states, delivery = states_of(result), result.job.delivery
+    if states is None or delivery is None:
         return ()
     times = np.array([p.time_s for p in result.pictures])
-    nearest = np.clip(np.searchsorted(curve.frame_times_s, times - 1e-6), 0, None)
-    nearest = np.minimum(nearest, curve.frame_times_s.size - 1)
-    flags = np.asarray(curve.frame_flags)[nearest]
-    volumes = np.asarray(delivery.volume_at(times), dtype=np.float64)
+    volumes, flags = states.volume_ml, states.flags
     chosen: set[int] = set()
     for flag in _WORDS:
         if flag in (Flag.MIXING, Flag.BEFORE_START) or len(chosen) >= _MOST_ASIDE:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Protocol, runtime_checkable
+from typing import Any, Protocol, cast, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,6 +121,56 @@ def small(frame: Frame, long_side: int) -> NDArray[np.float32]:
 def small_step(frame: Frame, long_side: int) -> int:
     """Pixels of the picture per pixel of `small`."""
     return max(1, -(-max(frame.width, frame.height) // long_side))
+
+
+@dataclass(frozen=True, eq=False)
+class Spots:
+    """Pixels of a picture that are read again and again."""
+
+    rows: NDArray[np.intp]
+    """Row of each pixel in the upright picture, shape (n,)."""
+    columns: NDArray[np.intp]
+    """Column of each, shape (n,)."""
+    memory: dict[Hashable, Any] = field(default_factory=dict, repr=False)
+    """What a source keeps about them: where they lie in its own storage."""
+
+    def __post_init__(self) -> None:
+        self.rows.setflags(write=False)
+        self.columns.setflags(write=False)
+
+    @property
+    def box(self) -> Box:
+        """Smallest box around them."""
+        rows, columns = self.rows, self.columns
+        return Box(int(columns.min()), int(rows.min()), int(columns.max()) + 1, int(rows.max()) + 1)
+
+
+@dataclass(frozen=True, eq=False)
+class Codes:
+    """Some pixels of a picture as they are stored."""
+
+    values: NDArray[Any]
+    """Code values, shape (3, n)."""
+    coding: Hashable
+    """How they turn into R'G'B'; pictures of one coding can be turned together."""
+    encoded: Callable[[NDArray[Any]], NDArray[np.float32]]
+    """Turns such values of any shape (3, ...) into encoded R'G'B', 0 to 1, same shape."""
+
+
+def codes_at(frame: Frame, spots: Spots) -> Codes:
+    """Pixels at some spots; frames that do not hand them out as stored are converted first."""
+    # Asking for a protocol takes longer than reading the pixels.
+    codes = getattr(frame, "codes", None)
+    if codes is not None:
+        return cast(Codes, codes(spots))
+    box = spots.box
+    part = frame.encoded(box)[spots.rows - box.top, spots.columns - box.left]
+    return Codes(np.ascontiguousarray(part.T), "encoded", as_they_are)
+
+
+def as_they_are(values: NDArray[Any]) -> NDArray[np.float32]:
+    """Encoded R'G'B' that is stored as such."""
+    return np.asarray(values, dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -306,8 +356,15 @@ class ArrayFrame:
 
     def thinned(self, box: Box, step: int) -> NDArray[np.float32]:
         """Return every `step`-th row and column of a part as float32, 0 to 1."""
-        part = self.pixels[box.top : box.bottom : step, box.left : box.right : step]
-        return part.astype(np.float32) / np.float32(self._scale())
+        return self._encoded(self.pixels[box.top : box.bottom : step, box.left : box.right : step])
+
+    def codes(self, spots: Spots) -> Codes:
+        """Return single pixels as they are stored."""
+        values = np.ascontiguousarray(self.pixels[spots.rows, spots.columns].T)
+        return Codes(values, values.dtype.name, self._encoded)
+
+    def _encoded(self, values: NDArray[Any]) -> NDArray[np.float32]:
+        return np.asarray(values, dtype=np.float32) / np.float32(self._scale())
 
     def grey(self, box: Box, step: int) -> NDArray[np.float32]:
         """Return the mean of R'G'B' of the same pixels."""

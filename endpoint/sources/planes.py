@@ -6,11 +6,15 @@ Matrices and ranges: ITU-R BT.601, BT.709 and BT.2020 (non-constant luminance).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from endpoint.sources.frame import Codes, Spots, as_they_are
 
 FloatImage = NDArray[np.float32]
 
@@ -135,6 +139,88 @@ def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
     bits = picture.format.components[0].bits
     luma = _at(_plane(picture, 0, np.uint8 if bits <= 8 else np.uint16), grid.rows, grid.columns)
     return _luma(luma, bits, coding)
+
+
+def codes_of(picture: Any, spots: Spots, turns: int, coding: ColourCoding) -> Codes:
+    """Single pixels of a decoded PyAV picture, as they are stored.
+
+    Parameters
+    ----------
+    picture, coding:
+        As in `rgb_of`.
+    spots:
+        Pixels of the upright picture.
+    turns:
+        Counter-clockwise quarter turns that set the picture upright.
+    """
+    planes = picture.planes
+    key = (picture.format.name, coding, turns, *(plane.line_size for plane in planes))
+    places = spots.memory.get(key)
+    if places is None:
+        places = spots.memory[key] = _places(picture, spots, turns, coding)
+    if places.plane is None:
+        box = Part(*places.box)
+        part = rgb_of(picture, box, coding)[places.rows - box.top, places.columns - box.left]
+        return Codes(np.ascontiguousarray(part.T), key, as_they_are)
+    values = np.empty((3, spots.rows.size), dtype=places.dtype)
+    for k, (number, flat) in enumerate(zip(places.plane, places.flat, strict=True)):
+        np.frombuffer(planes[number], dtype=places.dtype).take(flat, out=values[k], mode="clip")
+    return Codes(values, key, places.encoded)
+
+
+@dataclass(frozen=True, eq=False)
+class _Places:
+    """Where spots lie in the planes of one kind of picture."""
+
+    rows: NDArray[np.intp]
+    """In the picture as stored."""
+    columns: NDArray[np.intp]
+    plane: tuple[int, int, int] | None
+    """Planes that hold Y', Cb, Cr; None where single samples cannot be read."""
+    flat: list[NDArray[np.intp]]
+    dtype: type
+    encoded: Callable[[NDArray[Any]], FloatImage]
+
+    @property
+    def box(self) -> tuple[int, int, int, int]:
+        """Top, bottom, left and right of them."""
+        rows, columns = self.rows, self.columns
+        return int(rows.min()), int(rows.max()) + 1, int(columns.min()), int(columns.max()) + 1
+
+
+def _places(picture: Any, spots: Spots, turns: int, coding: ColourCoding) -> _Places:
+    last_row, last_column = picture.height - 1, picture.width - 1
+    rows, columns = (
+        (spots.rows, spots.columns),
+        (spots.columns, last_column - spots.rows),
+        (last_row - spots.rows, last_column - spots.columns),
+        (last_row - spots.columns, spots.rows),
+    )[turns]
+    kind = picture.format
+    components = kind.components
+    deep = components[0].bits > 8
+    dtype = np.uint16 if deep else np.uint8
+    encoded = partial(_encoded, bits=components[0].bits, coding=coding)
+    whole = kind.is_rgb or kind.has_palette or not _readable(kind) or len(components) < 3
+    if whole:
+        return _Places(rows, columns, None, [], dtype, encoded)
+    strides = [plane.line_size // np.dtype(dtype).itemsize for plane in picture.planes]
+    down, across = 64 // kind.chroma_height(64), 64 // kind.chroma_width(64)
+    flat = [rows * strides[0] + columns]
+    if kind.name == "nv12":
+        pair = rows // down * strides[1] + 2 * (columns // across)
+        return _Places(rows, columns, (0, 1, 1), [*flat, pair, pair + 1], dtype, encoded)
+    flat += [rows // down * stride + columns // across for stride in strides[1:3]]
+    return _Places(rows, columns, (0, 1, 2), flat, dtype, encoded)
+
+
+def _encoded(values: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImage:
+    """Encoded R'G'B' of Y', Cb and Cr, shape (3, ...)."""
+    y = _luma(values[0], bits, coding)
+    out = np.empty(values.shape, dtype=np.float32)
+    for k, difference in enumerate(_differences(values[1], values[2], bits, coding)):
+        np.add(y, difference, out=out[k])
+    return out
 
 
 def _at(plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:

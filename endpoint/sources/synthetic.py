@@ -43,6 +43,8 @@ class Plan:
     """Change of the signal from first to last row as a part of the change."""
     bend: float = 0.0
     """Departure of the colour scale from a straight one, as a part of the change."""
+    kink: float = 0.0
+    """The next order of it, as in `endpoint.titration_model`."""
     strength: float = 1.0
     """Path and amount of dye: density as a multiple of `RED_FORM` and `BLUE_FORM`."""
     channels: tuple[str, str, str] = CAMERA
@@ -91,7 +93,8 @@ def simulate(plan: Plan) -> SyntheticTable:
         lag = max(plan.lag_s, 1e-9)
         mixed = volume - rate * lag * (1.0 - np.exp(-time / lag))
     f = speciate(plan.flask, mixed, plan.constants).free_fraction
-    bent = f + plan.bend * f * (1.0 - f)
+    bump = f * (1.0 - f)
+    bent = f + plan.bend * bump + plan.kink * bump * (1.0 - 2.0 * f)
     position = (volume - volume.mean()) / max(float(np.ptp(volume)), 1e-9)
     shape = bent + plan.drift * position + plan.noise * rng.standard_normal(f.size)
     red, blue = np.asarray(RED_FORM), np.asarray(BLUE_FORM)
@@ -164,6 +167,9 @@ def draw_plan(seed: int) -> Plan:
         # A camera's scale bends with the darkness of the liquid, see `Curve.bend_prior`.
         excess = max(BLUE_FORM[0] * common["strength"] - 0.65, 0.0)
         common |= {"bend": rng.normal(0.9 * excess, 0.08 + 0.4 * excess), "channels": CAMERA}
+        square = min(BLUE_FORM[0] * common["strength"], 1.0) ** 2
+        own = np.random.default_rng([18, seed])
+        common["kink"] = own.normal(-0.25 * square, 0.01 + 0.1 * square)
     else:
         common |= {"bend": rng.normal(0.0, 0.02), "channels": PHOTOMETER}
     beyond = rng.uniform(0.5, 1.5)

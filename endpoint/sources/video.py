@@ -136,6 +136,9 @@ class VideoSource:
         tracks[0].thread_type = "AUTO"
         # Every thread of a decoder holds pictures of its own.
         tracks[0].codec_context.thread_count = self._threads
+        # Edges of coding blocks are not smoothed in pictures on which no other one builds: that
+        # hardly moves a mean over a region, and no error is handed on.
+        tracks[0].codec_context.options = {"skip_loop_filter": "noref"}
         return tracks[0]
 
     def _check_size(self, width: int, height: int) -> None:
@@ -181,6 +184,9 @@ class VideoSource:
         """
         suspect_until_s = -np.inf
         for picture in self._every(container, stream, tally, wanted):
+            if picture is not None and suspect_until_s == -np.inf and not picture.is_corrupt:
+                yield picture
+                continue
             broken = picture is None or picture.is_corrupt
             stamp_s = _stamp_s(picture) if picture is not None and picture.pts is not None else None
             if picture is not None and picture.key_frame and not broken:
@@ -266,10 +272,10 @@ class VideoSource:
             for index, picture in enumerate(self._decoded(container, stream, tally)):
                 if (picture.width, picture.height) != self._stored_size:
                     tally.unlike += 1
-                elif picture.pts is None or self._time_of(picture) <= last:
+                elif picture.pts is None or (time_s := self._time_of(picture)) <= last:
                     tally.backwards += 1
                 else:
-                    last = self._time_of(picture)
+                    last = time_s
                     yield VideoFrame(picture, index, last, self._coding, self._turns)
             ended = True
         finally:
@@ -393,7 +399,9 @@ class VideoSource:
 
 
 def _stamp_s(picture: Any) -> float:
-    return float(picture.pts * picture.time_base)
+    """Time of a picture or a packet, as exact as a float can be."""
+    unit = picture.time_base
+    return float(picture.pts * unit.numerator / unit.denominator)
 
 
 def _bytes_of(picture: Any) -> int:

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.sources.frame import Box, ByteArray
-from endpoint.sources.planes import ColourCoding, Grid, Part, grey_at, rgb_at, rgb_of
+from endpoint.sources.frame import Box, ByteArray, Codes, Spots
+from endpoint.sources.planes import ColourCoding, Grid, Part, codes_of, grey_at, rgb_at, rgb_of
 
 
 class VideoFrame:
@@ -60,6 +60,10 @@ class VideoFrame:
         grid = Grid.of(self._stored(box), step, self._turns)
         part = grey_at(self._picture, grid, self._coding)
         return np.rot90(part, self._turns) if self._turns else part
+
+    def codes(self, spots: Spots) -> Codes:
+        """Return single pixels as they are stored."""
+        return codes_of(self._picture, spots, self._turns, self._coding)
 
     def _stored(self, box: Box) -> Part:
         """Box in the picture as stored, before it is turned upright (counter-clockwise turns)."""

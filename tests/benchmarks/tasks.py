@@ -75,7 +75,7 @@ def every(*records: str) -> dict[str, Any]:
 def live(record: str) -> dict[str, Any]:
     """Colour of frames that are in memory already, as a camera gives them."""
     from endpoint.assembly import prepare
-    from endpoint.colour import follow
+    from endpoint.following import follow
     from endpoint.pipeline import find_region
     from endpoint.record import read_record
     from endpoint.sources.frame import ArrayFrame

@@ -35,6 +35,7 @@ from endpoint.titration_model import (
     BLUE,
     DRIFT,
     EQUIVALENCE,
+    KINK,
     LAG,
     LOG_IND,
     PARAMETERS,
@@ -80,7 +81,7 @@ def priors_for(plan: Plan, seed: int) -> Priors:
 
 def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
     """Cramer-Rao bound of the model at the true parameters with the true noise, mL."""
-    priors = replace(priors, bend=curve.bend_prior, kink=(0.0, curve.kink_prior))
+    priors = replace(priors, bend=curve.bend_prior, kink=curve.kink_prior)
     flask, base = plan.flask, constants_at(10.0)
     moved = np.array(
         [
@@ -97,6 +98,7 @@ def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
     theta[SHIFT_IND], theta[SPLIT_IND] = moved[2:].mean(), moved[3] - moved[2]
     theta[LOG_IND] = np.log(flask.indicator_umol)
     theta[LAG], theta[BLUE], theta[BEND] = plan.lag_s, 1.0, plan.bend
+    theta[KINK] = plan.kink
     theta[DRIFT] = plan.drift / float(np.ptp(curve.volume_ml))
     free = np.ones(PARAMETERS, dtype=bool)
     free[LAG] = curve.lag_matters

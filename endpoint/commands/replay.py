@@ -1,0 +1,47 @@
+"""The command `endpoint replay`: a titration as one page for a class."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("result", metavar="RESULT", type=click.Path())
+@click.option(
+    "--out",
+    type=click.Path(),
+    metavar="FILE.html",
+    help="Where to write the page; replay.html in the folder of the result if not given.",
+)
+def replay(result: str, out: str | None) -> None:
+    """Make one HTML file of a result, to replay the titration with a class.
+
+    RESULT is the folder that endpoint locate --out wrote. The file holds everything and works
+    without a network: pictures, curve, questions, a model with sliders, worksheet and answers.
+    """
+    from endpoint.problems import OutputProblem
+    from endpoint.replay.page import LARGEST_BYTES, page
+    from endpoint.replay.story import tell
+    from endpoint.report.files import check_file, write_text
+    from endpoint.report.kept_result import read_kept
+
+    kept = read_kept(Path(result))
+    folder = kept.folder or Path(result).parent
+    target = Path(out) if out is not None else folder / "replay.html"
+    if target.suffix.lower() not in (".html", ".htm"):
+        raise OutputProblem(
+            f"{target.name} is no name for a page.", "Name a file that ends in .html."
+        )
+    check_file(target)
+    story = tell(kept)
+    text = page(story)
+    size = len(text.encode("utf-8"))
+    if size > LARGEST_BYTES:
+        raise OutputProblem(
+            f"The page would have {size / 1e6:.1f} MB, too much to hand around.",
+            "Delete every second picture and its line in pictures/index.csv.",
+        )
+    write_text(target, text)
+    click.echo(f"Written to {target} ({size / 1e6:.1f} MB). Open it in any browser.")

@@ -1,0 +1,78 @@
+"""The command `endpoint report`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from endpoint.report.kept_result import KeptResult
+
+
+@click.command()
+@click.argument("results", metavar="RESULT...", nargs=-1, required=True, type=click.Path())
+@click.option("--pdf", "pdf_to", metavar="FILE", help="Write a PDF, two A4 pages for each result.")
+@click.option("--html", "html_to", metavar="FILE", help="Write one HTML file that loads nothing.")
+def report(results: tuple[str, ...], pdf_to: str | None, html_to: str | None) -> int:
+    """Report on a result, or on the mean of several, from what was kept.
+
+    RESULT is a folder of endpoint locate --out, or its result.json; no recording is needed.
+    Several are taken as replicates of one sample: the mean comes first, then each of them.
+
+    Exit code: 0, or 2 for bad input.
+    """
+    from endpoint.problems import RecordProblem
+    from endpoint.report.files import check_file, write_bytes, write_text
+    from endpoint.report.kept_result import read_kept
+
+    if pdf_to is None and html_to is None:
+        raise RecordProblem(
+            "It is not said what to write.", "Give --pdf FILE or --html FILE, or both."
+        )
+    if pdf_to is not None and html_to is not None and Path(pdf_to) == Path(html_to):
+        raise RecordProblem("PDF and HTML have one file name.", "Give each a name of its own.")
+    for name in (pdf_to, html_to):
+        if name is not None:
+            check_file(Path(name))
+    kept = [read_kept(Path(name)) for name in results]
+    title, heading, mean = _head(kept, results)
+    if html_to is not None:
+        write_text(Path(html_to), _page(kept, title, heading, mean))
+    if pdf_to is not None:
+        from endpoint.report.pdf import report_pdf
+
+        write_bytes(Path(pdf_to), report_pdf(kept, title, heading, mean=mean))
+    written = " and ".join(name for name in (html_to, pdf_to) if name is not None)
+    click.echo(f"Written: {written}")
+    return 0
+
+
+def _head(
+    kept: Sequence[KeptResult], results: Sequence[str]
+) -> tuple[str, str, dict[str, Any] | None]:
+    """Title, heading, and the texts on the mean where there are several results."""
+    from endpoint.report.wording import label_of
+
+    labels = list(dict.fromkeys(label_of(each.document) for each in kept))
+    heading = ", ".join(labels)
+    if len(kept) == 1:
+        return f"Titration report: {heading}", heading, None
+    from endpoint.replicates import replicates
+    from endpoint.report.mean_view import mean_view
+    from endpoint.titre_files import read_runs
+    from endpoint.titre_table import Bench
+
+    found = replicates(read_runs([Path(name) for name in results], Bench()))
+    return f"Titration report, {len(kept)} titrations: {heading}", heading, mean_view(found)
+
+
+def _page(kept: Sequence[KeptResult], title: str, heading: str, mean: dict[str, Any] | None) -> str:
+    from endpoint.report.page import bars_of, dated, drawn_view, page_of
+
+    views = [drawn_view(each, f"r{k}") for k, each in enumerate(kept, 1)]
+    if mean is None:
+        return page_of(views, title, heading, dated(views[0]))
+    return page_of(views, title, heading, replicates={**mean, "bars": bars_of(mean, "mean")})

@@ -1,0 +1,1 @@
+"""A titration replayed for a class: one page that works from a file."""

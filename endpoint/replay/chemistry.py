@@ -1,0 +1,301 @@
+"""Who holds calcium, magnesium and indicator: tables of the solver for the replay.
+
+The page only looks numbers up. Everything in these tables comes from `endpoint.equilibrium`; the
+settings of the page are the steps of the grid, so that nothing is interpolated between them.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.equilibrium import Constants, constants_at, solve
+
+FloatArray = NDArray[np.float64]
+
+PH = (8.0, 8.5, 9.0, 9.5, 10.0, 10.5, 11.0)
+MAGNESIUM = (0.0, 0.02, 0.05, 0.10, 0.20, 0.40, 0.60)
+INDICATOR_UMOL_L = (5.0, 10.0, 20.0, 40.0, 80.0)
+LEVELS = (0.1, 0.5, 0.9, 0.95)
+"""Free parts of the indicator whose volumes are tabulated: begin, middle, end, last red."""
+_SAME = 0.08
+"""A step of the grid that is nearer to the sample's own value than this part of it gives way."""
+_AROUND_ML = 2.5
+_HALVINGS = 40
+
+
+@dataclass(frozen=True)
+class Shifts:
+    """By how much the fit moved the published constants (log10), 0 where there was no fit."""
+
+    edta: float = 0.0
+    indicator: float = 0.0
+    split_edta: float = 0.0
+    """Between calcium (minus half of it) and magnesium (plus half)."""
+    split_indicator: float = 0.0
+
+    def at(self, ph: float) -> Constants:
+        """Conditional constants of Eriochrome Black T and EDTA at a pH with these shifts."""
+        return _shifted(self, ph)
+
+
+@functools.lru_cache(maxsize=256)
+def _shifted(shifts: Shifts, ph: float) -> Constants:
+    k = constants_at(ph)
+    y, i = 0.5 * shifts.split_edta, 0.5 * shifts.split_indicator
+    return Constants(
+        k.log_ca_edta + shifts.edta - y,
+        k.log_mg_edta + shifts.edta + y,
+        k.log_ca_indicator + shifts.indicator - i,
+        k.log_mg_indicator + shifts.indicator + i,
+    )
+
+
+@dataclass(frozen=True)
+class Water:
+    """A sample in its flask, as the model takes it."""
+
+    flask_ml: float
+    """Sample, buffer and rinse water before the first addition."""
+    equivalence_ml: float
+    titrant_mol_l: float
+    magnesium_share: float
+    """Of calcium and magnesium together, 0 to 1."""
+    indicator_umol_l: float
+    """In the flask before the first addition."""
+    ph: float = 10.0
+    shifts: Shifts = Shifts()
+
+    @property
+    def is_possible(self) -> bool:
+        """Whether such a flask can stand on a bench, so that the solver may be asked."""
+        shifts = self.shifts
+        moved = (shifts.edta, shifts.indicator, shifts.split_edta, shifts.split_indicator)
+        return (
+            1.0 < self.flask_ml < 1e4
+            and 0.01 < self.equivalence_ml < 1e4
+            and 1e-5 < self.titrant_mol_l < 10.0
+            and 0.0 <= self.magnesium_share <= 1.0
+            and 0.01 < self.indicator_umol_l < 1e4
+            and 7.0 <= self.ph <= 12.0
+            and max(abs(shift) for shift in moved) < 3.0
+        )
+
+    @property
+    def metal_mmol(self) -> float:
+        """Calcium and magnesium in the flask."""
+        return self.equivalence_ml * self.titrant_mol_l
+
+
+@dataclass(frozen=True, eq=False)
+class Holders:
+    """Parts of calcium, magnesium and indicator by what holds them; arrays of one shape, 0 to 1.
+
+    A metal that is not there has the part 0 everywhere.
+    """
+
+    calcium_free: FloatArray
+    calcium_edta: FloatArray
+    calcium_indicator: FloatArray
+    magnesium_free: FloatArray
+    magnesium_edta: FloatArray
+    magnesium_indicator: FloatArray
+    indicator_free: FloatArray
+    indicator_calcium: FloatArray
+    indicator_magnesium: FloatArray
+
+
+NAMES = tuple(Holders.__dataclass_fields__)
+
+
+def holders(waters: list[Water], volume_ml: FloatArray) -> Holders:
+    """Solve the mass balances of many waters at once.
+
+    Parameters
+    ----------
+    waters:
+        Any number of them.
+    volume_ml:
+        Added titrant, shape (n,), or one row for each water, shape (waters, n); >= 0.
+
+    Returns
+    -------
+    Arrays of shape (waters, n).
+    """
+    added = np.broadcast_to(volume_ml, (len(waters), np.shape(volume_ml)[-1]))
+
+    def column(values: list[float]) -> FloatArray:
+        return np.array(values, dtype=np.float64)[:, None]
+
+    total_ml = column([w.flask_ml for w in waters]) + added
+    metal = column([w.metal_mmol for w in waters]) / total_ml
+    share = column([w.magnesium_share for w in waters])
+    totals = np.stack([(1.0 - share) * metal, share * metal], axis=-1)
+    dye = 1e-6 * column([w.indicator_umol_l * w.flask_ml for w in waters]) / total_ml
+    edta = column([w.titrant_mol_l for w in waters]) * added / total_ml
+    k = [w.shifts.at(w.ph) for w in waters]
+    log_edta = np.array([(c.log_ca_edta, c.log_mg_edta) for c in k])[:, None, :]
+    log_dye = np.array([(c.log_ca_indicator, c.log_mg_indicator) for c in k])[:, None, :]
+    found = solve(totals, edta, dye, log_edta, log_dye)
+    there = np.maximum(totals, 1e-300)
+    free, bound = found.free_metal_mol_l / there, found.metal_edta_mol_l / there
+    on_dye = found.metal_indicator_mol_l / there
+    part = found.metal_indicator_mol_l / dye[..., None]
+    return Holders(
+        free[..., 0],
+        bound[..., 0],
+        on_dye[..., 0],
+        free[..., 1],
+        bound[..., 1],
+        on_dye[..., 1],
+        found.free_indicator_mol_l / dye,
+        part[..., 0],
+        part[..., 1],
+    )
+
+
+def volumes_of_levels(waters: list[Water], levels: tuple[float, ...] = LEVELS) -> FloatArray:
+    """Volumes at which parts of the indicator are free, by halving.
+
+    Parameters
+    ----------
+    waters:
+        Any number of them.
+    levels:
+        Free parts, 0 to 1.
+
+    Returns
+    -------
+    mL, shape (waters, levels); NaN where the part is free from the start, or not before one and a
+    half times the equivalence volume.
+    """
+    shape = (len(waters), len(levels))
+    wanted = np.broadcast_to(np.array(levels), shape)
+    low = np.zeros(shape)
+    high = np.array([1.5 * w.equivalence_ml for w in waters])[:, None] + low
+    outside = (holders(waters, low).indicator_free >= wanted) | (
+        holders(waters, high).indicator_free < wanted
+    )
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        under = holders(waters, middle).indicator_free < wanted
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    return np.where(outside, np.nan, 0.5 * (low + high))
+
+
+@dataclass(frozen=True, eq=False)
+class Tables:
+    """Tables over pH, share of magnesium, amount of indicator and volume."""
+
+    water: Water
+    ph: tuple[float, ...]
+    magnesium: tuple[float, ...]
+    indicator_umol_l: tuple[float, ...]
+    own: tuple[int, int, int]
+    """Where the sample's own values stand on the three axes."""
+    volume_ml: FloatArray
+    """Shape (n,), rising."""
+    holders: Holders
+    """Shape (pH, magnesium, indicator, n)."""
+    level_ml: FloatArray
+    """Volumes of `LEVELS`, shape (pH, magnesium, indicator, levels); NaN where there is none."""
+
+
+def tabulate(water: Water) -> Tables:
+    """Tables around a sample; its own values are steps of the grid.
+
+    Parameters
+    ----------
+    water:
+        The sample; its total of calcium and magnesium is the same everywhere in the tables.
+    """
+    ph, p = _with_own(PH, water.ph, 0.2)
+    magnesium, m = _with_own(MAGNESIUM, water.magnesium_share, 0.008)
+    dye, d = _with_own(INDICATOR_UMOL_L, water.indicator_umol_l, _SAME * water.indicator_umol_l)
+    waters = [
+        replace(water, ph=a, magnesium_share=b, indicator_umol_l=c)
+        for a in ph
+        for b in magnesium
+        for c in dye
+    ]
+    volume_ml = volume_grid(water.equivalence_ml)
+    solved = holders(waters, volume_ml)
+    shape = (len(ph), len(magnesium), len(dye), -1)
+    table = Holders(*(getattr(solved, name).reshape(shape) for name in NAMES))
+    levels = volumes_of_levels(waters).reshape(shape)
+    return Tables(water, ph, magnesium, dye, (p, m, d), volume_ml, table, levels)
+
+
+def _with_own(steps: tuple[float, ...], own: float, near: float) -> tuple[tuple[float, ...], int]:
+    """Steps with the sample's own value in its place, and where it stands."""
+    kept = sorted([step for step in steps if abs(step - own) > near] + [own])
+    return tuple(kept), kept.index(own)
+
+
+def volume_grid(equivalence_ml: float) -> FloatArray:
+    """Volumes from 0 to a quarter beyond the equivalence volume, close together around it, mL."""
+    last = 1.25 * equivalence_ml
+    around = min(_AROUND_ML, 0.25 * equivalence_ml)
+    fine = equivalence_ml + np.linspace(-around, around, 81)
+    # The change of every setting lies before or just after the end: finest there.
+    finest = equivalence_ml + np.linspace(-0.2 * around, 0.12 * around, 33)
+    return np.unique(np.round(np.r_[np.linspace(0.0, last, 41), fine, finest], 6))
+
+
+def plain_tables(tables: Tables) -> dict[str, Any]:
+    """Tables for the page: parts of 65535 as text (base64 of little-endian 16-bit numbers)."""
+    import base64
+
+    def packed(values: FloatArray) -> str:
+        counts = np.rint(65535.0 * np.clip(values, 0.0, 1.0)).astype("<u2")
+        return base64.b64encode(counts.tobytes()).decode("ascii")
+
+    def known(values: FloatArray) -> list[float | None]:
+        return [None if np.isnan(v) else round(float(v), 4) for v in values.ravel()]
+
+    return {
+        "ph": list(tables.ph),
+        "magnesium": list(tables.magnesium),
+        "indicator": list(tables.indicator_umol_l),
+        "own": list(tables.own),
+        "volume_ml": [round(float(v), 4) for v in tables.volume_ml],
+        "equivalence_ml": tables.water.equivalence_ml,
+        "levels": list(LEVELS),
+        "level_ml": known(tables.level_ml),
+        "parts": {name: packed(getattr(tables.holders, name)) for name in NAMES},
+    }
+
+
+def water_of(document: Mapping[str, Any]) -> Water | None:
+    """Sample of a result for the model; None where its result does not say enough.
+
+    Only a titration of calcium and magnesium with Eriochrome Black T has a model here.
+    """
+    found, inputs = document.get("chemistry"), document["inputs"]
+    volume = (document.get("equivalence_ml") or {}).get("value")
+    if found is None or volume is None or inputs.get("indicator") != "Eriochrome Black T":
+        return None
+    try:
+        fitted = {name: float(p["value"]) for name, p in found["parameters"].items()}
+        water = Water(
+            flask_ml=float(inputs["flask_ml"]),
+            equivalence_ml=float(volume),
+            titrant_mol_l=float(inputs["titrant_mol_l"]["value"]),
+            magnesium_share=float(found["magnesium_share"]["value"]),
+            indicator_umol_l=float(found["indicator_umol_l"]["value"]),
+            ph=float(inputs["ph"]),
+            shifts=Shifts(
+                fitted.get("shift_log_k_edta", 0.0),
+                fitted.get("shift_log_k_indicator", 0.0),
+                fitted.get("split_log_k_edta", 0.0),
+                fitted.get("split_log_k_indicator", 0.0),
+            ),
+        )
+    except KeyError:
+        return None
+    return water if water.is_possible else None

@@ -1,0 +1,220 @@
+"""The page: one HTML file with everything in it, that may run nothing but its own two scripts."""
+
+from __future__ import annotations
+
+import base64
+import functools
+import hashlib
+import json
+from importlib.resources import files
+from typing import Any
+
+from endpoint.replay import drawing
+from endpoint.replay.chemistry import plain_tables
+from endpoint.replay.questions import (
+    CONTROL_MMOL_L,
+    CONTROL_UMOL_L,
+    control_flasks,
+    questions_of,
+)
+from endpoint.replay.shades import EBT, STEPS
+from endpoint.replay.story import Story, percent
+from endpoint.report.rounding import rounded
+from endpoint.report.wording import cautions
+
+LARGEST_BYTES = 8_000_000
+_ROWS, _COARSE = 12, 7
+_EARLY_SCRIPT = "document.documentElement.classList.add('scripted');"
+
+
+def page(story: Story) -> str:
+    """HTML of the replay.
+
+    Parameters
+    ----------
+    story:
+        From `endpoint.replay.story.tell`.
+    """
+    style, script = (_text(name) for name in ("replay.css", "replay.js"))
+    return str(
+        _template().render(
+            **_parts(story),
+            style=style,
+            early=_EARLY_SCRIPT,
+            script=script,
+            data=embedded(_data(story)),
+            policy=_policy(style, script),
+        )
+    )
+
+
+@functools.cache
+def _template() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("endpoint.replay", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["percent"] = percent
+    environment.filters["fixed"] = rounded
+    return environment.get_template("replay.html.j2")
+
+
+def _text(name: str) -> str:
+    return (files("endpoint.replay") / "templates" / name).read_text(encoding="utf-8").strip()
+
+
+def _policy(style: str, script: str) -> str:
+    """Content security policy that lets in nothing but what this page brings itself."""
+    scripts = " ".join(_hash(text) for text in (_EARLY_SCRIPT, script))
+    return (
+        f"default-src 'none'; img-src data:; style-src {_hash(style)}; script-src {scripts}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
+
+
+def embedded(data: Any) -> str:
+    """JSON that can stand inside a script element: no sign of it can end that element."""
+    text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _parts(story: Story) -> dict[str, Any]:
+    tables = story.tables
+    scales = None if tables is None else drawing.species_scales(tables)
+    return {
+        "s": story,
+        "whole": drawing.whole(story),
+        "around": drawing.around(story),
+        "questions": questions_of(story),
+        "control": control_flasks(story.forms) if story.facts.indicator == EBT else (),
+        "control_mmol_l": CONTROL_MMOL_L,
+        "control_umol_l": CONTROL_UMOL_L,
+        "species": () if tables is None else drawing.species(tables),
+        "species_scales": scales,
+        "species_y": drawing.SPECIES_Y,
+        "settings": () if tables is None else _settings(story),
+        "strip": _strip(story),
+        "rows": _rows(story),
+        "coarse": _coarse(story),
+        "cautions": cautions(story.facts.ph),
+        "encoded": lambda jpeg: base64.b64encode(jpeg).decode("ascii"),
+    }
+
+
+def _settings(story: Story) -> tuple[dict[str, Any], ...]:
+    """The three sliders of the model: key, name, texts of all steps, where to begin."""
+    tables = story.tables
+    assert tables is not None
+    whose = "example" if story.is_example else "this sample"
+    axes = (
+        ("ph", "pH", [f"pH {value:g}" for value in tables.ph]),
+        ("magnesium", "Share of magnesium", [percent(value) for value in tables.magnesium]),
+        (
+            "indicator",
+            "Amount of indicator",
+            [f"{rounded(value, 0)} µmol/L" for value in tables.indicator_umol_l],
+        ),
+    )
+    settings = []
+    for (key, name, texts), own in zip(axes, tables.own, strict=True):
+        texts[own] += f" ({whose})"
+        settings.append({"key": key, "name": name, "texts": texts, "own": own})
+    return tuple(settings)
+
+
+def _strip(story: Story) -> list[Any]:
+    """A few steps whose pictures stand on the page without a script."""
+    last = len(story.steps) - 1
+    places = {0, last // 2, last}
+    for mark in story.marks:
+        places.add(
+            min(range(last + 1), key=lambda k: abs(story.steps[k].volume_ml - mark.value_ml))
+        )
+    return [story.steps[k] for k in sorted(places)]
+
+
+def _coarse(story: Story) -> list[Any]:
+    """Steps for the worksheet, evenly spread so that they do not tell where the end is."""
+    last = len(story.steps) - 1
+    return [story.steps[round(last * k / (_COARSE - 1))] for k in range(_COARSE)]
+
+
+def _rows(story: Story) -> list[Any]:
+    """Steps for the answer sheet: half of them where the change is."""
+    steps, last = story.steps, story.steps[-1].volume_ml
+    wanted = [last * k / (_ROWS - 1) for k in range(_ROWS)]
+    end = story.equivalence_ml
+    if end is not None:
+        before = [end * k / 4.0 for k in range(4)]
+        wanted = [*before, *(end + d for d in (-1.0, -0.5, -0.2, -0.1, 0.0, 0.1, 0.3)), last]
+    picks = {min(range(len(steps)), key=lambda k: abs(steps[k].volume_ml - v)) for v in wanted}
+    return [steps[k] for k in sorted(picks)]
+
+
+def _data(story: Story) -> dict[str, Any]:
+    """Everything that the script looks up."""
+    found = drawing.around(story)
+    data: dict[str, Any] = {
+        "steps": [
+            [s.volume_ml, s.words, s.colour.hex, s.colour.name, s.reading, s.picture]
+            for s in story.steps
+        ],
+        "stops": _stops(story),
+        "level": story.axis.kind == "free",
+        "levels": [round(s.level, 4) for s in story.steps],
+        "pictures": [
+            {
+                "src": base64.b64encode(p.jpeg).decode("ascii"),
+                "volume": rounded(p.volume_ml, 2),
+                "aside": p.aside,
+            }
+            for p in story.pictures
+        ],
+        "x": [drawing.LEFT, drawing.RIGHT],
+        "marks": [[m.key, m.name, m.value_ml] for m in story.marks],
+        "bracket": None if story.bracket_ml is None else list(story.bracket_ml),
+        "around": None if found is None else [found.plot.x.low, found.plot.x.high],
+        "per_ml": story.per_ml,
+        "per_unit": story.per_unit,
+    }
+    if story.tables is not None:
+        scales = drawing.species_scales(story.tables)
+        ends = {name: [scale.low, scale.high] for name, scale in scales.items()}
+        y = drawing.SPECIES_Y
+        data["model"] = {
+            **plain_tables(story.tables),
+            "scales": ends,
+            "y": [y.first, y.last],
+            "bands": {key: [b[0] for b in bands] for key, _, bands in drawing.BANDS},
+            "shades": _shades(story),
+        }
+    return data
+
+
+def _stops(story: Story) -> list[int]:
+    """Steps at which playing and the buttons stop: the points of the curve, thinned."""
+    volumes = [step.volume_ml for step in story.steps]
+    at = {min(range(len(volumes)), key=lambda k: abs(volumes[k] - v)) for v in story.volume_ml}
+    return sorted(at | {0, len(volumes) - 1})
+
+
+def _shades(story: Story) -> list[list[list[str]]]:
+    """Colour and name for each amount of indicator and each twentieth of free indicator."""
+    tables = story.tables
+    assert tables is not None
+    own = tables.water.indicator_umol_l
+    found = []
+    for amount in tables.indicator_umol_l:
+        shades = [story.forms.at(k / STEPS, amount / own) for k in range(STEPS + 1)]
+        found.append([[shade.hex, shade.name] for shade in shades])
+    return found

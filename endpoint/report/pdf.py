@@ -1,0 +1,280 @@
+"""A report as a PDF for paper, set by typst: two pages for one result, tagged (PDF/UA-1).
+
+The template reads the texts as JSON, the drawings and pictures as files of one temporary folder,
+which is all that it can reach. So no text of a result is ever markup.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from endpoint.problems import InstallProblem, OutputProblem
+from endpoint.report.budget_drawing import budget_drawing
+from endpoint.report.curve_drawing import curve_drawings
+from endpoint.report.kept_result import KeptResult, picture_bytes
+from endpoint.report.page import NO_BUDGET, NO_CURVE, PICTURES, dated, program
+from endpoint.report.report_view import cut, report_view, shortened
+
+_FONTS = ("Libertinus Serif", "DejaVu Sans")
+"""Those that come with typst and with matplotlib."""
+_BOXES = "Last Resort High-Efficiency"
+"""Comes with matplotlib; has a box for every sign there is."""
+_BOXED = "Signs that no font here has are drawn as boxes; result.json holds them."
+_PAGES = 2
+_TEXT_MM, _GAP_MM = 176.0, 5.0
+_LEVELS = (
+    # size of type, picture height, rows of the budget, texts in a list, signs of a text
+    {"size": 9.8, "picture_mm": 82, "rows": 10, "texts": 10, "signs": 500},
+    {"size": 9.5, "picture_mm": 72, "rows": 10, "texts": 8, "signs": 400},
+    {"size": 9.2, "picture_mm": 58, "rows": 10, "texts": 6, "signs": 260},
+    {"size": 8.8, "picture_mm": 44, "rows": 6, "texts": 4, "signs": 170},
+    {"size": 8.2, "picture_mm": 30, "rows": 5, "texts": 3, "signs": 110},
+    {"size": 7.8, "picture_mm": 20, "rows": 4, "texts": 2, "signs": 80},
+)
+"""How much is told, from all that is usual to what always fits."""
+
+
+def report_pdf(
+    kept: Sequence[KeptResult],
+    title: str,
+    heading: str,
+    mean: Mapping[str, Any] | None = None,
+) -> bytes:
+    """PDF of a report on one result, or on a mean and then on each of its results.
+
+    Parameters
+    ----------
+    kept:
+        The results.
+    title, heading:
+        Of the document and of its first page.
+    mean:
+        Texts on the mean, see `endpoint.report.mean_view`; None for one result.
+
+    Returns
+    -------
+    The same bytes for the same results: no time of making is in it.
+
+    Raises
+    ------
+    InstallProblem
+        typst cannot be loaded.
+    OutputProblem
+        The PDF cannot be set.
+    """
+    views = [report_view(each) for each in kept]
+    with tempfile.TemporaryDirectory(prefix="endpoint-report-") as place:
+        folder = Path(place)
+        pictures = [list(_pictures(each, k, folder)) for k, each in enumerate(kept)]
+        template = (files("endpoint.report") / "templates" / "report.typ").read_bytes()
+        (folder / "report.typ").write_bytes(template)
+        for level in _LEVELS:
+            data = {
+                "title": cut(title, 140),
+                "heading": cut(heading, 120),
+                **_data(kept, views, pictures, mean, level, folder),
+            }
+            wanted = _PAGES * len(views) + (0 if mean is None else 1)
+            pages, pdf = _set(folder, data)
+            if pages <= wanted:
+                break
+        return pdf
+
+
+def _data(
+    kept: Sequence[KeptResult],
+    views: Sequence[dict[str, Any]],
+    pictures: Sequence[Sequence[Mapping[str, Any]]],
+    mean: Mapping[str, Any] | None,
+    level: Mapping[str, Any],
+    folder: Path,
+) -> dict[str, Any]:
+    """What the template draws, cut to a level."""
+    parts = []
+    for k, (view, each) in enumerate(zip(views, kept, strict=True)):
+        part = _placed(view, each, k, level, folder)
+        part["pictures"] = _beside(pictures[k], level["picture_mm"])
+        parts.append(part)
+    return {
+        "description": cut(views[0]["answer"] if mean is None else mean["answer"], 400),
+        "dated": dated(views[0]) if mean is None else "",
+        "footer": cut(f"{program(views)}: {', '.join(v['file'] for v in views)}", 90),
+        "size": level["size"],
+        "mean": None if mean is None else _mean(mean, level, folder),
+        "views": parts,
+    }
+
+
+def _set(folder: Path, data: dict[str, Any]) -> tuple[int, bytes]:
+    """Number of pages, and the PDF.
+
+    Signs that the fonts at hand lack are looked for in those of the system, else drawn as boxes.
+    """
+    usual = {"fonts": _FONTS, "fallback": False, "boxed": ""}
+    boxes = {"fonts": (*_FONTS, _BOXES), "fallback": False, "boxed": _BOXED}
+    text = json.dumps(data, ensure_ascii=False)
+    if _missing(text):
+        with suppress(OutputProblem):
+            return _typeset(folder, {**data, **usual, "fallback": True}, system=True)
+        return _typeset(folder, {**data, **boxes}, system=False)
+    return _typeset(folder, {**data, **usual}, system=False)
+
+
+def _missing(text: str) -> bool:
+    """Whether the fonts at hand lack a sign of a text."""
+    from matplotlib.ft2font import FT2Font
+
+    known = FT2Font(str(_fonts() / "DejaVuSans.ttf")).get_charmap()
+    return any(ord(sign) not in known for sign in set(text) if sign.isprintable())
+
+
+def _fonts() -> Path:
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+def _some_fonts(folder: Path) -> Path:
+    """Folder with the usual fonts only, so that no box stands in for a sign unnoticed."""
+    place = folder / "fonts"
+    place.mkdir(exist_ok=True)
+    for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"):
+        shutil.copy(_fonts() / name, place)
+    return place
+
+
+def _typeset(folder: Path, data: Mapping[str, Any], *, system: bool) -> tuple[int, bytes]:
+    try:
+        import typst
+    except ImportError as error:
+        raise InstallProblem(
+            f"A PDF needs a library that cannot be loaded ({error.name}).",
+            "Install it (pip install typst), or write --html.",
+        ) from None
+    (folder / "data.json").write_text(json.dumps(data, ensure_ascii=True), "utf-8")
+    places = [str(_some_fonts(folder) if system else _fonts())]
+    try:
+        fonts = typst.Fonts(include_system_fonts=system, font_paths=places)
+        compiler = typst.Compiler(folder / "report.typ", root=folder, font_paths=fonts)
+        pages = json.loads(compiler.query("<pages>", field="value", one=True))
+        pdf: Any = compiler.compile(format="pdf", pdf_standards=["ua-1"])
+    except RuntimeError as error:
+        reason = str(getattr(error, "message", error)).splitlines()[:1]
+        raise OutputProblem(
+            f"The PDF cannot be set: {''.join(reason)[:160]}.", "Write --html instead."
+        ) from None
+    return int(pages), bytes(pdf)
+
+
+def _pictures(kept: KeptResult, number: int, folder: Path) -> Iterator[dict[str, Any]]:
+    from PIL import Image
+
+    for name, caption, words in PICTURES:
+        data = picture_bytes(kept, name)
+        if data is not None:
+            file = f"r{number}-{name}"
+            (folder / file).write_bytes(data)
+            with Image.open(folder / file) as picture:
+                ratio = picture.width / picture.height
+            yield {"file": file, "caption": caption, "words": words, "ratio": ratio}
+
+
+def _beside(pictures: Sequence[Mapping[str, Any]], most_mm: float) -> list[dict[str, Any]]:
+    """Pictures with the width of each, side by side on the page: the first is the smaller one."""
+    room = _TEXT_MM - _GAP_MM * max(len(pictures) - 1, 0)
+    parts = (0.3, 0.7) if len(pictures) == 2 else (0.6,)
+    return [
+        {**picture, "width_mm": round(min(room * part, most_mm * picture["ratio"]), 2)}
+        for picture, part in zip(pictures, parts, strict=False)
+    ]
+
+
+def _placed(
+    view: Mapping[str, Any],
+    kept: KeptResult,
+    number: int,
+    level: Mapping[str, Any],
+    folder: Path,
+) -> dict[str, Any]:
+    """View of a result with its drawings in the folder, cut to what a page holds."""
+    name, most, longest = f"r{number}", level["texts"], level["signs"]
+    placed = {**view, "label": cut(view["label"], 80), "no_curve": NO_CURVE}
+    for key in ("deviations", "diagnosis"):
+        placed[key] = shortened(view[key], most, longest)
+    for key in ("sample", "method", "fit", "provenance"):
+        placed[key] = [
+            {"name": f["name"], "value": cut(f["value"], min(longest, 200))} for f in view[key][:14]
+        ]
+    for key in ("volumes_note", "delivered", "frames"):
+        placed[key] = cut(view[key], longest)
+    placed["headline"] = {**view["headline"], "what": cut(view["headline"]["what"], 60)}
+    placed["volumes"] = [
+        {**row, "name": cut(row["name"], 40), "meaning": cut(row["meaning"], 80)}
+        for row in view["volumes"]
+    ]
+    placed["parts"] = [cut(text, longest) for text in view["parts"][:4]]
+    placed["to_do"] = [
+        {key: cut(text, longest) for key, text in each.items()} for each in view["to_do"][:3]
+    ]
+    placed["cautions"] = [view["cautions"]]
+    # What is reserved about them stands under the deviations.
+    listed = [f"{c['name']} ({c['about']})" for c in view["certificates"]]
+    placed["certificates"] = shortened(listed, most, longest)
+    placed["curves"] = [
+        _file(folder, f"{name}-curve{k}.svg", drawing)
+        for k, drawing in enumerate(curve_drawings(kept, name, paper=True))
+    ]
+    placed["budget_missing"] = NO_BUDGET if kept.status == "located" else ""
+    if view["budget"] is not None:
+        placed["budget"] = _shorter(view["budget"], level["rows"], longest)
+        placed["bars"] = _bars(view["budget"], name, level["rows"], folder)
+    return placed
+
+
+def _mean(mean: Mapping[str, Any], level: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    placed = dict(mean)
+    most, longest = level["texts"], level["signs"]
+    placed["answer"] = cut(mean["answer"], 600)
+    placed["findings"] = shortened(mean["findings"], most + 4, longest)
+    rows = mean["table"]["rows"]
+    shown = [[cut(cell, 60) for cell in row] for row in rows[:20]]
+    caption = mean["table"]["caption"]
+    if len(rows) > len(shown):
+        caption += f" {len(rows) - len(shown)} more titrations stand on the next pages."
+    placed["table"] = {**mean["table"], "rows": shown, "caption": caption}
+    if mean["budget"] is not None:
+        placed["budget"] = _shorter(mean["budget"], level["rows"], longest)
+        placed["bars"] = _bars(mean["budget"], "mean", level["rows"], folder)
+    return placed
+
+
+def _shorter(budget: Mapping[str, Any], most: int, longest: int) -> dict[str, Any]:
+    """The first rows of a budget; the rest in one."""
+    rows = [{**row, "name": cut(row["name"], 60)} for row in budget["rows"]]
+    rest = budget["rest"]
+    if len(rows) > most:
+        share = sum(row["part"] for row in budget["rows"][most:])
+        rest = {
+            "share": f"{100 * share:.0f}",
+            "name": f"{budget['count'] - most} smaller parts, see result.json",
+        }
+        rows = rows[:most]
+    texts = {key: cut(budget[key], longest) for key in ("types", "missing")}
+    return {**budget, **texts, "rows": rows, "rest": rest, "inputs": False}
+
+
+def _bars(budget: Mapping[str, Any], name: str, most: int, folder: Path) -> dict[str, str]:
+    drawing = budget_drawing(budget["rows"], budget["unit"], name, most, paper=True)
+    return _file(folder, f"{name}-bars.svg", drawing)
+
+
+def _file(folder: Path, name: str, drawing: Mapping[str, str]) -> dict[str, str]:
+    (folder / name).write_text(drawing["svg"], "utf-8")
+    return {"file": name, "caption": drawing["caption"], "words": drawing["words"]}
