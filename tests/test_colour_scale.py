@@ -71,10 +71,9 @@ def test_the_kink_of_a_measured_camera_is_the_expected_one(dye: str) -> None:
     cases = [seen(dye, rng) for _ in range(150)]
     z = np.array([(c.kink - c.expected_kink[0]) / c.expected_kink[1] for c in cases])
     assert np.mean(np.abs(z) < 2.0) >= 0.95
-    assert abs(float(z.mean())) < 0.6
     deep = [c.kink for c in cases if c.depth > 0.5]
     assert len(deep) >= 20
-    # Never the other way: an expectation around 0 would be biased.
+    # Never the other way: the expectation leans to that side.
     assert np.mean(np.array(deep) < 0.0) > 0.97
     assert max(c.rest for c in cases) < 0.02
 

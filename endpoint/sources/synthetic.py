@@ -164,12 +164,14 @@ def draw_plan(seed: int) -> Plan:
         "strength": rng.uniform(0.3, 1.5),
     }
     if rng.uniform() < 0.5:
-        # A camera's scale bends with the darkness of the liquid, see `Curve.bend_prior`.
-        excess = max(BLUE_FORM[0] * common["strength"] - 0.65, 0.0)
-        common |= {"bend": rng.normal(0.9 * excess, 0.08 + 0.4 * excess), "channels": CAMERA}
-        square = min(BLUE_FORM[0] * common["strength"], 1.0) ** 2
+        # A camera's scale bends with the darkness of the liquid: means and scatter of a measured
+        # camera behind four lamps and tone curves of several contrasts, see `Curve.bend_prior`.
+        deepest = BLUE_FORM[0] * common["strength"]
+        excess, square = max(deepest - 0.65, 0.0), min(deepest, 1.0) ** 2
+        bend = rng.normal(-0.04 - 0.5 * excess, 0.05 + 0.35 * excess)
         own = np.random.default_rng([18, seed])
-        common["kink"] = own.normal(-0.25 * square, 0.01 + 0.1 * square)
+        kink = own.normal(-0.24 * square, 0.01 + 0.07 * square)
+        common |= {"bend": bend, "kink": kink, "channels": CAMERA}
     else:
         common |= {"bend": rng.normal(0.0, 0.02), "channels": PHOTOMETER}
     beyond = rng.uniform(0.5, 1.5)
