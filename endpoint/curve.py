@@ -188,7 +188,7 @@ def _build(
 def _hold_groups(
     time_s: FloatArray, usable: NDArray[np.bool_], spans: list[tuple[float, float, float]]
 ) -> tuple[list[IntArray], NDArray[np.bool_]]:
-    """Frames of the end of every pause; and those while the liquid mixes or is poured into."""
+    """Frames of the end of every pause; and which lie outside: the liquid mixes or is poured."""
     longest_s = look_s(time_s)
     groups: list[IntArray] = []
     settled = np.zeros(time_s.size, dtype=bool)
@@ -198,7 +198,23 @@ def _hold_groups(
         kept = np.flatnonzero(inside & usable & (time_s >= stop - longest_s))
         if kept.size:
             groups.append(kept)
-    return groups, usable & ~settled
+    return groups, ~settled
+
+
+def _as_mixing(flags: IntArray, unsettled: NDArray[np.bool_]) -> IntArray:
+    """Flags with the frames of pouring and mixing told as what they are.
+
+    A plume in the flask looks like a flask that has moved; one that has is still elsewhere when
+    the liquid has settled.
+    """
+    out = flags.copy()
+    moved = (flags & int(Flag.CAMERA_MOVED)) != 0
+    edges = np.flatnonzero(np.diff(np.r_[False, moved, False].astype(np.int8)))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if unsettled[start:stop].all():
+            out[start:stop] &= ~int(Flag.CAMERA_MOVED)
+    out[unsettled & (out == 0)] |= int(Flag.MIXING)
+    return out
 
 
 def _pause_parts(time_s: FloatArray, volume_ml: FloatArray) -> IntArray:
@@ -314,8 +330,8 @@ def from_colour(
     else:
         ends = trace.time_s[[0, -1]] if trace.time_s.size else np.zeros(2)
         spans = delivery.settled_spans(float(ends[0]), float(ends[1]), lag_s)
-        groups, mixing = _hold_groups(trace.time_s, usable, spans)
-        flags[mixing] |= int(Flag.MIXING)
+        groups, unsettled = _hold_groups(trace.time_s, usable, spans)
+        flags = _as_mixing(flags, unsettled)
     noise = _frame_noise(trace.density[usable])
     points = _gather(groups, trace, volume_ml, noise, delivery.is_held)
     order = np.argsort(points.volume_ml, kind="stable")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -209,3 +211,13 @@ def test_frames_while_mixing_and_while_pouring_are_set_aside() -> None:
     got = (curve.density[:, 0] - 0.1) / 0.5
     assert got == pytest.approx(wanted, abs=0.003)
     assert (curve.frame_flags & int(Flag.MIXING)).astype(bool).sum() > 0.3 * moment.size
+
+    # A plume looks like a flask that moved: told as mixing; one that stays away is not.
+    for first_s, last_s, told in ((24.2, 26.0, Flag.MIXING), (24.2, 31.0, Flag.CAMERA_MOVED)):
+        moved = [
+            replace(s, flags=Flag.CAMERA_MOVED) if first_s <= s.time_s <= last_s else s
+            for s in samples
+        ]
+        seen = from_colour(trace(moved), Delivery("steps", times, rows), 100.0, 1.0)
+        within = (moment >= first_s) & (moment <= last_s)
+        assert (seen.frame_flags[within] == int(told)).all()
