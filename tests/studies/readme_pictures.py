@@ -88,7 +88,7 @@ def bench_page(browser: Browser, to: Path) -> Path:
                 break
         else:
             raise SystemExit("The bench told no address.")
-        page = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT})
+        page = browser.new_page(viewport={"width": WIDTH, "height": 1000})
         _when_it_listens(page, found.group())
         return _near_the_end(page, to / "bench.png")
     finally:
@@ -110,9 +110,11 @@ def _near_the_end(page: Page, picture: Path) -> Path:
     page.wait_for_timeout(3000)
     page.click("#begin")
     page.wait_for_selector("#view-titrating:visible")
-    page.wait_for_function(
-        "parseFloat(document.querySelector('#delivered').textContent) >= 13.4", timeout=120_000
-    )
+    delivered = page.locator("#delivered")
+    for _ in range(600):
+        if float(delivered.inner_text() or 0.0) >= 13.4:
+            break
+        page.wait_for_timeout(200)
     page.wait_for_timeout(800)
     page.screenshot(path=picture)
     return picture
