@@ -221,7 +221,8 @@ def species(tables: Tables) -> tuple[SpeciesChart, ...]:
 
 
 def _band(x: Scale, volume: FloatArray, below: FloatArray, above: FloatArray) -> str:
-    inside = np.flatnonzero((volume >= x.low - 1e-9) & (volume <= x.high + 1e-9))
+    # Volumes are sent with four decimals: the ends belong to both drawings.
+    inside = np.flatnonzero((volume >= x.low - 1e-4) & (volume <= x.high + 1e-4))
     there = [(x.at(volume[k]), SPECIES_Y.at(min(above[k], 1.0))) for k in inside]
     back = [(x.at(volume[k]), SPECIES_Y.at(min(below[k], 1.0))) for k in inside[::-1]]
     return "M" + "L".join(f"{a:g} {b:g}" for a, b in there + back) + "Z"

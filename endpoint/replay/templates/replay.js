@@ -229,7 +229,7 @@
       const [low, high] = M.scales[scale], [bottom, top] = M.y;
       sliders.forEach((s, k) => text(s, s.dataset.texts.split("|")[set[k]]));
       text(slider, `${ml(volumes[v])} mL`);
-      const inside = [...volumes.keys()].filter((k) => volumes[k] >= low - 1e-6 && volumes[k] <= high + 1e-6);
+      const inside = [...volumes.keys()].filter((k) => volumes[k] >= low - 1e-4 && volumes[k] <= high + 1e-4);
       for (const figure of all(".species")) {
         const metal = figure.dataset.chart;
         const below = new Float64Array(count);
