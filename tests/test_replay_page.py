@@ -29,6 +29,7 @@ from endpoint.replay.story import Story, tell
 from endpoint.report.document import provenance_of
 from endpoint.report.files import write_folder
 from endpoint.report.kept_result import read_kept
+from endpoint.report.report_view import MARKS
 from endpoint.report.text import summary
 from tests.bench_server import browsing, heard, tab_to
 from tests.test_report import CASES, EXTRA
@@ -240,7 +241,8 @@ def test_own_stop_against_the_chemistry(shown: Page, fountain: Made, off_ml: flo
     text = plain_text(shown)
     for mark in story.marks:
         assert mark.text.replace("\u00a0", " ") in text
-    assert {mark.shape for mark in story.marks} == {"triangle", "square", "circle"}
+    assert {f"{mark.key}_ml": mark.shape for mark in story.marks} == MARKS
+    assert len(set(MARKS.values())) == 3
     expect(shown.locator("#model-body")).to_be_visible()
     shown.locator("#stop-again").click()
     assert f"{story.equivalence_ml:.2f}" not in shown.locator("#stop").inner_text()

@@ -19,6 +19,7 @@ from endpoint.replay.questions import (
 )
 from endpoint.replay.shades import EBT, STEPS
 from endpoint.replay.story import Story, percent
+from endpoint.report.report_view import MARKS
 from endpoint.report.rounding import rounded
 from endpoint.report.wording import cautions
 
@@ -102,6 +103,7 @@ def _parts(story: Story) -> dict[str, Any]:
         "species": () if tables is None else drawing.species(tables),
         "species_scales": scales,
         "species_y": drawing.SPECIES_Y,
+        "equivalence_shape": MARKS["equivalence_ml"],
         "settings": () if tables is None else _settings(story),
         "strip": _strip(story),
         "rows": _rows(story),

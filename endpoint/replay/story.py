@@ -24,6 +24,7 @@ from endpoint.replay.shades import (
     name_of_density,
 )
 from endpoint.report.kept_result import KeptResult
+from endpoint.report.report_view import MARKS
 from endpoint.report.rounding import FIXED_SPACE, rounded
 from endpoint.report.wording import OF_EBT, answer_text, label_of, volume_rows
 from endpoint.result_file import ResultFileProblem
@@ -33,7 +34,6 @@ FloatArray = NDArray[np.float64]
 EXAMPLE = Water(105.0, 25.0, 0.010, 0.20, 20.0)
 """For results without a fit: 2.5 mmol/L in 100 mL, a fifth of it magnesium; not the sample."""
 _SMALL_STEP_ML, _MOST_STEPS = 0.05, 700
-_SHAPES = {"midpoint": "triangle", "equivalence": "square", "last_red": "circle"}
 _MEANINGS = {
     "midpoint": "half of the indicator is free: the middle of the colour change",
     "equivalence": "EDTA equals {metals}: where the chemistry lies",
@@ -218,9 +218,9 @@ def marks_of(data: Mapping[str, Any]) -> tuple[Mark, ...]:
         low, high = volume["interval95"]
         words = {"bound": data["indicator"]["bound"], "metals": titrated_of(data)}
         meaning = _MEANINGS[key].format_map(words)
-        shape = _SHAPES[key]
+        shape = MARKS[full_key]
         found.append(Mark(key, name, meaning, text, shape, volume["value"], low, high))
-    return tuple(sorted(found, key=lambda mark: list(_SHAPES).index(mark.key)))
+    return tuple(sorted(found, key=lambda mark: list(_MEANINGS).index(mark.key)))
 
 
 def titrated_of(data: Mapping[str, Any]) -> str:
