@@ -134,6 +134,37 @@ def test_steps_say_what_the_curve_says(fountain: Made) -> None:
     assert fountain.story.steps[-1].points == curve["volume_ml"].size
 
 
+def test_colour_words_follow_the_free_part(fountain: Made) -> None:
+    order = ["wine red", "red violet", "violet", "blue violet", "blue"]
+    for step in fountain.story.steps:
+        assert step.colour == fountain.story.forms.at(step.level)
+        # Half free is between the two forms, and no red is left from 95 % on.
+        assert (step.colour.name == "blue") == (step.level >= 0.95)
+        assert (step.colour.name == "violet") == (0.35 <= step.level < 0.65)
+    names = [step.colour.name for step in fountain.story.steps]
+    assert [names.index(name) for name in order] == sorted(names.index(name) for name in order)
+    assert fountain.story.forms.at(1.0, 30.0).name == "dark blue"
+
+
+def test_volumes_are_those_that_were_delivered(fountain: Made, tmp_path: Path) -> None:
+    sheet = (fountain.folder / "pictures" / "index.csv").read_text("utf-8").split("\n")[1:]
+    logged = sorted(float(line.split(",")[2]) for line in sheet if line)
+    assert [p.volume_ml for p in fountain.story.pictures] == logged
+    copied(fountain.folder, tmp_path)
+    curve = tmp_path / "curve.csv"
+    rows = [line.split(",") for line in curve.read_text("utf-8").strip().split("\n")]
+    for row in rows[1:]:
+        row[1] = f"{max(float(row[0]) - 0.1, 0.0):.4f}"
+    curve.write_text("".join(",".join(row) + "\n" for row in rows), "utf-8")
+    assert tell(read_kept(tmp_path)).volume_ml == pytest.approx(fountain.story.volume_ml)
+    # A stream runs ahead of the colour of the flask: there the colour belongs to what is mixed in.
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    data["inputs"]["delivery"] = "continuous"
+    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
+    lagging = tell(read_kept(tmp_path)).volume_ml
+    assert lagging == pytest.approx(np.maximum(fountain.story.volume_ml - 0.1, 0.0), abs=1e-4)
+
+
 def test_the_file_is_small_and_complete(fountain: Made) -> None:
     assert len(fountain.text.encode()) < LARGEST_BYTES == 8_000_000
     assert re.findall(r'(?:src|href)="(?!data:|#)[^"]*"', fountain.text) == []

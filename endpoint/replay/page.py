@@ -11,6 +11,7 @@ from typing import Any
 
 from endpoint.replay import drawing
 from endpoint.replay.chemistry import plain_tables
+from endpoint.replay.pictures import FlaskPicture
 from endpoint.replay.questions import (
     CONTROL_MMOL_L,
     CONTROL_UMOL_L,
@@ -61,6 +62,7 @@ def _template() -> Any:
         lstrip_blocks=True,
     )
     environment.filters["percent"] = percent
+    environment.filters["picture_volume"] = picture_volume
     environment.filters["fixed"] = rounded
     return environment.get_template("replay.html.j2")
 
@@ -177,7 +179,7 @@ def _data(story: Story) -> dict[str, Any]:
         "pictures": [
             {
                 "src": base64.b64encode(p.jpeg).decode("ascii"),
-                "volume": rounded(p.volume_ml, 2),
+                "volume": picture_volume(p),
                 "aside": p.aside,
             }
             for p in story.pictures
@@ -201,6 +203,13 @@ def _data(story: Story) -> dict[str, Any]:
             "shades": _shades(story),
         }
     return data
+
+
+def picture_volume(picture: FlaskPicture) -> str:
+    """Volume of a picture in words: what was delivered, and how much of it was mixed in."""
+    delivered, mixed = (rounded(v, 2) for v in (picture.delivered_ml, picture.volume_ml))
+    said = f"{delivered} mL"
+    return said if mixed == delivered else f"{said} delivered, {mixed} mL of it mixed in"
 
 
 def _stops(story: Story) -> list[int]:

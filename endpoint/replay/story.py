@@ -163,7 +163,7 @@ def tell(kept: KeptResult) -> Story:
             f"{kept.name}: curve.csv lacks columns that a replay needs.",
             "Give the folder as endpoint locate --out wrote it, or locate again.",
         )
-    volume_ml = np.maximum(_volumes(curve), 0.0)
+    volume_ml = np.maximum(_volumes(curve, data["inputs"]), 0.0)
     if not 0.0 < volume_ml.max() < 1e4:
         raise ResultFileProblem(
             f"{kept.name} holds no added titrant to move through.", "Locate a whole titration."
@@ -260,11 +260,15 @@ def _per_ml(facts: Facts, metals: list[str]) -> tuple[float, str]:
     return mmol_l, "mmol/L"
 
 
-def _volumes(curve: Mapping[str, FloatArray]) -> FloatArray:
-    """Mixed-in volume where it is known: the liquid shows what it has felt."""
+def _volumes(curve: Mapping[str, FloatArray], inputs: Mapping[str, Any]) -> FloatArray:
+    """Delivered volume; what is mixed in where titrant runs on while the colour is seen.
+
+    After a single addition the liquid has all of it: only a stream runs ahead of its colour.
+    """
     mixed = curve.get("mixed_volume_ml")
     known = mixed is not None and bool(np.isfinite(mixed).all())
-    return mixed if known and mixed is not None else curve["volume_ml"]
+    runs_on = inputs.get("delivery") == "continuous"
+    return mixed if runs_on and known and mixed is not None else curve["volume_ml"]
 
 
 def _densities(curve: Mapping[str, FloatArray]) -> list[str]:
@@ -325,7 +329,7 @@ def _steps(
         k = int(np.argmin(np.abs(volume_ml - volume)))
         y = _level_at(volume, kept, axis, volume_ml[known], level[known])
         colour = forms.at(y if axis.kind == "free" else 0.0)
-        if density is not None:
+        if density is not None and not (axis.kind == "free" and forms.is_measured):
             name = name_of_density(density[k]) if usual else colour.name
             look = density if shown is None else shown
             colour = Shade(hex_of(look[k]), name)

@@ -28,7 +28,7 @@
     if (picture && index !== shown) {
       const p = D.pictures[index];
       picture.src = "data:image/jpeg;base64," + p.src;
-      say($("picture-note"), `Picture at ${p.volume} mL.` + (p.aside ? ` It was set aside: ${p.aside}.` : ""));
+      say($("picture-note"), `Picture at ${p.volume}.` + (p.aside ? ` It was set aside: ${p.aside}.` : ""));
       shown = index;
     }
     if (picture) picture.alt = "The flask at " + words;
