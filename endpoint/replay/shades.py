@@ -24,7 +24,7 @@ _PARTS = ((0.15, "wine red"), (0.35, "red violet"), (0.65, "violet"), (0.95, "bl
 """Free parts; the last is where a careful eye sees no red any more."""
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Of linear red, green and blue (ITU-R BT.709)."""
-_DARK = ((0.014, "nearly black "), (0.062, "dark "))
+_DARK = ((0.014, "very dark "), (0.062, "dark "))
 """Parts of white under which a flask is called so: CIE lightness 12 and 30 of 100."""
 _DENSITIES = ("density_red", "density_green", "density_blue")
 
