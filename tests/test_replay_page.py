@@ -375,8 +375,10 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
     shown.locator("#model-open").click()
     rng = np.random.default_rng(3)
     shape = tables.holders.indicator_free.shape
-    for _ in range(6):
+    for round_ in range(7):
         p, m, d, v = (int(rng.integers(n)) for n in shape)
+        if round_ == 0:
+            m = v = 0
         for key, k in zip(("ph", "magnesium", "indicator", "volume"), (p, m, d, v), strict=True):
             shown.locator(f"#set-{key}").fill(str(k))
         for chart in ("calcium", "magnesium", "indicator"):
@@ -386,6 +388,8 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
                 expected = solved(tables, f"{chart}_{key}", (p, m, d, v))
                 if said == "no magnesium":
                     assert tables.magnesium[m] == 0.0
+                elif said == "no EDTA yet":
+                    assert tables.volume_ml[v] == 0.0
                 elif said[0] in "<>":
                     assert expected < 0.0006 or expected > 0.9994
                 else:
