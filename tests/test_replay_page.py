@@ -29,6 +29,7 @@ from endpoint.replay.story import Story, tell
 from endpoint.report.document import provenance_of
 from endpoint.report.files import write_folder
 from endpoint.report.kept_result import read_kept
+from endpoint.report.report_view import MARKS
 from endpoint.report.text import summary
 from tests.bench_server import browsing, heard, tab_to
 from tests.test_report import CASES, EXTRA
@@ -104,7 +105,7 @@ def plain_text(opened: Page) -> str:
 
 
 def test_numbers_are_those_of_the_terminal(fountain: Made) -> None:
-    text = html.unescape(fountain.text).replace("\u00a0", " ")
+    text = html.unescape(re.sub("</?sub>", "", fountain.text)).replace("\u00a0", " ")
     answer = fountain.said.split("\n", 1)[0]
     assert "Hardness" in answer
     assert answer in text
@@ -131,6 +132,104 @@ def test_steps_say_what_the_curve_says(fountain: Made) -> None:
         s.points for s in fountain.story.steps
     )
     assert fountain.story.steps[-1].points == curve["volume_ml"].size
+
+
+def test_colour_words_follow_the_free_part(fountain: Made) -> None:
+    order = ["wine red", "red violet", "violet", "blue violet", "blue"]
+    for step in fountain.story.steps:
+        assert step.colour == fountain.story.forms.at(step.level)
+        # Half free is between the two forms, and no red is left from 95 % on.
+        assert (step.colour.name == "blue") == (step.level >= 0.95)
+        assert (step.colour.name == "violet") == (0.35 <= step.level < 0.65)
+    names = [step.colour.name for step in fountain.story.steps]
+    assert [names.index(name) for name in order] == sorted(names.index(name) for name in order)
+    assert fountain.story.forms.at(1.0, 30.0).name == "dark blue"
+
+
+def test_volumes_are_those_that_were_delivered(fountain: Made, tmp_path: Path) -> None:
+    sheet = (fountain.folder / "pictures" / "index.csv").read_text("utf-8").split("\n")[1:]
+    logged = sorted(float(line.split(",")[2]) for line in sheet if line)
+    assert [p.volume_ml for p in fountain.story.pictures] == logged
+    copied(fountain.folder, tmp_path)
+    curve = tmp_path / "curve.csv"
+    rows = [line.split(",") for line in curve.read_text("utf-8").strip().split("\n")]
+    for row in rows[1:]:
+        row[1] = f"{max(float(row[0]) - 0.1, 0.0):.4f}"
+    curve.write_text("".join(",".join(row) + "\n" for row in rows), "utf-8")
+    assert tell(read_kept(tmp_path)).volume_ml == pytest.approx(fountain.story.volume_ml)
+    # A stream runs ahead of the colour of the flask: there the colour belongs to what is mixed in.
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    data["inputs"]["delivery"] = "continuous"
+    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
+    lagging = tell(read_kept(tmp_path)).volume_ml
+    assert lagging == pytest.approx(np.maximum(fountain.story.volume_ml - 0.1, 0.0), abs=1e-4)
+
+
+def test_both_sheets_have_the_same_round_volumes(shown: Page, fountain: Made) -> None:
+    def column(sheet: str, rows: int) -> list[str]:
+        cells = shown.locator(f"#{sheet} .fill tbody tr td:first-child")
+        assert cells.count() >= rows
+        return cells.all_text_contents()
+
+    work, answers = column("worksheet", 5), column("answers", 10)
+    assert set(work) < set(answers)
+    assert all(v.endswith("0") for v in answers)
+    widths = np.diff([float(v) for v in work])
+    assert widths == pytest.approx(widths[0])
+    assert widths[0] % 0.5 == 0.0
+    end = fountain.story.equivalence_ml
+    assert end is not None
+    assert min(abs(float(v) - end) for v in answers) <= 0.05
+
+
+def test_the_hardness_is_reckoned_in_numbers(fountain: Made) -> None:
+    said = fountain.story.facts.reckoning.replace("\u00a0", " ")
+    found = re.match(
+        r"([0-9.]+) mol/L × ([0-9.]+) mL ÷ ([0-9.]+) mL × 1000 mmol/mol = ([0-9.]+) ± .* mmol/L; "
+        r"× ([0-9.]+) mg/mmol = ([0-9.]+) ±",
+        said,
+    )
+    assert found is not None
+    strength, volume, sample, mmol, molar, mass = (float(g) for g in found.groups())
+    assert 1000.0 * strength * volume / sample == pytest.approx(mmol, abs=1e-4)
+    assert molar == 100.09
+    assert mmol * molar == pytest.approx(mass, abs=0.02)
+    assert mmol == pytest.approx(0.1 * float(fountain.story.marks[1].number), abs=1e-4)
+
+
+def test_what_the_fit_found_is_told_with_its_interval(shown: Page, fountain: Made) -> None:
+    found = json.loads((fountain.folder / "result.json").read_text("utf-8"))["chemistry"]
+    shown.locator("#show-all").click()
+    said = " ".join(plain_text(shown).split())
+    told = re.search(r"magnesium share of ([0-9]+) % \(68 %: ([0-9]+) to ([0-9]+) %\)", said)
+    assert told is not None
+    low, high = found["magnesium_share"]["interval68"]
+    assert 100 * low - 1 < float(told[2]) <= 100 * low
+    assert 100 * high <= float(told[3]) < 100 * high + 1
+    dye = re.search(r"([0-9]+) µmol/L \(68 %: ([0-9]+) to ([0-9]+) µmol/L\)", said)
+    assert dye is not None
+    value, factor = found["indicator_umol_l"]["value"], found["indicator_umol_l"]["factor68"]
+    assert float(dye[2]) <= value / factor < float(dye[2]) + 1
+    assert float(dye[3]) - 1 < value * factor <= float(dye[3])
+
+
+def test_every_place_has_the_same_numbers(shown: Page, fountain: Made) -> None:
+    story = fountain.story
+    shown.locator("#show-all").click()
+    text = plain_text(shown)
+    assert story.own_middle_ml is not None
+    own = f"{-story.own_middle_ml:.2f} mL before the equivalence volume"
+    for key in ("early", "magnesium", "ph"):
+        told = shown.locator(f'.explained[data-answer="{key}"]').inner_text()
+        assert own in told.replace("\u00a0", " "), key
+    for mark in story.marks:
+        assert mark.text.startswith(mark.number)
+        assert f"{mark.name} {mark.number} mL" in " ".join(text.split())
+    chart = shown.locator("#stop .chart")
+    for dot in chart.locator(".dot").all():
+        assert 54.0 - 0.01 <= float(dot.get_attribute("cx") or "nan") <= 468.01
+    assert "mg/L as CaCO3" in text
+    assert shown.locator("#answers sub").count() >= 1
 
 
 def test_the_file_is_small_and_complete(fountain: Made) -> None:
@@ -240,7 +339,8 @@ def test_own_stop_against_the_chemistry(shown: Page, fountain: Made, off_ml: flo
     text = plain_text(shown)
     for mark in story.marks:
         assert mark.text.replace("\u00a0", " ") in text
-    assert {mark.shape for mark in story.marks} == {"triangle", "square", "circle"}
+    assert {f"{mark.key}_ml": mark.shape for mark in story.marks} == MARKS
+    assert len(set(MARKS.values())) == 3
     expect(shown.locator("#model-body")).to_be_visible()
     shown.locator("#stop-again").click()
     assert f"{story.equivalence_ml:.2f}" not in shown.locator("#stop").inner_text()
@@ -275,8 +375,10 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
     shown.locator("#model-open").click()
     rng = np.random.default_rng(3)
     shape = tables.holders.indicator_free.shape
-    for _ in range(6):
+    for round_ in range(7):
         p, m, d, v = (int(rng.integers(n)) for n in shape)
+        if round_ == 0:
+            m = v = 0
         for key, k in zip(("ph", "magnesium", "indicator", "volume"), (p, m, d, v), strict=True):
             shown.locator(f"#set-{key}").fill(str(k))
         for chart in ("calcium", "magnesium", "indicator"):
@@ -286,6 +388,8 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
                 expected = solved(tables, f"{chart}_{key}", (p, m, d, v))
                 if said == "no magnesium":
                     assert tables.magnesium[m] == 0.0
+                elif said == "no EDTA yet":
+                    assert tables.volume_ml[v] == 0.0
                 elif said[0] in "<>":
                     assert expected < 0.0006 or expected > 0.9994
                 else:

@@ -20,6 +20,7 @@ FloatArray = NDArray[np.float64]
 WIDTH = 480.0
 LEFT, RIGHT = 54.0, 468.0
 _MOST_LINE = 420
+_EDGE_ML = 1e-4
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ def around(story: Story) -> Around | None:
 
 
 def _plot(story: Story, x: Scale, y: Scale, height: float) -> Plot:
-    reach = 0.02 * (x.high - x.low)
+    reach = 1e-6
     points = tuple(
         (x.at(v), y.at(min(max(level, y.low), y.high)), bool(left), round(v, 4))
         for v, level, left in zip(
@@ -221,8 +222,8 @@ def species(tables: Tables) -> tuple[SpeciesChart, ...]:
 
 
 def _band(x: Scale, volume: FloatArray, below: FloatArray, above: FloatArray) -> str:
-    # Volumes are sent with four decimals: the ends belong to both drawings.
-    inside = np.flatnonzero((volume >= x.low - 1e-4) & (volume <= x.high + 1e-4))
+    # A volume on the edge is in for the script too, which has four decimals of it.
+    inside = np.flatnonzero((volume >= x.low - _EDGE_ML) & (volume <= x.high + _EDGE_ML))
     there = [(x.at(volume[k]), SPECIES_Y.at(min(above[k], 1.0))) for k in inside]
     back = [(x.at(volume[k]), SPECIES_Y.at(min(below[k], 1.0))) for k in inside[::-1]]
     return "M" + "L".join(f"{a:g} {b:g}" for a, b in there + back) + "Z"

@@ -11,6 +11,8 @@ from typing import Any
 
 from endpoint.replay import drawing
 from endpoint.replay.chemistry import plain_tables
+from endpoint.replay.numbers import percent, strength
+from endpoint.replay.pictures import FlaskPicture
 from endpoint.replay.questions import (
     CONTROL_MMOL_L,
     CONTROL_UMOL_L,
@@ -18,12 +20,16 @@ from endpoint.replay.questions import (
     questions_of,
 )
 from endpoint.replay.shades import EBT, STEPS
-from endpoint.replay.story import Story, percent
+from endpoint.replay.story import Story
+from endpoint.report.report_view import MARKS
 from endpoint.report.rounding import rounded
 from endpoint.report.wording import cautions
 
 LARGEST_BYTES = 8_000_000
-_ROWS, _COARSE = 12, 7
+_COARSE = 6
+"""Parts into which the worksheet divides a titration."""
+_ROUND_ML = (1.0, 0.5, 0.1, 0.05)
+_AROUND_END_ML = (-1.0, -0.5, -0.2, -0.1, 0.0, 0.1, 0.3)
 _EARLY_SCRIPT = "document.documentElement.classList.add('scripted');"
 
 
@@ -59,9 +65,19 @@ def _template() -> Any:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["strength"] = strength
+    environment.filters["formula"] = formula
     environment.filters["percent"] = percent
+    environment.filters["picture_volume"] = picture_volume
     environment.filters["fixed"] = rounded
     return environment.get_template("replay.html.j2")
+
+
+def formula(text: str) -> Any:
+    """Text for the page with the formula of calcium carbonate as chemists write it."""
+    from markupsafe import Markup, escape
+
+    return Markup(str(escape(text)).replace("CaCO3", "CaCO<sub>3</sub>"))
 
 
 def _text(name: str) -> str:
@@ -102,13 +118,23 @@ def _parts(story: Story) -> dict[str, Any]:
         "species": () if tables is None else drawing.species(tables),
         "species_scales": scales,
         "species_y": drawing.SPECIES_Y,
+        "end_number": _end_number(story),
+        "equivalence_shape": MARKS["equivalence_ml"],
         "settings": () if tables is None else _settings(story),
+        "runs_ahead": any(p.delivered_ml > p.volume_ml + 0.005 for p in story.pictures),
         "strip": _strip(story),
         "rows": _rows(story),
         "coarse": _coarse(story),
         "cautions": cautions(story.facts.ph),
         "encoded": lambda jpeg: base64.b64encode(jpeg).decode("ascii"),
     }
+
+
+def _end_number(story: Story) -> str:
+    found = next((m.number for m in story.marks if m.key == "equivalence"), None)
+    if story.is_example or found is None:
+        return "" if story.water is None else rounded(story.water.equivalence_ml, 2)
+    return found
 
 
 def _settings(story: Story) -> tuple[dict[str, Any], ...]:
@@ -145,18 +171,23 @@ def _strip(story: Story) -> list[Any]:
 
 def _coarse(story: Story) -> list[Any]:
     """Steps for the worksheet, evenly spread so that they do not tell where the end is."""
-    last = len(story.steps) - 1
-    return [story.steps[round(last * k / (_COARSE - 1))] for k in range(_COARSE)]
+    last = story.steps[-1].volume_ml
+    unit = next((u for u in _ROUND_ML if last / _COARSE >= u), _ROUND_ML[-1])
+    width = unit * max(round(last / _COARSE / unit), 1)
+    return _nearest(story, [width * k for k in range(int(last / width + 1e-9) + 1)])
 
 
 def _rows(story: Story) -> list[Any]:
-    """Steps for the answer sheet: half of them where the change is."""
-    steps, last = story.steps, story.steps[-1].volume_ml
-    wanted = [last * k / (_ROWS - 1) for k in range(_ROWS)]
-    end = story.equivalence_ml
-    if end is not None:
-        before = [end * k / 4.0 for k in range(4)]
-        wanted = [*before, *(end + d for d in (-1.0, -0.5, -0.2, -0.1, 0.0, 0.1, 0.3)), last]
+    """Steps for the answer sheet: those of the worksheet, and closer ones around the end."""
+    end, last = story.equivalence_ml, story.steps[-1].volume_ml
+    near = [] if end is None else [round(end, 1) + d for d in _AROUND_END_ML]
+    wanted = [s.volume_ml for s in _coarse(story)] + [v for v in near if 0.0 < v < last]
+    return _nearest(story, wanted)
+
+
+def _nearest(story: Story, wanted: list[float]) -> list[Any]:
+    """Steps at volumes in their order, each once."""
+    steps = story.steps
     picks = {min(range(len(steps)), key=lambda k: abs(steps[k].volume_ml - v)) for v in wanted}
     return [steps[k] for k in sorted(picks)]
 
@@ -175,7 +206,7 @@ def _data(story: Story) -> dict[str, Any]:
         "pictures": [
             {
                 "src": base64.b64encode(p.jpeg).decode("ascii"),
-                "volume": rounded(p.volume_ml, 2),
+                "volume": picture_volume(p),
                 "aside": p.aside,
             }
             for p in story.pictures
@@ -199,6 +230,13 @@ def _data(story: Story) -> dict[str, Any]:
             "shades": _shades(story),
         }
     return data
+
+
+def picture_volume(picture: FlaskPicture) -> str:
+    """Volume of a picture in words: what was delivered, and how much of it was mixed in."""
+    delivered, mixed = (rounded(v, 2) for v in (picture.delivered_ml, picture.volume_ml))
+    said = f"{delivered} mL"
+    return said if mixed == delivered else f"{said} delivered, {mixed} mL of it mixed in"
 
 
 def _stops(story: Story) -> list[int]:

@@ -24,7 +24,8 @@ class FlaskPicture:
     """One picture of the flask."""
 
     volume_ml: float
-    """Delivered by then; in a story, mixed in by then."""
+    """Delivered by then; in a story, its place on the scrubber."""
+    delivered_ml: float
     aside: str
     """Why it was set aside, empty where it was used."""
     jpeg: bytes
@@ -79,7 +80,8 @@ def _read_one(inside: Path, file: str, volume: str, why: str) -> FlaskPicture:
             if picture.width * picture.height > _MOST_PIXELS:
                 raise _problem(f"{where} is too large for a small picture.")
             picture.load()
-            return FlaskPicture(volume_ml, why[:80], jpeg, picture.width, picture.height)
+            size = (picture.width, picture.height)
+            return FlaskPicture(volume_ml, volume_ml, why[:80], jpeg, *size)
     except (OSError, UnidentifiedImageError, ValueError, SyntaxError, Image.DecompressionBombError):
         raise _problem(f"{where} or its volume cannot be read.") from None
 

@@ -8,8 +8,9 @@ import numpy as np
 
 from endpoint.replay.chemistry import LEVELS, Water, holders, volumes_of_levels
 from endpoint.replay.control_pair import ControlFlask, control_pair
+from endpoint.replay.numbers import percent
 from endpoint.replay.shades import Forms, Shade
-from endpoint.replay.story import Story, percent
+from endpoint.replay.story import Story
 from endpoint.report.rounding import FIXED_SPACE, rounded
 
 _MIDDLE, _LAST = LEVELS.index(0.5), LEVELS.index(0.95)
@@ -61,7 +62,8 @@ def questions_of(story: Story) -> tuple[Question, ...]:
     if water is None:
         return ()
     early = _early(story, water)
-    rest = (_indicator(water), _magnesium(water), _ph(water))
+    own = _ends(water)[0] if story.own_middle_ml is None else story.own_middle_ml
+    rest = (_indicator(water), _magnesium(water, own), _ph(water, own))
     return rest if early is None else (early, *rest)
 
 
@@ -73,9 +75,8 @@ def _ends(water: Water) -> tuple[float, float]:
 
 def _early(story: Story, water: Water) -> Question | None:
     middle, _ = _ends(water)
-    marks = {mark.key: mark.value_ml for mark in story.marks}
-    if not story.is_example and {"midpoint", "equivalence"} <= set(marks):
-        middle = marks["midpoint"] - marks["equivalence"]
+    if story.own_middle_ml is not None:
+        middle = story.own_middle_ml
     if not middle < -_LITTLE_ML:
         return None
     h = holders([water], np.array([water.equivalence_ml + middle]))
@@ -140,10 +141,13 @@ def _indicator(water: Water) -> Question:
     )
 
 
-def _magnesium(water: Water) -> Question:
+def _magnesium(water: Water, own: float) -> Question:
     none = replace(water, magnesium_share=0.0)
-    some = water if water.magnesium_share > 0.01 else replace(water, magnesium_share=0.2)
-    own, other = _ends(some)[0], _ends(none)[0]
+    some = water
+    if water.magnesium_share <= 0.01:
+        some = replace(water, magnesium_share=0.2)
+        own = _ends(some)[0]
+    other = _ends(none)[0]
     share = percent(some.magnesium_share)
     return Question(
         "magnesium",
@@ -167,17 +171,17 @@ def _magnesium(water: Water) -> Question:
                 "Calcium turns it red too, only less firmly.",
             ),
         ),
-        f"In the model the middle lies {_place(own)} with {share} magnesium, and "
+        f"The middle lies {_place(own)} with {share} magnesium, and, says the model, "
         f"{_place(other)} with none. So a little magnesium EDTA is put into the buffer: its "
         "magnesium holds the indicator to the end, and it brings its own EDTA, so the titre does "
         "not grow.",
     )
 
 
-def _ph(water: Water) -> Question:
+def _ph(water: Water, own: float) -> Question:
     low = replace(water, ph=_LOW_PH)
     start = holders([water, low], np.array([0.0])).indicator_free[:, 0]
-    own, other = _ends(water)[0], _ends(low)[0]
+    other = _ends(low)[0]
     return Question(
         "ph",
         f"The buffer is old and the pH is only {_LOW_PH:g}. What happens?",
@@ -200,11 +204,14 @@ def _ph(water: Water) -> Question:
         ),
         f"Before the first drop {percent(float(start[0]))} of the indicator is free at "
         f"pH{FIXED_SPACE}{water.ph:g} and {percent(float(start[1]))} at pH{FIXED_SPACE}"
-        f"{_LOW_PH:g}. The middle of the change lies {_place(own)} and {_place(other)}.",
+        f"{_LOW_PH:g}, says the model. The middle of the change lies {_place(own)} at "
+        f"pH{FIXED_SPACE}{water.ph:g}, and {_place(other)} at pH{FIXED_SPACE}{_LOW_PH:g}.",
     )
 
 
 def _tenths(part: float) -> str:
+    if part < 0.0005:
+        return f"less than 0.1{FIXED_SPACE}%"
     return f"{rounded(100.0 * part, 1)}{FIXED_SPACE}%"
 
 

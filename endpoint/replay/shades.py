@@ -20,6 +20,12 @@ FloatArray = NDArray[np.float64]
 EBT = ERIOCHROME_BLACK_T.name
 STEPS = 20
 _LEAST_SPAN = 0.5
+_PARTS = ((0.15, "wine red"), (0.35, "red violet"), (0.65, "violet"), (0.95, "blue violet"))
+"""Free parts; the last is where a careful eye sees no red any more."""
+_LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+"""Of linear red, green and blue (ITU-R BT.709)."""
+_DARK = ((0.014, "very dark "), (0.062, "dark "))
+"""Parts of white under which a flask is called so: CIE lightness 12 and 30 of 100."""
 _DENSITIES = ("density_red", "density_green", "density_blue")
 
 
@@ -57,16 +63,25 @@ class Forms:
             Amount of indicator as a multiple of that of the recording.
         """
         f = min(max(free_fraction, 0.0), 1.0)
-        density = (1.0 - f) * self.bound + f * self.free
-        name = name_of(blueness_of(density)) if self.usual else self._between(f)
-        shown = (1.0 - f) * self.shown[0] + f * self.shown[1]
-        return Shade(hex_of(strength * shown), name)
+        name = name_of_part(f) if self.usual else self._between(f)
+        shown = strength * ((1.0 - f) * self.shown[0] + f * self.shown[1])
+        return Shade(hex_of(shown), f"{_darkness(shown)}{name}" if strength > 1.0 else name)
 
     def _between(self, f: float) -> str:
         bound, free = self.words
         if f < 0.2 or f > 0.8:
             return bound if f < 0.2 else free
         return f"between {bound} and {free}"
+
+
+def name_of_part(free_fraction: float) -> str:
+    """Name of a mixture of the two forms of Eriochrome Black T; none is blue with red in it."""
+    return next((name for limit, name in _PARTS if free_fraction < limit), "blue")
+
+
+def _darkness(density: FloatArray) -> str:
+    luminance = float(_LUMINANCE @ 10.0**-density)
+    return next((word for limit, word in _DARK if luminance < limit), "")
 
 
 def display_density(kept: KeptResult) -> FloatArray | None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from endpoint.bench.form_names import blueness_of, place_of
 from endpoint.hardness_units import M_CACO3
 from endpoint.replay.chemistry import Tables, Water, tabulate, water_of
+from endpoint.replay.numbers import known_as, percent, reckoning
 from endpoint.replay.pictures import FlaskPicture, read_pictures
 from endpoint.replay.shades import (
     EBT,
@@ -24,8 +25,14 @@ from endpoint.replay.shades import (
     name_of_density,
 )
 from endpoint.report.kept_result import KeptResult
+from endpoint.report.report_view import MARKS
 from endpoint.report.rounding import FIXED_SPACE, rounded
-from endpoint.report.wording import OF_EBT, answer_text, label_of, volume_rows
+from endpoint.report.wording import (
+    OF_EBT,
+    answer_text,
+    label_of,
+    volume_rows,
+)
 from endpoint.result_file import ResultFileProblem
 
 FloatArray = NDArray[np.float64]
@@ -33,7 +40,6 @@ FloatArray = NDArray[np.float64]
 EXAMPLE = Water(105.0, 25.0, 0.010, 0.20, 20.0)
 """For results without a fit: 2.5 mmol/L in 100 mL, a fifth of it magnesium; not the sample."""
 _SMALL_STEP_ML, _MOST_STEPS = 0.05, 700
-_SHAPES = {"midpoint": "triangle", "equivalence": "square", "last_red": "circle"}
 _MEANINGS = {
     "midpoint": "half of the indicator is free: the middle of the colour change",
     "equivalence": "EDTA equals {metals}: where the chemistry lies",
@@ -53,6 +59,11 @@ class Mark:
     value_ml: float
     low_ml: float
     high_ml: float
+
+    @property
+    def number(self) -> str:
+        """Volume without its interval, rounded as in its text."""
+        return self.text.split(FIXED_SPACE)[0]
 
 
 @dataclass(frozen=True)
@@ -94,7 +105,8 @@ class Facts:
     ph: float
     sample_ml: float
     titrant_mol_l: float
-    has_blank: bool
+    reckoning: str
+    """How the hardness follows from the volumes, in numbers; empty where there is none."""
     origin: str
     """From which recording, by which program; for the foot of the page."""
 
@@ -122,6 +134,8 @@ class Story:
     forms: Forms
     water: Water | None
     """What the model takes; None with another indicator than Eriochrome Black T."""
+    known_as: tuple[str, str]
+    """Share of magnesium and amount of indicator of that water, with what is known of them."""
     is_example: bool
     """The water of the model is an example and not the sample."""
     tables: Tables | None
@@ -136,6 +150,14 @@ class Story:
         if self.bracket_ml is not None:
             return self.bracket_ml[0] < self.steps[-1].volume_ml
         return self.equivalence_ml is not None
+
+    @property
+    def own_middle_ml(self) -> float | None:
+        """Middle of the change as read off the recording, from the equivalence volume."""
+        at = {mark.key: mark.value_ml for mark in self.marks}
+        if self.is_example or not {"midpoint", "equivalence"} <= set(at):
+            return None
+        return at["midpoint"] - at["equivalence"]
 
     @property
     def equivalence_ml(self) -> float | None:
@@ -163,7 +185,7 @@ def tell(kept: KeptResult) -> Story:
             f"{kept.name}: curve.csv lacks columns that a replay needs.",
             "Give the folder as endpoint locate --out wrote it, or locate again.",
         )
-    volume_ml = np.maximum(_volumes(curve), 0.0)
+    volume_ml = np.maximum(_volumes(curve, data["inputs"]), 0.0)
     if not 0.0 < volume_ml.max() < 1e4:
         raise ResultFileProblem(
             f"{kept.name} holds no added titrant to move through.", "Locate a whole titration."
@@ -202,6 +224,7 @@ def tell(kept: KeptResult) -> Story:
         drawn_because="" if pictures else _why_drawn(kept, forms),
         forms=forms,
         water=water,
+        known_as=("", "") if water is None else known_as(water, data, is_example),
         is_example=is_example,
         tables=None if water is None else tabulate(water),
         per_ml=per_ml,
@@ -218,9 +241,9 @@ def marks_of(data: Mapping[str, Any]) -> tuple[Mark, ...]:
         low, high = volume["interval95"]
         words = {"bound": data["indicator"]["bound"], "metals": titrated_of(data)}
         meaning = _MEANINGS[key].format_map(words)
-        shape = _SHAPES[key]
+        shape = MARKS[full_key]
         found.append(Mark(key, name, meaning, text, shape, volume["value"], low, high))
-    return tuple(sorted(found, key=lambda mark: list(_SHAPES).index(mark.key)))
+    return tuple(sorted(found, key=lambda mark: list(_MEANINGS).index(mark.key)))
 
 
 def titrated_of(data: Mapping[str, Any]) -> str:
@@ -248,7 +271,7 @@ def _facts(data: Mapping[str, Any]) -> Facts:
         ph=float(inputs.get("ph", about["ph"])),
         sample_ml=sum(float(part["value"]) for part in inputs["deliveries_ml"]),
         titrant_mol_l=float(inputs["titrant_mol_l"]["value"]),
-        has_blank=inputs["blank_ml"] is not None,
+        reckoning=reckoning(data),
         origin=", ".join([*origin, str(source.get("program") or "endpoint")]) + ".",
     )
 
@@ -260,11 +283,15 @@ def _per_ml(facts: Facts, metals: list[str]) -> tuple[float, str]:
     return mmol_l, "mmol/L"
 
 
-def _volumes(curve: Mapping[str, FloatArray]) -> FloatArray:
-    """Mixed-in volume where it is known: the liquid shows what it has felt."""
+def _volumes(curve: Mapping[str, FloatArray], inputs: Mapping[str, Any]) -> FloatArray:
+    """Delivered volume; what is mixed in where titrant runs on while the colour is seen.
+
+    After a single addition the liquid has all of it: only a stream runs ahead of its colour.
+    """
     mixed = curve.get("mixed_volume_ml")
     known = mixed is not None and bool(np.isfinite(mixed).all())
-    return mixed if known and mixed is not None else curve["volume_ml"]
+    runs_on = inputs.get("delivery") == "continuous"
+    return mixed if runs_on and known and mixed is not None else curve["volume_ml"]
 
 
 def _densities(curve: Mapping[str, FloatArray]) -> list[str]:
@@ -325,7 +352,7 @@ def _steps(
         k = int(np.argmin(np.abs(volume_ml - volume)))
         y = _level_at(volume, kept, axis, volume_ml[known], level[known])
         colour = forms.at(y if axis.kind == "free" else 0.0)
-        if density is not None:
+        if density is not None and not (axis.kind == "free" and forms.is_measured):
             name = name_of_density(density[k]) if usual else colour.name
             look = density if shown is None else shown
             colour = Shade(hex_of(look[k]), name)
@@ -360,15 +387,6 @@ def _reading(axis: Axis, y: float) -> str:
     if axis.kind == "free":
         return f"{percent(y)} of the indicator is free"
     return f"{axis.title} {rounded(y, 2)}" if axis.kind == "absorbance" else ""
-
-
-def percent(part: float) -> str:
-    """Part as whole percent in words."""
-    if 0 < part < 0.005:
-        return f"less than 1{FIXED_SPACE}%"
-    if 0.995 <= part < 1:
-        return f"more than 99{FIXED_SPACE}%"
-    return f"{rounded(100.0 * part, 0)}{FIXED_SPACE}%"
 
 
 def _picture_for(volume: float, pictures: tuple[FlaskPicture, ...]) -> int:

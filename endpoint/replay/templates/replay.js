@@ -10,6 +10,12 @@
   const place = (value, low, high) => LEFT + ((value - low) / (high - low)) * (RIGHT - LEFT);
   const say = (element, text) => { if (element.textContent !== text) element.textContent = text; };
 
+  function sayFormula(element, text) {
+    const [first, ...rest] = text.split("CaCO3");
+    const low = () => Object.assign(document.createElement("sub"), { textContent: "3" });
+    element.replaceChildren(first, ...rest.flatMap((part) => ["CaCO", low(), part]));
+  }
+
   // The scrubber -------------------------------------------------------------------------
   const scrubber = $("scrubber"), picture = $("picture"), liquid = $("liquid");
   const dots = all("#grown [data-v]").map((dot) => [dot, Number(dot.dataset.v)]);
@@ -28,7 +34,7 @@
     if (picture && index !== shown) {
       const p = D.pictures[index];
       picture.src = "data:image/jpeg;base64," + p.src;
-      say($("picture-note"), `Picture at ${p.volume} mL.` + (p.aside ? ` It was set aside: ${p.aside}.` : ""));
+      say($("picture-note"), `Picture at ${p.volume}.` + (p.aside ? ` It was set aside: ${p.aside}.` : ""));
       shown = index;
     }
     if (picture) picture.alt = "The flask at " + words;
@@ -137,7 +143,7 @@
       stop.disabled = true;
       $("stop-reveal").disabled = true;
       $("stop-again").hidden = false;
-      say($("own-error"), judged(guess));
+      sayFormula($("own-error"), judged(guess));
       drawOwn();
       $("own-error").focus();
     });
@@ -215,7 +221,8 @@
     let scale = "around", timer = 0;
     const at = (name, set, k) => parts[name][((set[0] * M.magnesium.length + set[1]) * M.indicator.length + set[2]) * count + k] / 65535;
     const chosen = () => sliders.map((s) => Number(s.value));
-    const percent = (part) => (part > 0 && part < 0.0005 ? "< 0.1" : part > 0.9995 && part < 1 ? "> 99.9" : (100 * part).toFixed(1)) + " %";
+    // The tables end at 16 bits: a part that reads 0 there is small, not absent.
+    const percent = (part) => (part < 0.0005 ? "< 0.1" : part > 0.9995 ? "> 99.9" : (100 * part).toFixed(1)) + " %";
     const offset = (value) => {
       const off = value - M.equivalence_ml;
       return `${Math.abs(off).toFixed(2)} mL ${off < 0 ? "before" : "after"} the equivalence volume`;
@@ -240,8 +247,9 @@
           for (let k = 0; k < count; k++) below[k] += at(name, set, k);
           const d = "M" + [...inside.map(there), ...foot.reverse()].join("L") + "Z";
           figure.querySelector(`[data-band="${part}"]`).setAttribute("d", d);
-          const isAbsent = metal === "magnesium" && M.magnesium[set[1]] === 0;
-          say(figure.querySelector(`[data-part="${part}"]`), isAbsent ? "no magnesium" : percent(at(name, set, v)));
+          const isAbsent = (metal === "magnesium" || part === "magnesium") && M.magnesium[set[1]] === 0;
+          const isBefore = part === "edta" && volumes[v] === 0;
+          say(figure.querySelector(`[data-part="${part}"]`), isAbsent ? "no magnesium" : isBefore ? "no EDTA yet" : percent(at(name, set, v)));
         }
         const x = place(Math.min(Math.max(volumes[v], low), high), low, high);
         figure.querySelector("[data-here]").setAttribute("transform", `translate(${x} 0)`);
