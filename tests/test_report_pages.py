@@ -227,6 +227,37 @@ def test_where_it_comes_from_is_told(cases: dict[str, Case]) -> None:
         assert "No blank was subtracted." in text
 
 
+def test_fitted_shifts_are_told_with_their_uncertainty(cases: dict[str, Case]) -> None:
+    for name in ("film", "rows"):
+        case = cases[name]
+        assert "fitted shift stated" in case.page_text
+        found = case.data["chemistry"]["parameters"]
+        for key, words in (
+            ("shift_log_k_edta", "Shift of log K, metal with EDTA"),
+            ("shift_log_k_indicator", "Shift of log K, metal with indicator"),
+        ):
+            shift, u = found[key]["value"], found[key]["standard_uncertainty"]
+            for text in (case.page_text, case.pdf_text):
+                told = re.search(rf"{words} ([+\u2212]?)([\d.]+) \(u = ([\d.]+)\)", text)
+                assert told, (name, key)
+                sign, value, wide = told.groups()
+                assert float(wide) == pytest.approx(u, rel=0.05)
+                assert (-1 if sign == "\u2212" else 1) * float(value) == pytest.approx(
+                    shift, abs=0.05 * u
+                )
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_parts_stand_in_one_order_in_page_and_pdf(cases: dict[str, Case], name: str) -> None:
+    case = cases[name]
+    outlines = []
+    for text in (case.page_text, case.pdf_text):
+        heads = ("Sample and method", "Colour against volume", "Provenance Record", "Cautions ")
+        places = [text.index(head) for head in heads]
+        outlines.append(places == sorted(places))
+    assert outlines == [True, True]
+
+
 def test_the_mean_comes_first_and_is_that_of_the_terminal(
     replicates: tuple[str, str, bytes, list[Path]],
 ) -> None:
