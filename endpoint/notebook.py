@@ -83,6 +83,11 @@ def analyse(
     1.718 mmol/L
     """
     if not isinstance(record, TitrationRecord):
+        if not isinstance(record, str | os.PathLike):
+            raise RecordProblem(
+                f"{_shown(record)} is no path of a record and no record.",
+                "Give the path of a record (.toml) as a text, or a record that was read.",
+            )
         path = Path(record)
         if path.suffix.lower() != ".toml":
             raise RecordProblem(
@@ -94,6 +99,12 @@ def analyse(
     result = analyse_source(source, job, on_sample=on_sample, every_frame=every_frame)
     parts = {field.name: getattr(result, field.name) for field in dataclasses.fields(Result)}
     return NotebookResult(**parts)
+
+
+def _shown(value: object) -> str:
+    """Value and type, cut short."""
+    text = " ".join(repr(value).split())
+    return f"{text if len(text) <= 40 else text[:38] + '...'} ({type(value).__name__})"
 
 
 def arrays(result: Result) -> dict[str, np.ndarray[Any, Any]]:

@@ -19,7 +19,7 @@ from endpoint.titres import ReplicateProblem, Run, marked, one_line
 
 MOST_ML = 200.0
 _LARGEST = 1e6
-_JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one person)"
+JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one person)"
 
 
 @dataclass(frozen=True)
@@ -201,7 +201,7 @@ def _eye_run(
     analyst: str | None,
     bench: Bench,
 ) -> Run:
-    missing = [_JUDGEMENT]
+    missing = [JUDGEMENT]
     try:
         titre = Quantity(titre_ml, "mL")
         if bench.burette is not None:

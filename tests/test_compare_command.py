@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -350,6 +352,39 @@ def test_figures_are_black_on_white_and_differ_by_shape() -> None:
     assert len(marks) == 5
 
 
+@pytest.mark.parametrize("index", [0, 1])
+def test_the_figure_draws_the_limits_that_the_answer_states(index: int) -> None:
+    found = compare(read_compare_table(TABLE))
+    part = found.against[index]
+    stem = ("equivalence", "last-red")[index]
+    draw, _, words = figures(part)[f"agreement-{stem}"]
+    axes = draw(part).axes[0]
+    stated = re.findall(r"expected between (-?[\d.]+) and (-?[\d.]+) mL", answer(found))[index]
+    drawn = {round(float(line.get_ydata()[0]), 3) for line in axes.lines}  # type: ignore[index]
+    assert {float(end) for end in stated} <= drawn
+    texts = " ".join(each.get_text() for each in axes.texts)
+    for end in stated:
+        assert f"{end.replace('-', chr(0x2212))} mL" in texts
+        assert f"limit {end} mL" in words
+    assert "-" not in texts
+    assert part.agreement is not None
+    assert round(part.agreement.lower_ml.value, 3) in drawn
+
+
+def test_lines_that_lie_on_each_other_are_both_seen_and_named() -> None:
+    part = compare(read_compare_table(TABLE)).against[0]
+    axes = figures(part)["lines-equivalence"][0](part).axes[0]
+    named = [each.get_text() for each in axes.texts]
+    assert sorted(named) == ["Deming", "Passing-Bablok", "York"]
+    places = sorted(each.get_position()[1] for each in axes.texts)
+    assert min(b - a for a, b in itertools.pairwise(places)) > 0.05
+    lines = {line.get_label(): line for line in axes.lines}
+    assert lines["York"].get_linewidth() > 2 * lines["Deming"].get_linewidth()
+    assert lines["York"].get_zorder() <= lines["Deming"].get_zorder()
+    assert lines["Deming"].get_linestyle() == "--"
+    assert lines["York"].get_linestyle() == "-"
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -363,5 +398,7 @@ def test_figures_are_black_on_white_and_differ_by_shape() -> None:
 def test_bad_use(arguments: tuple[str, ...]) -> None:
     got = run(*arguments)
     assert got.exit_code == 2, got.output
+    if arguments == ("nowhere.csv",):
+        assert "from the folder where it runs" in " ".join(got.stderr.split())
     assert got.stdout == ""
     assert len(got.stderr.strip().splitlines()) == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -404,6 +405,15 @@ def test_trend_and_normality() -> None:
 
 
 # --- precision --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("groups", "words"),
+    [([[12.4]], "there is 1 with 1 titre."), ([[12.4], [12.5]], "there are 2 with 2 titres.")],
+)
+def test_too_few_titres_are_counted_in_words(groups: list[list[float]], words: str) -> None:
+    with pytest.raises(ComparisonProblem, match=re.escape(words)):
+        components(groups)
 
 
 @pytest.mark.parametrize("sizes", [(3, 3, 3, 3), (2, 5, 3, 4, 1)])

@@ -87,6 +87,10 @@ def test_path_text_and_record_give_the_result_of_the_pipeline(pond: NotebookResu
     for again in (pond, endpoint.analyse(str(path)), endpoint.analyse(read_record(path))):
         assert again.equivalence is not None
         assert again.equivalence.value_ml == row["equivalence_ml"]
+    for odd in (3, None, [SAMPLES]):
+        with pytest.raises(Problem, match="is no path of a record") as caught:
+            endpoint.analyse(odd)  # type: ignore[arg-type]
+        assert caught.value.remedy
     with pytest.raises(Problem, match="is no record"):
         endpoint.analyse(SAMPLES / "mill-spring.mp4")
     with pytest.raises(Problem, match="does not exist"):

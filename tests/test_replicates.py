@@ -21,6 +21,7 @@ from endpoint.problems import Problem
 from endpoint.recovery import RecoveryProblem, recovery
 from endpoint.replicate_mean import mean_blank, summarise
 from endpoint.replicates import replicates
+from endpoint.report.mean_view import mean_view
 from endpoint.report.replicate_chart import describe_replicates, replicate_chart
 from endpoint.report.replicate_document import replicates_document
 from endpoint.report.replicates import summary_text
@@ -182,6 +183,36 @@ def test_one_run_gives_back_its_own_hardness(write: Writer) -> None:
         expected.standard_uncertainty
     )
     assert found.titre.s is None
+
+
+@pytest.mark.parametrize("lacks", [(2,), (1, 2, 3)])
+def test_an_interval_without_all_ware_is_marked(write: Writer, lacks: tuple[int, ...]) -> None:
+    missing = "volume of the titrant (no burette stated)"
+    folders = []
+    for k, titre in enumerate((12.40, 12.41, 12.42), 1):
+        extra = {"not_in_budget": [missing]} if k in lacks else {}
+        folders.append(write(f"run-{k}", result(titre, **extra)))
+    found = replicates(read_runs(folders, Bench()))
+    data = replicates_document(found)
+    assert data["interval_complete"] is False
+    assert data["lacking"] == [{"source": missing, "numbers": list(lacks)}]
+    said = " ".join(summary_text(found).split())
+    who = "every titration" if len(lacks) == 3 else "no. 2"
+    assert (
+        f"incomplete and too narrow, as not every uncertainty is stated. Missing for {who}: "
+        in (said)
+    )
+    assert "(95 %, incomplete: not all sources are counted)" in said
+    view = mean_view(found)
+    assert view["headline"]["sure"] == "incomplete 95 %"
+    assert any("too narrow" in text for text in view["findings"])
+
+
+def test_a_complete_interval_is_not_marked(three: tuple[Run, ...]) -> None:
+    found = replicates(three)
+    assert replicates_document(found)["interval_complete"] is True
+    assert "incomplete" not in summary_text(found)
+    assert mean_view(found)["headline"]["sure"] == "95 %"
 
 
 def test_observed_scatter_is_used_where_it_is_larger_and_it_is_said(write: Writer) -> None:

@@ -22,8 +22,10 @@ from endpoint.cli import main
 from endpoint.report import wording
 from endpoint.report.curve_drawing import curve_drawings
 from endpoint.report.kept_result import read_kept
+from endpoint.report.pdf import _LEVELS, _beside
 from endpoint.report.report_view import MARKS, cut, report_view, shortened
 from endpoint.report.rounding import outward, two_figures, with_uncertainty
+from endpoint.report.thumbnails import CELL_IN, COLUMNS, TYPE_PT
 from tests.bench_server import barriers, browsing, heard
 from tests.test_indicator_records import record as other_indicator
 
@@ -181,9 +183,15 @@ def test_units_and_budget_are_the_same_in_every_form(cases: dict[str, Case], nam
         part, share = two_figures(line["contribution"]), f"{100 * line['share']:.0f} %"
         name_and_type = f"{line['name']} ({line['type']})"
         assert f"{part} {share} {name_and_type}" in case.terminal
-        assert f"{name_and_type} {part} {share}" in case.pdf_text
-        row = re.search(rf"{re.escape(name_and_type)} [^()]*?{part} {share}", case.page_text)
-        assert row, name_and_type
+        for text in (case.page_text, case.pdf_text):
+            row = re.search(rf"{re.escape(name_and_type)} [^()]*?{part} {share}", text)
+            assert row, name_and_type
+    inputs = [line for line in case.data["budget"][:6] if line["input_unit"]]
+    assert inputs
+    for line in inputs:
+        u = f"u = {two_figures(line['standard_uncertainty'])} {line['input_unit']}"
+        assert u in case.page_text
+        assert u in case.pdf_text
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -227,6 +235,37 @@ def test_where_it_comes_from_is_told(cases: dict[str, Case]) -> None:
         assert "No blank was subtracted." in text
 
 
+def test_fitted_shifts_are_told_with_their_uncertainty(cases: dict[str, Case]) -> None:
+    for name in ("film", "rows"):
+        case = cases[name]
+        assert "fitted shift stated" in case.page_text
+        found = case.data["chemistry"]["parameters"]
+        for key, words in (
+            ("shift_log_k_edta", "Shift of log K, metal with EDTA"),
+            ("shift_log_k_indicator", "Shift of log K, metal with indicator"),
+        ):
+            shift, u = found[key]["value"], found[key]["standard_uncertainty"]
+            for text in (case.page_text, case.pdf_text):
+                told = re.search(rf"{words} ([+\u2212]?)([\d.]+) \(u = ([\d.]+)\)", text)
+                assert told, (name, key)
+                sign, value, wide = told.groups()
+                assert float(wide) == pytest.approx(u, rel=0.05)
+                assert (-1 if sign == "\u2212" else 1) * float(value) == pytest.approx(
+                    shift, abs=0.05 * u
+                )
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_parts_stand_in_one_order_in_page_and_pdf(cases: dict[str, Case], name: str) -> None:
+    case = cases[name]
+    outlines = []
+    for text in (case.page_text, case.pdf_text):
+        heads = ("Sample and method", "Colour against volume", "Provenance Record", "Cautions ")
+        places = [text.index(head) for head in heads]
+        outlines.append(places == sorted(places))
+    assert outlines == [True, True]
+
+
 def test_the_mean_comes_first_and_is_that_of_the_terminal(
     replicates: tuple[str, str, bytes, list[Path]],
 ) -> None:
@@ -241,6 +280,7 @@ def test_the_mean_comes_first_and_is_that_of_the_terminal(
         assert answer[0] in text
         assert "mean of 3 titrations" in text
         assert "Grubbs" in text
+        assert "\u2026" not in text
     for k, folder in enumerate(folders):
         data = json.loads((folder / "result.json").read_text("utf-8"))
         number = data["hardness"]["mmol_l"]
@@ -281,7 +321,7 @@ def test_pdf_has_two_pages_and_tells_a_reader_what_it_is(cases: dict[str, Case],
     assert re.search(r"<pdfuaid:part>1</pdfuaid:part>", xmp)
     elements = list(tagged(root["/StructTreeRoot"]["/K"]))
     figures = [e for e in elements if e.get("/S") == "/Figure"]
-    wanted = {"film": 5, "rows": 3, "bracket": 2, "none": 1, "zinc": 2}[name]
+    wanted = {"film": 4, "rows": 2, "bracket": 2, "none": 1, "zinc": 2}[name]
     assert len(figures) == wanted
     for figure in figures:
         assert len(str(figure["/Alt"])) > 30
@@ -295,6 +335,21 @@ def test_pictures_are_in_the_pdf_and_the_page(cases: dict[str, Case]) -> None:
     assert len(PdfReader(io.BytesIO(film.pdf)).pages[1].images) == 2
     assert film.page.count('<img alt="') == 2
     assert "<img" not in cases["rows"].page
+
+
+@pytest.mark.parametrize("ratio", [3.6, 1.9, 1.75, 0.9])
+def test_captions_of_small_pictures_can_be_read_or_are_left_out(ratio: float) -> None:
+    first = {"name": "a.png", "caption": "First picture", "ratio": 1.3}
+    strip = {"name": "b.png", "caption": "Pictures", "ratio": ratio}
+    for level in _LEVELS:
+        placed = _beside([first, strip], level["picture_mm"])
+        for picture in placed[1:]:
+            points = picture["width_mm"] / 25.4 * TYPE_PT / (COLUMNS * CELL_IN)
+            assert points >= 6.0
+        if len(placed) == 1:
+            assert "more in b.png" in placed[0]["caption"]
+    shown = len(_beside([first, strip], _LEVELS[0]["picture_mm"]))
+    assert shown == (1 if ratio == 0.9 else 2)
 
 
 def test_the_same_result_gives_the_same_bytes(cases: dict[str, Case], tmp_path: Path) -> None:

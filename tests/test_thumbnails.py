@@ -77,7 +77,7 @@ def test_what_was_set_aside_is_shown_with_its_reason(result: Result) -> None:
     assert "set aside: liquid hidden" in describe_thumbnails(hidden)
     figure = thumbnails_picture(hidden)
     assert figure is not None
-    titles = [axes.get_title(loc="left") for axes in figure.axes]
+    titles = [" ".join(axes.get_title(loc="left").split()) for axes in figure.axes]
     assert any("set aside: liquid hidden" in title for title in titles)
     assert any(title.endswith("used") for title in titles)
 

@@ -109,10 +109,11 @@ def components(groups: Sequence[ArrayLike]) -> Components:
     arrays: list[FloatArray] = [np.array(group, dtype=np.float64) for group in groups]
     sizes = np.array([len(group) for group in arrays])
     p, total = len(arrays), int(sizes.sum())
+    be = "is" if p == 1 else "are"
     if p < 2 or total <= p or np.any(sizes < 1):
         raise ComparisonProblem(
-            f"{_METHOD} need 2 or more analysts and several titres of one of them; there are {p} "
-            f"with {total} titres.",
+            f"{_METHOD} need 2 or more analysts and several titres of one of them; there {be} {p} "
+            f"with {total} {'titre' if total == 1 else 'titres'}.",
             "Let each analyst titrate each sample twice or more.",
         )
     means = np.array([group.mean() for group in arrays])

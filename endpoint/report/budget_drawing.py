@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from endpoint.report.drawing import PRINT_STYLE, Drawing, fitting
+from endpoint.report.drawing import Drawing, fitting
 
 _WIDTH, _ROW, _TOP = 440.0, 34.0, 6.0
 _BAR, _ROOM = 11.0, 92.0
 
 
 def budget_drawing(
-    rows: Sequence[Mapping[str, Any]], unit: str, name: str, most: int, paper: bool = False
+    rows: Sequence[Mapping[str, Any]], unit: str, name: str, most: int
 ) -> dict[str, str]:
     """Bars as long as the share of each source in the variance.
 
@@ -26,8 +26,6 @@ def budget_drawing(
         Begins the ids in the SVG.
     most:
         Bars at most.
-    paper:
-        Put the style for paper into it.
     """
     shown = list(rows[:most])
     drawing = Drawing(_WIDTH, 2 * _TOP + _ROW * len(shown))
@@ -42,5 +40,5 @@ def budget_drawing(
     listed = "; ".join(f"{row['name']} {row['share']} %" for row in shown)
     words = f"Shares of the variance, largest first: {listed}."
     caption = f"Share of each source in the variance, and its contribution in {unit}"
-    svg = drawing.svg(f"{name}-bars", caption, words, PRINT_STYLE if paper else "")
+    svg = drawing.svg(f"{name}-bars", caption, words)
     return {"caption": caption, "words": words, "svg": svg}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from endpoint.comparison.agreement import Agreement
 from endpoint.comparison.estimates import Refused
 from endpoint.comparison.precision import Precision
 from endpoint.comparison.study import Against, Comparison
@@ -37,11 +38,14 @@ def answer(found: Comparison) -> str:
     return " ".join([f"{len(pairs)} titrations{who}{of}.", *map(_apart, found.against)])
 
 
+def told_agreement(part: Against) -> Agreement | None:
+    """Bias and limits that are told first: those for further analysts where they are known."""
+    return part.agreement if part.further_analysts is None else part.further_analysts.agreement
+
+
 def _apart(part: Against) -> str:
     """Bias and limits against one volume; those for further analysts where they can be told."""
-    best = part.agreement
-    if part.further_analysts is not None:
-        best = part.further_analysts.agreement
+    best = told_agreement(part)
     name = NAMES[part.volume]
     if best is None:
         return f"Against {name} no limits of agreement can be given."

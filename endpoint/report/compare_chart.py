@@ -14,7 +14,7 @@ from endpoint.comparison.estimates import Z95, Ranged
 from endpoint.comparison.regression import Line
 from endpoint.comparison.study import Against
 from endpoint.report import panels
-from endpoint.report.compare import decimals_of
+from endpoint.report.compare import decimals_of, told_agreement
 from endpoint.report.compare_document import NAMES
 from endpoint.report.rounding import rounded
 
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 _SHAPES = ("o", "s", "^", "D", "v", "P", "X", "p", "<", ">", "h", "*")
 _SIZE = (6.3, 4.4)
 _DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (1, 1.5)))
+_STROKES = ((3.6, "#9a9a9a"), (1.3, panels.INK))
+"""Width and grey of the lines: one that lies on the other is still seen beside it."""
+_NAME_STEP = 0.055
 _MOST_NAMED = 2 * len(_SHAPES)
 _SMALL = 9.0
 
@@ -97,30 +100,53 @@ def _safe(text: str) -> str:
 
 
 def agreement_chart(part: Against) -> Figure:
-    """Difference against mean, with bias, limits and their 95 % intervals."""
-    found = part.agreement
+    """Difference against mean, with the bias and limits that are told first, and their intervals.
+
+    Those are for a further analyst where they are known; then the narrower limits that hold for
+    these people only are drawn beside them as dotted lines.
+    """
+    found = told_agreement(part)
     assert found is not None
+    further = part.further_analysts is not None
+    of = " (a further analyst)" if further else ""
     figure, axes = _page()
     mean = 0.5 * (part.visual_ml + part.recorded_ml)
-    for value, style, words in (
-        (found.upper_ml, (0, (6, 2)), "bias + 1.96 s"),
-        (found.bias_ml, "solid", "bias"),
-        (found.lower_ml, (0, (6, 2)), "bias - 1.96 s"),
+    digits = decimals_of(found.bias_ml.low, found.bias_ml.high)
+    for k, (value, style, words) in enumerate(
+        (
+            (found.upper_ml, (0, (6, 2)), "upper limit"),
+            (found.bias_ml, "solid", "bias"),
+            (found.lower_ml, (0, (6, 2)), "lower limit"),
+        )
     ):
-        label = "95 % interval" if words == "bias" else "_"
-        axes.axhspan(value.low, value.high, fc="#ededed", ec="none", label=label)
         axes.axhline(value.value, color=panels.INK, lw=1.2, ls=style)
-        digits = decimals_of(value.low, value.high)
+        # The intervals may overlap, so they stand beside each other.
+        axes.plot(
+            [0.95 + 0.02 * k] * 2,
+            [value.low, value.high],
+            transform=axes.get_yaxis_transform(),
+            color=panels.INK,
+            lw=1.0,
+            marker="_",
+            ms=6,
+            label="_" if k else f"95 % intervals, at the right{of}",
+        )
         axes.annotate(
-            f"{words}\n{rounded(value.value, digits)} mL",
+            f"{words}\n{_signed(rounded(value.value, digits))} mL",
             (1.01, value.value),
             xycoords=("axes fraction", "data"),
             va="center",
             fontsize=_SMALL,
             annotation_clip=False,
         )
-    axes.axhline(0.0, color=panels.SOFT, lw=0.8, ls=(0, (1, 2)))
+    if further and part.agreement is not None:
+        for k, value in enumerate((part.agreement.lower_ml, part.agreement.upper_ml)):
+            label = "_" if k else "limits for these analysts only"
+            axes.axhline(value.value, color=panels.INK, lw=1.0, ls=(0, (1, 1.5)), label=label)
+    axes.axhline(0.0, color=panels.SOFT, lw=0.8)
     _points(axes, part, mean, part.differences_ml)
+    reach = max(float(np.ptp(mean)), 0.1)
+    axes.set_xlim(float(mean.min()) - 0.05 * reach, float(mean.max()) + 0.12 * reach)
     axes.set_xlabel(f"mean of visual titre and {NAMES[part.volume][4:]} / mL", fontsize=_SMALL + 1)
     axes.set_ylabel(f"visual titre minus {NAMES[part.volume][4:]} / mL", fontsize=_SMALL + 1)
     _legend(figure, axes)
@@ -138,6 +164,7 @@ def line_chart(part: Against) -> Figure:
     grid = np.linspace(float(x.min()) - reach, float(x.max()) + reach, 100)
     axes.axhline(0.0, color=panels.SOFT, lw=0.8, ls=(0, (1, 2)))
     # The band is that of the first line whose stated uncertainties explain the scatter.
+    ends: list[tuple[float, str]] = []
     believed = next((one for one in part.lines if one.p_value is None or one.p_value >= 0.05), None)
     for k, line in enumerate(part.lines):
         rest = line.at(grid) - grid
@@ -145,18 +172,46 @@ def line_chart(part: Against) -> Figure:
             wide = Z95 * line.u_at(grid)
             words = f"95 % interval ({line.method})"
             axes.fill_between(grid, rest - wide, rest + wide, fc="#ededed", ec="none", label=words)
-        axes.plot(grid, rest, color=panels.INK, lw=1.3, ls=_DASHES[k], label=line.method)
+        width, colour = _STROKES[k]
+        axes.plot(grid, rest, color=colour, lw=width, ls=_DASHES[k], label=line.method)
+        ends.append((float(rest[-1]), line.method))
     if part.rank_line is not None:
         slope, intercept = (v.value for v in part.rank_line)
         rest = intercept + (slope - 1.0) * grid
         axes.plot(grid, rest, color=panels.INK, lw=1.5, ls=_DASHES[2], label="Passing-Bablok")
+        ends.append((float(rest[-1]), "Passing-Bablok"))
     _points(axes, part, x, part.differences_ml)
     _bars(axes, part)
+    _named_ends(axes, float(grid[-1]), ends)
     name = NAMES[part.volume][4:]
     axes.set_xlabel(f"{name} / mL", fontsize=_SMALL + 1)
     axes.set_ylabel(f"visual titre minus {name} / mL", fontsize=_SMALL + 1)
     _legend(figure, axes)
     return figure
+
+
+def _named_ends(axes: Axes, x: float, ends: list[tuple[float, str]]) -> None:
+    """Name each line at its right end; the names stand apart where the lines do not."""
+    low, high = axes.get_ylim()
+    at = -1.0
+    for y, name in sorted(ends):
+        at = max(at + _NAME_STEP, (y - low) / (high - low))
+        axes.annotate(
+            name,
+            (x, y),
+            xytext=(1.05, at),
+            textcoords="axes fraction",
+            va="center",
+            fontsize=_SMALL,
+            annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "lw": 0.6, "color": panels.SOFT},
+        )
+    axes.set_ylim(low, high)
+
+
+def _signed(number: str) -> str:
+    """Number with a true minus sign."""
+    return number.replace("-", "\u2212")
 
 
 def _bars(axes: Axes, part: Against) -> None:
@@ -188,7 +243,7 @@ def analyst_chart(part: Against) -> Figure:
     for row, each in enumerate(shown):
         _interval(axes, row, each.bias_ml, each.interval, "o")
     names = [f"{each.analyst[:24]} (n = {each.n})" for each in shown]
-    total = part.agreement if part.further_analysts is None else part.further_analysts.agreement
+    total = told_agreement(part)
     if total is not None:
         _interval(axes, len(shown), total.bias_ml.value, total.bias_ml, "D")
         names.append("all" if part.further_analysts is None else "further analysts")
@@ -212,17 +267,22 @@ def _interval(axes: Axes, row: int, value: float, ends: Ranged | None, marker: s
 
 
 def _agreement_words(part: Against) -> str:
-    found = part.agreement
+    found = told_agreement(part)
     assert found is not None
+    d = decimals_of(found.bias_ml.low, found.bias_ml.high)
     told = []
     for name, v in (
         ("bias", found.bias_ml),
         ("lower limit", found.lower_ml),
         ("upper limit", found.upper_ml),
     ):
-        d = decimals_of(v.low, v.high)
         ends = f"{rounded(v.low, d)} to {rounded(v.high, d)}"
         told.append(f"{name} {rounded(v.value, d)} mL (95 % interval {ends})")
+    if part.further_analysts is not None and part.agreement is not None:
+        ends = " to ".join(
+            rounded(v.value, d) for v in (part.agreement.lower_ml, part.agreement.upper_ml)
+        )
+        told.append(f"these are for a further analyst; for these analysts only {ends} mL")
     return (
         f"Difference of visual titre and {NAMES[part.volume]} against their mean, "
         f"{len(part.pairs)} titrations. " + "; ".join(told) + "."

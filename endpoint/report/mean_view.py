@@ -6,7 +6,7 @@ from typing import Any
 
 from endpoint.hardness_units import M_CACO3
 from endpoint.replicates import Replicates
-from endpoint.report.replicate_document import budget
+from endpoint.report.replicate_document import budget, lacking
 from endpoint.report.replicate_findings import expanded, findings, titre_decimals
 from endpoint.report.replicates import (
     answer,
@@ -69,16 +69,17 @@ def mean_view(found: Replicates) -> dict[str, Any]:
 def _headline(found: Replicates) -> dict[str, Any]:
     summary = found.summary
     total, n = summary.hardness, summary.titre.n
+    sure = "incomplete 95 %" if lacking(found) else "95 %"
     of = "from 1 titration" if n == 1 else f"mean of {n} titrations"
     titre = summary.titre.quantity if summary.net_titre_ml is None else summary.net_titre_ml
     volume = expanded(titre, least=titre_decimals(found.runs) + 1)
     if total is None:
-        return {"what": "Mean titre", "number": volume, "also": [of], "sure": "95 %"}
+        return {"what": "Mean titre", "number": volume, "also": [of], "sure": sure}
     mass = expanded(total.quantity.scaled(M_CACO3), "mg/L as CaCO3", 1)
     also = [mass, f"mean titre {volume}", of]
     return {
         "what": "Mean hardness",
         "number": expanded(total.quantity),
         "also": also,
-        "sure": "95 %",
+        "sure": sure,
     }

@@ -6,7 +6,13 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from endpoint.report.rounding import FIXED_SPACE, format_quantity, outward, rounded
+from endpoint.report.rounding import (
+    FIXED_SPACE,
+    format_quantity,
+    outward,
+    rounded,
+    with_uncertainty,
+)
 from endpoint.report.wording import OF_EBT
 
 Fact = dict[str, str]
@@ -21,6 +27,11 @@ _WAYS = {
     "drops": "drops counted in the picture, between two burette readings",
 }
 _PUMPED = ("continuous",)
+_SHIFTS = {
+    "shift_log_k_edta": "Shift of log K, metal with EDTA",
+    "shift_log_k_indicator": "Shift of log K, metal with indicator",
+}
+"""Fitted parameter -> what it is: departure of a conditional constant from the published one."""
 _BY_HAND = {
     "liquid_box": "The place of the liquid was given by hand.",
     "reference_box": "The place of the reference was given by hand.",
@@ -128,10 +139,23 @@ def found_by_fit(data: Plain) -> list[Fact]:
         amount = f"{_figures(dye['value'])}{FIXED_SPACE}\u00b5mol/L"
         text = f"{amount} (68 %: within a factor of {dye['factor68']:.2f})"
         facts.append(_fact("Indicator in the flask", text))
+    for key, words in _SHIFTS.items():
+        shift = (chemistry.get("parameters") or {}).get(key)
+        if shift is not None:
+            text = _shift_text(shift["value"], shift["standard_uncertainty"])
+            facts.append(_fact(words, text))
     rms = chemistry.get("residual_rms")
     if isinstance(rms, float) and 0.0 <= rms < 10.0:
         facts.append(_fact("Scatter around the fit", f"{100.0 * rms:.1f} % of the change"))
     return facts
+
+
+def _shift_text(value: float, u: float | None) -> str:
+    """Shift with its sign and standard uncertainty, "−0.03 (u = 0.13)"."""
+    shown, wide = with_uncertainty(value, u)
+    sign = "" if float(shown) <= 0.0 else "+"
+    shown = f"{sign}{shown}".replace("-", "\u2212")
+    return f"{shown} (u{FIXED_SPACE}={FIXED_SPACE}{wide})" if wide else shown
 
 
 def _figures(value: float) -> str:

@@ -16,11 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.problems import InstallProblem, OutputProblem
-from endpoint.report.budget_drawing import budget_drawing
 from endpoint.report.curve_drawing import curve_drawings
 from endpoint.report.kept_result import KeptResult, picture_bytes
 from endpoint.report.page import NO_BUDGET, NO_CURVE, PICTURES, dated, program
 from endpoint.report.report_view import cut, report_view, shortened
+from endpoint.report.thumbnails import CELL_IN, COLUMNS, TYPE_PT
 
 _FONTS = ("Libertinus Serif", "DejaVu Sans")
 """Those that come with typst and with matplotlib."""
@@ -29,12 +29,13 @@ _BOXES = "Last Resort High-Efficiency"
 _BOXED = "Signs that no font here has are drawn as boxes; result.json holds them."
 _PAGES = 2
 _TEXT_MM, _GAP_MM = 176.0, 5.0
+_LEAST_PT = 6.0
 _LEVELS = (
     # size of type, picture height, rows of the budget, texts in a list, signs of a text
     {"size": 9.8, "picture_mm": 82, "rows": 10, "texts": 10, "signs": 500},
     {"size": 9.5, "picture_mm": 72, "rows": 10, "texts": 8, "signs": 400},
     {"size": 9.2, "picture_mm": 58, "rows": 10, "texts": 6, "signs": 260},
-    {"size": 8.8, "picture_mm": 44, "rows": 6, "texts": 4, "signs": 170},
+    {"size": 8.8, "picture_mm": 50, "rows": 6, "texts": 4, "signs": 170},
     {"size": 8.2, "picture_mm": 30, "rows": 5, "texts": 3, "signs": 110},
     {"size": 7.8, "picture_mm": 20, "rows": 4, "texts": 2, "signs": 80},
 )
@@ -75,16 +76,18 @@ def report_pdf(
         pictures = [list(_pictures(each, k, folder)) for k, each in enumerate(kept)]
         template = (files("endpoint.report") / "templates" / "report.typ").read_bytes()
         (folder / "report.typ").write_bytes(template)
+        heads = {"title": cut(title, 140), "heading": cut(heading, 120)}
+        wanted = _PAGES * len(views) + (0 if mean is None else 1)
         for level in _LEVELS:
-            data = {
-                "title": cut(title, 140),
-                "heading": cut(heading, 120),
-                **_data(kept, views, pictures, mean, level, folder),
-            }
-            wanted = _PAGES * len(views) + (0 if mean is None else 1)
+            data = {**heads, **_data(kept, views, pictures, mean, level, folder)}
             pages, pdf = _set(folder, data)
             if pages <= wanted:
                 break
+        # What the pages of the results have no room for may well fit on that of the mean.
+        for fuller in _LEVELS[: _LEVELS.index(level)] if mean is not None else ():
+            pages, roomy = _set(folder, {**data, "mean": _mean(mean or {}, fuller)})
+            if pages <= wanted:
+                return roomy
         return pdf
 
 
@@ -107,7 +110,7 @@ def _data(
         "dated": dated(views[0]) if mean is None else "",
         "footer": cut(f"{program(views)}: {', '.join(v['file'] for v in views)}", 90),
         "size": level["size"],
-        "mean": None if mean is None else _mean(mean, level, folder),
+        "mean": None if mean is None else _mean(mean, level),
         "views": parts,
     }
 
@@ -183,11 +186,18 @@ def _pictures(kept: KeptResult, number: int, folder: Path) -> Iterator[dict[str,
             (folder / file).write_bytes(data)
             with Image.open(folder / file) as picture:
                 ratio = picture.width / picture.height
-            yield {"file": file, "caption": caption, "words": words, "ratio": ratio}
+            yield {"file": file, "name": name, "caption": caption, "words": words, "ratio": ratio}
 
 
 def _beside(pictures: Sequence[Mapping[str, Any]], most_mm: float) -> list[dict[str, Any]]:
-    """Pictures with the width of each, side by side on the page: the first is the smaller one."""
+    """Pictures with the width of each, side by side on the page: the first is the smaller one.
+
+    A strip of which the captions could not be read is left out.
+    """
+    legible_mm = 25.4 * COLUMNS * CELL_IN * _LEAST_PT / TYPE_PT
+    if len(pictures) == 2 and most_mm * pictures[1]["ratio"] < legible_mm:
+        more = f"{pictures[0]['caption']} (more in {pictures[1]['name']})"
+        pictures = [{**pictures[0], "caption": more}]
     room = _TEXT_MM - _GAP_MM * max(len(pictures) - 1, 0)
     parts = (0.3, 0.7) if len(pictures) == 2 else (0.6,)
     return [
@@ -234,13 +244,12 @@ def _placed(
     placed["budget_missing"] = NO_BUDGET if kept.status == "located" else ""
     if view["budget"] is not None:
         placed["budget"] = _shorter(view["budget"], level["rows"], longest)
-        placed["bars"] = _bars(view["budget"], name, level["rows"], folder)
     return placed
 
 
-def _mean(mean: Mapping[str, Any], level: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+def _mean(mean: Mapping[str, Any], level: Mapping[str, Any]) -> dict[str, Any]:
     placed = dict(mean)
-    most, longest = level["texts"], level["signs"]
+    most, longest = level["texts"], 2 * level["signs"]
     placed["answer"] = cut(mean["answer"], 600)
     placed["findings"] = shortened(mean["findings"], most + 4, longest)
     rows = mean["table"]["rows"]
@@ -251,13 +260,15 @@ def _mean(mean: Mapping[str, Any], level: Mapping[str, Any], folder: Path) -> di
     placed["table"] = {**mean["table"], "rows": shown, "caption": caption}
     if mean["budget"] is not None:
         placed["budget"] = _shorter(mean["budget"], level["rows"], longest)
-        placed["bars"] = _bars(mean["budget"], "mean", level["rows"], folder)
     return placed
 
 
 def _shorter(budget: Mapping[str, Any], most: int, longest: int) -> dict[str, Any]:
     """The first rows of a budget; the rest in one."""
-    rows = [{**row, "name": cut(row["name"], 60)} for row in budget["rows"]]
+    rows = [
+        {**row, "name": cut(row["name"], 80), "input": cut(row["input"], 50)}
+        for row in budget["rows"]
+    ]
     rest = budget["rest"]
     if len(rows) > most:
         share = sum(row["part"] for row in budget["rows"][most:])
@@ -266,13 +277,9 @@ def _shorter(budget: Mapping[str, Any], most: int, longest: int) -> dict[str, An
             "name": f"{budget['count'] - most} smaller parts, see result.json",
         }
         rows = rows[:most]
+    inputs = any(row["input"] for row in rows)
     texts = {key: cut(budget[key], longest) for key in ("types", "missing")}
-    return {**budget, **texts, "rows": rows, "rest": rest, "inputs": False}
-
-
-def _bars(budget: Mapping[str, Any], name: str, most: int, folder: Path) -> dict[str, str]:
-    drawing = budget_drawing(budget["rows"], budget["unit"], name, most, paper=True)
-    return _file(folder, f"{name}-bars.svg", drawing)
+    return {**budget, **texts, "rows": rows, "rest": rest, "inputs": inputs}
 
 
 def _file(folder: Path, name: str, drawing: Mapping[str, str]) -> dict[str, str]:

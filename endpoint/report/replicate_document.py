@@ -14,6 +14,7 @@ from endpoint.outliers import OutlierTest
 from endpoint.recovery import Recovery
 from endpoint.replicate_mean import Blank, Mean, Summary
 from endpoint.replicates import Replicates
+from endpoint.titre_table import JUDGEMENT
 from endpoint.titres import Run
 
 FORMAT = 1
@@ -52,6 +53,11 @@ def replicates_document(
         "recovery": _recovery(spike),
         "spiked": None if spiked is None else replicates_document(spiked),
         "not_in_budget": list(not_in_budget(found)),
+        "interval_complete": not lacking(found),
+        "lacking": [
+            {"source": source, "numbers": list(numbers)}
+            for source, numbers in lacking(found).items()
+        ],
         "notes": list(found.notes),
     }
 
@@ -60,6 +66,20 @@ def not_in_budget(found: Replicates) -> tuple[str, ...]:
     """What no run states, each once."""
     used = [found.run(n) for n in found.summary.numbers]
     return tuple(dict.fromkeys(text for run in used for text in run.not_in_budget))
+
+
+def lacking(found: Replicates, summary: Summary | None = None) -> dict[str, tuple[int, ...]]:
+    """Source that is not stated for all runs of a mean -> numbers of the runs that lack it.
+
+    A run without it brings nothing of it into the mean, so the interval of the mean is too narrow.
+    How a person judges the colour is never stated and so left out here.
+    """
+    missing: dict[str, tuple[int, ...]] = {}
+    for n in (summary or found.summary).numbers:
+        for text in found.run(n).not_in_budget:
+            if text != JUDGEMENT:
+                missing[text] = (*missing.get(text, ()), n)
+    return missing
 
 
 def summary_document(summary: Summary, runs: Sequence[Run]) -> dict[str, Any]:

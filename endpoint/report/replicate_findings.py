@@ -10,6 +10,7 @@ from endpoint.outliers import OutlierTest
 from endpoint.recovery import Recovery
 from endpoint.replicate_mean import Summary
 from endpoint.replicates import Replicates
+from endpoint.report.replicate_document import lacking
 from endpoint.report.rounding import (
     FIXED_SPACE,
     decimals_for,
@@ -43,15 +44,16 @@ def expanded(quantity: Quantity, unit: str | None = None, least: int = 3) -> str
     return format_quantity(quantity.value, evaluate_one(quantity).expanded_uncertainty, unit)
 
 
-def how_sure(quantity: Quantity) -> str:
-    """Words on the coverage of an interval, or that none is known."""
+def how_sure(quantity: Quantity, *, complete: bool = True) -> str:
+    """Words on the coverage of an interval, that sources are not in it, or that none is known."""
     if quantity.standard_uncertainty == 0.0:
         return "(uncertainty not known)"
+    less = "" if complete else ", incomplete: not all sources are counted"
     check = evaluate_one(quantity).monte_carlo
     if check is None or not check.is_used:
-        return f"(95{FIXED_SPACE}%)"
+        return f"(95{FIXED_SPACE}%{less})"
     first = two_figures(quantity.expanded_uncertainty(0.95))
-    return f"(95{FIXED_SPACE}%, from draws; first order \u00b1{FIXED_SPACE}{first})"
+    return f"(95{FIXED_SPACE}%, from draws; first order \u00b1{FIXED_SPACE}{first}{less})"
 
 
 def listed(found: Replicates, numbers: Sequence[int]) -> str:
@@ -72,6 +74,7 @@ def findings(found: Replicates, spike: Recovery | None, spiked: Replicates | Non
         f"{called(found, run.number)} has no titre and is not in the mean: {run.reason}"
         for run in found.without_titre
     ]
+    lines += _lacking_words(found)
     lines.append(scatter_words(found.summary))
     lines += _test_words(found)
     lines += _repeatability_words(found)
@@ -90,6 +93,26 @@ def findings(found: Replicates, spike: Recovery | None, spiked: Replicates | Non
     if spike is not None and spiked is not None:
         lines.append(recovery_words(spike, spiked))
     return lines
+
+
+def _lacking_words(found: Replicates) -> list[str]:
+    """Which titrations lack a source of uncertainty that the mean should hold."""
+    missing = lacking(found)
+    if not missing:
+        return []
+    used = found.summary.numbers
+    told: dict[tuple[int, ...], list[str]] = {}
+    for source, numbers in missing.items():
+        told.setdefault(numbers, []).append(source)
+    parts = []
+    for numbers, sources in told.items():
+        every = len(numbers) == len(used)
+        who = "every titration" if every else listed(found, numbers)
+        parts.append(f"{who}: {', '.join(sources)}")
+    return [
+        "The interval of the mean is incomplete and too narrow, as not every uncertainty is "
+        f"stated. Missing for {'; for '.join(parts)}. State it and analyse again."
+    ]
 
 
 def scatter_words(summary: Summary) -> str:

@@ -8,7 +8,14 @@ from endpoint.hardness_units import M_CACO3
 from endpoint.recovery import Recovery
 from endpoint.replicate_mean import Mean, Summary, scatter_name
 from endpoint.replicates import Replicates
-from endpoint.report.replicate_document import OWN, budget, group_mean, not_in_budget, use_of
+from endpoint.report.replicate_document import (
+    OWN,
+    budget,
+    group_mean,
+    lacking,
+    not_in_budget,
+    use_of,
+)
 from endpoint.report.replicate_findings import (
     called,
     expanded,
@@ -38,16 +45,16 @@ def name_of(found: Replicates) -> str:
     return labels.pop() if len(labels) == 1 and len(found.summary.numbers) > 1 else ""
 
 
-def means(summary: Summary, least: int) -> str:
+def means(found: Replicates, summary: Summary, least: int) -> str:
     """Mean hardness, or mean titre where sample and titrant are not known."""
-    total = summary.hardness
+    total, complete = summary.hardness, not lacking(found, summary)
     if total is None:
         volume = summary.titre.quantity if summary.net_titre_ml is None else summary.net_titre_ml
-        return f"mean titre {expanded(volume, least=least)} {how_sure(volume)}"
+        return f"mean titre {expanded(volume, least=least)} {how_sure(volume, complete=complete)}"
     mass = total.quantity.scaled(M_CACO3)
     return (
         f"hardness {expanded(total.quantity)} = {expanded(mass, 'mg/L as CaCO3', 1)} "
-        f"{how_sure(total.quantity)}"
+        f"{how_sure(total.quantity, complete=complete)}"
     )
 
 
@@ -55,7 +62,7 @@ def answer(found: Replicates) -> str:
     """One or two sentences that answer the question."""
     summary = found.summary
     name = name_of(found)
-    words = means(summary, titre_decimals(found.runs) + 1)
+    words = means(found, summary, titre_decimals(found.runs) + 1)
     begin = f"{name}: {words}" if name else words[0].upper() + words[1:]
     n = summary.titre.n
     of = "from 1 titration" if n == 1 else f"mean of {n} titrations"
@@ -153,7 +160,7 @@ def _aside(found: Replicates, width: int) -> list[str]:
         who = called(found, each.number)
         lines.append(fill(f"Set aside: {who}, because: {each.reason}", width, "  "))
     if found.with_all is not None:
-        words = means(found.with_all, titre_decimals(found.runs) + 1)
+        words = means(found, found.with_all, titre_decimals(found.runs) + 1)
         n = found.with_all.titre.n
         lines.append(fill(f"With everything in: {words}, mean of {n}.", width, "  "))
     if found.rough:

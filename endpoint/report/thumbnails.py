@@ -6,6 +6,7 @@ crossed out. The outline is white on black, solid for the liquid, dashed for the
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -23,10 +24,16 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MOST = 12
-_COLUMNS = 4
-_MOST_ASIDE = 4
-_AROUND_END_ML = (-0.5, -0.1, 0.1, 0.5)
+MOST = 8
+COLUMNS = 4
+CELL_IN = 2.5
+TYPE_PT = 18.0
+"""Of the captions, in a strip of `COLUMNS` times `CELL_IN`: paper shows it at a third of that."""
+_TALLEST_IN = 2.0
+_LINE_IN = 0.31
+_SIGNS = 16
+_MOST_ASIDE = 3
+_AROUND_END_ML = (-0.3, 0.0, 0.3)
 _WORDS = {
     Flag.DAMAGED: "damaged frame",
     Flag.DARK: "too dark",
@@ -155,14 +162,15 @@ def thumbnails_picture(result: Result) -> Figure | None:
     if not shown or region is None:
         return None
     height, width = shown[0].picture.rgb.shape[:2]
-    rows = -(-len(shown) // _COLUMNS)
-    cell_in = 2.5
+    rows = -(-len(shown) // COLUMNS)
+    tall_in = min(CELL_IN * height / width, _TALLEST_IN)
+    lines = max(_caption(t).count("\n") + 1 for t in shown)
     figure = Figure(
-        figsize=(_COLUMNS * cell_in, rows * (cell_in * height / width + 0.5)),
+        figsize=(COLUMNS * CELL_IN, rows * (tall_in + lines * _LINE_IN)),
         facecolor="white",
         layout="constrained",
     )
-    grid = figure.subplots(rows, _COLUMNS, squeeze=False)
+    grid = figure.subplots(rows, COLUMNS, squeeze=False)
     for axes in grid.flat:
         axes.axis("off")
     for thumbnail, axes in zip(shown, grid.flat, strict=False):
@@ -190,17 +198,20 @@ def _draw(axes: Axes, thumbnail: Thumbnail, region: Region) -> None:
             axes.plot(across, (0, height), color="white", linewidth=1.0)
     axes.set_xlim(-0.5, width - 0.5)
     axes.set_ylim(height - 0.5, -0.5)
+    axes.set_anchor("SW")
+    axes.set_title(_caption(thumbnail), fontsize=TYPE_PT, loc="left")
+
+
+def _caption(thumbnail: Thumbnail) -> str:
+    """Volume, time and state, in lines that fit above a picture."""
     when = (
         f"{rounded(thumbnail.picture.time_s, 0)} s"
         if thumbnail.timed
         else (f"still {thumbnail.picture.index + 1}")
     )
     state = f"set aside: {thumbnail.aside}" if thumbnail.aside else "used"
-    axes.set_title(
-        f"{rounded(thumbnail.volume_ml, 2)} mL, {when}\n{state}",
-        fontsize=9,
-        loc="left",
-    )
+    texts = (f"{rounded(thumbnail.volume_ml, 2)} mL, {when}", state)
+    return "\n".join(line for text in texts for line in textwrap.wrap(text, _SIGNS))
 
 
 def describe_thumbnails(result: Result) -> str:

@@ -168,7 +168,9 @@ def _text_of(path: Path, problem: type[Problem]) -> str:
         data = path.read_bytes()
     except FileNotFoundError:
         raise problem(
-            f"{path} does not exist.", "Check the name; paths count from the record's folder."
+            f"{path} does not exist.",
+            "Check the name; names in a record count from its folder, those of a command from the "
+            "folder where it runs.",
         ) from None
     except OSError as error:
         raise problem(
