@@ -83,11 +83,13 @@ def _points(axes: Axes, part: Against, x: np.ndarray, y: np.ndarray) -> None:
 
 def _legend(figure: Figure, axes: Axes) -> None:
     handles, labels = axes.get_legend_handles_labels()
+    # A long name widens its whole column.
+    most = 3 if max(map(len, labels), default=0) > 20 else 5
     figure.legend(
         handles,
         [_safe(text) for text in labels],
         loc="outside lower center",
-        ncols=min(max(len(labels), 1), 5),
+        ncols=min(max(len(labels), 1), most),
         fontsize=_SMALL,
         frameon=False,
     )
