@@ -159,7 +159,7 @@ def serve(
 
 
 def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], dict[str, str]]:
-    from endpoint.bench.feeds import CameraFeed, FilmFeed, rows_of
+    from endpoint.bench.feeds import CameraFeed, FilmFeed, recorded_run
 
     if camera == "browser":
         return None, {}, {"camera": "browser"}
@@ -167,8 +167,13 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
         return CameraFeed(int(camera)).run, {}, {"camera": f"number {int(camera)}"}
     path = Path(camera)
     if path.suffix.lower() == ".toml":
-        source, rows, form = rows_of(path)
-        return FilmFeed(source, rows).run, form, {"film": path.name}
+        run = recorded_run(path)
+        if run.left_out:
+            click.echo(
+                f"The bench leaves out of {path.name}: {', '.join(run.left_out)}.\n"
+                f"The whole record is used by: endpoint locate {path}"
+            )
+        return FilmFeed(run.source, run.rows, run.pump).run, run.form, {"film": path.name}
     from endpoint.problems import SourceProblem
     from endpoint.sources.video import VideoSource
 
