@@ -6,8 +6,12 @@ import datetime
 import json
 import re
 import socket
+import subprocess
+import sys
 import threading
 import time
+import urllib.error
+import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -95,6 +99,7 @@ def test_sharing_serves_viewers_only(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def serve(hub: Any, keys: Any, hosts: tuple[str, ...], *more: Any) -> None:
         seen.update(keys=keys, hosts=hosts)
+        more[-1]()
 
     monkeypatch.setattr(command, "_address_here", lambda: "192.0.2.7")
     monkeypatch.setattr(command, "listen", lambda port, everywhere: seen.update(all=everywhere))
@@ -110,13 +115,43 @@ def test_without_sharing_only_this_computer_is_served(monkeypatch: pytest.Monkey
     from endpoint.commands import bench as command
 
     seen: dict[str, Any] = {}
-    monkeypatch.setattr(command, "serve", lambda hub, keys, hosts, *more: seen.update(hosts=hosts))
+
+    def serve(hub: Any, keys: Any, hosts: tuple[str, ...], *more: Any) -> None:
+        seen.update(hosts=hosts)
+        more[-1]()
+
+    monkeypatch.setattr(command, "serve", serve)
     monkeypatch.setattr(command, "listen", lambda port, everywhere: seen.update(all=everywhere))
     code, output = said()
     assert code == 0
     assert seen["all"] is False
     assert seen["hosts"] == ("127.0.0.1:8765", "localhost:8765")
     assert "works once" in output
+
+
+def test_address_is_printed_when_pages_are_answered() -> None:
+    """The first line comes from a server that answers at once, without a second try."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    program = "from endpoint.cli import main; main()"
+    bench = subprocess.Popen(
+        [sys.executable, "-u", "-c", program, "bench", "--port", str(port)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert bench.stdout is not None
+        address = bench.stdout.readline().split()[-1]
+        with urllib.request.urlopen(address.partition("?")[0] + "?token=x", timeout=5) as page:
+            raise AssertionError(page.status)
+    except urllib.error.HTTPError as answer:
+        assert answer.code == 403
+        answer.close()
+    finally:
+        bench.kill()
+        bench.communicate()
 
 
 def test_film_is_played_as_if_live() -> None:
