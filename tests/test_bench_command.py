@@ -23,6 +23,7 @@ from calibration.quantity import Quantity
 from endpoint.assembly import prepare
 from endpoint.bench.feeds import CameraFeed, FilmFeed, LogRow, PumpRun, pump_of, recorded_run
 from endpoint.bench.hub import BenchClock, Hub
+from endpoint.bench.live import LiveSession
 from endpoint.bench.protocol import Command, parse_command
 from endpoint.bench.setting import job_of, setting_from
 from endpoint.cli import main
@@ -30,6 +31,7 @@ from endpoint.delivery import Delivery
 from endpoint.problems import DeliveryProblem, Problem, SourceProblem
 from endpoint.record import read_record
 from endpoint.region import locate
+from endpoint.sources.frame import ArrayFrame
 from tests.bench_scene import (
     ADDITIONS,
     FORM_VALUES,
@@ -154,14 +156,14 @@ def test_address_is_printed_when_pages_are_answered() -> None:
         bench.communicate()
 
 
-def test_film_is_played_as_if_live() -> None:
-    """A drawn film with its readings, thirty times as fast, gives the true volume."""
-    film = frames(lead_s=0.0)
-    rows = tuple(LogRow(PAUSE_S * k, v) for k, v in enumerate(ADDITIONS))
+def played(
+    film: list[ArrayFrame], speed: float, form: dict[str, Any], **logged: Any
+) -> tuple[LiveSession, float]:
+    """A finished session to which a drawn film was played, and its time at the end."""
     session = new_session()
     session.sight.look_at(locate(film[:4], LIQUID, WHITE))
-    hub = Hub(session, BenchClock(speed=30.0), browser=False)
-    feed = FilmFeed(Held(film), rows)
+    hub = Hub(session, BenchClock(speed=speed), browser=False)
+    feed = FilmFeed(Held(film), **logged)
     thread = threading.Thread(target=feed.run, args=(hub,), daemon=True)
     thread.start()
     time.sleep(0.3)
@@ -169,8 +171,8 @@ def test_film_is_played_as_if_live() -> None:
     assert session.phase == "set-up"
     page = hub.join(True)
     assert page is not None
-    hub.command(page, Command("begin", {"form": FORM_VALUES}))
-    for _ in range(200):
+    hub.command(page, Command("begin", {"form": form}))
+    for _ in range(400):
         if session.source_ended:
             break
         time.sleep(0.05)
@@ -180,6 +182,13 @@ def test_film_is_played_as_if_live() -> None:
     assert session.document is not None
     assert session.document["status"] == "located", session.document["reasons"]
     assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.05)
+    return session, hub.clock.now()
+
+
+def test_film_is_played_as_if_live() -> None:
+    """A drawn film with its readings, thirty times as fast, gives the true volume."""
+    rows = tuple(LogRow(PAUSE_S * k, v) for k, v in enumerate(ADDITIONS))
+    played(frames(lead_s=0.0), 30.0, FORM_VALUES, rows=rows)
 
 
 def test_record_fills_the_form() -> None:
@@ -271,29 +280,11 @@ def test_pump_of_a_log() -> None:
 
 
 def test_film_of_a_pump_is_played_as_if_live() -> None:
-    film = pump_frames(12.0, lead_s=4.0)
-    session = new_session()
-    session.sight.look_at(locate(film[:4], LIQUID, WHITE))
-    hub = Hub(session, BenchClock(speed=25.0), browser=False)
+    """The pump is started and stopped as it was, with nobody at the page."""
     pump = PumpRun(12.0, 4.0, 4.0 + 60.0 * (TRUE_ML + 1.0) / 12.0)
-    thread = threading.Thread(target=FilmFeed(Held(film), (), pump).run, args=(hub,), daemon=True)
-    thread.start()
-    time.sleep(0.3)
-    page = hub.join(True)
-    assert page is not None
     form = {**FORM_VALUES, "mode": "pump", "rate_ml_min": 12.0}
-    hub.command(page, Command("begin", {"form": form}))
-    for _ in range(400):
-        if session.source_ended:
-            break
-        time.sleep(0.05)
-    hub.command(page, Command("finish"))
-    hub.stopping.set()
-    thread.join(5.0)
-    assert session.delivered_ml(hub.clock.now()) == pytest.approx(TRUE_ML + 1.0, abs=0.1)
-    assert session.document is not None
-    assert session.document["status"] == "located", session.document["reasons"]
-    assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.05)
+    session, now_s = played(pump_frames(12.0, lead_s=4.0), 25.0, form, pump=pump)
+    assert session.delivered_ml(now_s) == pytest.approx(TRUE_ML + 1.0, abs=0.01)
 
 
 class Unplugged:
