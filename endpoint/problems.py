@@ -57,6 +57,12 @@ class RecordProblem(Problem):
     code = "record"
 
 
+class NotReady(RecordProblem):
+    """The flask is not found yet: wait until the checks of the set-up are good."""
+
+    code = "not-ready"
+
+
 class SourceProblem(Problem):
     """The recording itself (film, stills, photometer table) cannot be read."""
 

@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from endpoint.bench.advice import Tone
 from endpoint.bench.hub import BenchClock, Hub
 from endpoint.bench.live import LiveSession
 from endpoint.bench.live_state import curve_of_session, state_of_session
 from endpoint.bench.notices import ClockWatch
-from endpoint.bench.ports import SHAPES, MemoryJournal
+from endpoint.bench.parts import passed
+from endpoint.bench.ports import SHAPES, Guidance, MemoryJournal
 from endpoint.bench.pouring import plume_frames
 from endpoint.bench.protocol import FORM, parse_command
 from endpoint.bench.samples import SampleStore
@@ -22,11 +24,14 @@ from endpoint.bench.setting import job_of, setting_from
 from endpoint.bench.transit import Transit
 from endpoint.bench.volumes import Pump, Readings
 from endpoint.colour import ColourSample
+from endpoint.equilibrium import constants_at, solve
 from endpoint.pipeline import analyse
 from endpoint.problems import DeliveryProblem, Flag, OutputProblem, RecordProblem
 from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
+from endpoint.transition import Estimate
 from tests.bench_scene import (
     ADDITIONS,
+    FLASK,
     FORM_VALUES,
     PAUSE_S,
     RATE,
@@ -96,6 +101,41 @@ def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
     assert live["value"] == pytest.approx(TRUE_ML, abs=0.03)
     low, high = live["interval95"]
     assert low - 0.01 < TRUE_ML < high + 0.01
+    # The drawn curve is the free fraction, as the mass balances have it: red to blue from 0 to 1.
+    points = np.array([point[:2] for point in curve_of_session(session)["points"]])
+    assert np.all(np.abs(points[:, 1] - free_fraction(points[:, 0])) < 0.06)
+    assert abs(np.mean(points[points[:, 0] < 4.0, 1])) < 0.02
+
+
+def free_fraction(volume_ml: np.ndarray) -> np.ndarray:
+    total = FLASK.volume_ml + volume_ml
+    k = constants_at()
+    metal = np.stack([FLASK.calcium_mmol / total, FLASK.magnesium_mmol / total], axis=-1)
+    return np.asarray(
+        solve(
+            metal,
+            FLASK.titrant_mol_l * volume_ml / total,
+            1e-3 * FLASK.indicator_umol / total,
+            np.array([[k.log_ca_edta, k.log_mg_edta]]),
+            np.array([[k.log_ca_indicator, k.log_mg_indicator]]),
+        ).free_fraction
+    )
+
+
+def test_passed_is_told_by_the_end_of_the_curve() -> None:
+    """Delivered 14.65 mL and an end at 13.85 mL leave 0.80 mL, whatever was predicted."""
+    said = Guidance(
+        "passed", "Passed", "", "arrow back over a line", 5, Tone((740.0,), 1.0, 1, 1.0), "",
+        "Passed by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
+    )  # fmt: skip
+    now = passed(said, Estimate(13.85, 0.012, 13.826, 13.874))
+    assert now.left_text.startswith("Passed by about 0.80 mL")
+    assert now.left_text in now.spoken
+    assert now.left_ml == pytest.approx(13.85 - 14.65)
+    # An end that lies ahead, or other guidance, changes nothing.
+    assert passed(said, Estimate(14.70, 0.012, 14.676, 14.724)) is said
+    stop = replace(said, code="stop")
+    assert passed(stop, Estimate(13.85, 0.012, 13.826, 13.874)) is stop
 
 
 def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[ArrayFrame]) -> None:

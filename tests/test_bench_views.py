@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import threading
 from collections.abc import Iterator
 from typing import Any
@@ -16,7 +17,8 @@ from playwright.sync_api import Browser, Page, expect
 from endpoint.bench.advice import Tone
 from endpoint.bench.dichromacy import MATRICES
 from endpoint.bench.plain_guidance import advise
-from endpoint.bench.ports import SHAPES, Guidance, Moment
+from endpoint.bench.ports import SHAPES, Check, Guidance, Moment
+from endpoint.bench.result_words import words_of
 from endpoint.pipeline import Result
 from endpoint.sources.frame import ArrayFrame, Box
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
@@ -143,6 +145,74 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     assert not {view: b for view, b in found.items() if b}
     assert not told
     page.close()
+
+
+WIDE = [{"viewport": {"width": 1920, "height": 1080}}, {"viewport": {"width": 1280, "height": 800}}]
+
+
+@pytest.mark.parametrize("options", [*WIDE, SIZES[1]], ids=["wide", "usual", "phone"])
+def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[str, Any]) -> None:
+    """The question stands on the first screen and the end is not shown; then the result is."""
+    page = opened(browser, bench, **options)
+    told = heard(page)
+    replay(bench)
+    page.locator("#projector-toggle").click()
+    curve = page.locator("#p-curve")
+    expect(curve).to_have_attribute("aria-label", re.compile("End at"))
+    bench.session.ask(bench.hub.clock.now())
+    bench.hub.changed()
+    question = page.locator("#question")
+    expect(question).to_be_visible()
+    expect(curve).not_to_have_attribute("aria-label", re.compile("End at"))
+    page.evaluate("scrollTo(0, 0)")
+    area = question.bounding_box()
+    assert area is not None
+    assert area["y"] + area["height"] <= options["viewport"]["height"]
+    found = {"asked": barriers(page)}
+    fill(page, "#guess", "8.40")
+    page.keyboard.press("Enter")
+    expect(question).to_contain_text("The class says 8.40 mL")
+    expect(curve).to_have_attribute("aria-label", re.compile("End at"))
+    bench.session.finish(bench.hub.clock.now())
+    bench.hub.changed()
+    result = page.locator("#p-result")
+    expect(result).to_contain_text("Hardness")
+    expect(page.locator("#p-number")).to_be_hidden()
+    document = bench.session.document
+    assert document is not None
+    words = words_of(document)
+    expect(result.locator(".big")).to_have_text(
+        f"{words['volume']['value']} {words['volume']['rest']}"
+    )
+    red = document["last_red_ml"]["value"]
+    expect(result).to_contain_text(f"The last red was gone at {red:.2f} mL.")
+    expect(result).to_contain_text(f"{8.40 - round(red, 2):.2f} mL more")
+    below, beside = result.bounding_box(), curve.bounding_box()
+    assert below is not None
+    assert beside is not None
+    apart_x = below["x"] >= beside["x"] + beside["width"]
+    assert apart_x or below["y"] + below["height"] <= beside["y"]
+    found["told"] = barriers(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
+    assert not {view: b for view, b in found.items() if b}
+    assert not told
+    page.close()
+
+
+def test_refusal_goes_when_the_checks_are_good(browser: Browser) -> None:
+    """A set-up that was not ready is begun; the sentence leaves as soon as all checks are good."""
+    checks = [Check("flask", "wait", "Looking for the flask.", "")]
+    with serving(checker=lambda _: tuple(checks)) as running:
+        page = opened(browser, running)
+        running.session.see(FILM[0])
+        for name, value in (("#f-sample", "100"), ("#f-titrant", "0.01")):
+            page.locator(name).fill(value)
+        page.locator("#begin").click()
+        expect(page.locator("#begin-note")).to_contain_text("not found yet")
+        checks[0] = Check("flask", "good", "The flask is found.")
+        running.hub.changed()
+        expect(page.locator("#begin-note")).to_have_text("")
+        page.close()
 
 
 @pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])

@@ -191,6 +191,13 @@ def test_the_list_of_runs(kept: Path) -> None:
     words = lines[2].split()
     assert [*words[3:5], words[6], words[8]] == ["1", "located", "±", "mL"]
     assert float(words[5]) == pytest.approx(25.0, abs=0.05)
+    # Half of the 95 % interval of the result, as every other screen tells it.
+    with Journal.open(kept, writing=False) as journal:
+        result = journal.runs()[0].result
+    assert result is not None
+    low, high = result["equivalence_ml"]["interval95"]
+    assert float(words[7]) == pytest.approx(0.5 * (high - low), rel=0.05)
+    assert lines[-1] == "The equivalence volume stands with its 95 % interval."
     assert lines[2].endswith("Well 3, north field")
     assert ["unfinished" in line for line in lines[3:7]] == [True] * 4
     data = json.loads(command("runs", "--journal", kept, "--json", "-").stdout)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import math
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -12,13 +14,17 @@ import numpy as np
 
 from endpoint.bench.hub import Hub
 from endpoint.bench.protocol import Command
-from endpoint.problems import DeliveryProblem, SourceProblem
+from endpoint.bench.record_form import form_of
+from endpoint.delivery import Delivery
+from endpoint.problems import DeliveryProblem, RecordProblem, SourceProblem
 from endpoint.sources.frame import ArrayFrame, Box, Frame, PictureSource
 
 _REOPEN_S = 2.0
 _LEAD = 20
 """Frames of a film that are shown again and again until the run begins."""
 _LATE_S = 0.25
+_STRAIGHT_ML = 0.01
+"""How far a log may lie off the line of a pump: hardly seen on any burette."""
 
 
 @dataclass(frozen=True)
@@ -105,11 +111,16 @@ class FilmFeed:
 
     Its first frames are shown again and again until the run begins; then it plays from its start,
     and frames that come too late are dropped, as with a camera. With `rows` the readings are
-    entered as they were logged.
+    entered as they were logged, with `pump` it is started and stopped as it was.
     """
 
-    def __init__(self, source: PictureSource, rows: tuple[LogRow, ...] = ()) -> None:
-        self._source, self._rows = source, rows
+    def __init__(
+        self,
+        source: PictureSource,
+        rows: tuple[LogRow, ...] = (),
+        pump: PumpRun | None = None,
+    ) -> None:
+        self._source, self._rows, self._pump = source, rows, pump
         self._begun = threading.Event()
 
     def run(self, hub: Hub) -> None:
@@ -122,7 +133,7 @@ class FilmFeed:
                 index += 1
                 hub.frame(_At(frame, index, hub.clock.now()))
             zero = hub.clock.now()
-            rows = list(self._rows)
+            rows, switches = list(self._rows), self._switches()
             for frame in self._source.frames():
                 due = zero + frame.time_s
                 while (wait := due - hub.clock.now()) > 0 and not hub.stopping.is_set():
@@ -130,10 +141,13 @@ class FilmFeed:
                 if hub.stopping.is_set() or hub.session.phase == "result":
                     break
                 self._enter(hub, rows, zero, frame.time_s)
+                self._switch(hub, switches, zero, frame.time_s)
                 if hub.clock.now() - due < _LATE_S * hub.clock.speed:
                     index += 1
                     hub.frame(_At(frame, index, due))
             else:
+                # A pump that was stopped after the last frame delivered no more than it did.
+                self._switch(hub, switches, zero, math.inf)
                 hub.session.source_ended = True
                 hub.session.notices.raise_("source-ended", hub.clock.now(), over=True)
                 hub.changed()
@@ -169,14 +183,51 @@ class FilmFeed:
                 except DeliveryProblem:
                     rows.clear()
 
+    def _switches(self) -> list[tuple[float, bool]]:
+        pump = self._pump
+        return [] if pump is None else [(pump.start_s, True), (pump.stop_s, False)]
 
-def rows_of(path: Path) -> tuple[PictureSource, tuple[LogRow, ...], dict[str, Any]]:
+    def _switch(
+        self, hub: Hub, switches: list[tuple[float, bool]], zero: float, now_s: float
+    ) -> None:
+        while switches and switches[0][0] <= now_s:
+            at_s, run = switches.pop(0)
+            if hub.session.phase == "titrating":
+                # Who typed readings instead, or pressed the button first, is not disturbed.
+                with contextlib.suppress(RecordProblem):
+                    hub.session.pump(run, zero + at_s)
+
+
+@dataclass(frozen=True)
+class PumpRun:
+    """A pump of constant rate that the record of a film holds, on the clock of the film."""
+
+    rate_ml_min: float
+    start_s: float
+    stop_s: float
+
+
+@dataclass(frozen=True)
+class RecordedRun:
+    """A film of a record, ready to be played as if live."""
+
+    source: PictureSource
+    form: dict[str, Any]
+    """Values of the set-up form."""
+    rows: tuple[LogRow, ...] = ()
+    pump: PumpRun | None = None
+    left_out: tuple[str, ...] = ()
+    """What the record states and the form cannot hold."""
+
+
+def recorded_run(path: Path) -> RecordedRun:
     """Film of a record with its log, and what the record says, for the form.
 
     Raises
     ------
     Problem
-        The record or its film cannot be used, or it is no film.
+        The record or its film cannot be used, it is no film, or its titrant ran in at a rate that
+        changed, which cannot be replayed.
     """
     from endpoint.assembly import prepare
     from endpoint.record import read_record
@@ -187,26 +238,46 @@ def rows_of(path: Path) -> tuple[PictureSource, tuple[LogRow, ...], dict[str, An
     job, source = prepare(record)
     if isinstance(source, PhotometerTable | ColourTable) or record.kind != "video":
         raise SourceProblem(f"{path.name} records no film.", "Name the record of a film.")
-    form: dict[str, Any] = {
-        "label": record.label,
-        "sample_ml": sum(record.deliveries_ml),
-        "fillings": len(record.deliveries_ml),
-        "added_ml": record.added_ml,
-        "titrant_mol_l": job.titrant_mol_l.value,
-        "titrant_uncertainty_mol_l": record.standard_uncertainty_mol_l,
-        "lag_s": record.mixing_lag_s,
-        "lag_uncertainty_s": record.mixing_lag_uncertainty_s,
-    }
-    if record.seen is not None:
-        form |= {
-            "mode": record.seen.kind,
-            "first_reading_ml": record.seen.start_ml,
-            "division_ml": record.seen.division_ml,
-        }
+    form, left_out = form_of(record, job)
     rows: tuple[LogRow, ...] = ()
-    if job.delivery is not None and job.delivery.mode == "steps":
-        rows = tuple(
-            LogRow(float(t), float(v))
-            for t, v in zip(job.delivery.time_s, job.delivery.volume_ml, strict=True)
-        )
-    return source, rows, {k: v for k, v in form.items() if v is not None}
+    pump: PumpRun | None = None
+    if record.seen is None and job.delivery is not None:
+        if job.delivery.mode == "steps":
+            rows = tuple(
+                LogRow(float(t), float(v))
+                for t, v in zip(job.delivery.time_s, job.delivery.volume_ml, strict=True)
+            )
+        else:
+            pump = pump_of(job.delivery, path.name)
+            form |= {"mode": "pump", "rate_ml_min": pump.rate_ml_min}
+    return RecordedRun(source, form, rows, pump, left_out)
+
+
+def pump_of(delivery: Delivery, name: str) -> PumpRun:
+    """Pump that delivers as a continuous log says.
+
+    Parameters
+    ----------
+    delivery:
+        Mode "continuous", in mL against s.
+    name:
+        Of the record, for the sentence.
+
+    Raises
+    ------
+    DeliveryProblem
+        The log is no straight line from one start to one stop, or does not begin with 0 mL.
+    """
+    time_s, volume_ml = delivery.time_s, delivery.volume_ml
+    rising = np.flatnonzero(np.diff(volume_ml) > 0.0)
+    if rising.size and abs(float(volume_ml[0])) <= _STRAIGHT_ML:
+        start, stop = float(time_s[rising[0]]), float(time_s[rising[-1] + 1])
+        line = np.interp(time_s, [start, stop], [volume_ml[0], volume_ml[-1]])
+        if float(np.max(np.abs(volume_ml - line))) <= _STRAIGHT_ML:
+            rate_ml_s = float(volume_ml[-1] - volume_ml[0]) / (stop - start)
+            return PumpRun(60.0 * rate_ml_s, start, stop)
+    raise DeliveryProblem(
+        f"In {name} titrant did not run in at one constant rate from 0 mL, and the bench can "
+        "replay only that or single readings.",
+        f"Work the film out with: endpoint locate {name}",
+    )

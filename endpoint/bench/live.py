@@ -22,7 +22,7 @@ from endpoint.bench.setting import job_of, setting_from
 from endpoint.bench.teaching import Replicate, expected_ml
 from endpoint.bench.volumes import Pump, Readings, Seen, Volumes, checked_ml
 from endpoint.bench.watching import Watching
-from endpoint.problems import RecordProblem, UnseenVolume
+from endpoint.problems import NotReady, RecordProblem, UnseenVolume
 
 _UPDATE_S = 1.0
 _VOLUME_S = 0.5
@@ -49,7 +49,7 @@ class LiveSession(Watching):
         with self.lock:
             self._must("set-up")
             if self.sight.region is None:
-                raise RecordProblem(_NOT_FOUND, _FIND_IT)
+                raise NotReady(_NOT_FOUND, _FIND_IT)
             self.seen.begin(setting.mode, setting.division_ml)
             self.form, self.setting, self._job = dict(form), setting, job
             self._clear()
@@ -82,7 +82,7 @@ class LiveSession(Watching):
             setting = setting_from(entry["form"])
             self._job = job_of(setting, self._today)
             if self.sight.region is None:
-                raise RecordProblem(_NOT_FOUND, _FIND_IT)
+                raise NotReady(_NOT_FOUND, _FIND_IT)
             old = gone_on(self.keeper.resume(run), setting, now_s)
             region = self.keeper.kept_region()
             if region is not None and self.sight.fits(region):

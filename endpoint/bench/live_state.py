@@ -15,6 +15,7 @@ from endpoint.bench.seen_rows import DROP_ML
 from endpoint.bench.teaching import Replicate
 from endpoint.bench.volumes import Pump, Readings, Seen
 from endpoint.colour import lab_and_rgb
+from endpoint.pipeline import Result
 from endpoint.problems import Flag
 from endpoint.region import Region
 from endpoint.report.document import plain
@@ -155,23 +156,41 @@ def curve_of_session(session: LiveSession) -> dict[str, Any]:
         replicates = [replicate_json(k, r) for k, r in enumerate(session.replicates)]
         guess = session.question.guess_ml if session.question is not None else None
         form = dict(session.form)
-    points: list[list[Any]] = []
-    if result is not None and result.curve is not None:
-        curve = result.curve
-        for volume, density, rgb in zip(curve.volume_ml, curve.density, curve.rgb, strict=True):
-            blueness = blueness_of(density)
-            if blueness is not None:
-                points.append([round(float(volume), 4), round(place_of(blueness), 4), _hex(rgb)])
     return {
         "say": "curve",
         "version": version,
-        "points": points,
+        "points": [] if result is None else points_of(result),
         "document": document,
         "words": None if result is None or document is None else words_of(document),
         "replicates": replicates,
         "guess_ml": guess,
         "form": form,
     }
+
+
+def points_of(result: Result) -> list[list[Any]]:
+    """Points of the curve: volume in mL, place between red (0) and blue (1), colour.
+
+    Once the end is located the place is the free fraction of the fit against the volume that the
+    liquid had felt, as in the report; before, it is told from the colour alone.
+    """
+    curve, fit = result.curve, result.fit
+    if curve is None:
+        return []
+    if result.status == "located" and fit is not None:
+        volumes, places = fit.mixed_volume_ml, [float(f) for f in fit.free_fraction]
+        if np.isfinite(places).all() and np.isfinite(volumes).all():
+            order = np.argsort(volumes, kind="stable")
+            return [
+                [round(float(volumes[k]), 4), round(places[k], 4), _hex(curve.rgb[k])]
+                for k in order
+            ]
+    points: list[list[Any]] = []
+    for volume, density, rgb in zip(curve.volume_ml, curve.density, curve.rgb, strict=True):
+        blueness = blueness_of(density)
+        if blueness is not None:
+            points.append([round(float(volume), 4), round(place_of(blueness), 4), _hex(rgb)])
+    return points
 
 
 def replicate_json(number: int, replicate: Replicate) -> dict[str, Any]:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from endpoint.bench import ports
+from endpoint.bench.advice import left_sentence
 from endpoint.bench.guidance import Bench, Guidance, Pace, guide
 from endpoint.bench.plain_guidance import unseen
 from endpoint.bench.setup_checks import Check, setup_checks
 from endpoint.pipeline import Result
+from endpoint.transition import Estimate
 
+_Z90 = 1.645
 _NOT_YET = "Not to be told yet."
 
 
@@ -26,7 +31,29 @@ def adviser(result: Result | None, moment: ports.Moment) -> ports.Guidance:
         pace=pace,
         expected_ml=moment.expected_ml,
     )
-    return _told(guide(curve, bench, now_s=moment.now_s, plume=moment.plume))
+    told = _told(guide(curve, bench, now_s=moment.now_s, plume=moment.plume))
+    end = result.equivalence
+    return told if end is None or result.status != "located" else passed(told, end)
+
+
+def passed(told: ports.Guidance, end: Estimate) -> ports.Guidance:
+    """Guidance that the end has passed, by the located end: the number that the curve shows too.
+
+    Other guidance, and one that this end does not bear out, stays as it is.
+    """
+    spread = _Z90 * end.standard_uncertainty_ml
+    left = end.value_ml - told.delivered_ml
+    if told.code != "passed" or left + spread > 0.0:
+        return told
+    text = left_sentence(left, left - spread, left + spread, 0.0)
+    return replace(
+        told,
+        spoken=f"{told.title}. {text}",
+        left_text=text,
+        left_ml=left,
+        left_low_ml=left - spread,
+        left_high_ml=left + spread,
+    )
 
 
 def _told(guidance: Guidance) -> ports.Guidance:

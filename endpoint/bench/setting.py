@@ -17,8 +17,8 @@ from endpoint.record import TitrationRecord, parse_record
 NAME = "The set-up"
 START_UNCERTAINTY_S = 0.2
 """Standard uncertainty of a start pressed by hand (common practice, no source)."""
-_WARE_CLASSES = ("A", "AS", "B")
-_DIVISION_ML = {10.0: 0.02, 25.0: 0.05, 50.0: 0.1}
+WARE_CLASSES = ("A", "AS", "B")
+DIVISION_ML = {10.0: 0.02, 25.0: 0.05, 50.0: 0.1}
 
 
 @dataclass(frozen=True)
@@ -64,15 +64,16 @@ class Setting:
         if self.titrant_uncertainty_mol_l is not None:
             titrant["standard_uncertainty_mol_l"] = self.titrant_uncertainty_mol_l
         ware: dict[str, Any] = {}
-        if self.burette_nominal_ml is not None and self.mode != "pump":
+        if self.burette_nominal_ml is not None:
             ware["burette"] = {
                 "nominal_ml": self.burette_nominal_ml,
                 "class": self.burette_class,
-                "division_ml": _DIVISION_ML[self.burette_nominal_ml],
+                "division_ml": DIVISION_ML[self.burette_nominal_ml],
             }
             ware["first_reading_ml"] = self.first_reading_ml
         if self.pipette_class is not None:
-            ware["pipette"] = self.pipette_class
+            # One filling is what the pipette holds.
+            ware["pipette"] = {"nominal_ml": self.sample_ml[0], "class": self.pipette_class}
         table: dict[str, Any] = {
             "format": 1,
             "sample": {
@@ -120,7 +121,7 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
             "Read the burette with the eye level with the meniscus, and type it in mL.",
         )
     nominal = form.get("burette_nominal_ml")
-    if nominal is not None and nominal not in _DIVISION_ML:
+    if nominal is not None and nominal not in DIVISION_ML:
         raise RecordProblem("The size of the burette is not known.", "Choose 10, 25 or 50 mL.")
     setting = Setting(
         label=str(form.get("label") or "Sample"),

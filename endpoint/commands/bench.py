@@ -59,9 +59,7 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
         listener = listen(port, everywhere=lan is not None)
         names = ("127.0.0.1", "localhost", *(() if lan is None else (lan,)))
         hosts = tuple(f"{name}:{port}" for name in names)
-        _say(keys, port, lan)
-        threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
-        serve(hub, keys, hosts, listener, feed)
+        serve(hub, keys, hosts, listener, feed, lambda: _say(keys, port, lan))
     finally:
         kept.journal.close()
 
@@ -135,11 +133,17 @@ def serve(
     hosts: tuple[str, ...],
     listener: socket.socket,
     feed: Callable[[Hub], None] | None = None,
+    ready: Callable[[], None] = lambda: None,
 ) -> None:
-    """Serve until it is stopped."""
+    """Serve until it is stopped; `ready` is called as soon as pages are answered."""
     import uvicorn
 
     from endpoint.bench.server import MAX_MESSAGE_BYTES, application
+
+    class Telling(uvicorn.Server):
+        async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+            await super().startup(sockets)
+            ready()
 
     config = uvicorn.Config(
         application(hub, keys, hosts),
@@ -155,11 +159,11 @@ def serve(
     )
     if feed is not None:
         threading.Thread(target=feed, args=(hub,), name="bench-feed", daemon=True).start()
-    uvicorn.Server(config).run(sockets=[listener])
+    Telling(config).run(sockets=[listener])
 
 
 def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], dict[str, str]]:
-    from endpoint.bench.feeds import CameraFeed, FilmFeed, rows_of
+    from endpoint.bench.feeds import CameraFeed, FilmFeed, recorded_run
 
     if camera == "browser":
         return None, {}, {"camera": "browser"}
@@ -167,8 +171,13 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
         return CameraFeed(int(camera)).run, {}, {"camera": f"number {int(camera)}"}
     path = Path(camera)
     if path.suffix.lower() == ".toml":
-        source, rows, form = rows_of(path)
-        return FilmFeed(source, rows).run, form, {"film": path.name}
+        run = recorded_run(path)
+        if run.left_out:
+            click.echo(
+                f"The bench leaves out of {path.name}: {', '.join(run.left_out)}.\n"
+                f"The whole record is used by: endpoint locate {path}"
+            )
+        return FilmFeed(run.source, run.rows, run.pump).run, run.form, {"film": path.name}
     from endpoint.problems import SourceProblem
     from endpoint.sources.video import VideoSource
 
@@ -215,6 +224,7 @@ def _say(keys: Keys, port: int, lan: str | None) -> None:
     click.echo("The address works once. Press Enter for a new one, Ctrl-C to stop.")
     if lan is not None:
         click.echo(f"For viewers:     http://{lan}:{port}/?token={keys.viewer_token}")
+    threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
 
 
 def _new_addresses(keys: Keys, port: int) -> None:

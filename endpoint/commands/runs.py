@@ -82,17 +82,18 @@ def _table(entries: list[RunEntry]) -> str:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     ]
-    return "\n".join([*lines, "The equivalence volume stands with its standard uncertainty."])
+    return "\n".join([*lines, "The equivalence volume stands with its 95 % interval."])
 
 
 def _row(entry: RunEntry) -> tuple[str, ...]:
-    from endpoint.report.rounding import FIXED_SPACE, format_quantity, outward
+    from endpoint.report.rounding import FIXED_SPACE, outward
+    from endpoint.report.wording import volume_text
 
     found = _plain(entry)["equivalence_ml"]
     volume = ""
     if isinstance(found, dict):
         if isinstance(found.get("value"), int | float):
-            volume = format_quantity(found["value"], found.get("standard_uncertainty"), "mL")
+            volume = volume_text(found)
         elif isinstance(found.get("interval95"), list):
             low, high = found["interval95"]
             volume = "{} to {} mL".format(*outward(low, high))

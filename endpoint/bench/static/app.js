@@ -6,8 +6,8 @@ import { Link } from "/static/link.js";
 import { showNotices, showPicture, showSetUp, fillForm, formValues, number } from "/static/setup.js";
 import { Sound } from "/static/sound.js";
 import { showLiquid, showTitrating } from "/static/titrate.js";
-import { showProjector, showQuestion } from "/static/projector.js";
-import { showReplicates, showResult } from "/static/result.js";
+import { isAsked, showProjector, showQuestion } from "/static/projector.js";
+import { showProjectedResult, showReplicates, showResult } from "/static/result.js";
 import { startVision } from "/static/vision.js";
 
 const $ = (id) => document.getElementById(id);
@@ -18,6 +18,8 @@ const bigCurve = new Curve($("p-curve"), 20);
 let phase = "";
 let latest = null;
 let version = -1;
+let told = null;
+let refusedUnready = false;
 let formShown = false;
 
 const link = new Link(hear);
@@ -30,7 +32,7 @@ function hear(message) {
     case "state": showState(message); break;
     case "curve": showCurve(message); break;
     case "seen": camera.seen(message.number); if (message.text) say(`${message.text} ${message.advice}`); break;
-    case "refused": say(`${message.text} ${message.advice}`, true); break;
+    case "refused": refuse(message); break;
     case "done": say(""); accepted(message.do); break;
     case "preview": showPreview(message.data); break;
     case "unlinked": camera.flying.clear(); lost(true); break;
@@ -49,6 +51,15 @@ function say(text, wrong = false) {
   const note = phase === "titrating" ? $("reading-note") : $("begin-note");
   note.textContent = text;
   note.classList.toggle("wrong", wrong);
+}
+
+function allGood(state) {
+  return state.checks.length > 0 && state.checks.every((check) => check.mark === "good");
+}
+
+function refuse(message) {
+  say(`${message.text} ${message.advice}`, true);
+  refusedUnready = message.code === "not-ready";
 }
 
 function accepted(what) {
@@ -76,10 +87,12 @@ function showState(state) {
   camera.fast = state.burette.way === "drops";
   showLiquid(state);
   if (state.phase === "set-up") showSetUp(state);
+  if (refusedUnready && state.phase === "set-up" && allGood(state)) { refusedUnready = false; say(""); }
   if (state.phase === "set-up" && operator && state.burette.way !== wanted()) watch();
   if (state.phase === "titrating") showTitrating(state, operator);
   showQuestion(state, operator, body.dataset.screen);
   showProjector(state);
+  showBigCurve();
   sound.guide(state.guidance);
   if (state.phase !== phase) turnTo(state.phase);
 }
@@ -107,11 +120,22 @@ function showCurve(message) {
   if (message.version === version) return;
   version = message.version;
   curve.show(message.points, message.document);
-  bigCurve.show(message.points, message.document);
+  told = message;
+  showBigCurve();
   if (!formShown && Object.keys(message.form).length) fillForm(message.form);
   formShown = true;
   showResult($("result"), message.document, message.words, message.guess_ml);
+  showProjectedResult($("p-result"), message.document, message.words, message.guess_ml);
   showReplicates(message.replicates);
+}
+
+let drawn = "";
+function showBigCurve() {
+  const asked = latest != null && isAsked(latest);
+  const key = `${version} ${asked}`;
+  if (!told || key === drawn) return;
+  drawn = key;
+  bigCurve.show(told.points, asked ? null : told.document);
 }
 
 function showPreview(data) {
@@ -205,6 +229,8 @@ $("projector-toggle").addEventListener("click", () => {
   const on = body.dataset.screen !== "projector";
   body.dataset.screen = on ? "projector" : "bench";
   $("projector").hidden = !on;
+  if (on) $("p-result").after($("question"));
+  else $("view-result").after($("question"));
   $("projector-toggle").setAttribute("aria-pressed", String(on));
   $("projector-toggle").textContent = on ? "Back to the bench" : "Projector";
   if (latest) showState(latest);

@@ -16,6 +16,11 @@ function inkOn(hex) {
   return 0.2126 * r + 0.7152 * g + 0.0722 * b > 0.179 ? "#101010" : "#ffffff";
 }
 
+// While the class is to say where the end lies, nothing on the screen may show it.
+export function isAsked(state) {
+  return Boolean(state.phase === "titrating" && state.question && state.question.open);
+}
+
 export function showProjector(state) {
   const colour = state.colour;
   const swatch = $("p-swatch");
@@ -24,9 +29,14 @@ export function showProjector(state) {
   text($("p-name"), colour ? colour.name : "not seen");
   text($("p-volume"), state.delivered_ml.toFixed(2));
   const guidance = state.guidance;
-  const asked = state.question && state.question.open;
+  const asked = isAsked(state);
+  // What was delivered in all is not the result: once finished, the result stands in its place.
+  const done = state.phase === "result";
+  $("p-number").hidden = done;
+  $("p-guide").hidden = done || asked;
+  $("p-result").hidden = !done;
   put($("p-shape"), asked || !guidance ? "dash" : guidance.shape);
-  text($("p-words"), asked ? "Predict" : guidance ? guidance.title : state.phase === "result" ? "Finished" : "Not begun");
+  text($("p-words"), asked ? "Predict" : guidance ? guidance.title : "Not begun");
 }
 
 export function showQuestion(state, operator) {

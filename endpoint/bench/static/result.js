@@ -9,10 +9,10 @@ const STATUS = {
 };
 
 // What the terminal says, word for word; the number alone stands first.
-function volume(words) {
+function volume(words, id = null) {
   if (!words.volume.value && !words.volume.rest) return null;
   if (!words.volume.value) return el("p", { class: "bound" }, words.volume.rest);
-  return el("p", { class: "big" }, el("span", { id: "equivalence" }, words.volume.value), " ", el("span", { class: "plus" }, words.volume.rest));
+  return el("p", { class: "big" }, el("span", id ? { id } : {}, words.volume.value), " ", el("span", { class: "plus" }, words.volume.rest));
 }
 
 function sentences(title, list) {
@@ -25,17 +25,44 @@ function row(item) {
   return el("div", {}, el("dt", {}, item.name), el("dd", {}, item.text));
 }
 
-export function showResult(host, result, words, guess) {
+// The class is asked for the last red, so it is compared with that; both as they are printed.
+export function comparedWords(result, guess) {
+  if (guess == null) return null;
+  const said = guess.toFixed(2);
+  const end = result.equivalence_ml && result.equivalence_ml.value != null ? result.equivalence_ml.value.toFixed(2) : null;
+  const beside = end == null ? "" : ` The equivalence volume is ${end} mL.`;
+  if (!result.last_red_ml || result.last_red_ml.value == null) {
+    return `The class said that the last red would be gone at ${said} mL. This run does not tell where it was gone.${beside}`;
+  }
+  const red = result.last_red_ml.value.toFixed(2);
+  const apart = Math.abs(said - red).toFixed(2);
+  const how = said === red ? "just what was seen" : `${apart} mL ${Number(said) > Number(red) ? "more" : "less"}`;
+  return `The class said ${said} mL: ${how}. The last red was gone at ${red} mL.${beside}`;
+}
+
+// The result for a class: the volume, the hardness, and what the class had said.
+export function showProjectedResult(host, result, words, guess) {
   if (!result || !words) { host.replaceChildren(); return; }
   const [mark, outcome] = STATUS[result.status] ?? STATUS.none;
-  const found = result.equivalence_ml ? result.equivalence_ml.value : null;
-  const compared = guess != null && found != null
-    ? el("p", { class: "says" }, `The class said ${guess.toFixed(2)} mL: ${Math.abs(guess - found).toFixed(2)} mL ${guess > found ? "more" : "less"}.`)
-    : null;
+  const compared = comparedWords(result, guess);
   host.replaceChildren(...[
     el("p", { class: "outcome", "data-status": result.status }, shape(mark), el("span", {}, outcome)),
     result.equivalence_ml ? el("h2", {}, "Equivalence volume") : null,
     volume(words),
+    el("dl", { class: "numbers" }, ...words.amounts.map(row)),
+    compared ? el("p", { class: "says" }, compared) : null,
+  ].filter(Boolean));
+}
+
+export function showResult(host, result, words, guess) {
+  if (!result || !words) { host.replaceChildren(); return; }
+  const [mark, outcome] = STATUS[result.status] ?? STATUS.none;
+  const said = comparedWords(result, guess);
+  const compared = said ? el("p", { class: "says" }, said) : null;
+  host.replaceChildren(...[
+    el("p", { class: "outcome", "data-status": result.status }, shape(mark), el("span", {}, outcome)),
+    result.equivalence_ml ? el("h2", {}, "Equivalence volume") : null,
+    volume(words, "equivalence"),
     el("dl", { class: "numbers" }, ...words.amounts.map(row)),
     words.others.length ? el("dl", { class: "numbers lesser" }, ...words.others.map(row)) : null,
     compared,

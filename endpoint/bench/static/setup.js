@@ -94,7 +94,7 @@ export function formValues(form) {
   }
   if (values.mode === "meniscus") values.division_ml = Number(data.get("division_ml"));
   if (data.get("pipette_class")) values.pipette_class = data.get("pipette_class");
-  if (!pump && data.get("burette")) {
+  if (data.get("burette")) {
     const [nominal, kind] = data.get("burette").split(" ");
     values.burette_nominal_ml = Number(nominal);
     values.burette_class = kind;
