@@ -15,6 +15,8 @@ from endpoint.titration_model import (
     PARAMETER_NAMES,
     RED,
     ROOT_MG,
+    SHIFT_EDTA,
+    SPLIT_IND,
     Model,
 )
 
@@ -37,6 +39,7 @@ _RIVAL_COST = 9.0
 _USUAL_POINTS = 20
 _FARTHEST = 12
 """Points beyond which neighbours no longer count."""
+_FARTHEST_LOG_K = 5.0
 _CLOSE = 1e-8
 """Promised fall of the cost at which a minimum is reached, as a part of it."""
 _UNDAMPED = 1e-8
@@ -148,6 +151,9 @@ def descend(
 def _allowed(theta: FloatArray) -> FloatArray:
     theta[:, EQUIVALENCE] = np.maximum(theta[:, EQUIVALENCE], 1e-3)
     theta[:, ROOT_MG] = np.clip(theta[:, ROOT_MG], -30.0, 30.0)
+    # Far beyond what any chemistry reaches: a wild step must not end in a division by zero.
+    constants = slice(SHIFT_EDTA, SPLIT_IND + 1)
+    theta[:, constants] = np.clip(theta[:, constants], -_FARTHEST_LOG_K, _FARTHEST_LOG_K)
     return theta
 
 

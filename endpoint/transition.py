@@ -111,7 +111,8 @@ class Transition:
 
 def _estimate(value: float, error: float, freedom: float) -> Estimate:
     k = float(stdtrit(max(freedom, 1.0), 0.975))
-    return Estimate(value, error, value - k * error, value + k * error)
+    # No volume below nothing is meant.
+    return Estimate(value, error, max(value - k * error, min(value, 0.0)), value + k * error)
 
 
 @dataclass(frozen=True)
