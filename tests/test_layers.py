@@ -23,6 +23,7 @@ ROWS: dict[str, float] = {
     "endpoint.settings": 1,
     "endpoint.sentences": 1,
     "endpoint.region_body": 1,
+    "endpoint.sources.ahead": 1,
     "endpoint.sources.frame": 1,
     "endpoint.sources.planes": 1.2,
     "calibration.cells": 0.5,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from endpoint.problems import InstallProblem, SourceProblem
+from endpoint.sources.ahead import ahead
 from endpoint.sources.frame import Frame, SourceInfo, Spans, Stamps
 from endpoint.sources.planes import coding_of
 from endpoint.sources.video_frame import VideoFrame
@@ -22,6 +23,7 @@ MAX_PICTURE_BYTES = 40_000_000
 """Largest picture, once decoded: a decoder holds several, and the program stays under 1 GB."""
 _SAMPLE_BYTES = 200_000_000
 _MOST_THREADS = 4
+_MOST_AHEAD, _AHEAD_BYTES = 4, 25_000_000
 _SUSPECT_S = 10.0
 _MOST_BROKEN_READS = 50
 
@@ -262,7 +264,14 @@ class VideoSource:
         )
 
     def frames(self) -> Iterator[Frame]:
-        """Yield every sound picture in time order."""
+        """Yield every sound picture in time order; the next few are decoded ahead."""
+        if self._threads == 1:
+            return self._frames()
+        width, height = self._stored_size
+        most = _AHEAD_BYTES // max(1, 2 * width * height)
+        return ahead(self._frames(), max(1, min(_MOST_AHEAD, most)))
+
+    def _frames(self) -> Generator[Frame, None, None]:
         container = self._open(_av())
         tally = _Tally()
         last = -1.0
