@@ -54,12 +54,12 @@ def cookie_of(bench: Bench, token: str | None = None) -> str:
     return str(headers["set-cookie"]).split(";")[0]
 
 
-def link(bench: Bench, cookie: str, **more: Any) -> ClientConnection:
+def link(bench: Bench, cookie: str, query: str = "", **more: Any) -> ClientConnection:
     host = f"127.0.0.1:{bench.port}"
     origin = more.pop("origin", f"http://{host}")
     headers = {"Cookie": cookie} if cookie else {}
     return connect(
-        f"ws://{host}/bench",
+        f"ws://{host}/bench{query}",
         origin=origin,
         additional_headers={**headers, **more},
         open_timeout=5,
@@ -275,6 +275,25 @@ def test_second_page_only_looks_on(bench: Bench) -> None:
             second.send('{"do": "take-over"}')
             assert hear(second, "done")["do"] == "take-over"
             assert hear(second, "state")["role"] == "operator"
+
+
+def test_page_left_open_from_an_earlier_start_only_looks_on(bench: Bench) -> None:
+    cookie = cookie_of(bench)
+    with link(bench, cookie, "?start=0123456789abcdef") as old:
+        told = hear(old, "state")
+        assert (told["role"], told["free"]) == ("viewer", True)
+        with link(bench, cookie) as new:
+            now = hear(new, "state")
+            assert now["role"] == "operator"
+        for _ in range(50):
+            if hear(old, "state")["free"]:
+                break
+        old.send('{"do": "take-over"}')
+        assert hear(old, "done")["do"] == "take-over"
+        assert hear(old, "state")["role"] == "operator"
+    # A socket that broke while the program ran on has the work again.
+    with link(bench, cookie, f"?start={now['start_id']}") as back:
+        assert hear(back, "state")["role"] == "operator"
 
 
 def test_shared_address_never_operates(bench: Bench) -> None:

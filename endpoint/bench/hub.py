@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import secrets
 import threading
 import time
 from collections import deque
@@ -70,6 +71,7 @@ class Hub:
 
     def __init__(self, session: LiveSession, clock: BenchClock, *, browser: bool) -> None:
         self.session, self.clock, self.browser = session, clock, browser
+        self.start_id = secrets.token_hex(8)
         self.pages: list[Page] = []
         self.preview: tuple[int, bytes] | None = None
         self.on_commands: list[Callable[[Command], None]] = []
@@ -131,12 +133,17 @@ class Hub:
 
     # Pages --------------------------------------------------------------------------------------
 
-    def join(self, may_operate: bool) -> Page | None:
-        """A page opens; None if there are too many. The first that may becomes the operator."""
+    def join(self, may_operate: bool, known: str = "") -> Page | None:
+        """A page opens; None if there are too many. The first that may becomes the operator.
+
+        `known` is the `start_id` that the page saw before: one left open from an earlier start of
+        the program comes back by itself, and must not be quicker than the one just opened.
+        """
         if len(self.pages) >= MAX_CONNECTIONS:
             return None
         page = Page(may_operate)
-        if may_operate and not any(other.operator for other in self.pages):
+        left_open = known not in ("", self.start_id)
+        if may_operate and not left_open and not any(other.operator for other in self.pages):
             page.operator = True
             self.session.page_back(self.clock.now())
         self.pages.append(page)
@@ -213,6 +220,7 @@ class Hub:
             state["role"] = "operator" if page.operator else "viewer"
             state["free"] = page.may_operate and not any(p.operator for p in self.pages)
             state["camera"] = "browser" if self.browser else "machine"
+            state["start_id"] = self.start_id
             out.append(state)
             page.sent_s = now
             question = self.session.question

@@ -109,7 +109,8 @@ def application(hub: Hub, keys: Keys, hosts: tuple[str, ...]) -> ASGIApp:
 
     async def bench(socket: WebSocket) -> None:
         role = keys.role(socket.headers)
-        page = None if role is None else hub.join(role == OPERATOR)
+        known = socket.query_params.get("start", "")
+        page = None if role is None else hub.join(role == OPERATOR, known)
         if page is None:
             await socket.close(1008)
             return

@@ -3,6 +3,7 @@ export class Link {
   constructor(hear) {
     this.hear = hear;
     this.socket = null;
+    this.start = "";
     this.again = 250;
     this.open();
   }
@@ -12,7 +13,7 @@ export class Link {
   }
 
   open() {
-    const socket = new WebSocket(`ws://${location.host}/bench`);
+    const socket = new WebSocket(`ws://${location.host}/bench${this.start && `?start=${this.start}`}`);
     socket.binaryType = "arraybuffer";
     this.socket = socket;
     socket.addEventListener("open", () => {
@@ -20,7 +21,7 @@ export class Link {
       this.hear({ say: "linked" });
     });
     socket.addEventListener("message", (event) => {
-      if (typeof event.data === "string") this.hear(JSON.parse(event.data));
+      if (typeof event.data === "string") this.told(JSON.parse(event.data));
       else this.hear({ say: "preview", data: event.data });
     });
     socket.addEventListener("close", () => {
@@ -28,6 +29,12 @@ export class Link {
       setTimeout(() => this.open(), this.again);
       this.again = Math.min(this.again * 2, 4000);
     });
+  }
+
+  told(message) {
+    // A page left open while the program was started anew says so, and looks on.
+    if (message.say === "state" && (this.start === "" || message.role === "operator")) this.start = message.start_id;
+    this.hear(message);
   }
 
   send(command) {
