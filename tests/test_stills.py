@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import struct
 from pathlib import Path
 
 import numpy as np
@@ -208,6 +209,22 @@ def test_a_missing_folder_and_a_file(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.png")
     with pytest.raises(SourceProblem, match="Only one still"):
         StillsSource(tmp_path)
+
+
+def test_the_library_does_not_write_to_the_terminal_by_itself(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "a.tif"
+    Image.fromarray(PICTURE).save(path, compression="tiff_lzw")
+    content = bytearray(path.read_bytes())
+    # Two values for the tag 259, compression, of type 3.
+    at = content.index(struct.pack("<HHI", 259, 3, 1))
+    content[at + 4 : at + 12] = struct.pack("<IHH", 2, 5, 1)
+    path.write_bytes(content)
+    with pytest.raises(SourceProblem, match=r"a\.tif"):
+        load_still(path)
+    os.write(2, b"still there")
+    assert capfd.readouterr().err == "still there"
 
 
 @settings(max_examples=60, deadline=None)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
 import re
 import warnings
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -92,6 +93,23 @@ def load_still(path: Path) -> tuple[NDArray[np.uint8], int]:
 
 
 @contextmanager
+def _silent_library() -> Iterator[None]:
+    """Send nothing to standard error: libtiff writes there by itself what it thinks of a file."""
+    try:
+        kept = os.dup(2)
+    except OSError:  # there is no standard error
+        yield
+        return
+    try:
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+
+
+@contextmanager
 def _opened(path: Path) -> Iterator[Image.Image]:
     """Open a picture and turn every trouble of the decoder into one problem."""
     from PIL import Image
@@ -108,7 +126,8 @@ def _opened(path: Path) -> Iterator[Image.Image]:
                         f"{path.name} is too large ({image.width} x {image.height}).",
                         f"Reduce the stills to {most // 1_000_000} megapixels or less.",
                     )
-                yield image
+                with _silent_library() if image.format == "TIFF" else nullcontext():
+                    yield image
     except SourceProblem:
         raise
     except Image.DecompressionBombError:
