@@ -12,12 +12,16 @@ from endpoint.bench.history import History
 
 FloatArray = NDArray[np.float64]
 
+_PLUME_SD = 0.1
+"""Colour that a millilitre of titrant lends to the picture until it is mixed in, in expected
+changes: rendered films have 0.02 to 0.05 after 2 mL, and less as soon as portions are smaller.
+"""
 _RED_SD = 0.3
 """First level, in expected changes: the signal begins near 0, what is free then lies below."""
 
 
 def log_likelihood(
-    history: History, sigma: FloatArray, drift_sd: float, f: FloatArray
+    history: History, sigma: FloatArray, drift_sd: float, unmixed_ml: FloatArray, f: FloatArray
 ) -> tuple[FloatArray, float]:
     """Likelihood of the signal whatever the two end colours, and the least sum of squares.
 
@@ -29,6 +33,8 @@ def log_likelihood(
         Standard deviation of every point, shape (n,).
     drift_sd:
         Standard deviation of the drift over the points, in expected changes.
+    unmixed_ml:
+        Titrant that was not mixed in yet at the points, shape (n,): it shows the last colour.
     f:
         Free fraction at the points for draws and equivalence volumes, shape (draws, nodes, n).
 
@@ -40,17 +46,19 @@ def log_likelihood(
     bump = f * (1.0 - f)
     away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
     w = 1.0 / sigma
-    columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w]
+    columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w, unmixed_ml * w]
     # The first colour holds a little of the free form already, by what the chemistry says.
     grown = 1.0 / np.maximum(1.0 - h.fade * f[..., -1], 0.3)
     sd: list[float | FloatArray] = [
         _RED_SD,
         h.change[1] * grown,
         h.bend[1],
-        h.kink_sd,
+        h.kink[1],
         drift_sd,
+        _PLUME_SD,
     ]
     rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]
+    rest = rest - h.kink[0] * columns[3]
     size = len(columns)
     shape = f.shape[:2]
     m = np.empty((size, size, *shape))

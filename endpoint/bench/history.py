@@ -35,6 +35,11 @@ _ROUGH_CHANGE = (1.25, 0.28)
 earlier replicate, and from the rough densities of the indicator (1.38 to 1.55 in rendered films
 with the dyes and the camera of the sample recordings, 1 by the rough densities themselves).
 """
+_CAMERA_FLOOR, _ROW_FLOOR = 0.0045, 0.0007
+"""Scatter of density between points that the scatter of frames does not show, of a camera and of
+the rows of a photometer. Rendered films had 0.0037 (median) to 0.007 (root mean square) about a
+straight drift before the change begins.
+"""
 _LEARNING = 0.5
 """How soon a seen change outweighs the direction that the indicator's colours predict."""
 
@@ -75,7 +80,8 @@ class History:
     fade: float
     """Loss of the expected change for every part of the indicator that was free at the start."""
     bend: tuple[float, float]
-    kink_sd: float
+    kink: tuple[float, float]
+    """What is known of both beforehand, mean and standard deviation: see `Curve.bend_prior`."""
     floor: float
     """Scatter between points beyond `sigma`, in expected changes."""
 
@@ -221,8 +227,8 @@ def gather(
     last = volume[-1:]
     now_mixed = [_felt(curve, delivery, lag, np.array([at]), last)[0] for lag in LAGS_S]
     now_ml = float(_felt(curve, delivery, 0.0, np.array([at]), last)[0])
-    dark = darkness_of(np.vstack([curve.density, start + change])) if curve.channels == RGB else 0.0
     camera = curve.channels == RGB
+    bend, kink = _scale_of(np.vstack([curve.density, start + change]), start, start + change)
     return History(
         mixed_ml=mixed @ mean.T,
         volume_ml=mean @ volume,
@@ -232,10 +238,19 @@ def gather(
         now_ml=now_ml,
         change=_ROUGH_CHANGE if habit is None else _KNOWN_CHANGE,
         fade=expected.fade,
-        bend=(-0.04 - 0.3 * dark, 0.07 + 0.3 * dark) if camera else (0.0, 0.02),
-        kink_sd=0.03 + 0.2 * dark if camera else 0.02,
-        floor=float(np.linalg.norm(weights)) * (0.0015 if camera else 0.0007),
+        bend=bend if camera else (0.0, 0.02),
+        kink=kink if camera else (0.0, 0.02),
+        floor=float(np.linalg.norm(weights)) * (_CAMERA_FLOOR if camera else _ROW_FLOOR),
     )
+
+
+def _scale_of(
+    density: FloatArray, start: FloatArray, end: FloatArray
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Bend and kink of a camera's scale to expect, as `Curve` has them for a whole change."""
+    dark = darkness_of(density)
+    square = min(max(float(start.max()), float(end.max()), 0.0), 1.0) ** 2
+    return (-0.05 - 0.6 * dark, 0.08 + 0.25 * dark), (-0.07 * square, 0.03 + 0.16 * square)
 
 
 def _short(delivery: Delivery | None) -> Delivery | None:
