@@ -53,12 +53,11 @@ def log_likelihood(
         _RED_SD,
         h.change[1] * grown,
         h.bend[1],
-        h.kink[1],
+        h.kink_sd,
         drift_sd,
         _PLUME_SD,
     ]
     rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]
-    rest = rest - h.kink[0] * columns[3]
     size = len(columns)
     shape = f.shape[:2]
     m = np.empty((size, size, *shape))

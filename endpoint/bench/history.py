@@ -80,8 +80,7 @@ class History:
     fade: float
     """Loss of the expected change for every part of the indicator that was free at the start."""
     bend: tuple[float, float]
-    kink: tuple[float, float]
-    """What is known of both beforehand, mean and standard deviation: see `Curve.bend_prior`."""
+    kink_sd: float
     floor: float
     """Scatter between points beyond `sigma`, in expected changes."""
 
@@ -228,7 +227,7 @@ def gather(
     now_mixed = [_felt(curve, delivery, lag, np.array([at]), last)[0] for lag in LAGS_S]
     now_ml = float(_felt(curve, delivery, 0.0, np.array([at]), last)[0])
     camera = curve.channels == RGB
-    bend, kink = _scale_of(np.vstack([curve.density, start + change]), start, start + change)
+    dark = darkness_of(np.vstack([curve.density, start + change])) if camera else 0.0
     return History(
         mixed_ml=mixed @ mean.T,
         volume_ml=mean @ volume,
@@ -238,19 +237,10 @@ def gather(
         now_ml=now_ml,
         change=_ROUGH_CHANGE if habit is None else _KNOWN_CHANGE,
         fade=expected.fade,
-        bend=bend if camera else (0.0, 0.02),
-        kink=kink if camera else (0.0, 0.02),
+        bend=(-0.04 - 0.3 * dark, 0.07 + 0.3 * dark) if camera else (0.0, 0.02),
+        kink_sd=0.03 + 0.2 * dark if camera else 0.02,
         floor=float(np.linalg.norm(weights)) * (_CAMERA_FLOOR if camera else _ROW_FLOOR),
     )
-
-
-def _scale_of(
-    density: FloatArray, start: FloatArray, end: FloatArray
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Bend and kink of a camera's scale to expect, as `Curve` has them for a whole change."""
-    dark = darkness_of(density)
-    square = min(max(float(start.max()), float(end.max()), 0.0), 1.0) ** 2
-    return (-0.05 - 0.6 * dark, 0.08 + 0.25 * dark), (-0.07 * square, 0.03 + 0.16 * square)
 
 
 def _short(delivery: Delivery | None) -> Delivery | None:

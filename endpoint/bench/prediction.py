@@ -62,7 +62,7 @@ _LEAST_PART = 0.025
 titration is looked at often near the end and seldom far from it, and there it is more: 0.1 of the
 looks at rendered films in their last 2.5 mL.
 """
-_PAST_COSTS = 2.5
+_PAST_COSTS = 4.0
 """A volume past the end costs so many times what the same volume short of it does: a drop can
 still be added, none can be taken back (common practice; the number was tuned)."""
 
