@@ -124,6 +124,11 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     page.get_by_text("Readings and corrections").click()
     found["titrating"] = barriers(page)
     page.locator("#projector-toggle").click()
+    page.keyboard.press("Escape")
+    expect(page.locator("#projector")).to_be_hidden()
+    expect(page.locator("#projector-toggle")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#projector")).to_be_visible()
     found["projector"] = barriers(page)
     page.locator("#projector-toggle").click()
     page.locator("#finish").click()
@@ -136,6 +141,8 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     page.locator("#finish").click()
     expect(page.locator("#view-result .outcome")).to_contain_text("Located")
     found["result"] = barriers(page)
+    page.locator("#projector-toggle").click()
+    expect(page.locator("#p-result")).to_be_visible()
     found["projected result"] = barriers(page)
     too_wide = page.evaluate(
         "[...document.querySelectorAll('body *')].filter(e => !e.closest('.scroll') &&"

@@ -12,6 +12,10 @@ from endpoint.bench.history import History
 
 FloatArray = NDArray[np.float64]
 
+_WANDER_SD = 0.1
+"""Drift that turns, in expected changes: rendered films rise by 0.02 to 0.05 and fall again long
+before the end.
+"""
 _PLUME_SD = 0.1
 """Colour that a millilitre of titrant lends to the picture until it is mixed in, in expected
 changes: rendered films have 0.02 to 0.05 after 2 mL, and less as soon as portions are smaller.
@@ -46,7 +50,7 @@ def log_likelihood(
     bump = f * (1.0 - f)
     away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
     w = 1.0 / sigma
-    columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w, unmixed_ml * w]
+    columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w, away**2 * w, unmixed_ml * w]
     # The first colour holds a little of the free form already, by what the chemistry says.
     grown = 1.0 / np.maximum(1.0 - h.fade * f[..., -1], 0.3)
     sd: list[float | FloatArray] = [
@@ -55,6 +59,7 @@ def log_likelihood(
         h.bend[1],
         h.kink_sd,
         drift_sd,
+        _WANDER_SD,
         _PLUME_SD,
     ]
     rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]

@@ -35,7 +35,7 @@ _ROUGH_CHANGE = (1.25, 0.28)
 earlier replicate, and from the rough densities of the indicator (1.38 to 1.55 in rendered films
 with the dyes and the camera of the sample recordings, 1 by the rough densities themselves).
 """
-_CAMERA_FLOOR, _ROW_FLOOR = 0.0045, 0.0007
+_CAMERA_FLOOR, _ROW_FLOOR = 0.003, 0.0007
 """Scatter of density between points that the scatter of frames does not show, of a camera and of
 the rows of a photometer. Rendered films had 0.0037 (median) to 0.007 (root mean square) about a
 straight drift before the change begins.

@@ -237,11 +237,16 @@ $("projector-toggle").addEventListener("click", () => {
   curve.resize();
   bigCurve.resize();
 });
+addEventListener("keydown", (event) => {
+  if (event.key !== "Escape" || event.defaultPrevented || body.dataset.screen !== "projector") return;
+  $("projector-toggle").click();
+  $("projector-toggle").focus();
+});
 $("tones").addEventListener("change", (event) => sound.setTones(event.target.checked));
 $("speech").addEventListener("change", (event) => sound.setSpeech(event.target.checked));
 $("volume").addEventListener("input", (event) => { sound.level = Number(event.target.value) / 100; });
 document.querySelector(".menu").addEventListener("keydown", (event) => {
-  if (event.key === "Escape") { event.currentTarget.open = false; event.currentTarget.querySelector("summary").focus(); }
+  if (event.key === "Escape") { event.preventDefault(); event.currentTarget.open = false; event.currentTarget.querySelector("summary").focus(); }
 });
 addEventListener("beforeunload", (event) => { if (phase === "titrating" && body.dataset.role === "operator") event.preventDefault(); });
 startVision($("vision"), $("filters"));
