@@ -66,6 +66,13 @@ class Delivery:
         """Whether volumes are held for a while, so that the liquid can mix."""
         return self.mode == "steps" or self.pauses_s.size > 0
 
+    def additions_outside(self, last_s: float) -> int:
+        """How many additions in steps lie before the recording begins or after `last_s`."""
+        if self.mode != "steps":
+            return 0
+        at_s = self.time_s[1:][np.diff(self.volume_ml) > 0.0]
+        return int(np.sum((at_s < 0.0) | (at_s > last_s)))
+
     @classmethod
     def at_constant_rate(cls, rate_ml_min: float, start_s: float = 0.0) -> Delivery:
         """Pump that starts at `start_s` and runs on at a constant rate."""

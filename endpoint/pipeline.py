@@ -20,6 +20,7 @@ from calibration.tolerance import titre_remarks
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour_table import samples_of as samples_of_table
 from endpoint.curve import Curve, from_absorbance, from_colour
+from endpoint.delivery import Delivery
 from endpoint.following import follow as follow_colour
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.job import Job
@@ -28,7 +29,7 @@ from endpoint.problems import DeliveryProblem, NoEndpoint, UnseenVolume
 from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
 from endpoint.seen_volume import SeenVolume
-from endpoint.sentences import Sentence
+from endpoint.sentences import Sentence, reason
 from endpoint.sources.colours import ColourTable
 from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
@@ -39,6 +40,8 @@ from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_
 from endpoint.volume_watch import VolumeWatch, contribution_of, watch_for, widened
 
 _REGION_FRAMES = 20
+_DOUBTED = 2
+"""Additions outside the recording from which its clock is doubted; the last may come late."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,6 +250,21 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
     return region, sampled[0].rgb8()
 
 
+def _doubting_clocks(found: Result, delivery: Delivery | None, last_s: float | None) -> Result:
+    """Say so where log and recording do not seem to have one clock; then no bracket is given."""
+    outside = 0
+    if delivery is not None:
+        outside = delivery.additions_outside(math.inf if last_s is None else last_s)
+    if outside < _DOUBTED:
+        return found
+    verdict, doubt = found.verdict, reason("clocks-apart")
+    if found.status == "located":
+        return replace(found, verdict=replace(verdict, remarks=(*verdict.remarks, doubt)))
+    told = () if found.status == "bracketed" else verdict.reasons
+    refused = Verdict("none", (*told, doubt), verdict.remarks, None)
+    return replace(found, verdict=refused, midpoint=None, last_red=None)
+
+
 def _lit(frames: list[Frame]) -> list[Frame]:
     """Without the frames that are dark beside the others: the light was off."""
     levels = [float(small(frame, 240).mean()) for frame in frames]
@@ -328,6 +346,7 @@ def follow(
         curve = from_colour(colour, told.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
         info = source.info
         found = conclude(told, curve, region, tuple(info.notes), info.details, first, seen)
+        found = _doubting_clocks(found, told.delivery, info.duration_s)
         pictures = keeper.pictures
         poses = tuple(_pose_at(samples, picture.time_s) for picture in pictures)
         return replace(

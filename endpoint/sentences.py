@@ -70,6 +70,11 @@ REASONS: dict[str, tuple[str, str]] = {
         "The shape of the change does not fit the chemistry of the titration.",
         "Check that the volumes belong to this recording, and that the flask was mixed well.",
     ),
+    "clocks-apart": (
+        "Additions in the log lie before the recording begins, or after it ends.",
+        "If log and recording have two clocks, state clock_offset_s in [delivery]: the clock of "
+        "the recording minus that of the log, in seconds. The first plume of colour shows it.",
+    ),
     "goes-back": (
         "The colour turns {free} and goes back again.",
         "Wait longer between additions; an interfering metal or undissolved carbonate does this.",

@@ -50,7 +50,15 @@ def log_likelihood(
     bump = f * (1.0 - f)
     away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
     w = 1.0 / sigma
-    columns = [w, f * w, bump * w, bump * (1.0 - 2.0 * f) * w, away * w, away**2 * w, unmixed_ml * w]
+    columns = [
+        w,
+        f * w,
+        bump * w,
+        bump * (1.0 - 2.0 * f) * w,
+        away * w,
+        away**2 * w,
+        unmixed_ml * w,
+    ]
     # The first colour holds a little of the free form already, by what the chemistry says.
     grown = 1.0 / np.maximum(1.0 - h.fade * f[..., -1], 0.3)
     sd: list[float | FloatArray] = [
