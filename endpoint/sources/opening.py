@@ -69,7 +69,7 @@ def open_source(
     _check_boxes(record, source.info.width, source.info.height)
     duration_s = source.info.duration_s
     if duration_s is not None and log is not None and path is not None:
-        check_clock(log, duration_s, path.name)
+        check_clock(log, duration_s, path.name, offset_s=record.clock_offset_s or 0.0)
     if duration_s is not None and record.rate_ml_min is not None and record.start_s >= duration_s:
         raise DeliveryProblem(
             f"{record.name}: the pump starts at {record.start_s:g} s, but the recording ends at "

@@ -363,8 +363,22 @@ def _times(sheet: Sheet, column: int) -> FloatArray:
     return times
 
 
-def check_clock(log: VolumeLog, duration_s: float, name: str, tolerance_s: float = 2.0) -> None:
+_ONE_CLOCK = (
+    "Let the clock of the log start with the recording (time_s = 0 at the first frame), or give "
+    "clock_offset_s in [delivery]."
+)
+
+
+def check_clock(
+    log: VolumeLog,
+    duration_s: float,
+    name: str,
+    tolerance_s: float = 2.0,
+    offset_s: float = 0.0,
+) -> None:
     """Refuse a log whose clock runs beyond the recording.
+
+    `offset_s` is the clock of the recording minus that of the log, as stated.
 
     Raises
     ------
@@ -373,20 +387,20 @@ def check_clock(log: VolumeLog, duration_s: float, name: str, tolerance_s: float
     """
     if log.time_s is None:
         return
-    late = np.flatnonzero(log.time_s > duration_s + tolerance_s)
+    time_s = log.time_s + offset_s
+    late = np.flatnonzero(time_s > duration_s + tolerance_s)
     added = np.r_[log.volume_ml[0] > 0, np.diff(log.volume_ml) > 0]
     late = late[added[late]]
     if late.size:
         k = int(late[0])
         raise DeliveryProblem(
-            f"{_row(log, k)}{name} adds titrant at {log.time_s[k]:g} s, but the recording ends at "
+            f"{_row(log, k)}{name} adds titrant at {time_s[k]:g} s, but the recording ends at "
             f"{duration_s:.0f} s.",
-            "Let the clock of the log start with the recording (time_s = 0 at the first frame).",
+            _ONE_CLOCK,
         )
-    if log.time_s[-1] < 0:
+    if time_s[-1] < 0:
         raise DeliveryProblem(
-            f"{_row(log, -1)}{name}, the last, lies before the recording begins.",
-            "Let the clock of the log start with the recording (time_s = 0 at the first frame).",
+            f"{_row(log, -1)}{name}, the last, lies before the recording begins.", _ONE_CLOCK
         )
 
 
