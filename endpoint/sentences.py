@@ -68,7 +68,8 @@ REASONS: dict[str, tuple[str, str]] = {
     ),
     "model-misfit": (
         "The shape of the change does not fit the chemistry of the titration.",
-        "Check that the volumes belong to this recording, and that the flask was mixed well.",
+        "Check that the volumes belong to this recording and have its clock, and that the flask "
+        "was mixed well.",
     ),
     "clocks-apart": (
         "Additions in the log lie before the recording begins, or after it ends.",
@@ -77,7 +78,8 @@ REASONS: dict[str, tuple[str, str]] = {
     ),
     "goes-back": (
         "The colour turns {free} and goes back again.",
-        "Wait longer between additions; an interfering metal or undissolved carbonate does this.",
+        "Wait longer between additions; an interfering metal or undissolved carbonate does this, "
+        "and a log whose clock is not that of the recording.",
     ),
     "one-addition": (
         "One addition jumps the whole change: the endpoint lies between two volumes.",
