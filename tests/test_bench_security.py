@@ -258,6 +258,16 @@ def test_flood_of_commands_closes_the_socket(bench: Bench) -> None:
         assert is_closed_by(page, ['{"do": "undo"}'] * 3000)
 
 
+def takes_over(page: ClientConnection) -> None:
+    """A page that looks on takes the work as soon as it is free."""
+    for _ in range(50):
+        if hear(page, "state")["free"]:
+            break
+    page.send('{"do": "take-over"}')
+    assert hear(page, "done")["do"] == "take-over"
+    assert hear(page, "state")["role"] == "operator"
+
+
 def test_second_page_only_looks_on(bench: Bench) -> None:
     cookie = cookie_of(bench)
     with link(bench, cookie) as first:
@@ -269,12 +279,7 @@ def test_second_page_only_looks_on(bench: Bench) -> None:
             second.send('{"do": "take-over"}')
             assert "still open" in hear(second, "refused")["text"]
             first.close()
-            for _ in range(50):
-                if hear(second, "state")["free"]:
-                    break
-            second.send('{"do": "take-over"}')
-            assert hear(second, "done")["do"] == "take-over"
-            assert hear(second, "state")["role"] == "operator"
+            takes_over(second)
 
 
 def test_page_left_open_from_an_earlier_start_only_looks_on(bench: Bench) -> None:
@@ -285,12 +290,7 @@ def test_page_left_open_from_an_earlier_start_only_looks_on(bench: Bench) -> Non
         with link(bench, cookie) as new:
             now = hear(new, "state")
             assert now["role"] == "operator"
-        for _ in range(50):
-            if hear(old, "state")["free"]:
-                break
-        old.send('{"do": "take-over"}')
-        assert hear(old, "done")["do"] == "take-over"
-        assert hear(old, "state")["role"] == "operator"
+        takes_over(old)
     # A socket that broke while the program ran on has the work again.
     with link(bench, cookie, f"?start={now['start_id']}") as back:
         assert hear(back, "state")["role"] == "operator"
