@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,9 @@ from PIL import Image
 from endpoint.report.document import document, plain
 from endpoint.report.files import write_folder
 from endpoint.report.kept_result import KeptResult, check_document, picture_bytes, read_kept
+from endpoint.report.wording import delivered_text
 from endpoint.result_file import ResultFileProblem
+from endpoint.seen_volume import of_log
 from tests.test_report import CASES, EXTRA
 
 
@@ -35,6 +38,17 @@ def folder(kept_folder: Path, tmp_path: Path) -> Path:
         if path.suffix in (".json", ".csv"):
             (copy_of / path.name).write_bytes(path.read_bytes())
     return copy_of
+
+
+def test_a_log_with_uncertainties_comes_back(tmp_path: Path) -> None:
+    found = replace(
+        CASES["located"](),
+        seen_volume=of_log(np.array([0.0, 9.0]), np.array([0.0, 9.0]), np.array([0.0, 0.01])),
+    )
+    write_folder(found, tmp_path, EXTRA)
+    kept = read_kept(tmp_path)
+    assert kept.document["delivery"]["read_from"] == "log"
+    assert "states its uncertainty" in delivered_text(kept.document["delivery"])
 
 
 def change(folder: Path, edit: Callable[[dict[str, Any]], None]) -> None:
