@@ -21,6 +21,7 @@ from endpoint.delivery import Delivery
 from endpoint.indicator_file import named_indicator, read_indicator
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.job import Job
+from endpoint.log_clock import LogClock
 from endpoint.pixels import CameraTone, Transfer
 from endpoint.problems import RecordProblem
 from endpoint.record import TitrationRecord
@@ -30,7 +31,8 @@ from endpoint.sources.frame import Box, PictureSource
 from endpoint.sources.opening import open_source
 from endpoint.sources.photometer import PhotometerTable
 from endpoint.sources.stills import StillsSource
-from endpoint.sources.volumes import VolumeLog
+from endpoint.sources.video import VideoSource
+from endpoint.sources.volumes import VolumeLog, check_clock
 from endpoint.volume_watch import SeenDelivery
 
 FloatArray = NDArray[np.float64]
@@ -63,6 +65,7 @@ def prepare(
         record = replace(record, first_reading_ml=record.seen.start_ml or 0.0)
     book = _book(record, today)
     job = _job(record, log, source, book)
+    _check_clock(record, log, source, job)
     if not isinstance(source, PhotometerTable):
         return job, source
     if record.medium_certificate is not None:
@@ -91,6 +94,22 @@ def job_without_source(
     return _job(record, log, None, _book(record, today))
 
 
+def _check_clock(
+    record: TitrationRecord,
+    log: VolumeLog | None,
+    source: PictureSource | PhotometerTable | ColourTable,
+    job: Job,
+) -> None:
+    """Refuse a log that runs beyond its film, where the analysis does not look for its clock."""
+    if not isinstance(source, VideoSource) or log is None or job.delivery is None:
+        return
+    path, duration_s = record.log, source.info.duration_s
+    looked_for = job.clock is not None and job.clock.basis == "assumed"
+    if path is not None and duration_s is not None and not looked_for:
+        times = job.delivery.time_s if job.logged is None else job.logged.time_s
+        check_clock(log, times, duration_s, path.name)
+
+
 def _book(record: TitrationRecord, today: datetime.date | None) -> CertificateBook:
     return CertificateBook(day_of_use(record, today or datetime.date.today()), record.accepted)
 
@@ -105,6 +124,7 @@ def _job(
     bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
     clock = _timing(record, book)
     logged = _logged(record, log, clock)
+    watched = isinstance(source, VideoSource) and record.mode == "steps" and logged is None
     return Job(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
@@ -118,6 +138,7 @@ def _job(
         burette_nominal_ml=bench.burette_nominal_ml,
         calcium_mmol_l=bench.calcium_mmol_l,
         lag_s=clock.lag_s,
+        clock=clock.of_log if watched else None,
         clock_uncertainty_s=clock.uncertainty_s,
         liquid_box=_box(record.settings.liquid_box, source),
         reference_box=_box(record.settings.reference_box, source),
@@ -161,6 +182,12 @@ class _Clock:
     middle_s: float = 0.0
     uncertainty_s: float = 0.0
     lag_s: tuple[float, float] | None = None
+    is_stated: bool = False
+
+    @property
+    def of_log(self) -> LogClock:
+        """What a result says of it."""
+        return LogClock(self.offset_s, "stated" if self.is_stated else "assumed")
 
     def in_recording(self, time_s: FloatArray) -> FloatArray:
         """Times of the log on the clock of the recording."""
@@ -174,6 +201,7 @@ def _timing(record: TitrationRecord, book: CertificateBook) -> _Clock:
             offset_s=record.clock_offset_s or 0.0,
             uncertainty_s=record.clock_offset_uncertainty_s or 0.0,
             lag_s=_lag(record),
+            is_stated=record.clock_offset_s is not None,
         )
     certificate = book.read(record.timing_certificate, "timing", "timing")
     held = certificate.quantities
@@ -194,6 +222,7 @@ def _timing(record: TitrationRecord, book: CertificateBook) -> _Clock:
         middle_s=_middle(certificate),
         uncertainty_s=uncertainty_s,
         lag_s=known,
+        is_stated="clock offset" in held,
     )
 
 

@@ -73,6 +73,13 @@ class Delivery:
         at_s = self.time_s[1:][np.diff(self.volume_ml) > 0.0]
         return int(np.sum((at_s < 0.0) | (at_s > last_s)))
 
+    def additions_after(self, last_s: float) -> int:
+        """How many additions in steps lie after `last_s`."""
+        if self.mode != "steps":
+            return 0
+        added = np.diff(self.volume_ml, prepend=0.0) > 0.0
+        return int(np.sum(added & (self.time_s > last_s)))
+
     @classmethod
     def at_constant_rate(cls, rate_ml_min: float, start_s: float = 0.0) -> Delivery:
         """Pump that starts at `start_s` and runs on at a constant rate."""

@@ -11,6 +11,7 @@ from calibration.quantity import Quantity
 from endpoint.certificate_use import UsedCertificate
 from endpoint.delivery import Delivery
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.log_clock import LogClock
 from endpoint.pixels import Transfer
 from endpoint.seen_volume import SeenVolume
 from endpoint.sources.frame import Box
@@ -43,6 +44,8 @@ class Job:
     burette_nominal_ml: float | None = None
     lag_s: tuple[float, float] | None = None
     """Mixing time and standard uncertainty if stated."""
+    clock: LogClock | None = None
+    """Clock of a log beside a film; None where one clock gave both."""
     clock_uncertainty_s: float = 0.0
     """Standard uncertainty of the clock of the log against that of the recording."""
     calcium_mmol_l: Quantity | None = None

@@ -20,16 +20,16 @@ from calibration.tolerance import titre_remarks
 from endpoint.colour import ColourSample, ColourTrace, trace
 from endpoint.colour_table import samples_of as samples_of_table
 from endpoint.curve import Curve, from_absorbance, from_colour
-from endpoint.delivery import Delivery
 from endpoint.following import follow as follow_colour
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.job import Job
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
+from endpoint.log_clock import ClockDoubt, needs_every_frame, on_one_clock
 from endpoint.problems import DeliveryProblem, NoEndpoint, UnseenVolume
 from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
 from endpoint.seen_volume import SeenVolume
-from endpoint.sentences import Sentence, reason
+from endpoint.sentences import Sentence
 from endpoint.sources.colours import ColourTable
 from endpoint.sources.frame import Box, Frame, PictureSource, small
 from endpoint.sources.photometer import PhotometerTable
@@ -40,8 +40,6 @@ from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_
 from endpoint.volume_watch import VolumeWatch, contribution_of, watch_for, widened
 
 _REGION_FRAMES = 20
-_DOUBTED = 2
-"""Additions outside the recording from which its clock is doubted; the last may come late."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +101,7 @@ def conclude(
     details: dict[str, str] | None = None,
     first_frame: Any = None,
     seen: SeenVolume | None = None,
+    doubt: ClockDoubt | None = None,
 ) -> Result:
     """Result of a curve: fit, verdict, hardness.
 
@@ -116,6 +115,8 @@ def conclude(
         Carried through for the report.
     seen:
         Delivered volume as the picture showed it; its uncertainty is added.
+    doubt:
+        What there is to say of the clock of the log.
     """
     fit: Transition | None = None
     verdict = judge_without_fit(curve, job.indicator)
@@ -138,6 +139,8 @@ def conclude(
             remarks=(*verdict.remarks, *seen.remarks),
             equivalence=widened(verdict.equivalence, seen),
         )
+    if doubt is not None:
+        verdict = doubt.on(verdict)
     hidden = any(reason.code == "one-addition" for reason in verdict.reasons)
     told = fit is not None and verdict.status != "none" and not hidden
     total: Hardness | None = None
@@ -250,21 +253,6 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
     return region, sampled[0].rgb8()
 
 
-def _doubting_clocks(found: Result, delivery: Delivery | None, last_s: float | None) -> Result:
-    """Say so where log and recording do not seem to have one clock; then no bracket is given."""
-    outside = 0
-    if delivery is not None:
-        outside = delivery.additions_outside(math.inf if last_s is None else last_s)
-    if outside < _DOUBTED:
-        return found
-    verdict, doubt = found.verdict, reason("clocks-apart")
-    if found.status == "located":
-        return replace(found, verdict=replace(verdict, remarks=(*verdict.remarks, doubt)))
-    told = () if found.status == "bracketed" else verdict.reasons
-    refused = Verdict("none", (*told, doubt), verdict.remarks, None)
-    return replace(found, verdict=refused, midpoint=None, last_red=None)
-
-
 def _lit(frames: list[Frame]) -> list[Frame]:
     """Without the frames that are dark beside the others: the light was off."""
     levels = [float(small(frame, 240).mean()) for frame in frames]
@@ -336,17 +324,18 @@ def follow(
     due = update_s
     keeper = PictureKeeper(liquid=region.liquid_box, pauses_s=_pauses_s(source, job))
 
-    def result() -> Result:
+    def result(whole: bool = False) -> Result:
         told, seen = job, job.logged
         if watch is not None:
             seen = watch.volume()
             told = replace(job, delivery=seen.delivery)
         colour: ColourTrace = trace(samples)
+        last_s = math.inf if source.info.duration_s is None else source.info.duration_s
+        told, doubt = on_one_clock(told, colour if whole else None, last_s)
         lag = job.priors.lag_s[0]
         curve = from_colour(colour, told.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
         info = source.info
-        found = conclude(told, curve, region, tuple(info.notes), info.details, first, seen)
-        found = _doubting_clocks(found, told.delivery, info.duration_s)
+        found = conclude(told, curve, region, tuple(info.notes), info.details, first, seen, doubt)
         pictures = keeper.pictures
         poses = tuple(_pose_at(samples, picture.time_s) for picture in pictures)
         return replace(
@@ -360,7 +349,10 @@ def follow(
     chosen: Iterable[ColourSample] | None = None
     if not every_frame and job.delivery is not None:
         look = Look(region, job.delivery, job.flask_ml, job.priors.lag_s[0], transfer, keeper.see)
-        chosen = samples_of(source, look)
+        part = samples_of(source, look)
+        until_s = math.inf if source.info.duration_s is None else source.info.duration_s
+        if part is not None and not needs_every_frame(job, trace(part), until_s):
+            chosen = part
     if chosen is None:
         keeper.forget()
         frames = keeper.through(source.frames())
@@ -374,7 +366,7 @@ def follow(
                 due = sample.time_s + update_s
                 with suppress(DeliveryProblem):  # not enough was seen yet
                     yield result()
-        yield result()
+        yield result(whole=True)
     except UnseenVolume as problem:
         yield _without_picture(job, volume_unseen(problem), source, first)
 

@@ -76,6 +76,11 @@ REASONS: dict[str, tuple[str, str]] = {
         "If log and recording have two clocks, state clock_offset_s in [delivery]: the clock of "
         "the recording minus that of the log, in seconds. The first plume of colour shows it.",
     ),
+    "clocks-disagree": (
+        "The additions in the log do not come when the recording shows them.",
+        "State clock_offset_s in [delivery]: the clock of the recording minus that of the log, in "
+        "seconds (0 if they have one clock). The first plume of colour shows it.",
+    ),
     "goes-back": (
         "The colour turns {free} and goes back again.",
         "Wait longer between additions; an interfering metal or undissolved carbonate does this, "
@@ -96,6 +101,17 @@ REASONS: dict[str, tuple[str, str]] = {
 }
 
 REMARKS: dict[str, tuple[str, str]] = {
+    "clock-found": (
+        "The log does not fit the recording as it stands; with {offset} s added to its times, and "
+        "only so, it fits the plumes and steps of colour. So it was done.",
+        "See that the first plume of colour agrees, and state clock_offset_s = {offset} in "
+        "[delivery].",
+    ),
+    "clocks-doubted": (
+        "Some additions in the log do not seem to come when the recording shows them.",
+        "Compare the first plumes of colour with the log; clock_offset_s in [delivery] is the "
+        "clock of the recording minus that of the log, in seconds.",
+    ),
     "little-indicator": (
         "The liquid is very pale.",
         "A little more indicator makes the result surer.",

@@ -1,16 +1,29 @@
-"""A log and a film whose clocks are a minute apart: refused, and asked for the difference."""
+"""A log and a film with two clocks: the difference is found, asked for, or taken as stated."""
 
 from __future__ import annotations
 
+import json
+import math
 import shutil
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pytest
 
 import endpoint
+from endpoint.clock_search import ClockSearch
 from endpoint.delivery import Delivery
+from endpoint.log_clock import ClockDoubt, LogClock, needs_every_frame, on_one_clock
+from endpoint.pipeline import Result
 from endpoint.problems import DeliveryProblem
+from endpoint.report.document import document
+from endpoint.sentences import reason, remark
+from endpoint.verdict import Verdict
+from tests.simulated import job
+
+if TYPE_CHECKING:
+    from endpoint.colour import ColourTrace
 
 SAMPLES = Path(__file__).parent.parent / "sample_media"
 
@@ -20,57 +33,191 @@ def test_additions_outside_a_recording(last_s: float, outside: int) -> None:
     at_s = np.array([-40.0, -30.0, -20.0, -10.0, 10.0, 20.0, 30.0])
     steps = Delivery("steps", at_s, np.array([0.0, 2.0, 2.0, 3.0, 4.0, 5.0, 6.0]))
     assert steps.additions_outside(last_s) == outside
+    assert steps.additions_after(last_s) == (1 if last_s == 25.0 else 0)
     assert Delivery.at_constant_rate(4.0).additions_outside(last_s) == 0
+    assert Delivery.at_constant_rate(4.0).additions_after(last_s) == 0
 
 
-def _films(folder: Path, log: str, more: str = "") -> Path:
-    """The sample film with another log, or more in the table of the delivery."""
-    shutil.copy(SAMPLES / "mill-spring.mp4", folder)
-    (folder / "mill-spring-volumes.csv").write_text(log)
-    text = (SAMPLES / "mill-spring.toml").read_text("utf-8")
-    record = folder / "mill-spring.toml"
+@pytest.mark.parametrize(
+    ("refuses", "status", "kept"),
+    [
+        ("", "located", "located"),
+        ("bracket", "located", "located"),
+        ("result", "located", "none"),
+        ("", "bracketed", "bracketed"),
+        ("bracket", "bracketed", "none"),
+        ("bracket", "none", "none"),
+    ],
+)
+def test_what_a_doubt_leaves_of_a_verdict(refuses: str, status: str, kept: str) -> None:
+    told = (reason("no-change"),) if status == "none" else ()
+    before = Verdict(status, told, (remark("frames-lost"),), None, (1.0, 1.5))
+    after = ClockDoubt(reason("clocks-apart"), refuses).on(before)
+    assert after.status == kept
+    said = after.remarks if kept != "none" else after.reasons
+    assert said[-1].code == "clocks-apart"
+    assert remark("frames-lost") in after.remarks
+    assert after.bracket_ml == (None if kept == "none" else (1.0, 1.5))
+    assert after.reasons[: len(told)] == told
+    assert ClockDoubt().on(before) is before
+
+
+def _log(name: str, shift_s: float) -> str:
+    """Log of a sample with other times."""
+    head, *rows = (SAMPLES / f"{name}-volumes.csv").read_text("utf-8").split()
+    moved = [f"{float(row.split(',')[0]) + shift_s:.2f},{row.split(',')[1]}" for row in rows]
+    return "\n".join([head, *moved, ""])
+
+
+def _film(folder: Path, name: str, log: str, more: str = "") -> Path:
+    """A sample film with another log, or more in the table of the delivery."""
+    shutil.copy(SAMPLES / f"{name}.mp4", folder)
+    (folder / f"{name}-volumes.csv").write_text(log)
+    text = (SAMPLES / f"{name}.toml").read_text("utf-8")
+    record = folder / f"{name}.toml"
     record.write_text(text.replace('mode = "steps"', f'mode = "steps"\n{more}'))
     return record
 
 
-LOG = (SAMPLES / "mill-spring-volumes.csv").read_text("utf-8")
+def _truth_ml(name: str) -> float:
+    truth = json.loads((SAMPLES / f"{name}.truth.json").read_text("utf-8"))
+    return float(truth["equivalence_ml"])
 
 
-def test_a_log_that_begins_before_the_film_is_asked_about(tmp_path: Path) -> None:
-    result = endpoint.analyse(_films(tmp_path, LOG, "clock_offset_s = -62"))
+def _codes(result: Result) -> set[str]:
+    return {sentence.code for sentence in (*result.reasons, *result.remarks)}
+
+
+@pytest.mark.parametrize(
+    ("name", "shift_s"), [("mill-spring", -62.0), ("chalk-spring", 100.0), ("chalk-spring", -9.0)]
+)
+def test_a_difference_that_nobody_stated_is_found(
+    tmp_path: Path, name: str, shift_s: float
+) -> None:
+    """The log begins long before the film, ends long after it, or lies wrong within it."""
+    result = endpoint.analyse(_film(tmp_path, name, _log(name, shift_s)))
+    assert result.status == "located"
+    assert result.equivalence is not None
+    assert result.equivalence.low_ml < _truth_ml(name) < result.equivalence.high_ml
+    assert result.job.clock is not None
+    assert result.job.clock.basis == "found"
+    assert result.job.clock.offset_s == pytest.approx(-shift_s, abs=2.0)
+    (said,) = [s for s in result.remarks if s.code == "clock-found"]
+    assert f"{result.job.clock.offset_s:.1f} s" in said.text
+    assert f"clock_offset_s = {result.job.clock.offset_s:.1f}" in said.advice
+    assert document(result, {})["inputs"]["clock"]["basis"] == "found"
+
+
+def test_a_log_that_fits_nowhere_gives_no_number(tmp_path: Path) -> None:
+    """The pauses come in the wrong order, as in the log of another titration."""
+    head, *rows = _log("chalk-spring", 0.0).split()
+    at_s, volumes = zip(*(row.split(",") for row in rows), strict=True)
+    other_s = np.cumsum(np.r_[0.0, np.diff(np.array(at_s, dtype=float))[::-1]])
+    log = [f"{t:.2f},{volume}" for t, volume in zip(other_s, volumes, strict=True)]
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", "\n".join([head, *log])))
     assert result.status == "none"
     assert result.equivalence is None
-    (told,) = [sentence for sentence in result.reasons if sentence.code == "clocks-apart"]
-    assert "clock_offset_s" in told.advice
-
-
-@pytest.mark.parametrize("shift_s", [20, 75])
-def test_a_log_that_runs_beyond_the_film_is_asked_about(tmp_path: Path, shift_s: int) -> None:
-    with pytest.raises(DeliveryProblem, match="recording ends") as asked:
-        endpoint.analyse(_films(tmp_path, LOG, f"clock_offset_s = {shift_s}"))
-    assert "clock_offset_s" in asked.value.remedy
-
-
-def test_a_number_is_kept_and_the_doubt_remarked(tmp_path: Path) -> None:
-    """Two first drops were given before the camera ran: no fault, and the clock may be right."""
-    head, *rows = LOG.split()
-    later = [f"{row.split(',')[0]},{float(row.split(',')[1]) + 0.06:.3f}" for row in rows]
-    early = ["-20,0.00", "-15,0.03", "-10,0.06"]
-    result = endpoint.analyse(_films(tmp_path, "\n".join([head, *early, *later])))
-    assert result.status == "located"
-    assert "clocks-apart" in {remark.code for remark in result.remarks}
+    assert result.hardness is None
+    assert any("clock" in sentence.advice for sentence in result.reasons)
 
 
 def test_a_stated_difference_brings_both_together(tmp_path: Path) -> None:
-    head, *rows = LOG.split()
-    moved = [f"{float(row.split(',')[0]) + 100.0:.2f},{row.split(',')[1]}" for row in rows]
-    log = "\n".join([head, *moved])
-    with pytest.raises(DeliveryProblem, match="recording ends"):
-        endpoint.analyse(_films(tmp_path, log))
-    here = endpoint.analyse(_films(tmp_path, log, "clock_offset_s = -100")).equivalence
-    there = endpoint.analyse(SAMPLES / "mill-spring.toml")
-    assert here is not None
-    assert there.equivalence is not None
-    assert not {remark.code for remark in there.remarks} & {"clocks-apart"}
+    log = _log("chalk-spring", 100.0)
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", log, "clock_offset_s = -100"))
+    there = endpoint.analyse(SAMPLES / "chalk-spring.toml").equivalence
+    assert result.equivalence is not None
+    assert there is not None
+    assert result.job.clock == LogClock(-100.0, "stated")
+    assert not {code for code in _codes(result) if code.startswith("clock")}
     # A frame at the edge of a pause may fall to the other side of it by rounding.
-    assert here.value_ml == pytest.approx(there.equivalence.value_ml, abs=0.001)
+    assert result.equivalence.value_ml == pytest.approx(there.value_ml, abs=0.001)
+
+
+def test_a_stated_difference_stands_and_is_doubted(tmp_path: Path) -> None:
+    log = _log("chalk-spring", 0.0)
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", log, "clock_offset_s = -9"))
+    assert result.job.clock == LogClock(-9.0, "stated")
+    assert "clocks-doubted" in _codes(result)
+
+
+@pytest.mark.parametrize("shift_s", [20, 75])
+def test_a_stated_difference_that_leaves_the_film_is_refused(tmp_path: Path, shift_s: int) -> None:
+    more = f"clock_offset_s = {shift_s}"
+    with pytest.raises(DeliveryProblem, match="recording ends") as asked:
+        endpoint.analyse(_film(tmp_path, "mill-spring", _log("mill-spring", 0.0), more))
+    assert "clock_offset_s" in asked.value.remedy
+
+
+def test_first_drops_before_the_camera_ran_do_not_matter_if_the_colours_agree(
+    tmp_path: Path,
+) -> None:
+    head, *rows = _log("mill-spring", 0.0).split()
+    later = [f"{row.split(',')[0]},{float(row.split(',')[1]) + 0.06:.3f}" for row in rows]
+    early = ["-20,0.00", "-15,0.03", "-10,0.06"]
+    log = "\n".join([head, *early, *later])
+    result = endpoint.analyse(_film(tmp_path, "mill-spring", log))
+    assert result.status == "located"
+    assert result.job.clock == LogClock()
+    assert not {code for code in _codes(result) if code.startswith("clock")}
+
+
+SEEN = {
+    "agrees": ClockSearch(0.5, 0.0, 20.0, 20.0),
+    "unclear": ClockSearch(-8.0, 3.0, 1.0, 1.0),
+    "disagrees": ClockSearch(-8.0, 9.0, 1.0, 1.0),
+    "elsewhere": ClockSearch(-33.0, 30.0, 12.0, 12.0),
+}
+
+
+@pytest.mark.parametrize(
+    ("basis", "seen", "shift_s", "code", "refuses"),
+    [
+        ("assumed", "agrees", -30.0, None, ""),
+        ("assumed", "unclear", 10.0, "clocks-doubted", ""),
+        ("assumed", "unclear", -30.0, "clocks-apart", "bracket"),
+        ("assumed", "unclear", 80.0, "clocks-apart", "result"),
+        ("assumed", "disagrees", 10.0, "clocks-disagree", "result"),
+        ("assumed", "elsewhere", 10.0, "clock-found", ""),
+        ("assumed", "elsewhere", 80.0, "clock-found", ""),
+        ("stated", "agrees", -30.0, None, ""),
+        ("stated", "disagrees", 10.0, "clocks-doubted", ""),
+        ("stated", "elsewhere", 10.0, "clocks-doubted", ""),
+    ],
+)
+def test_what_the_colours_say_of_the_clock(
+    monkeypatch: pytest.MonkeyPatch,
+    basis: str,
+    seen: str,
+    shift_s: float,
+    code: str | None,
+    refuses: str,
+) -> None:
+    monkeypatch.setattr("endpoint.log_clock.search_clock", lambda *_, **__: SEEN[seen])
+    log = Delivery("steps", 10.0 * np.arange(6.0) + shift_s, np.arange(6.0))
+    asked = job(delivery=log, clock=LogClock(0.0, basis), clock_uncertainty_s=0.5)
+    colour = cast("ColourTrace", object())
+    told, doubt = on_one_clock(asked, colour, 100.0)
+    assert (doubt.sentence.code if doubt.sentence else None) == code
+    assert doubt.refuses == refuses
+    assert told.delivery is not None
+    moved_s = -33.0 if code == "clock-found" else 0.0
+    assert told.delivery.time_s == pytest.approx(log.time_s + moved_s)
+    assert (told is asked) == (moved_s == 0.0)
+    assert told.clock_uncertainty_s == (math.hypot(0.5, 1.0) if moved_s else 0.5)
+    looked_at_all = needs_every_frame(asked, colour, 100.0)
+    assert looked_at_all == (basis == "assumed" and (seen != "agrees" or shift_s != 10.0))
+    assert not needs_every_frame(job(delivery=log), colour, 100.0)
+
+
+def test_without_colours_the_times_alone_decide() -> None:
+    at_s = np.array([-40.0, -30.0, -20.0, 10.0, 20.0, 30.0])
+    log = Delivery("steps", at_s, np.arange(6.0))
+    asked = job(delivery=log, clock=LogClock())
+    for last_s, refuses in ((100.0, "bracket"), (25.0, "result")):
+        same, doubt = on_one_clock(asked, None, last_s)
+        assert same is asked
+        assert doubt == ClockDoubt(reason("clocks-apart"), refuses)
+    stated = job(delivery=log, clock=LogClock(3.0, "stated"))
+    assert on_one_clock(stated, None, 100.0)[1].refuses == ""
+    within = job(delivery=Delivery("steps", at_s + 50.0, np.arange(6.0)), clock=LogClock())
+    assert on_one_clock(within, None, 100.0)[1] == ClockDoubt()

@@ -146,12 +146,15 @@ def test_what_the_log_counts_by_is_as_wanted(tmp_path: Path) -> None:
 
 def test_a_clock_beyond_the_film_is_refused_by_row(tmp_path: Path) -> None:
     log = read_log(written(tmp_path, "time_s,volume_ml\n0,0\n50,1\n103,2\n200,2\n"))
-    check_clock(log, 102.0, "volumes.csv")  # within 2 s; the last row adds nothing
+    assert log.time_s is not None
+    check_clock(log, log.time_s, 102.0, "volumes.csv")  # within 2 s; the last row adds nothing
     with pytest.raises(DeliveryProblem, match=r"Row 4 of volumes.csv .*103 s"):
-        check_clock(log, 100.0, "volumes.csv")
+        check_clock(log, log.time_s, 100.0, "volumes.csv")
+    check_clock(log, log.time_s - 30.0, 100.0, "volumes.csv")
     early = read_log(written(tmp_path, "time_s,volume_ml\n-50,0\n-20,1\n"))
+    assert early.time_s is not None
     with pytest.raises(DeliveryProblem, match="before the recording begins"):
-        check_clock(early, 100.0, "volumes.csv")
+        check_clock(early, early.time_s, 100.0, "volumes.csv")
 
 
 def solved(delivery: Delivery, times: np.ndarray, tau: float) -> np.ndarray:

@@ -6,6 +6,7 @@ import json
 import math
 import platform
 from collections.abc import Mapping
+from dataclasses import asdict
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -146,6 +147,7 @@ def _inputs(job: Job) -> dict[str, Any]:
             "standard_uncertainty": lag_u_s,
             "stated": job.lag_s is not None,
         },
+        "clock": None if job.clock is None else asdict(job.clock),
     }
 
 

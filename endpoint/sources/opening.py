@@ -12,7 +12,7 @@ from endpoint.sources.frame import PictureSource
 from endpoint.sources.photometer import PhotometerTable, read_table
 from endpoint.sources.stills import StillsSource, find_stills
 from endpoint.sources.video import VideoSource
-from endpoint.sources.volumes import VolumeLog, check_clock, read_log
+from endpoint.sources.volumes import VolumeLog, read_log
 
 _CHUNK = 1 << 20
 
@@ -68,8 +68,6 @@ def open_source(
     )
     _check_boxes(record, source.info.width, source.info.height)
     duration_s = source.info.duration_s
-    if duration_s is not None and log is not None and path is not None:
-        check_clock(log, duration_s, path.name, offset_s=record.clock_offset_s or 0.0)
     if duration_s is not None and record.rate_ml_min is not None and record.start_s >= duration_s:
         raise DeliveryProblem(
             f"{record.name}: the pump starts at {record.start_s:g} s, but the recording ends at "

@@ -370,24 +370,26 @@ _ONE_CLOCK = (
 
 
 def check_clock(
-    log: VolumeLog,
-    duration_s: float,
-    name: str,
-    tolerance_s: float = 2.0,
-    offset_s: float = 0.0,
+    log: VolumeLog, time_s: FloatArray, duration_s: float, name: str, tolerance_s: float = 2.0
 ) -> None:
-    """Refuse a log whose clock runs beyond the recording.
+    """Refuse a log whose stated clock runs beyond the recording.
 
-    `offset_s` is the clock of the recording minus that of the log, as stated.
+    Parameters
+    ----------
+    log:
+        In time, not beside stills.
+    time_s:
+        Its times on the clock of the recording, shape (n,).
+    duration_s, tolerance_s:
+        Length of the recording, and how much later an addition may come.
+    name:
+        Of its file.
 
     Raises
     ------
     DeliveryProblem
         Volumes are delivered after the end of the recording, or all before its start.
     """
-    if log.time_s is None:
-        return
-    time_s = log.time_s + offset_s
     late = np.flatnonzero(time_s > duration_s + tolerance_s)
     added = np.r_[log.volume_ml[0] > 0, np.diff(log.volume_ml) > 0]
     late = late[added[late]]
