@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from endpoint.clock_search import ClockSearch, search_clock
+from endpoint.colour import ColourTrace
 from endpoint.delivery import Delivery
 from endpoint.sentences import Sentence, reason, remark
 from endpoint.verdict import Verdict
-
-if TYPE_CHECKING:
-    from endpoint.colour import ColourTrace
-    from endpoint.job import Job
 
 FOUND_U_S = 1.0
 """Standard uncertainty of a difference that was found: two bins, and rows that come late."""
@@ -53,57 +48,72 @@ class ClockDoubt:
         return Verdict("none", (*told, self.sentence), verdict.remarks, None)
 
 
-def needs_every_frame(job: Job, colour: ColourTrace, last_s: float) -> bool:
+@dataclass(frozen=True, eq=False)
+class Agreement:
+    """A log on the clock of its recording, and what is doubtful about it."""
+
+    delivery: Delivery
+    clock: LogClock | None
+    doubt: ClockDoubt = ClockDoubt()
+    uncertainty_s: float = 0.0
+    """Standard uncertainty of a difference that was found; comes on top of what was stated."""
+
+
+def needs_every_frame(
+    delivery: Delivery, clock: LogClock | None, colour: ColourTrace, last_s: float
+) -> bool:
     """Whether the spans of a film that were looked at make it doubtful that the log fits it.
 
     Parameters
     ----------
-    job, last_s:
+    delivery, clock, last_s:
         As in `on_one_clock`.
     colour:
         Colours of the spans.
     """
-    if job.clock is None or job.clock.basis != "assumed" or job.delivery is None:
+    if clock is None or clock.basis != "assumed":
         return False
-    if job.delivery.additions_outside(last_s):
+    if delivery.additions_outside(last_s):
         return True
-    quick = search_clock(colour, job.delivery, thorough=False)
+    quick = search_clock(colour, delivery, thorough=False)
     return quick is not None and quick.gain >= _WORTH_A_LOOK
 
 
-def on_one_clock(job: Job, colour: ColourTrace | None, last_s: float) -> tuple[Job, ClockDoubt]:
-    """Job with its log on the clock of the recording, and what is doubtful about it.
+def on_one_clock(
+    delivery: Delivery, clock: LogClock | None, colour: ColourTrace | None, last_s: float
+) -> Agreement:
+    """Bring a log on the clock of its recording, or say what is doubtful about it.
 
     A difference that was not stated and that the colours show beyond doubt is taken; one that was
     stated stands, whatever they show.
 
     Parameters
     ----------
-    job:
-        With its delivery.
+    delivery:
+        On the clock of the recording as far as that was stated.
+    clock:
+        What was stated of it; None where log and recording have one clock.
     colour:
         Colours of the recording; None to go by the times alone.
     last_s:
         Time of the last frame; infinite where it is not known.
     """
-    delivery, clock = job.delivery, job.clock
-    if delivery is None:
-        return job, ClockDoubt()
     outside = delivery.additions_outside(last_s)
     if clock is None:
-        return job, _by_times_alone(outside, 0)
+        return Agreement(delivery, clock, _by_times_alone(outside, 0))
     seen = None if colour is None else _searched(colour, delivery, outside)
     if seen is not None and seen.confirms:
-        return job, ClockDoubt()
+        return Agreement(delivery, clock)
     if clock.basis == "stated":
-        return job, ClockDoubt(_remarked(seen, outside))
+        return Agreement(delivery, clock, ClockDoubt(_remarked(seen, outside)))
     if seen is not None and seen.is_found:
-        said = remark("clock-found", {"offset": f"{seen.offset_s:.1f}"})
-        return _moved(job, delivery, seen.offset_s), ClockDoubt(said)
+        return _moved(delivery, seen.offset_s)
     if seen is not None and seen.contradicts:
-        return job, ClockDoubt(reason("clocks-disagree"), "result")
+        return Agreement(delivery, clock, ClockDoubt(reason("clocks-disagree"), "result"))
     doubt = _by_times_alone(outside, delivery.additions_after(last_s + _LATE_S))
-    return job, doubt if doubt.sentence else ClockDoubt(_remarked(seen, outside))
+    return Agreement(
+        delivery, clock, doubt if doubt.sentence else ClockDoubt(_remarked(seen, outside))
+    )
 
 
 def _remarked(seen: ClockSearch | None, outside: int) -> Sentence | None:
@@ -125,10 +135,10 @@ def _by_times_alone(outside: int, late: int) -> ClockDoubt:
     return ClockDoubt(reason("clocks-apart"), "bracket") if outside >= _DOUBTED else ClockDoubt()
 
 
-def _moved(job: Job, delivery: Delivery, offset_s: float) -> Job:
-    return replace(
-        job,
-        delivery=Delivery("steps", delivery.time_s + offset_s, delivery.volume_ml),
-        clock=LogClock(offset_s, "found"),
-        clock_uncertainty_s=math.hypot(job.clock_uncertainty_s, FOUND_U_S),
+def _moved(delivery: Delivery, offset_s: float) -> Agreement:
+    return Agreement(
+        Delivery("steps", delivery.time_s + offset_s, delivery.volume_ml),
+        LogClock(offset_s, "found"),
+        ClockDoubt(remark("clock-found", {"offset": f"{offset_s:+.1f}"})),
+        FOUND_U_S,
     )

@@ -253,6 +253,10 @@ def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
     return region, sampled[0].rgb8()
 
 
+def _end_s(source: PictureSource) -> float:
+    return math.inf if source.info.duration_s is None else source.info.duration_s
+
+
 def _lit(frames: list[Frame]) -> list[Frame]:
     """Without the frames that are dark beside the others: the light was off."""
     levels = [float(small(frame, 240).mean()) for frame in frames]
@@ -330,11 +334,12 @@ def follow(
             seen = watch.volume()
             told = replace(job, delivery=seen.delivery)
         colour: ColourTrace = trace(samples)
-        last_s = math.inf if source.info.duration_s is None else source.info.duration_s
-        told, doubt = on_one_clock(told, colour if whole else None, last_s)
-        lag = job.priors.lag_s[0]
-        curve = from_colour(colour, told.delivery, job.flask_ml, lag)  # type: ignore[arg-type]
-        info = source.info
+        assert told.delivery is not None
+        seen_whole = colour if whole else None
+        agreed = on_one_clock(told.delivery, told.clock, seen_whole, _end_s(source))
+        told = told.on_clock(agreed)
+        curve = from_colour(colour, agreed.delivery, job.flask_ml, job.priors.lag_s[0])
+        info, doubt = source.info, agreed.doubt
         found = conclude(told, curve, region, tuple(info.notes), info.details, first, seen, doubt)
         pictures = keeper.pictures
         poses = tuple(_pose_at(samples, picture.time_s) for picture in pictures)
@@ -350,9 +355,9 @@ def follow(
     if not every_frame and job.delivery is not None:
         look = Look(region, job.delivery, job.flask_ml, job.priors.lag_s[0], transfer, keeper.see)
         part = samples_of(source, look)
-        until_s = math.inf if source.info.duration_s is None else source.info.duration_s
-        if part is not None and not needs_every_frame(job, trace(part), until_s):
-            chosen = part
+        if part is not None:
+            doubtful = needs_every_frame(job.delivery, job.clock, trace(part), _end_s(source))
+            chosen = None if doubtful else part
     if chosen is None:
         keeper.forget()
         frames = keeper.through(source.frames())

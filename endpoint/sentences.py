@@ -102,8 +102,8 @@ REASONS: dict[str, tuple[str, str]] = {
 
 REMARKS: dict[str, tuple[str, str]] = {
     "clock-found": (
-        "The log does not fit the recording as it stands; with {offset} s added to its times, and "
-        "only so, it fits the plumes and steps of colour. So it was done.",
+        "The log does not fit the recording as it stands; moved by {offset} s, and only so, it "
+        "fits the plumes and steps of colour. So it was moved.",
         "See that the first plume of colour agrees, and state clock_offset_s = {offset} in "
         "[delivery].",
     ),

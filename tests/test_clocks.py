@@ -103,8 +103,8 @@ def test_a_difference_that_nobody_stated_is_found(
     assert result.job.clock.basis == "found"
     assert result.job.clock.offset_s == pytest.approx(-shift_s, abs=2.0)
     (said,) = [s for s in result.remarks if s.code == "clock-found"]
-    assert f"{result.job.clock.offset_s:.1f} s" in said.text
-    assert f"clock_offset_s = {result.job.clock.offset_s:.1f}" in said.advice
+    assert f"{result.job.clock.offset_s:+.1f} s" in said.text
+    assert f"clock_offset_s = {result.job.clock.offset_s:+.1f}" in said.advice
     assert document(result, {})["inputs"]["clock"]["basis"] == "found"
 
 
@@ -194,30 +194,33 @@ def test_what_the_colours_say_of_the_clock(
 ) -> None:
     monkeypatch.setattr("endpoint.log_clock.search_clock", lambda *_, **__: SEEN[seen])
     log = Delivery("steps", 10.0 * np.arange(6.0) + shift_s, np.arange(6.0))
-    asked = job(delivery=log, clock=LogClock(0.0, basis), clock_uncertainty_s=0.5)
+    clock = LogClock(0.0, basis)
     colour = cast("ColourTrace", object())
-    told, doubt = on_one_clock(asked, colour, 100.0)
-    assert (doubt.sentence.code if doubt.sentence else None) == code
-    assert doubt.refuses == refuses
-    assert told.delivery is not None
-    moved_s = -33.0 if code == "clock-found" else 0.0
-    assert told.delivery.time_s == pytest.approx(log.time_s + moved_s)
-    assert (told is asked) == (moved_s == 0.0)
-    assert told.clock_uncertainty_s == (math.hypot(0.5, 1.0) if moved_s else 0.5)
-    looked_at_all = needs_every_frame(asked, colour, 100.0)
-    assert looked_at_all == (basis == "assumed" and (seen != "agrees" or shift_s != 10.0))
-    assert not needs_every_frame(job(delivery=log), colour, 100.0)
+    agreed = on_one_clock(log, clock, colour, 100.0)
+    assert (agreed.doubt.sentence.code if agreed.doubt.sentence else None) == code
+    assert agreed.doubt.refuses == refuses
+    if code == "clock-found":
+        assert agreed.delivery.time_s == pytest.approx(log.time_s - 33.0)
+        assert agreed.clock == LogClock(-33.0, "found")
+    else:
+        assert agreed.delivery is log
+        assert agreed.clock is clock
+    told = job(delivery=log, clock=clock, clock_uncertainty_s=0.5).on_clock(agreed)
+    assert told.delivery is agreed.delivery
+    assert told.clock is agreed.clock
+    assert told.clock_uncertainty_s == (math.hypot(0.5, 1.0) if code == "clock-found" else 0.5)
+    every = needs_every_frame(log, clock, colour, 100.0)
+    assert every == (basis == "assumed" and (seen != "agrees" or shift_s != 10.0))
+    assert not needs_every_frame(log, None, colour, 100.0)
 
 
 def test_without_colours_the_times_alone_decide() -> None:
     at_s = np.array([-40.0, -30.0, -20.0, 10.0, 20.0, 30.0])
     log = Delivery("steps", at_s, np.arange(6.0))
-    asked = job(delivery=log, clock=LogClock())
     for last_s, refuses in ((100.0, "bracket"), (25.0, "result")):
-        same, doubt = on_one_clock(asked, None, last_s)
-        assert same is asked
-        assert doubt == ClockDoubt(reason("clocks-apart"), refuses)
-    stated = job(delivery=log, clock=LogClock(3.0, "stated"))
-    assert on_one_clock(stated, None, 100.0)[1].refuses == ""
-    within = job(delivery=Delivery("steps", at_s + 50.0, np.arange(6.0)), clock=LogClock())
-    assert on_one_clock(within, None, 100.0)[1] == ClockDoubt()
+        agreed = on_one_clock(log, LogClock(), None, last_s)
+        assert agreed.delivery is log
+        assert agreed.doubt == ClockDoubt(reason("clocks-apart"), refuses)
+    assert on_one_clock(log, LogClock(3.0, "stated"), None, 100.0).doubt.refuses == ""
+    within = Delivery("steps", at_s + 50.0, np.arange(6.0))
+    assert on_one_clock(within, LogClock(), None, 100.0).doubt == ClockDoubt()
