@@ -111,9 +111,11 @@ def on_one_clock(
     if seen is not None and seen.contradicts:
         return Agreement(delivery, clock, ClockDoubt(reason("clocks-disagree"), "result"))
     doubt = _by_times_alone(outside, delivery.additions_after(last_s + _LATE_S))
-    return Agreement(
-        delivery, clock, doubt if doubt.sentence else ClockDoubt(_remarked(seen, outside))
-    )
+    if doubt.sentence is None:
+        doubt = ClockDoubt(_remarked(seen, outside))
+    elif seen is not None and seen.gain >= _WORTH_A_WORD:
+        doubt = ClockDoubt(doubt.sentence, "result")
+    return Agreement(delivery, clock, doubt)
 
 
 def _remarked(seen: ClockSearch | None, outside: int) -> Sentence | None:
