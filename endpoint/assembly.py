@@ -105,6 +105,7 @@ def _check_clock(
         return
     path, duration_s = record.log, source.info.duration_s
     looked_for = job.clock is not None and job.clock.basis == "assumed"
+    looked_for &= job.delivery.mode == "steps"
     if path is not None and duration_s is not None and not looked_for:
         times = job.delivery.time_s if job.logged is None else job.logged.time_s
         check_clock(log, times, duration_s, path.name)
@@ -124,7 +125,7 @@ def _job(
     bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
     clock = _timing(record, book)
     logged = _logged(record, log, clock)
-    watched = isinstance(source, VideoSource) and record.mode == "steps" and logged is None
+    watched = isinstance(source, VideoSource) and record.seen is None and logged is None
     return Job(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
@@ -138,7 +139,7 @@ def _job(
         burette_nominal_ml=bench.burette_nominal_ml,
         calcium_mmol_l=bench.calcium_mmol_l,
         lag_s=clock.lag_s,
-        clock=clock.of_log if watched else None,
+        clock=_of_delivery(record, clock) if watched else None,
         clock_uncertainty_s=clock.uncertainty_s,
         liquid_box=_box(record.settings.liquid_box, source),
         reference_box=_box(record.settings.reference_box, source),
@@ -184,14 +185,15 @@ class _Clock:
     lag_s: tuple[float, float] | None = None
     is_stated: bool = False
 
-    @property
-    def of_log(self) -> LogClock:
-        """What a result says of it."""
-        return LogClock(self.offset_s, "stated" if self.is_stated else "assumed")
-
     def in_recording(self, time_s: FloatArray) -> FloatArray:
         """Times of the log on the clock of the recording."""
         return time_s + self.offset_s + self.drift * (time_s - self.middle_s)
+
+
+def _of_delivery(record: TitrationRecord, clock: _Clock) -> LogClock:
+    """What is said of the clock; the start of a pump is stated on that of the recording."""
+    stated = clock.is_stated or record.rate_ml_min is not None
+    return LogClock(clock.offset_s, "stated" if stated else "assumed")
 
 
 def _timing(record: TitrationRecord, book: CertificateBook) -> _Clock:

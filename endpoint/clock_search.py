@@ -72,11 +72,6 @@ class ClockSearch:
     """How much likelier it is than those farther away than `_FAR_S`."""
 
     @property
-    def contradicts(self) -> bool:
-        """Whether the log as it stands does not fit the recording."""
-        return self.gain >= SURE
-
-    @property
     def confirms(self) -> bool:
         """Whether the log as it stands fits, and no other difference does."""
         return _is_small(self.offset_s) and self.lead_far >= SURE
@@ -132,9 +127,10 @@ def search_clock(trace: ColourTrace, delivery: Delivery, *, thorough: bool) -> C
 
     Returns
     -------
-    None where there is too little to compare (few additions, few quiet seconds), or too much.
+    None where there is too little to compare (few additions, few quiet seconds) or too much, and
+    where the log does not begin with nothing delivered.
     """
-    if delivery.mode != "steps":
+    if delivery.mode != "steps" or delivery.volume_ml[0] > 0.0:
         return None
     added_ml = np.diff(delivery.volume_ml, prepend=delivery.volume_ml[0])
     rows_s, added_ml = delivery.time_s[added_ml > 0], added_ml[added_ml > 0]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from calibration.quantity import Quantity
 from endpoint.certificate_use import UsedCertificate
 from endpoint.delivery import Delivery
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
-from endpoint.log_clock import Agreement, LogClock
+from endpoint.log_clock import LogClock
 from endpoint.pixels import Transfer
 from endpoint.seen_volume import SeenVolume
 from endpoint.sources.frame import Box
@@ -65,11 +65,6 @@ class Job:
     def flask_ml(self) -> float:
         """Volume in the flask before the first addition."""
         return sum(part.value for part in self.deliveries_ml) + self.added_ml
-
-    def on_clock(self, agreed: Agreement) -> Job:
-        """Job with its log as it was brought on the clock of the recording."""
-        u_s = math.hypot(self.clock_uncertainty_s, agreed.uncertainty_s)
-        return replace(self, delivery=agreed.delivery, clock=agreed.clock, clock_uncertainty_s=u_s)
 
     @property
     def priors(self) -> Priors:

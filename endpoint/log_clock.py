@@ -1,17 +1,19 @@
-"""The clock of a log against that of its recording: as stated, as assumed, or as found."""
+"""The clock of a log against that of its recording: what is stated, and what is doubtful."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from endpoint.clock_search import ClockSearch, search_clock
 from endpoint.colour import ColourTrace
 from endpoint.delivery import Delivery
+from endpoint.first_plume import first_plume
+from endpoint.log_end import changes_after_the_end
 from endpoint.sentences import Sentence, reason, remark
 from endpoint.verdict import Verdict
 
-FOUND_U_S = 1.0
-"""Standard uncertainty of a difference that was found: two bins, and rows that come late."""
 _DOUBTED = 2
 """Additions outside the recording from which its clock is doubted; the last may come late."""
 _LATE_S = 2.0
@@ -27,7 +29,7 @@ class LogClock:
     offset_s: float = 0.0
     """Clock of the recording minus that of the log."""
     basis: str = "assumed"
-    """"stated" in the record or its certificate, "assumed" to be none, or "found"."""
+    """"stated" in the record or its certificate, or "assumed" to be none."""
 
 
 @dataclass(frozen=True)
@@ -48,17 +50,6 @@ class ClockDoubt:
         return Verdict("none", (*told, self.sentence), verdict.remarks, None)
 
 
-@dataclass(frozen=True, eq=False)
-class Agreement:
-    """A log on the clock of its recording, and what is doubtful about it."""
-
-    delivery: Delivery
-    clock: LogClock | None
-    doubt: ClockDoubt = ClockDoubt()
-    uncertainty_s: float = 0.0
-    """Standard uncertainty of a difference that was found; comes on top of what was stated."""
-
-
 def needs_every_frame(
     delivery: Delivery, clock: LogClock | None, colour: ColourTrace, last_s: float
 ) -> bool:
@@ -67,11 +58,11 @@ def needs_every_frame(
     Parameters
     ----------
     delivery, clock, last_s:
-        As in `on_one_clock`.
+        As in `doubt_of_clock`.
     colour:
         Colours of the spans.
     """
-    if clock is None or clock.basis != "assumed":
+    if clock is None or clock.basis != "assumed" or delivery.mode != "steps":
         return False
     if delivery.additions_outside(last_s):
         return True
@@ -79,13 +70,14 @@ def needs_every_frame(
     return quick is not None and quick.gain >= _WORTH_A_LOOK
 
 
-def on_one_clock(
+def doubt_of_clock(
     delivery: Delivery, clock: LogClock | None, colour: ColourTrace | None, last_s: float
-) -> Agreement:
-    """Bring a log on the clock of its recording, or say what is doubtful about it.
+) -> ClockDoubt:
+    """What is doubtful about the clock of a log, and about its end.
 
-    A difference that was not stated and that the colours show beyond doubt is taken; one that was
-    stated stands, whatever they show.
+    A difference that was stated stands, whatever the colours show. One that they show, and that
+    was not stated, is asked about: a log that lacks rows, or holds several additions in one, may
+    look as if its clock were another.
 
     Parameters
     ----------
@@ -98,30 +90,59 @@ def on_one_clock(
     last_s:
         Time of the last frame; infinite where it is not known.
     """
+    if clock is None or colour is None:
+        late = 0 if clock is None else delivery.additions_after(last_s + _LATE_S)
+        stated = clock is not None and clock.basis == "stated"
+        doubt = _by_times_alone(delivery.additions_outside(last_s), late)
+        return ClockDoubt(doubt.sentence) if stated else doubt
+    if delivery.mode == "continuous":
+        doubt = _by_first_plume(delivery, clock, colour)
+    else:
+        doubt = _by_colours(delivery, clock, colour, last_s)
+    if doubt.refuses == "result" or not changes_after_the_end(colour, delivery):
+        return doubt
+    return ClockDoubt(reason("goes-on"), "result")
+
+
+def _by_colours(
+    delivery: Delivery, clock: LogClock, colour: ColourTrace, last_s: float
+) -> ClockDoubt:
     outside = delivery.additions_outside(last_s)
-    if clock is None:
-        return Agreement(delivery, clock, _by_times_alone(outside, 0))
-    seen = None if colour is None else _searched(colour, delivery, outside)
+    seen = _searched(colour, delivery, outside)
     if seen is not None and seen.confirms:
-        return Agreement(delivery, clock)
+        return ClockDoubt()
     if clock.basis == "stated":
-        return Agreement(delivery, clock, ClockDoubt(_remarked(seen, outside)))
+        return ClockDoubt(_remarked(seen, outside))
     if seen is not None and seen.is_found:
-        return _moved(delivery, seen.offset_s)
-    if seen is not None and seen.contradicts:
-        return Agreement(delivery, clock, ClockDoubt(reason("clocks-disagree"), "result"))
+        first_s = delivery.time_s[1:][np.diff(delivery.volume_ml) > 0.0][0] + seen.offset_s
+        words = {"offset": f"{seen.offset_s:+.1f}", "first": f"{first_s:.0f}"}
+        return ClockDoubt(reason("clock-found", words), "result")
     doubt = _by_times_alone(outside, delivery.additions_after(last_s + _LATE_S))
     if doubt.sentence is None:
-        doubt = ClockDoubt(_remarked(seen, outside))
-    elif seen is not None and seen.gain >= _WORTH_A_WORD:
-        doubt = ClockDoubt(doubt.sentence, "result")
-    return Agreement(delivery, clock, doubt)
+        return ClockDoubt(_remarked(seen, outside))
+    if seen is not None and seen.gain >= _WORTH_A_WORD:
+        return ClockDoubt(doubt.sentence, "result")
+    return doubt
 
 
 def _remarked(seen: ClockSearch | None, outside: int) -> Sentence | None:
     if seen is not None and seen.gain >= _WORTH_A_WORD:
         return remark("clocks-doubted")
     return reason("clocks-apart") if outside >= _DOUBTED else None
+
+
+def _by_first_plume(delivery: Delivery, clock: LogClock, colour: ColourTrace) -> ClockDoubt:
+    seen = first_plume(colour, delivery)
+    if seen is None or seen.fits:
+        return ClockDoubt()
+    words = {
+        "seen": f"{seen.seen_s:.0f}",
+        "told": f"{seen.told_s:.0f}",
+        "offset": f"{seen.seen_s - seen.told_s:+.0f}",
+    }
+    if clock.basis == "stated":
+        return ClockDoubt(remark("plume-elsewhere", words))
+    return ClockDoubt(reason("plume-elsewhere", words), "result")
 
 
 def _searched(colour: ColourTrace, delivery: Delivery, outside: int) -> ClockSearch | None:
@@ -135,12 +156,3 @@ def _by_times_alone(outside: int, late: int) -> ClockDoubt:
     if late:
         return ClockDoubt(reason("clocks-apart"), "result")
     return ClockDoubt(reason("clocks-apart"), "bracket") if outside >= _DOUBTED else ClockDoubt()
-
-
-def _moved(delivery: Delivery, offset_s: float) -> Agreement:
-    return Agreement(
-        Delivery("steps", delivery.time_s + offset_s, delivery.volume_ml),
-        LogClock(offset_s, "found"),
-        ClockDoubt(remark("clock-found", {"offset": f"{offset_s:+.1f}"})),
-        FOUND_U_S,
-    )

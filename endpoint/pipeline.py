@@ -24,7 +24,7 @@ from endpoint.following import follow as follow_colour
 from endpoint.hardness import Hardness, Split, calcium_and_magnesium, hardness
 from endpoint.job import Job
 from endpoint.kept_pictures import KeptPicture, PictureKeeper
-from endpoint.log_clock import ClockDoubt, needs_every_frame, on_one_clock
+from endpoint.log_clock import ClockDoubt, doubt_of_clock, needs_every_frame
 from endpoint.problems import DeliveryProblem, NoEndpoint, UnseenVolume
 from endpoint.region import Region, locate
 from endpoint.sampling import Look, samples_of
@@ -336,10 +336,9 @@ def follow(
         colour: ColourTrace = trace(samples)
         assert told.delivery is not None
         seen_whole = colour if whole else None
-        agreed = on_one_clock(told.delivery, told.clock, seen_whole, _end_s(source))
-        told = told.on_clock(agreed)
-        curve = from_colour(colour, agreed.delivery, job.flask_ml, job.priors.lag_s[0])
-        info, doubt = source.info, agreed.doubt
+        doubt = doubt_of_clock(told.delivery, told.clock, seen_whole, _end_s(source))
+        curve = from_colour(colour, told.delivery, job.flask_ml, job.priors.lag_s[0])
+        info = source.info
         found = conclude(told, curve, region, tuple(info.notes), info.details, first, seen, doubt)
         pictures = keeper.pictures
         poses = tuple(_pose_at(samples, picture.time_s) for picture in pictures)

@@ -21,6 +21,7 @@ from endpoint.colour import ColourSample, trace
 from endpoint.curve import Curve, from_colour
 from endpoint.delivery import Delivery, look_s
 from endpoint.following import follow
+from endpoint.log_end import after_the_end
 from endpoint.pixels import Transfer
 from endpoint.region import Region
 from endpoint.sources.frame import Frame, PictureSource, SeekingSource, Spans, Stamps
@@ -39,6 +40,7 @@ _MARGIN_ML = 2.0
 _BURST_S, _BURST_FRAMES = 1.0, 10
 _BIN_ML = 0.1
 _LEAST_BURSTS = 0.85
+_HOLD_LOOK_S = 3.0
 _LOW, _HIGH = 0.1, 0.9
 _LEAST_CHANGE = 0.08
 """Change of the density, over all channels, below which no change is seen in a few pictures."""
@@ -107,6 +109,9 @@ def step_spans(delivery: Delivery, stamps: Stamps, lag_s: float) -> Spans:
     first_s, last_s = float(stamps.time_s[0]), float(stamps.time_s[-1])
     pauses = delivery.settled_spans(first_s, last_s, lag_s)
     ends = [(first_s, first_s), (last_s, last_s)]
+    after = after_the_end(delivery, first_s, last_s)
+    if after is not None:
+        ends.append(after)
     long_s = look_s(stamps.time_s)
     return Spans.of([(max(start, stop - long_s), stop) for _, start, stop in pauses] + ends)
 
@@ -182,7 +187,9 @@ def sweep_spans(search: _Search) -> Spans | None:
     bursts = _bursts(delivery, stamps, dense)
     if bursts is None:
         return None
-    return Spans.of([dense, (first_s, first_s), (last_s, last_s), *bursts])
+    after = after_the_end(delivery, first_s, last_s)
+    ends = [] if after is None else [after, (last_s - (after[1] - after[0]), last_s)]
+    return Spans.of([dense, (first_s, first_s), (last_s, last_s), *ends, *bursts])
 
 
 def single_change(
@@ -239,14 +246,17 @@ def _bursts(
     width_ml = max(_BIN_ML, float(delivered) / 300.0)
     long_s = max(_BURST_S, _BURST_FRAMES * float(np.median(np.diff(stamps.time_s))))
     bursts: list[tuple[float, float]] = []
-    done = -1
+    done, points, seen_s = -1, 0, -np.inf
     for key, volume in zip(keys_s.tolist(), volume_ml.tolist(), strict=True):
         number = int((volume - volume_ml[0]) / width_ml)
-        if number > done and not dense[0] <= key <= dense[1]:
-            done = number
+        # Before titrant runs in nothing changes, but a plume would say that it does.
+        holds = volume == volume_ml[0] and key >= seen_s + _HOLD_LOOK_S
+        if (number > done or holds) and not dense[0] <= key <= dense[1]:
+            points += number > done
+            done, seen_s = number, key
             bursts.append((key, min(key + long_s, last_s)))
     wanted = float(delivered - seen_in_full) / width_ml
-    return bursts if len(bursts) >= _LEAST_BURSTS * wanted - 1.0 else None
+    return bursts if points >= _LEAST_BURSTS * wanted - 1.0 else None
 
 
 def _time_of(delivery: Delivery, volume_ml: float) -> float:

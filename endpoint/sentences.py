@@ -76,10 +76,22 @@ REASONS: dict[str, tuple[str, str]] = {
         "If log and recording have two clocks, state clock_offset_s in [delivery]: the clock of "
         "the recording minus that of the log, in seconds. The first plume of colour shows it.",
     ),
-    "clocks-disagree": (
-        "The additions in the log do not come when the recording shows them.",
-        "State clock_offset_s in [delivery]: the clock of the recording minus that of the log, in "
-        "seconds (0 if they have one clock). The first plume of colour shows it.",
+    "clock-found": (
+        "The log does not fit the recording as it stands; moved by {offset} s, and only so, it "
+        "fits the plumes and steps of colour.",
+        "If the first addition of the log is seen at {first} s of the recording, state "
+        "clock_offset_s = {offset} in [delivery]; if log and recording have one clock, state 0.",
+    ),
+    "plume-elsewhere": (
+        "The first plume of colour comes {seen} s after the first picture, but by the log titrant "
+        "runs in from {told} s on.",
+        "State clock_offset_s in [delivery], the clock of the recording minus that of the log: "
+        "about {offset} if they have two clocks, 0 if they have one.",
+    ),
+    "goes-on": (
+        "The colour goes on changing after the last volume in the log.",
+        "Write down every addition up to the last picture; check that log and recording have one "
+        "clock.",
     ),
     "goes-back": (
         "The colour turns {free} and goes back again.",
@@ -101,14 +113,14 @@ REASONS: dict[str, tuple[str, str]] = {
 }
 
 REMARKS: dict[str, tuple[str, str]] = {
-    "clock-found": (
-        "The log does not fit the recording as it stands; moved by {offset} s, and only so, it "
-        "fits the plumes and steps of colour. So it was moved.",
-        "See that the first plume of colour agrees, and state clock_offset_s = {offset} in "
-        "[delivery].",
+    "plume-elsewhere": (
+        "The first plume of colour comes {seen} s after the first picture, but by the record "
+        "titrant runs in from {told} s on.",
+        "Compare both; start_s of a pump, or clock_offset_s of a log, moves the delivery.",
     ),
     "clocks-doubted": (
-        "Some additions in the log do not seem to come when the recording shows them.",
+        "Some additions in the log do not seem to come when the recording shows them, or are not "
+        "in the log.",
         "Compare the first plumes of colour with the log; clock_offset_s in [delivery] is the "
         "clock of the recording minus that of the log, in seconds.",
     ),

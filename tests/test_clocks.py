@@ -1,29 +1,26 @@
-"""A log and a film with two clocks: the difference is found, asked for, or taken as stated."""
+"""A log and a film with two clocks: the difference is found and asked for, or taken as stated."""
 
 from __future__ import annotations
 
 import json
-import math
 import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 import numpy as np
 import pytest
 
 import endpoint
 from endpoint.clock_search import ClockSearch
+from endpoint.colour import ColourTrace
 from endpoint.delivery import Delivery
-from endpoint.log_clock import ClockDoubt, LogClock, needs_every_frame, on_one_clock
+from endpoint.log_clock import ClockDoubt, LogClock, doubt_of_clock, needs_every_frame
+from endpoint.log_end import after_the_end, changes_after_the_end
 from endpoint.pipeline import Result
 from endpoint.problems import DeliveryProblem
 from endpoint.report.document import document
 from endpoint.sentences import reason, remark
 from endpoint.verdict import Verdict
-from tests.simulated import job
-
-if TYPE_CHECKING:
-    from endpoint.colour import ColourTrace
 
 SAMPLES = Path(__file__).parent.parent / "sample_media"
 
@@ -91,21 +88,42 @@ def _codes(result: Result) -> set[str]:
 @pytest.mark.parametrize(
     ("name", "shift_s"), [("mill-spring", -62.0), ("chalk-spring", 100.0), ("chalk-spring", -9.0)]
 )
-def test_a_difference_that_nobody_stated_is_found(
+def test_a_difference_that_nobody_stated_is_found_and_asked_about(
     tmp_path: Path, name: str, shift_s: float
 ) -> None:
     """The log begins long before the film, ends long after it, or lies wrong within it."""
-    result = endpoint.analyse(_film(tmp_path, name, _log(name, shift_s)))
-    assert result.status == "located"
+    log = _log(name, shift_s)
+    result = endpoint.analyse(_film(tmp_path, name, log))
+    assert result.status == "none"
+    assert result.equivalence is None
+    assert result.hardness is None
+    (asked,) = [sentence for sentence in result.reasons if sentence.code == "clock-found"]
+    offset_s = float(asked.advice.split("clock_offset_s = ")[1].split(" ")[0])
+    assert offset_s == pytest.approx(-shift_s, abs=2.0)
+    assert f"{10.74 + shift_s + offset_s:.0f} s of the recording" in asked.advice
+    agreed = endpoint.analyse(_film(tmp_path, name, log, f"clock_offset_s = {offset_s}"))
+    assert agreed.status == "located"
+    assert agreed.equivalence is not None
+    assert agreed.equivalence.low_ml < _truth_ml(name) < agreed.equivalence.high_ml
+    assert document(agreed, {})["inputs"]["clock"] == {"offset_s": offset_s, "basis": "stated"}
+
+
+def test_a_log_that_ends_before_the_film_gives_no_bracket(tmp_path: Path) -> None:
+    """The rest was not written down; it would look as if the last row had changed the colour."""
+    head, *rows = _log("chalk-spring", 0.0).split()
+    kept = [row for row in rows if float(row.split(",")[1]) < _truth_ml("chalk-spring") - 0.5]
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", "\n".join([head, *kept])))
+    assert result.status == "none"
+    assert result.verdict.bracket_ml is None
+
+
+def test_additions_in_one_row_do_not_hinder(tmp_path: Path) -> None:
+    """Whoever pours 12 mL in six portions may well write down the sum."""
+    head, *rows = _log("mill-spring", 0.0).split()
+    log = "\n".join([head, rows[0], *rows[6:]])
+    result = endpoint.analyse(_film(tmp_path, "mill-spring", log))
     assert result.equivalence is not None
-    assert result.equivalence.low_ml < _truth_ml(name) < result.equivalence.high_ml
-    assert result.job.clock is not None
-    assert result.job.clock.basis == "found"
-    assert result.job.clock.offset_s == pytest.approx(-shift_s, abs=2.0)
-    (said,) = [s for s in result.remarks if s.code == "clock-found"]
-    assert f"{result.job.clock.offset_s:+.1f} s" in said.text
-    assert f"clock_offset_s = {result.job.clock.offset_s:+.1f}" in said.advice
-    assert document(result, {})["inputs"]["clock"]["basis"] == "found"
+    assert result.equivalence.low_ml < _truth_ml("mill-spring") < result.equivalence.high_ml
 
 
 def test_a_log_that_fits_nowhere_gives_no_number(tmp_path: Path) -> None:
@@ -174,14 +192,14 @@ SEEN = {
     ("basis", "seen", "shift_s", "code", "refuses"),
     [
         ("assumed", "agrees", -30.0, None, ""),
-        ("assumed", "unclear", 10.0, "clocks-doubted", ""),
         ("assumed", "silent", 10.0, None, ""),
         ("assumed", "silent", -30.0, "clocks-apart", "bracket"),
         ("assumed", "unclear", -30.0, "clocks-apart", "result"),
+        ("assumed", "unclear", 10.0, "clocks-doubted", ""),
         ("assumed", "unclear", 80.0, "clocks-apart", "result"),
-        ("assumed", "disagrees", 10.0, "clocks-disagree", "result"),
-        ("assumed", "elsewhere", 10.0, "clock-found", ""),
-        ("assumed", "elsewhere", 80.0, "clock-found", ""),
+        ("assumed", "disagrees", 10.0, "clocks-doubted", ""),
+        ("assumed", "elsewhere", 10.0, "clock-found", "result"),
+        ("assumed", "elsewhere", 80.0, "clock-found", "result"),
         ("stated", "agrees", -30.0, None, ""),
         ("stated", "disagrees", 10.0, "clocks-doubted", ""),
         ("stated", "elsewhere", 10.0, "clocks-doubted", ""),
@@ -196,34 +214,67 @@ def test_what_the_colours_say_of_the_clock(
     refuses: str,
 ) -> None:
     monkeypatch.setattr("endpoint.log_clock.search_clock", lambda *_, **__: SEEN[seen])
+    monkeypatch.setattr("endpoint.log_clock.changes_after_the_end", lambda *_: False)
     log = Delivery("steps", 10.0 * np.arange(6.0) + shift_s, np.arange(6.0))
-    clock = LogClock(0.0, basis)
-    colour = cast("ColourTrace", object())
-    agreed = on_one_clock(log, clock, colour, 100.0)
-    assert (agreed.doubt.sentence.code if agreed.doubt.sentence else None) == code
-    assert agreed.doubt.refuses == refuses
-    if code == "clock-found":
-        assert agreed.delivery.time_s == pytest.approx(log.time_s - 33.0)
-        assert agreed.clock == LogClock(-33.0, "found")
-    else:
-        assert agreed.delivery is log
-        assert agreed.clock is clock
-    told = job(delivery=log, clock=clock, clock_uncertainty_s=0.5).on_clock(agreed)
-    assert told.delivery is agreed.delivery
-    assert told.clock is agreed.clock
-    assert told.clock_uncertainty_s == (math.hypot(0.5, 1.0) if code == "clock-found" else 0.5)
+    clock, colour = LogClock(0.0, basis), cast("ColourTrace", object())
+    doubt = doubt_of_clock(log, clock, colour, 100.0)
+    assert (doubt.sentence.code if doubt.sentence else None) == code
+    assert doubt.refuses == refuses
     every = needs_every_frame(log, clock, colour, 100.0)
-    assert every == (basis == "assumed" and (seen not in ("agrees", "silent") or shift_s != 10.0))
+    within = seen in ("agrees", "silent") and shift_s == 10.0
+    assert every == (basis == "assumed" and not within)
     assert not needs_every_frame(log, None, colour, 100.0)
+    monkeypatch.setattr("endpoint.log_clock.changes_after_the_end", lambda *_: True)
+    goes_on = doubt_of_clock(log, clock, colour, 100.0)
+    assert goes_on.refuses == "result"
+    assert goes_on.sentence is not None
+    assert goes_on.sentence.code == ("goes-on" if refuses != "result" else code)
 
 
 def test_without_colours_the_times_alone_decide() -> None:
     at_s = np.array([-40.0, -30.0, -20.0, 10.0, 20.0, 30.0])
     log = Delivery("steps", at_s, np.arange(6.0))
     for last_s, refuses in ((100.0, "bracket"), (25.0, "result")):
-        agreed = on_one_clock(log, LogClock(), None, last_s)
-        assert agreed.delivery is log
-        assert agreed.doubt == ClockDoubt(reason("clocks-apart"), refuses)
-    assert on_one_clock(log, LogClock(3.0, "stated"), None, 100.0).doubt.refuses == ""
+        doubt = doubt_of_clock(log, LogClock(), None, last_s)
+        assert doubt == ClockDoubt(reason("clocks-apart"), refuses)
+    assert doubt_of_clock(log, LogClock(3.0, "stated"), None, 100.0).refuses == ""
     within = Delivery("steps", at_s + 50.0, np.arange(6.0))
-    assert on_one_clock(within, LogClock(), None, 100.0).doubt == ClockDoubt()
+    assert doubt_of_clock(within, LogClock(), None, 100.0) == ClockDoubt()
+
+
+def _coloured(blue_from_s: float) -> ColourTrace:
+    time_s = np.arange(0.0, 100.0, 0.2)
+    density = np.outer(time_s >= blue_from_s, [0.4, -0.2, -0.1]) + np.array([0.2, 0.6, 0.5])
+    size = time_s.size
+    return ColourTrace(
+        index=np.arange(size),
+        time_s=time_s,
+        density=density,
+        display_density=density.copy(),
+        density_sigma=np.full((size, 3), 0.001),
+        reference=np.ones((size, 3)),
+        spread=np.full(size, 0.01),
+        flags=np.zeros(size, dtype=np.int64),
+        hue_deg=np.zeros(size),
+        chroma=np.zeros(size),
+        rgb=np.zeros((size, 3), dtype=np.uint8),
+    )
+
+
+@pytest.mark.parametrize("mode", ["steps", "continuous"])
+@pytest.mark.parametrize(
+    ("end_s", "blue_from_s", "goes_on"),
+    [(50.0, 52.0, False), (50.0, 70.0, True), (50.0, 40.0, False), (90.0, 99.0, False)],
+)
+def test_colour_that_changes_after_the_last_row(
+    mode: str, end_s: float, blue_from_s: float, goes_on: bool
+) -> None:
+    log = Delivery(mode, np.array([0.0, 5.0, end_s]), np.array([0.0, 1.0, 2.0]))
+    assert changes_after_the_end(_coloured(blue_from_s), log) == goes_on
+
+
+def test_the_look_after_the_last_row() -> None:
+    log = Delivery("steps", np.array([0.0, 5.0, 50.0, 60.0]), np.array([0.0, 1.0, 2.0, 2.0]))
+    assert after_the_end(log, 0.0, 100.0) == (58.0, 62.0)
+    assert after_the_end(log, 0.0, 65.0) is None
+    assert after_the_end(Delivery.at_constant_rate(4.0), 0.0, 100.0) is None

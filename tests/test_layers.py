@@ -84,6 +84,8 @@ ROWS: dict[str, float] = {
     "endpoint.drops": 5,
     "endpoint.seen_volume": 6,
     "endpoint.clock_search": 6,
+    "endpoint.first_plume": 6,
+    "endpoint.log_end": 6,
     "endpoint.burette_search": 6,
     "endpoint.volume_watch": 7.3,
     "endpoint.smooth": 4,

@@ -148,7 +148,9 @@ def test_only_the_calm_end_of_every_pause_is_read() -> None:
     spans = step_spans(delivery, stamps, LAG_S)
     pour_s = 2.0 / 0.4 + 0.3
     assert spans.stop_s[1] == pytest.approx(30.0 - pour_s)
-    assert spans.stop_s - spans.start_s == pytest.approx([0.0, 4.0, 4.0, 4.0])
+    # In the last pause also a look whether the colour goes on changing after it was mixed.
+    assert spans.stop_s - spans.start_s == pytest.approx([0.0, 4.0, 4.0, 4.0, 4.0])
+    assert spans.start_s[3] == pytest.approx(68.0)
     assert spans.start_s[0] == 0.0
     slow = step_spans(delivery, Stamps(np.arange(0, 90, 0.1), np.arange(0, 90, 1.0)), LAG_S)
     assert slow.stop_s[1] - slow.start_s[1] == pytest.approx(6.0)

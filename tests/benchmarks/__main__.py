@@ -180,11 +180,13 @@ def main() -> None:
         large = write(FilmRecipe(minutes=chosen.minutes), chosen.folder)
         small = write(FilmRecipe(minutes=1.0, width=1280, height=720), chosen.folder)
         text += ledger(large.resolve(), small.resolve(), chosen.rounds)
+        print("\n".join(text), flush=True)
     if chosen.only != "ledger":
         rows = growth(chosen.folder.resolve())
-        text += ["", *growth_table(rows)]
+        table = ["", *growth_table(rows)]
+        print("\n".join(table))
+        text += table
         draw_growth(rows, chosen.folder / "growth.png")
-    print("\n".join(text))
     (chosen.folder / "benchmarks.txt").write_text("\n".join(text) + "\n", encoding="utf-8")
 
 

@@ -15,7 +15,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from endpoint.colour import trace
 from endpoint.curve import from_colour
 from endpoint.delivery import Delivery
 from endpoint.following import follow
-from endpoint.log_clock import LogClock, on_one_clock
+from endpoint.log_clock import ClockDoubt, LogClock, doubt_of_clock
 from endpoint.pipeline import conclude, find_region
 from endpoint.problems import NoEndpoint
 from endpoint.record import read_record
@@ -73,10 +73,9 @@ def told(family: str, seed: int, cache: Path, scatter_s: float) -> list[Told]:
     out = []
     for shift_s in SHIFTS_S:
         log = Delivery("steps", rows_s + shift_s, job.delivery.volume_ml.copy())
-        agreed = on_one_clock(log, LogClock(), colour, last_s)
-        said, clock = agreed.doubt.sentence, agreed.clock
-        curve = from_colour(colour, agreed.delivery, job.flask_ml, job.priors.lag_s[0])
-        result = conclude(job.on_clock(agreed), curve, region, doubt=agreed.doubt)
+        doubt = doubt_of_clock(log, LogClock(), colour, last_s)
+        curve = from_colour(colour, log, job.flask_ml, job.priors.lag_s[0])
+        result = conclude(replace(job, delivery=log), curve, region, doubt=doubt)
         found, interval = result.equivalence, result.verdict.bracket_ml
         if found is not None:
             interval = (found.low_ml, found.high_ml)
@@ -85,14 +84,21 @@ def told(family: str, seed: int, cache: Path, scatter_s: float) -> list[Told]:
             Told(
                 shift_s,
                 result.status,
-                said.code if said else "",
+                doubt.sentence.code if doubt.sentence else "",
                 None if found is None else found.value_ml - end_ml,
                 inside,
                 is_false(family, found is not None, interval, end_ml),
-                clock.offset_s + shift_s if clock and clock.basis == "found" else None,
+                _off_s(doubt, shift_s),
             )
         )
     return out
+
+
+def _off_s(doubt: ClockDoubt, shift_s: float) -> float | None:
+    """Error of the difference that is asked about."""
+    if doubt.sentence is None or doubt.sentence.code != "clock-found":
+        return None
+    return float(doubt.sentence.advice.split("clock_offset_s = ")[1].split(" ")[0]) + shift_s
 
 
 def _holds(interval: tuple[float, float | None], end_ml: float) -> bool:
@@ -112,7 +118,7 @@ def table(outcomes: Iterable[Told]) -> str:
         errors = np.abs([one.error_ml for one in part if one.error_ml is not None])
         off_s = np.abs([one.found_off_s for one in part if one.found_off_s is not None])
         said = Counter(one.code or "nothing" for one in part)
-        silent = sum(one.false and one.code in ("", "clock-found") for one in part)
+        silent = sum(one.false and one.code == "" for one in part)
         rows.append(
             f"{shift_s:>8g}{len(part):>7}{errors.size:>9}"
             + (f"{np.median(errors):>8.3f}{errors.max():>8.3f}" if errors.size else " " * 16)

@@ -198,7 +198,7 @@ def _compared(result: Any, truth: dict[str, Any], common: dict[str, Any], cpu_s:
     warning = truth.get("warning")
     notes = " ".join(result.source_notes)
     flags, frames = _flag_shares(result)
-    asks = {"clocks-apart", "clocks-disagree"} & {sentence.code for sentence in result.reasons}
+    asks = {"clocks-apart", "clock-found"} & {sentence.code for sentence in result.reasons}
     return Outcome(
         status="asked" if asks else result.status,
         codes=tuple(s.code for s in result.reasons),
