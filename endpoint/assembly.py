@@ -17,6 +17,7 @@ from calibration.quantity import CalibrationProblem, Quantity
 from calibration.tone import srgb
 from endpoint.bench_quantities import bench_quantities, day_of_use
 from endpoint.certificate_use import CertificateBook
+from endpoint.clock_search import can_be_searched
 from endpoint.delivery import Delivery
 from endpoint.indicator_file import named_indicator, read_indicator
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
@@ -105,7 +106,7 @@ def _check_clock(
         return
     path, duration_s = record.log, source.info.duration_s
     looked_for = job.clock is not None and job.clock.basis == "assumed"
-    looked_for &= job.delivery.mode == "steps"
+    looked_for &= can_be_searched(job.delivery)
     if path is not None and duration_s is not None and not looked_for:
         times = job.delivery.time_s if job.logged is None else job.logged.time_s
         check_clock(log, times, duration_s, path.name)

@@ -113,6 +113,13 @@ class _Film:
         return np.clip(number, -self.bins, 2 * self.bins).astype(np.int64)
 
 
+def can_be_searched(delivery: Delivery) -> bool:
+    """Whether a log holds enough additions, in steps and from the first on."""
+    if delivery.mode != "steps" or delivery.volume_ml[0] > 0.0:
+        return False
+    return _LEAST_ADDITIONS <= int(np.sum(np.diff(delivery.volume_ml) > 0.0)) <= _MOST_ADDITIONS
+
+
 def search_clock(trace: ColourTrace, delivery: Delivery, *, thorough: bool) -> ClockSearch | None:
     """Compare a log with the colours of a recording under every difference of their clocks.
 
@@ -130,12 +137,10 @@ def search_clock(trace: ColourTrace, delivery: Delivery, *, thorough: bool) -> C
     None where there is too little to compare (few additions, few quiet seconds) or too much, and
     where the log does not begin with nothing delivered.
     """
-    if delivery.mode != "steps" or delivery.volume_ml[0] > 0.0:
+    if not can_be_searched(delivery):
         return None
-    added_ml = np.diff(delivery.volume_ml, prepend=delivery.volume_ml[0])
+    added_ml = np.diff(delivery.volume_ml, prepend=0.0)
     rows_s, added_ml = delivery.time_s[added_ml > 0], added_ml[added_ml > 0]
-    if not _LEAST_ADDITIONS <= rows_s.size <= _MOST_ADDITIONS:
-        return None
     film = _film(trace, thorough=thorough)
     if film is None:
         return None

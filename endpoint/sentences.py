@@ -80,7 +80,8 @@ REASONS: dict[str, tuple[str, str]] = {
         "The log does not fit the recording as it stands; moved by {offset} s, and only so, it "
         "fits the plumes and steps of colour.",
         "If the first addition of the log is seen at {first} s of the recording, state "
-        "clock_offset_s = {offset} in [delivery]; if log and recording have one clock, state 0.",
+        "clock_offset_s = {offset} in [delivery]; if log and recording have one clock, state 0, "
+        "and see that the log has every addition.",
     ),
     "plume-elsewhere": (
         "The first plume of colour comes {seen} s after the first picture, but by the log titrant "

@@ -113,7 +113,7 @@ def test_what_does_not_belong_together(
     (tmp_path / "each.csv").write_text("file,volume_ml\n0.png,0\n1.png,1\n")
     (tmp_path / "rows.csv").write_text("time_s,A620\n0,0.1\n1,0.2\n")
     with pytest.raises(Problem) as caught:
-        open_source(record_in(tmp_path, recording, delivery, **options))
+        prepare(record_in(tmp_path, recording, delivery, **options))
     assert words in caught.value.sentence
     assert caught.value.remedy
 
