@@ -17,6 +17,7 @@ from endpoint.verdict import Verdict
 _DOUBTED = 2
 """Additions outside the recording from which its clock is doubted; the last may come late."""
 _LATE_S = 2.0
+_SURE = ("clock-found", "plume-elsewhere")
 _WORTH_A_LOOK, _WORTH_A_WORD = 1.0, 2.0
 """Gain of a quick search from which a thorough one is made, and of that one from which the user
 hears of it."""
@@ -47,6 +48,10 @@ class ClockDoubt:
         if self.refuses == "" or (self.refuses == "bracket" and verdict.status == "located"):
             return replace(verdict, remarks=(*verdict.remarks, self.sentence))
         told = verdict.reasons if verdict.status == "none" else ()
+        if self.refuses == "result":
+            # What was made of colours at wrong volumes may be wrong as well.
+            told = () if self.sentence.code in _SURE else told
+            return Verdict("none", (self.sentence, *told), verdict.remarks, None)
         return Verdict("none", (*told, self.sentence), verdict.remarks, None)
 
 

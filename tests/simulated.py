@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
+from endpoint.colour import ColourTrace
 from endpoint.curve import Curve, from_absorbance
 from endpoint.equilibrium import Flask, constants_at
 from endpoint.job import Job
@@ -56,6 +57,26 @@ def curve(
         RGB,
         flask_ml,
         saturated=np.zeros(int(rows.sum()), dtype=bool),
+    )
+
+
+def seen_colours(
+    time_s: NDArray[np.float64], density: NDArray[np.float64], spread: NDArray[np.float64]
+) -> ColourTrace:
+    """Colours of frames none of which is set aside, shapes (n,), (n, 3), (n,)."""
+    size = time_s.size
+    return ColourTrace(
+        index=np.arange(size),
+        time_s=time_s,
+        density=density,
+        display_density=density.copy(),
+        density_sigma=np.full((size, 3), 0.001),
+        reference=np.ones((size, 3)),
+        spread=spread,
+        flags=np.zeros(size, dtype=np.int64),
+        hue_deg=np.zeros(size),
+        chroma=np.zeros(size),
+        rgb=np.zeros((size, 3), dtype=np.uint8),
     )
 
 

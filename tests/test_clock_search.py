@@ -8,6 +8,7 @@ import pytest
 from endpoint.clock_search import NO_MATTER_S, SURE, ClockSearch, search_clock
 from endpoint.colour import ColourTrace
 from endpoint.delivery import Delivery
+from tests.simulated import seen_colours
 
 FRAMES_S = 10.0
 END_ML = 10.0
@@ -54,20 +55,7 @@ def filmed(rng: np.random.Generator, true: Delivery, rate: float, last_s: float)
     density += rng.normal(0.0, 0.002, density.shape)
     spread = 0.012 + 0.08 * (1.0 - np.exp(-2.0 * plume)) * (1.0 - 0.8 * blue)
     spread *= np.exp(rng.normal(0.0, 0.05, time_s.size))
-    size = time_s.size
-    return ColourTrace(
-        index=np.arange(size),
-        time_s=time_s,
-        density=density,
-        display_density=density.copy(),
-        density_sigma=np.full((size, 3), 0.001),
-        reference=np.ones((size, 3)),
-        spread=spread,
-        flags=np.zeros(size, dtype=np.int64),
-        hue_deg=np.zeros(size),
-        chroma=np.zeros(size),
-        rgb=np.zeros((size, 3), dtype=np.uint8),
-    )
+    return seen_colours(time_s, density, spread)
 
 
 def searched(seed: int, offset_s: float, pause_s: float = 11.0, late_s: float = 0.7) -> ClockSearch:

@@ -16,6 +16,7 @@ from endpoint.first_plume import FirstPlume, first_plume
 from endpoint.pipeline import Result
 from endpoint.sampling import _bursts
 from endpoint.sources.frame import Stamps
+from tests.simulated import seen_colours
 
 SAMPLES = Path(__file__).parent.parent / "sample_media"
 LAST_S, END_S = 120.0, 90.0
@@ -31,20 +32,7 @@ def colours(begin_s: float, *, streaks: float = 0.04, stirrer_s: float = 0.0) ->
     spread = spread + streaks * poured * rng.uniform(0.4, 1.6, time_s.size)
     density = np.outer(blue, [0.4, -0.2, -0.1]) + np.array([0.2, 0.6, 0.5])
     density = density + np.outer(poured, [0.03, -0.04, -0.04])
-    size = time_s.size
-    return ColourTrace(
-        index=np.arange(size),
-        time_s=time_s,
-        density=density + rng.normal(0.0, 0.002, (size, 3)),
-        display_density=density.copy(),
-        density_sigma=np.full((size, 3), 0.001),
-        reference=np.ones((size, 3)),
-        spread=spread,
-        flags=np.zeros(size, dtype=np.int64),
-        hue_deg=np.zeros(size),
-        chroma=np.zeros(size),
-        rgb=np.zeros((size, 3), dtype=np.uint8),
-    )
+    return seen_colours(time_s, density + rng.normal(0.0, 0.002, density.shape), spread)
 
 
 def log(begin_s: float) -> Delivery:
