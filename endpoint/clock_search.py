@@ -130,7 +130,8 @@ def search_clock(trace: ColourTrace, delivery: Delivery, *, thorough: bool) -> C
     delivery:
         In steps, on the clock of the log.
     thorough:
-        False is some ten times quicker, and enough to see whether there is a doubt.
+        False looks at the colour alone, without streaks, in coarser steps: several times quicker,
+        and enough to see whether there is a doubt.
 
     Returns
     -------
