@@ -157,8 +157,9 @@ def locate(
     from dataclasses import replace
 
     from endpoint.assembly import prepare
+    from endpoint.output_files import check_file, check_folder, write_text
     from endpoint.report.document import document, provenance_of, to_json
-    from endpoint.report.files import check_file, check_folder, write_folder, write_text
+    from endpoint.report.files import write_folder
     from endpoint.report.text import summary
 
     record = _record(Path(source), options)

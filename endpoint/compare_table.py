@@ -22,9 +22,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from endpoint import csv_table
 from endpoint.problems import Problem, nearest
 from endpoint.result_file import result_json
-from endpoint.sources import volumes
 from endpoint.titres import one_line
 
 COLUMNS = (
@@ -110,7 +110,7 @@ def read_compare_table(path: Path, results: Path | None = None) -> CompareTable:
     ResultFileProblem
         A file in the column `recording` is missing or no result.
     """
-    sheet = volumes.read_sheet(path, CompareTableProblem)
+    sheet = csv_table.read_sheet(path, CompareTableProblem)
     titles = [title.strip().lower() for title in sheet.header]
     _check_titles(sheet, titles)
     if len(sheet.rows) > MOST_ROWS:
@@ -131,7 +131,7 @@ def read_compare_table(path: Path, results: Path | None = None) -> CompareTable:
     )
 
 
-def _check_titles(sheet: volumes.Sheet, titles: list[str]) -> None:
+def _check_titles(sheet: csv_table.Sheet, titles: list[str]) -> None:
     for title in titles:
         if title and title not in COLUMNS:
             raise CompareTableProblem(
@@ -151,7 +151,7 @@ def _check_titles(sheet: volumes.Sheet, titles: list[str]) -> None:
         raise CompareTableProblem(f"{sheet.name} has no recorded volumes.", _NEITHER)
 
 
-def _row(sheet: volumes.Sheet, titles: list[str], k: int, bring: _Bring) -> Pair | LeftOut:
+def _row(sheet: csv_table.Sheet, titles: list[str], k: int, bring: _Bring) -> Pair | LeftOut:
     where = f"Row {sheet.numbers[k]} of {sheet.name}"
     cells = dict(zip(titles, range(len(titles)), strict=True))
 
@@ -202,8 +202,8 @@ def _row(sheet: volumes.Sheet, titles: list[str], k: int, bring: _Bring) -> Pair
     )
 
 
-def _bounded(sheet: volumes.Sheet, row: int, column: int, low: float, high: float) -> float:
-    value = volumes.number_in(sheet, row, column, CompareTableProblem)
+def _bounded(sheet: csv_table.Sheet, row: int, column: int, low: float, high: float) -> float:
+    value = csv_table.number_in(sheet, row, column, CompareTableProblem)
     if not low <= value <= high:
         raise CompareTableProblem(
             f"Row {sheet.numbers[row]} of {sheet.name} has {value:g} mL for "
@@ -234,7 +234,7 @@ def _from_files(folder: Path) -> _Bring:
 
 def _from_batch(results: Path) -> _Bring:
     """Volumes from the table of a batch."""
-    sheet = volumes.read_sheet(results, CompareTableProblem)
+    sheet = csv_table.read_sheet(results, CompareTableProblem)
     needed = ("record", "status", *_BATCH_NUMBERS)
     missing = [name for name in needed if name not in sheet.header]
     if missing:
@@ -259,7 +259,7 @@ def _from_batch(results: Path) -> _Bring:
         for key in _BATCH_NUMBERS:
             empty = not sheet.rows[k][at[key]]
             found[key] = (
-                None if empty else volumes.number_in(sheet, k, at[key], CompareTableProblem)
+                None if empty else csv_table.number_in(sheet, k, at[key], CompareTableProblem)
             )
         return found
 

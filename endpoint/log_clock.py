@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,12 +12,10 @@ from endpoint.delivery import Delivery
 from endpoint.first_plume import first_plume
 from endpoint.log_end import changes_after_the_end
 from endpoint.sentences import Sentence, reason, remark
-from endpoint.verdict import Verdict
 
 _DOUBTED = 2
 """Additions outside the recording from which its clock is doubted; the last may come late."""
 _LATE_S = 2.0
-_SURE = ("clock-found", "plume-elsewhere")
 _WORTH_A_LOOK, _WORTH_A_WORD = 1.0, 2.0
 """Gain of a quick search from which a thorough one is made, and of that one from which the user
 hears of it."""
@@ -40,19 +38,6 @@ class ClockDoubt:
     sentence: Sentence | None = None
     refuses: str = ""
     """"" nothing, "bracket" a bracket, "result" every number."""
-
-    def on(self, verdict: Verdict) -> Verdict:
-        """Verdict with the sentence, and without what may not be told."""
-        if self.sentence is None:
-            return verdict
-        if self.refuses == "" or (self.refuses == "bracket" and verdict.status == "located"):
-            return replace(verdict, remarks=(*verdict.remarks, self.sentence))
-        told = verdict.reasons if verdict.status == "none" else ()
-        if self.refuses == "result":
-            # What was made of colours at wrong volumes may be wrong as well.
-            told = () if self.sentence.code in _SURE else told
-            return Verdict("none", (self.sentence, *told), verdict.remarks, None)
-        return Verdict("none", (*told, self.sentence), verdict.remarks, None)
 
 
 def needs_every_frame(

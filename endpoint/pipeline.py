@@ -36,8 +36,9 @@ from endpoint.sources.photometer import PhotometerTable
 from endpoint.steadiness import before_a_move
 from endpoint.tracking import HOME, Pose
 from endpoint.transition import Estimate, Transition, fit_transition
-from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for
-from endpoint.volume_watch import VolumeWatch, contribution_of, watch_for, widened
+from endpoint.verdict import Verdict, judge, judge_without_fit, refuse, remarks_for, with_doubt
+from endpoint.volume_axis import contribution_of, widened
+from endpoint.volume_watch import VolumeWatch, watch_for
 
 _REGION_FRAMES = 20
 
@@ -140,7 +141,7 @@ def conclude(
             equivalence=widened(verdict.equivalence, seen),
         )
     if doubt is not None:
-        verdict = doubt.on(verdict)
+        verdict = with_doubt(verdict, doubt)
     hidden = any(reason.code == "one-addition" for reason in verdict.reasons)
     told = fit is not None and verdict.status != "none" and not hidden
     total: Hardness | None = None

@@ -29,12 +29,12 @@ from endpoint.bench.rebuild import Delivered, colours_of, delivered, result_of
 from endpoint.colour import ColourSample
 from endpoint.colour_table import colours_csv
 from endpoint.job import Job
+from endpoint.output_files import check_folder, write_bytes, write_text
 from endpoint.pipeline import Result, analyse
 from endpoint.problems import DeliveryProblem, OutputProblem, Problem, RecordProblem
 from endpoint.record import parse_record, read_record
 from endpoint.record_text import toml_text
 from endpoint.report.document import document, plain, provenance_of, to_json
-from endpoint.report.files import check_folder, write_bytes, write_text
 from endpoint.sources.volumes import VolumeLog
 
 _NAMED = (

@@ -14,7 +14,7 @@ from calibration.certificate import read_certificate
 from calibration.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
 from calibration.quantity import CalibrationProblem, Quantity
 from calibration.sheet import read_sheet
-from endpoint.sources import volumes
+from endpoint import csv_table
 from endpoint.titres import ReplicateProblem, Run, marked, one_line
 
 MOST_ML = 200.0
@@ -138,7 +138,7 @@ def _table(
 
 
 def _plain_rows(path: Path, numbers: tuple[str, ...]) -> tuple[Section, ...]:
-    sheet = volumes.read_sheet(path, ReplicateProblem)
+    sheet = csv_table.read_sheet(path, ReplicateProblem)
     titles = [title.strip().lower() for title in sheet.header]
     key = next((name for name in numbers if name in titles), None)
     if key is None:
@@ -152,7 +152,7 @@ def _plain_rows(path: Path, numbers: tuple[str, ...]) -> tuple[Section, ...]:
         for column, title in enumerate(titles):
             text = sheet.rows[k][column]
             if title == key:
-                cells[title] = volumes.number_in(sheet, k, column, ReplicateProblem)
+                cells[title] = csv_table.number_in(sheet, k, column, ReplicateProblem)
             elif text:
                 cells[title] = text
         rows.append(Section(f"{path.name}: row {number}", cells))

@@ -8,7 +8,7 @@ every remark is a sentence with advice, kept in `endpoint.sentences`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from endpoint.curve import RGB, Curve
 from endpoint.foreign import largest_off
 from endpoint.forms import begins_coloured, end_states, likeness, state_of, turns_to_free
 from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.log_clock import ClockDoubt
 from endpoint.problems import Flag
 from endpoint.sentences import Sentence, reason, remark
 from endpoint.titration_model import LOG_IND, Priors
@@ -44,6 +45,9 @@ _EARLY_FADE_ML = 0.4
 _UNLIKE = 0.8
 _EXCUSED = ("too-few-points", "no-change", "never-reached", "other-colour")
 """Findings that a recording cut short explains: then what cut it short is the reason."""
+
+_SURE_OF_THE_CLOCK = ("clock-found", "plume-elsewhere")
+"""Sentences after which the colours, put at wrong volumes, say nothing."""
 
 
 @dataclass(frozen=True)
@@ -349,3 +353,17 @@ def _bracket(
     codes = (code, lost) if lost and lost != code else (code,)
     reasons = tuple(reason(c, words) for c in codes)
     return Verdict("bracketed", reasons, notes, None, interval)
+
+
+def with_doubt(verdict: Verdict, doubt: ClockDoubt) -> Verdict:
+    """Verdict with what there is to say of the clock, without numbers that it would spoil."""
+    if doubt.sentence is None:
+        return verdict
+    if doubt.refuses == "" or (doubt.refuses == "bracket" and verdict.status == "located"):
+        return replace(verdict, remarks=(*verdict.remarks, doubt.sentence))
+    reasons = verdict.reasons if verdict.status == "none" else ()
+    if doubt.refuses == "result":
+        # What was made of colours at wrong volumes may be wrong as well.
+        reasons = () if doubt.sentence.code in _SURE_OF_THE_CLOCK else reasons
+        return Verdict("none", (doubt.sentence, *reasons), verdict.remarks, None)
+    return Verdict("none", (*reasons, doubt.sentence), verdict.remarks, None)

@@ -15,8 +15,8 @@ import pytest
 
 from endpoint.pipeline import Result, conclude
 from endpoint.region import Region
-from endpoint.report.charts import chart, describe, zoom_window
-from endpoint.report.files import picture_bytes, write_folder
+from endpoint.report.charts import chart, describe, picture_bytes, zoom_window
+from endpoint.report.files import write_folder
 from endpoint.report.outlines import region_picture
 from endpoint.report.panels import has_colour, volumes_of
 from endpoint.report.rounding import FIXED_SPACE

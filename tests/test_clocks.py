@@ -20,7 +20,7 @@ from endpoint.pipeline import Result
 from endpoint.problems import DeliveryProblem
 from endpoint.report.document import document
 from endpoint.sentences import reason, remark
-from endpoint.verdict import Verdict
+from endpoint.verdict import Verdict, with_doubt
 from tests.simulated import seen_colours
 
 SAMPLES = Path(__file__).parent.parent / "sample_media"
@@ -51,16 +51,16 @@ def test_additions_outside_a_recording(last_s: float, outside: int) -> None:
 def test_what_a_doubt_leaves_of_a_verdict(refuses: str, status: str, kept: str) -> None:
     told = (reason("no-change"),) if status == "none" else ()
     before = Verdict(status, told, (remark("frames-lost"),), None, (1.0, 1.5))
-    after = ClockDoubt(reason("clocks-apart"), refuses).on(before)
+    after = with_doubt(before, ClockDoubt(reason("clocks-apart"), refuses))
     assert after.status == kept
     said = after.remarks if kept != "none" else after.reasons
     assert said[0 if refuses == "result" else -1].code == "clocks-apart"
     assert remark("frames-lost") in after.remarks
     assert after.bracket_ml == (None if kept == "none" else (1.0, 1.5))
     assert set(told) <= set(after.reasons)
-    assert ClockDoubt().on(before) is before
+    assert with_doubt(before, ClockDoubt()) is before
     sure = ClockDoubt(reason("clock-found", {"offset": "+9.0", "first": "8"}), "result")
-    assert [sentence.code for sentence in sure.on(before).reasons] == ["clock-found"]
+    assert [sentence.code for sentence in with_doubt(before, sure).reasons] == ["clock-found"]
 
 
 def _log(name: str, shift_s: float) -> str:

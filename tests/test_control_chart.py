@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from endpoint.control_chart import RULES, ControlChart, RunRule, Subgroup, control_chart
+from endpoint.report.charts import picture_bytes
 from endpoint.report.control_chart import chart_answer, chart_picture, chart_text
-from endpoint.report.files import picture_bytes
 from endpoint.report.replicate_document import chart_document
 
 TEXT = (Path(__file__).parent / "reference" / "statistics.toml").read_text(encoding="utf-8")

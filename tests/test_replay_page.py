@@ -27,9 +27,9 @@ from endpoint.replay.chemistry import Tables, holders
 from endpoint.replay.page import LARGEST_BYTES, page
 from endpoint.replay.story import Story, tell
 from endpoint.report.document import provenance_of
+from endpoint.report.drawing import MARKS
 from endpoint.report.files import write_folder
 from endpoint.report.kept_result import read_kept
-from endpoint.report.report_view import MARKS
 from endpoint.report.text import summary
 from tests.bench_server import browsing, heard, tab_to
 from tests.test_report import CASES, EXTRA

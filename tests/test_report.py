@@ -15,11 +15,12 @@ import pytest
 
 from calibration.quantity import Quantity
 from endpoint.hardness_units import MG_L_CACO3
+from endpoint.output_files import check_file, check_folder
 from endpoint.pipeline import Result, conclude
 from endpoint.problems import FLAG_TEXT, Flag, OutputProblem
 from endpoint.report.charts import describe
 from endpoint.report.document import document, to_json
-from endpoint.report.files import check_file, check_folder, curve_csv, write_folder
+from endpoint.report.files import curve_csv, write_folder
 from endpoint.report.rounding import (
     FIXED_SPACE,
     decimals_for,

@@ -21,9 +21,10 @@ from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject
 from endpoint.cli import main
 from endpoint.report import wording
 from endpoint.report.curve_drawing import curve_drawings
+from endpoint.report.drawing import MARKS
 from endpoint.report.kept_result import read_kept
 from endpoint.report.pdf import _LEVELS, _beside
-from endpoint.report.report_view import MARKS, cut, report_view, shortened
+from endpoint.report.report_view import cut, report_view, shortened
 from endpoint.report.rounding import outward, two_figures, with_uncertainty
 from endpoint.report.thumbnails import CELL_IN, COLUMNS, TYPE_PT
 from tests.bench_server import barriers, browsing, heard

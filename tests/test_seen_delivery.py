@@ -24,7 +24,7 @@ from endpoint.sentences import SEEN_REASONS, SEEN_REMARKS, seen_reason
 from endpoint.sources.frame import ArrayFrame
 from endpoint.sources.video import VideoSource
 from endpoint.transition import Estimate
-from endpoint.volume_watch import widened
+from endpoint.volume_axis import widened
 from sample_media.bench_view import BenchRecipe, bench_recipe, plan_of_bench, write_bench_film
 from sample_media.burette_recipe import burette_family
 from sample_media.burette_view import render_burette

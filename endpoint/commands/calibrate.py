@@ -51,9 +51,9 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
     """
     from calibration.certificate import write_certificate
     from calibration.sheet import read_sheet
+    from endpoint.output_files import check_file
     from endpoint.problems import OutputProblem
     from endpoint.report.certificates import certificate_json, certificate_text
-    from endpoint.report.files import check_file
 
     target = out if out is not None else sheet.with_suffix(".json")
     if not as_json:

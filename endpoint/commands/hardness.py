@@ -24,9 +24,9 @@ def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> No
     """
     from endpoint.eye_record import read_eye_record
     from endpoint.eye_titration import work_out
+    from endpoint.output_files import check_file, write_text
     from endpoint.report.document import to_json
     from endpoint.report.eye import eye_document, eye_text
-    from endpoint.report.files import check_file, write_text
 
     if json_to is not None and json_to != "-":
         check_file(Path(json_to))

@@ -86,11 +86,11 @@ def plan(json_to: str | None, record: str | None, replace: bool, **options: Any)
     Proposes sample, titrant, additions near the end, magnesium EDTA, and how many titrations the
     wanted uncertainty needs, by eye and by recording.
     """
+    from endpoint.output_files import check_file, write_text
     from endpoint.planner.designs import make_plan
     from endpoint.planner.document import plan_document
     from endpoint.problems import OutputProblem
     from endpoint.report.document import to_json
-    from endpoint.report.files import check_file, write_text
     from endpoint.report.plan import plan_words
     from endpoint.report.plan_record import record_skeleton
 

@@ -130,7 +130,7 @@ def _check_numbers(options: dict[str, Any]) -> None:
 
 
 def _prepare_output(options: dict[str, Any]) -> None:
-    from endpoint.report.files import check_file, check_folder
+    from endpoint.output_files import check_file, check_folder
 
     if options["out"] is not None:
         check_folder(Path(options["out"]))
@@ -285,8 +285,9 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
 def _write(
     document: dict[str, Any], text: str, stem: str, picture: Any, options: dict[str, Any]
 ) -> None:
+    from endpoint.output_files import write_bytes, write_text
+    from endpoint.report.charts import picture_bytes
     from endpoint.report.document import to_json
-    from endpoint.report.files import picture_bytes, write_bytes, write_text
 
     json_to, out = options["json_to"], options["out"]
     if json_to == "-":

@@ -24,8 +24,8 @@ def report(results: tuple[str, ...], pdf_to: str | None, html_to: str | None) ->
 
     Exit code: 0, or 2 for bad input.
     """
+    from endpoint.output_files import check_file, write_bytes, write_text
     from endpoint.problems import RecordProblem
-    from endpoint.report.files import check_file, write_bytes, write_text
     from endpoint.report.kept_result import read_kept
 
     if pdf_to is None and html_to is None:

@@ -40,8 +40,8 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
 
 def _list(path: Path, json_to: str | None) -> None:
     from endpoint.bench.journal import Journal
+    from endpoint.output_files import check_file, write_text
     from endpoint.report.document import to_json
-    from endpoint.report.files import check_file, write_text
 
     if json_to not in (None, "-"):
         check_file(Path(str(json_to)))

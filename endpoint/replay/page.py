@@ -21,7 +21,7 @@ from endpoint.replay.questions import (
 )
 from endpoint.replay.shades import EBT, STEPS
 from endpoint.replay.story import Story
-from endpoint.report.report_view import MARKS
+from endpoint.report.drawing import MARKS
 from endpoint.report.rounding import rounded
 from endpoint.report.wording import cautions
 

@@ -24,8 +24,8 @@ from endpoint.replay.shades import (
     hex_of,
     name_of_density,
 )
+from endpoint.report.drawing import MARKS
 from endpoint.report.kept_result import KeptResult
-from endpoint.report.report_view import MARKS
 from endpoint.report.rounding import FIXED_SPACE, rounded
 from endpoint.report.wording import (
     OF_EBT,

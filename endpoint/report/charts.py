@@ -7,8 +7,11 @@ the free part of the indicator with the fit, and what the fit leaves over.
 
 from __future__ import annotations
 
+import io
 import textwrap
-from typing import TYPE_CHECKING
+import warnings
+from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -210,3 +213,31 @@ def describe(result: Result) -> str:
     if fit.outlier.any():
         parts.append(f"Points left out of the fit, drawn as crosses: {int(fit.outlier.sum())}.")
     return " ".join(parts).replace(FIXED_SPACE, " ")
+
+
+def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
+    """Figure as "png", "svg" or "pdf", with title and description for those who cannot see it."""
+    import matplotlib
+
+    buffer = io.BytesIO()
+    about: dict[str, Any] = {"Title": title, "Description": words}
+    if kind == "svg":
+        about = {"Date": None}
+    elif kind == "pdf":
+        about = {"Title": title, "Subject": words, "CreationDate": None}
+    with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "endpoint"}):
+        # A label may hold signs that the font lacks; they are drawn as boxes.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(buffer, format=kind, dpi=120, metadata=about)
+    data = buffer.getvalue()
+    return _described(data, title, words) if kind == "svg" else data
+
+
+def _described(svg: bytes, title: str, words: str) -> bytes:
+    """Put title and description where a screen reader looks for them (SVG 1.1, 5.4)."""
+    text = svg.decode("utf-8")
+    start = text.index("<svg ")
+    end = text.index(">", start) + 1
+    opening = text[start : end - 1] + ' role="img" aria-labelledby="title desc">'
+    named = f'<title id="title">{escape(title)}</title><desc id="desc">{escape(words)}</desc>'
+    return (text[:start] + opening + "\n " + named + text[end:]).encode("utf-8")

@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 
 from endpoint.report import wording
 from endpoint.report.curve_points import LEFT, RIGHT, Panel, Points, points_of, zoom_window
-from endpoint.report.drawing import PRINT_STYLE, Drawing, fitting, nice_ticks, tick_texts
+from endpoint.report.drawing import MARKS, PRINT_STYLE, Drawing, fitting, nice_ticks, tick_texts
 from endpoint.report.kept_result import KeptResult
-from endpoint.report.report_view import MARKS
 from endpoint.report.rounding import FIXED_SPACE, outward, rounded
 
 FloatArray = NDArray[np.float64]

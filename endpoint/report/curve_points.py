@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.report.drawing import MARKS
 from endpoint.report.kept_result import KeptResult
-from endpoint.report.report_view import MARKS
 
 FloatArray = NDArray[np.float64]
 

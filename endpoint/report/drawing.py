@@ -150,3 +150,11 @@ def fitting(said: str, width: float) -> str:
     """Text that keeps within a width, cut where it must be."""
     most = max(int(width / _CHARACTER), 4)
     return said if len(said) <= most else said[: most - 1].rstrip() + "\u2026"
+
+
+MARKS = {
+    "equivalence_ml": "triangle",
+    "midpoint_ml": "circle",
+    "last_red_ml": "square",
+}
+"""Shape that stands for each of the three volumes in the figures."""

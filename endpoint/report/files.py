@@ -5,19 +5,16 @@ from __future__ import annotations
 import csv
 import io
 import math
-import os
-import tempfile
-import warnings
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from xml.sax.saxutils import escape
 
 from endpoint.curve import RGB, Curve
 from endpoint.hardness import Hardness
+from endpoint.output_files import check_folder, write_bytes, write_text
 from endpoint.pipeline import Result
-from endpoint.problems import Flag, OutputProblem
-from endpoint.report.charts import chart, describe
+from endpoint.problems import Flag
+from endpoint.report.charts import chart, describe, picture_bytes
 from endpoint.report.document import document, to_json
 from endpoint.report.kept_result import kept_in
 from endpoint.report.outlines import region_picture
@@ -29,7 +26,7 @@ from endpoint.report.thumbnails import describe_thumbnails, thumbnails_picture
 from endpoint.transition import Transition
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    pass
 
 _BUDGET_HEADER = [
     "source",
@@ -45,85 +42,6 @@ _BUDGET_HEADER = [
 ]
 SRGB = ("srgb_red", "srgb_green", "srgb_blue")
 """Columns of curve.csv with the colour of the liquid, the reference taken as white, 0 to 255."""
-
-
-def check_folder(folder: Path) -> None:
-    """Make the output folder, or say before any work why it cannot be used.
-
-    Raises
-    ------
-    OutputProblem
-        The path is a file, or cannot be written.
-    """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except (FileExistsError, NotADirectoryError):
-        raise OutputProblem(f"{folder} is a file, not a folder.", "Name another folder.") from None
-    except OSError as error:
-        raise OutputProblem(
-            f"{folder} cannot be written ({error.strerror}).", "Name another folder."
-        ) from None
-
-
-def check_file(path: Path) -> None:
-    """Say before any work why a file cannot be written; nothing is made.
-
-    Raises
-    ------
-    OutputProblem
-        The path is a folder, or its folder does not exist or cannot be written.
-    """
-    folder = path.absolute().parent
-    if path.is_dir():
-        raise OutputProblem(f"{path} is a folder.", "Name a file.")
-    if not folder.is_dir():
-        raise OutputProblem(
-            f"{folder} is no folder, so {path.name} cannot be written there.",
-            "Make the folder first, or name another file.",
-        )
-    try:
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError as error:
-        raise OutputProblem(
-            f"{folder} cannot be written ({error.strerror}).", "Name another file."
-        ) from None
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    OutputProblem
-        It cannot be written.
-    """
-    write_bytes(path, text.encode("utf-8"))
-
-
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all: the old one stays until the new one is complete.
-
-    Raises
-    ------
-    OutputProblem
-        It cannot be written.
-    """
-    part = path.with_name(path.name + ".part")
-    try:
-        if path.is_dir():
-            raise OutputProblem(f"{path} is a folder.", "Name a file.")
-        part.write_bytes(data)
-        os.replace(part, path)
-    except OSError as error:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-        raise OutputProblem(
-            f"{path} cannot be written ({error.strerror}).",
-            "Check the folder, its permissions and the free space.",
-        ) from None
 
 
 def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> None:
@@ -167,34 +85,6 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     write_text(folder / "report.html", report_page(kept))
     # Last, so that a folder with a result is complete.
     write_text(folder / "result.json", to_json(data) + "\n")
-
-
-def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
-    """Figure as "png", "svg" or "pdf", with title and description for those who cannot see it."""
-    import matplotlib
-
-    buffer = io.BytesIO()
-    about: dict[str, Any] = {"Title": title, "Description": words}
-    if kind == "svg":
-        about = {"Date": None}
-    elif kind == "pdf":
-        about = {"Title": title, "Subject": words, "CreationDate": None}
-    with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "endpoint"}):
-        # A label may hold signs that the font lacks; they are drawn as boxes.
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(buffer, format=kind, dpi=120, metadata=about)
-    data = buffer.getvalue()
-    return _described(data, title, words) if kind == "svg" else data
-
-
-def _described(svg: bytes, title: str, words: str) -> bytes:
-    """Put title and description where a screen reader looks for them (SVG 1.1, 5.4)."""
-    text = svg.decode("utf-8")
-    start = text.index("<svg ")
-    end = text.index(">", start) + 1
-    opening = text[start : end - 1] + ' role="img" aria-labelledby="title desc">'
-    named = f'<title id="title">{escape(title)}</title><desc id="desc">{escape(words)}</desc>'
-    return (text[:start] + opening + "\n " + named + text[end:]).encode("utf-8")
 
 
 def curve_csv(result: Result) -> str:

@@ -12,9 +12,8 @@ from typing import Any
 
 from endpoint.pipeline import Result
 from endpoint.report import wording
-from endpoint.report.charts import chart, describe
+from endpoint.report.charts import chart, describe, picture_bytes
 from endpoint.report.document import document
-from endpoint.report.files import picture_bytes
 from endpoint.report.rounding import FIXED_SPACE
 from endpoint.report.text import name_of
 

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint import csv_table
 from endpoint.result_file import ResultFileProblem, result_json
-from endpoint.sources import volumes
 
 FloatArray = NDArray[np.float64]
 
@@ -214,7 +214,7 @@ def _fitted(folder: Path) -> tuple[FloatArray, FloatArray] | None:
 
 def _columns(path: Path) -> tuple[dict[str, FloatArray], tuple[str, ...]]:
     """Columns of numbers by name, read-only, and the flags in words."""
-    sheet = volumes.read_sheet(path, ResultFileProblem)
+    sheet = csv_table.read_sheet(path, ResultFileProblem)
     if len(sheet.rows) > _MOST_POINTS:
         raise ResultFileProblem(f"{path.name} has more rows than a curve.", _AS_WRITTEN)
     columns: dict[str, FloatArray] = {}

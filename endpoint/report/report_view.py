@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from endpoint.report import wording
+from endpoint.report.drawing import MARKS
 from endpoint.report.kept_result import KeptResult
 from endpoint.report.particulars import deviations, found_by_fit, method, provenance, sample
 from endpoint.report.rounding import FIXED_SPACE, outward, two_figures, with_uncertainty
@@ -19,12 +20,6 @@ STATUS = {
     "bracketed": ("Only an interval", "The recording allows an interval, but no single number."),
     "none": ("No endpoint", "This recording holds no endpoint; no number is given."),
 }
-MARKS = {
-    "equivalence_ml": "triangle",
-    "midpoint_ml": "circle",
-    "last_red_ml": "square",
-}
-"""Shape that stands for each of the three volumes in the figures."""
 _CERTIFICATE_PARTS = ("what", "date", "expiry", "operator", "file")
 
 

@@ -24,8 +24,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.csv_table import Sheet, number_in, read_sheet
 from endpoint.problems import Flag, SourceProblem, nearest
-from endpoint.sources.volumes import Sheet, number_in, read_sheet
 
 FloatArray = NDArray[np.float64]
 

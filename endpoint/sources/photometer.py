@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.csv_table import Sheet, number_in, plain_title, read_sheet
 from endpoint.problems import SourceProblem
-from endpoint.sources.volumes import Sheet, number_in, plain_title, read_sheet
 
 FloatArray = NDArray[np.float64]
 
