@@ -22,15 +22,15 @@ from endpoint.commands.replicates import replicates
 from endpoint.commands.report import report
 from endpoint.commands.runs import runs
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
-from endpoint.settings import OPTIONS
+from endpoint.record.settings import OPTIONS
 
 if TYPE_CHECKING:
-    from endpoint.colour import ColourSample
-    from endpoint.pipeline import Result
-    from endpoint.record import TitrationRecord
-    from endpoint.sources.colours import ColourTable
-    from endpoint.sources.frame import PictureSource
-    from endpoint.sources.photometer import PhotometerTable
+    from endpoint.analysis.pipeline import Result
+    from endpoint.colour.density import ColourSample
+    from endpoint.record.titration import TitrationRecord
+    from endpoint.recording.colours import ColourTable
+    from endpoint.recording.frame import PictureSource
+    from endpoint.recording.photometer import PhotometerTable
 
 _EXIT = {"located": EXIT_LOCATED, "bracketed": EXIT_BRACKETED, "none": EXIT_NONE}
 _NO_MEMORY = "The recording needs more memory than there is."
@@ -156,11 +156,11 @@ def locate(
     """
     from dataclasses import replace
 
-    from endpoint.assembly import prepare
-    from endpoint.output_files import check_file, check_folder, write_text
-    from endpoint.report.document import document, provenance_of, to_json
-    from endpoint.report.files import write_folder
-    from endpoint.report.text import summary
+    from endpoint.analysis.prepare import prepare
+    from endpoint.files.folder import check_file, check_folder, write_text
+    from endpoint.report.folder import write_folder
+    from endpoint.result.document import document, provenance_of, to_json
+    from endpoint.result.text import summary
 
     record = _record(Path(source), options)
     record = replace(record, accepted=(*record.accepted, *accepted))
@@ -199,8 +199,8 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
     from dataclasses import replace
 
     from endpoint.problems import RecordProblem
-    from endpoint.record import read_record, record_from_options
-    from endpoint.settings import settings_from
+    from endpoint.record.settings import settings_from
+    from endpoint.record.titration import read_record, record_from_options
 
     names = [option.name for option in OPTIONS]
     settings = settings_from({name: options[name] for name in names}, "The command line")
@@ -247,9 +247,9 @@ def _run(
     every_frame: bool,
 ) -> Result:
     """Analyse with a progress bar on standard error."""
-    from endpoint.pipeline import analyse
-    from endpoint.sources.colours import ColourTable
-    from endpoint.sources.photometer import PhotometerTable
+    from endpoint.analysis.pipeline import analyse
+    from endpoint.recording.colours import ColourTable
+    from endpoint.recording.photometer import PhotometerTable
 
     if isinstance(source, PhotometerTable | ColourTable) or quiet or not sys.stderr.isatty():
         return analyse(source, job, every_frame=every_frame)

@@ -20,13 +20,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from endpoint.assembly import prepare
-from endpoint.colour import ColourSample
-from endpoint.pipeline import Result
-from endpoint.pipeline import analyse as analyse_source
+from endpoint.analysis.pipeline import Result
+from endpoint.analysis.pipeline import analyse as analyse_source
+from endpoint.analysis.prepare import prepare
+from endpoint.colour.density import ColourSample
 from endpoint.problems import InstallProblem, RecordProblem
-from endpoint.record import TitrationRecord, read_record
-from endpoint.report.fragment import html_of
+from endpoint.record.titration import TitrationRecord, read_record
+from endpoint.report.notebook_html import html_of
 
 if TYPE_CHECKING:
     import pandas
@@ -92,7 +92,7 @@ def analyse(
         if path.suffix.lower() != ".toml":
             raise RecordProblem(
                 f"{path.name} is no record (.toml).",
-                "Write a record, or make one with endpoint.record.record_from_options.",
+                "Write a record, or make one with endpoint.record.titration.record_from_options.",
             )
         record = read_record(path)
     job, source = prepare(record)

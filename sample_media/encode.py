@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.equilibrium import speciate
+from endpoint.chemistry.equilibrium import speciate
 from sample_media import light
 from sample_media.picture import render_frames
 from sample_media.recipes import Recipe, plan_of, truth_of

@@ -17,11 +17,11 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.indicator_file import named_indicator
-from endpoint.sources.synthetic import level_volume_ml
+from endpoint.chemistry.indicator_file import named_indicator
 from sample_media.mishaps import Cover, with_hanging_drops
 from sample_media.recipes import HELD_BACK_VIEWS, TUNING_VIEWS, Plan, Recipe, plan_of, truth_of
 from sample_media.scene import BEAKER, CONICAL, VIEWS, View
+from sample_media.simulated import level_volume_ml
 
 FIRST_HELD_BACK_SEED = 1000
 

@@ -15,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import speciate
+from endpoint.chemistry.equilibrium import speciate
 from sample_media import light
 from sample_media.recipes import Plan, Recipe, mixed_volume, plan_of
 from sample_media.scene import NO_VESSEL, VIEWS, Plate, View, project, trace_view

@@ -8,10 +8,10 @@ from dataclasses import asdict, dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import Constants, Flask, speciate
-from endpoint.indicator_file import named_indicator
-from endpoint.sources.synthetic import level_volume_ml
+from endpoint.chemistry.equilibrium import Constants, Flask, speciate
+from endpoint.chemistry.indicator_file import named_indicator
 from sample_media import light
+from sample_media.simulated import level_volume_ml
 
 FloatArray = NDArray[np.float64]
 _POUR_ML_S = 0.45

@@ -12,13 +12,13 @@ import sys
 import threading
 from pathlib import Path
 
-from endpoint.bench.hub import BenchClock, Hub
-from endpoint.bench.journal import Journal
-from endpoint.bench.journal_port import SessionJournal
-from endpoint.bench.parts import adviser, checker
-from endpoint.bench.security import Keys
+from endpoint.bench.guidance.parts import adviser, checker
+from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.bench.web.hub import BenchClock, Hub
+from endpoint.bench.web.security import Keys
 from endpoint.commands.bench import listen, serve
-from endpoint.sources.frame import ArrayFrame
+from endpoint.recording.frame import ArrayFrame
 from tests.bench_scene import FILM_START_S, PAUSE_S, RATE, frames, ready
 from tests.bench_server import new_session
 from tests.test_journal import full_disk

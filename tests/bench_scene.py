@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.bench.live import LiveSession
-from endpoint.colour import UNSHARE, ColourSample
-from endpoint.equilibrium import Flask
-from endpoint.following import follow
-from endpoint.region import locate
-from endpoint.sources.frame import ArrayFrame, Box
-from endpoint.sources.synthetic import Plan, simulate
+from endpoint.bench.live.session import LiveSession
+from endpoint.chemistry.equilibrium import Flask
+from endpoint.colour.density import UNSHARE, ColourSample
+from endpoint.colour.follow import follow
+from endpoint.recording.frame import ArrayFrame, Box
+from endpoint.scene.region import locate
+from sample_media.simulated import Plan, simulate
 from tests.bench_server import new_session
 
 FLASK = Flask(

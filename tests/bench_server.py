@@ -18,11 +18,11 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from endpoint.bench.hub import BenchClock, Hub
-from endpoint.bench.live import LiveSession
-from endpoint.bench.provenance import describe_live
-from endpoint.bench.security import Keys
-from endpoint.bench.server import MAX_MESSAGE_BYTES, application
+from endpoint.bench.live.provenance import describe_live
+from endpoint.bench.live.session import LiveSession
+from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
+from endpoint.bench.web.hub import BenchClock, Hub
+from endpoint.bench.web.security import Keys
 
 
 @dataclass

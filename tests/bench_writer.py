@@ -9,8 +9,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from endpoint.bench.journal import Journal
-from endpoint.bench.journal_events import Event, Finding, Reading, Stamp
+from endpoint.bench.journal.events import Event, Finding, Reading, Stamp
+from endpoint.bench.journal.journal import Journal
 from tests.live_titration import head, pumped, stepwise
 
 SPEED = 60.0

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.sources.frame import ArrayFrame
+from endpoint.recording.frame import ArrayFrame
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]

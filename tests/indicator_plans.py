@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.curve import RGB, Curve, from_absorbance
-from endpoint.equilibrium import Constants, Flask, speciate
-from endpoint.indicators import Indicator
-from endpoint.sources.synthetic import careful_additions
+from endpoint.chemistry.equilibrium import Constants, Flask, speciate
+from endpoint.chemistry.indicators import Indicator
+from endpoint.curve.points import RGB, Curve, from_absorbance
+from sample_media.simulated import careful_additions
 
 FloatArray = NDArray[np.float64]
 

@@ -1,8 +1,9 @@
 """Simulated live titrations with known truth: a person or a pump that follows the guide.
 
-Independent of the guide: mass balances from `endpoint.equilibrium.speciate`, colours of the two
-forms off from those of the indicator file, bent colour scale, a grey shade on the flask, drifting
-light, scatter of frames and of whole seconds, and a first-order mixing lag stepped in time.
+Independent of the guide: mass balances from `endpoint.chemistry.equilibrium.speciate`, colours of
+the two forms off from those of the indicator file, bent colour scale, a grey shade on the flask,
+drifting light, scatter of frames and of whole seconds, and a first-order mixing lag stepped in
+time.
 """
 
 from __future__ import annotations
@@ -13,14 +14,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance import Bench, Guidance, Pace
-from endpoint.bench.history import Habit
-from endpoint.colour import ColourTrace
-from endpoint.curve import Curve, from_colour
-from endpoint.delivery import Delivery
-from endpoint.equilibrium import Constants, Flask, constants_at, speciate
-from endpoint.sources.synthetic import level_volume_ml
-from endpoint.titration_model import Priors
+from endpoint.bench.guidance.guide import Bench, Guidance, Pace
+from endpoint.bench.guidance.progress import Habit
+from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate
+from endpoint.colour.density import ColourTrace
+from endpoint.curve.points import Curve, from_colour
+from endpoint.delivery.delivery import Delivery
+from endpoint.equivalence.model import Priors
+from sample_media.simulated import level_volume_ml
 
 FloatArray = NDArray[np.float64]
 

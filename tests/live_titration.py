@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.journal_events import RunHead
-from endpoint.colour import ColourSample
-from endpoint.delivery import Delivery
-from endpoint.equilibrium import constants_at, speciate
+from endpoint.bench.journal.events import RunHead
+from endpoint.chemistry.equilibrium import constants_at, speciate
+from endpoint.colour.density import ColourSample
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Flag
-from endpoint.sources.synthetic import BLUE_FORM, RED_FORM, careful_additions
+from sample_media.simulated import BLUE_FORM, RED_FORM, careful_additions
 from tests.simulated import flask
 
 RECORD: dict[str, Any] = {

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
-from endpoint.colour import ColourTrace
-from endpoint.curve import Curve, from_absorbance
-from endpoint.equilibrium import Flask, constants_at
-from endpoint.job import Job
-from endpoint.pipeline import Result, conclude
-from endpoint.sources.synthetic import Plan, SyntheticTable, careful_additions, simulate
+from endpoint.analysis.inputs import Job
+from endpoint.analysis.pipeline import Result, conclude
+from endpoint.chemistry.equilibrium import Flask, constants_at
+from endpoint.colour.density import ColourTrace
+from endpoint.curve.points import Curve, from_absorbance
+from sample_media.simulated import Plan, SyntheticTable, careful_additions, simulate
 
 RGB = ("red", "green", "blue")
 

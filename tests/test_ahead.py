@@ -8,7 +8,7 @@ from collections.abc import Generator
 
 import pytest
 
-from endpoint.sources.ahead import ahead
+from endpoint.recording.read_ahead import ahead
 
 
 def counted(log: list[object], upto: int, fail: bool = False) -> Generator[int, None, None]:

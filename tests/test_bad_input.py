@@ -27,18 +27,18 @@ from hypothesis import strategies as st
 from made_media import busy_pictures, patch_picture, run_apart, write_film, write_sound
 from PIL import Image
 
-from endpoint.assembly import prepare
+from endpoint.analysis.pipeline import analyse
+from endpoint.analysis.prepare import prepare
 from endpoint.cli import main
-from endpoint.delivery import Delivery
-from endpoint.pipeline import analyse
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Problem, RecordProblem
-from endpoint.record import parse_record, read_record
-from endpoint.settings import settings_from
-from endpoint.sources.frame import Box
-from endpoint.sources.photometer import read_table
-from endpoint.sources.stills import StillsSource
-from endpoint.sources.video import VideoSource
-from endpoint.sources.volumes import read_log
+from endpoint.record.settings import settings_from
+from endpoint.record.titration import parse_record, read_record
+from endpoint.recording.film import VideoSource
+from endpoint.recording.frame import Box
+from endpoint.recording.photometer import read_table
+from endpoint.recording.stills import StillsSource
+from endpoint.recording.volume_log import read_log
 
 STATUSES = {"located": 0, "bracketed": 3, "none": 4}
 LOOSE = ("--sample-ml", "100", "--titrant", "0.01")

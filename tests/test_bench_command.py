@@ -20,18 +20,18 @@ import pytest
 from click.testing import CliRunner
 
 from calibration.quantity import Quantity
-from endpoint.assembly import prepare
-from endpoint.bench.feeds import CameraFeed, FilmFeed, LogRow, PumpRun, pump_of, recorded_run
-from endpoint.bench.hub import BenchClock, Hub
-from endpoint.bench.live import LiveSession
-from endpoint.bench.protocol import Command, parse_command
-from endpoint.bench.setting import job_of, setting_from
+from endpoint.analysis.prepare import prepare
+from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.session import LiveSession
+from endpoint.bench.web.feeds import CameraFeed, FilmFeed, LogRow, PumpRun, pump_of, recorded_run
+from endpoint.bench.web.hub import BenchClock, Hub
+from endpoint.bench.web.protocol import Command, parse_command
 from endpoint.cli import main
-from endpoint.delivery import Delivery
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import DeliveryProblem, Problem, SourceProblem
-from endpoint.record import read_record
-from endpoint.region import locate
-from endpoint.sources.frame import ArrayFrame
+from endpoint.record.titration import read_record
+from endpoint.recording.frame import ArrayFrame
+from endpoint.scene.region import locate
 from tests.bench_scene import (
     ADDITIONS,
     FORM_VALUES,

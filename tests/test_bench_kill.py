@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
-from endpoint.bench.journal import Journal
-from endpoint.bench.rebuild import readings_of
+from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.reconstruct import readings_of
 from tests.bench_scene import ADDITIONS, TRUE_ML
 from tests.bench_server import browsing, fill, finished, heard, tab_to
 

@@ -10,25 +10,25 @@ from typing import Any
 import numpy as np
 import pytest
 
-from endpoint.bench.advice import Tone
-from endpoint.bench.hub import BenchClock, Hub
-from endpoint.bench.live import LiveSession
-from endpoint.bench.live_state import curve_of_session, state_of_session
-from endpoint.bench.notices import ClockWatch
-from endpoint.bench.parts import passed
-from endpoint.bench.ports import SHAPES, Guidance, MemoryJournal
-from endpoint.bench.pouring import plume_frames
-from endpoint.bench.protocol import FORM, parse_command
-from endpoint.bench.samples import SampleStore
-from endpoint.bench.setting import job_of, setting_from
-from endpoint.bench.transit import Transit
-from endpoint.bench.volumes import Pump, Readings
-from endpoint.colour import ColourSample
-from endpoint.equilibrium import constants_at, solve
-from endpoint.pipeline import analyse
+from endpoint.analysis.pipeline import analyse
+from endpoint.bench.guidance.parts import passed
+from endpoint.bench.guidance.ports import SHAPES, Guidance, MemoryJournal
+from endpoint.bench.guidance.words import Tone
+from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.notices import ClockWatch
+from endpoint.bench.live.plume import plume_frames
+from endpoint.bench.live.samples import SampleStore
+from endpoint.bench.live.session import LiveSession
+from endpoint.bench.live.volumes import Pump, Readings
+from endpoint.bench.web.hub import BenchClock, Hub
+from endpoint.bench.web.page_state import curve_of_session, state_of_session
+from endpoint.bench.web.picture_delay import Transit
+from endpoint.bench.web.protocol import FORM, parse_command
+from endpoint.chemistry.equilibrium import constants_at, solve
+from endpoint.colour.density import ColourSample
+from endpoint.equivalence.fit import Estimate
 from endpoint.problems import DeliveryProblem, Flag, OutputProblem, RecordProblem
-from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
-from endpoint.transition import Estimate
+from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
 from tests.bench_scene import (
     ADDITIONS,
     FLASK,
@@ -504,7 +504,7 @@ def test_newest_picture_takes_the_place_of_the_one_that_waits() -> None:
     """Without a thread that measures, only one picture is ever held."""
     import cv2
 
-    from endpoint.bench.protocol import Picture
+    from endpoint.bench.web.protocol import Picture
 
     hub = Hub(new_session(), BenchClock(), browser=True)
     page = hub.join(True)

@@ -14,8 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from endpoint.bench.picture_size import picture_size
-from endpoint.bench.protocol import (
+from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.web.image_size import picture_size
+from endpoint.bench.web.protocol import (
     FORM,
     MAX_PIXELS,
     MAX_SIDE,
@@ -26,7 +27,6 @@ from endpoint.bench.protocol import (
     parse_command,
     parse_picture,
 )
-from endpoint.bench.setting import job_of, setting_from
 from endpoint.problems import Problem
 from tests.bench_server import new_session
 
@@ -80,8 +80,8 @@ GOOD_FORM = {"label": "x", "sample_ml": 100, "titrant_mol_l": 0.01, "mode": "ste
 @settings(max_examples=40, deadline=None)
 def test_any_order_of_commands_leaves_a_sound_session(messages: list[dict[str, Any]]) -> None:
     """Commands in any order either do their work or tell why not; nothing else is raised."""
-    from endpoint.bench.hub import BenchClock, Hub
-    from endpoint.bench.live_state import curve_of_session, state_of_session
+    from endpoint.bench.web.hub import BenchClock, Hub
+    from endpoint.bench.web.page_state import curve_of_session, state_of_session
 
     session = new_session()
     hub = Hub(session, BenchClock(), browser=True)

@@ -125,7 +125,7 @@ def test_every_route_stands_in_the_text(bench: Bench) -> None:
     """The text and the server know the same routes."""
     from starlette.applications import Starlette
 
-    from endpoint.bench.server import application
+    from endpoint.bench.web.app import application
 
     guard = application(bench.hub, bench.keys, ())
     app = guard._app

@@ -13,10 +13,10 @@ from typing import Any
 
 from playwright.sync_api import Page, expect
 
-from endpoint.assembly import prepare
-from endpoint.bench.parts import adviser, checker
-from endpoint.pipeline import analyse
-from endpoint.record import read_record
+from endpoint.analysis.pipeline import analyse
+from endpoint.analysis.prepare import prepare
+from endpoint.bench.guidance.parts import adviser, checker
+from endpoint.record.titration import read_record
 from tests.bench_film import BenchFilm, make_film
 from tests.bench_server import (
     Bench,

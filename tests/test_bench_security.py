@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
-from endpoint.bench.server import NEEDS_TOKEN
+from endpoint.bench.web.app import NEEDS_TOKEN
 from tests.bench_server import Bench, serving
 from tests.made_media import write_huge_png
 

@@ -15,20 +15,20 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from endpoint.assembly import prepare
-from endpoint.bench import seen_live
-from endpoint.bench.journal import Journal
-from endpoint.bench.journal_port import SessionJournal
-from endpoint.bench.live import LiveSession
-from endpoint.bench.parts import adviser, checker
-from endpoint.pipeline import Result, analyse
+from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.prepare import prepare
+from endpoint.bench.guidance.parts import adviser, checker
+from endpoint.bench.journal.export import export
+from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.bench.live import burette
+from endpoint.bench.live.session import LiveSession
 from endpoint.problems import RecordProblem
-from endpoint.record import read_record
-from endpoint.region import locate
-from endpoint.report.document import document
-from endpoint.runs import export
-from endpoint.sources.frame import Box, Frame
-from endpoint.sources.video import VideoSource
+from endpoint.record.titration import read_record
+from endpoint.recording.film import VideoSource
+from endpoint.recording.frame import Box, Frame
+from endpoint.result.document import document
+from endpoint.scene.region import locate
 from tests.bench_film import SLOW, BuretteFilm, make_burette_film
 from tests.bench_server import (
     Bench,
@@ -66,7 +66,7 @@ def located(films: dict[str, BuretteFilm]) -> dict[str, Result]:
 @pytest.fixture
 def slow_motion(monkeypatch: pytest.MonkeyPatch) -> None:
     """Drops fall in slow motion in the film, so that fewer pictures a second show them all."""
-    monkeypatch.setattr(seen_live, "LEAST_RATE", seen_live.LEAST_RATE / (2 * SLOW["drops"]))
+    monkeypatch.setattr(burette, "LEAST_RATE", burette.LEAST_RATE / (2 * SLOW["drops"]))
 
 
 def agrees(live: dict[str, Any], film: BuretteFilm, located: Result) -> None:

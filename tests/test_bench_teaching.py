@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from endpoint.bench.teaching import Replicate, expected_ml
+from endpoint.bench.live.classroom import Replicate, expected_ml
 
 
 def run(value_ml: float | None, label: str = "Well", flask_ml: float = 105.0) -> Replicate:

@@ -14,13 +14,13 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
-from endpoint.bench.advice import Tone
-from endpoint.bench.dichromacy import MATRICES
-from endpoint.bench.plain_guidance import advise
-from endpoint.bench.ports import SHAPES, Check, Guidance, Moment
-from endpoint.bench.result_words import words_of
-from endpoint.pipeline import Result
-from endpoint.sources.frame import ArrayFrame, Box
+from endpoint.analysis.pipeline import Result
+from endpoint.bench.guidance.plain_guidance import advise
+from endpoint.bench.guidance.ports import SHAPES, Check, Guidance, Moment
+from endpoint.bench.guidance.words import Tone
+from endpoint.bench.web.dichromacy import MATRICES
+from endpoint.recording.frame import ArrayFrame, Box
+from endpoint.result.short_words import words_of
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
 from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to
 

@@ -9,15 +9,15 @@ from typing import Any
 import pytest
 from playwright.sync_api import expect
 
-from endpoint.assembly import prepare
-from endpoint.bench.journal import Journal
-from endpoint.bench.journal_port import SessionJournal
-from endpoint.bench.parts import adviser, checker
-from endpoint.pipeline import analyse
-from endpoint.record import read_record
-from endpoint.report.document import document
-from endpoint.runs import export
-from endpoint.sources.frame import ArrayFrame
+from endpoint.analysis.pipeline import analyse
+from endpoint.analysis.prepare import prepare
+from endpoint.bench.guidance.parts import adviser, checker
+from endpoint.bench.journal.export import export
+from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.record.titration import read_record
+from endpoint.recording.frame import ArrayFrame
+from endpoint.result.document import document
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, TRUE_ML, frames, pump_frames, ready
 from tests.bench_server import Bench, browsing, heard, serving, tab_to
 

@@ -10,7 +10,7 @@ import pytest
 import uncertainties
 
 from calibration.quantity import Quantity
-from endpoint.budget import LARGEST_DIFFERENCE, budget, evaluate
+from endpoint.hardness.budget import LARGEST_DIFFERENCE, budget, evaluate
 
 TITRE = Quantity.measured(12.40, "mL", 0.02, "end") + Quantity.from_limits(
     0.0, "mL", 0.05, "triangular", "burette B2: calibration"

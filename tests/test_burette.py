@@ -10,20 +10,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.burette import (
+from calibration.certificate import Certificate, read_certificate, write_certificate
+from calibration.quantity import CalibrationProblem, Quantity, correlation, covariance
+from calibration.sheet import read_sheet
+from calibration.ware.burette import (
     CalibratedBurette,
     burette_from_certificate,
     calibrated_burette_volume,
     certified_kind,
     deliveries_from_certificate,
 )
-from calibration.certificate import Certificate, read_certificate, write_certificate
-from calibration.glassware import Ware, burette_volume, pipette_deliveries
-from calibration.quantity import CalibrationProblem, Quantity, correlation, covariance
-from calibration.sheet import read_sheet
-from calibration.tolerance import find_tolerance
-from calibration.water import liquid_at_20
-from calibration.weighing import certificate_from_sheet
+from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries
+from calibration.ware.tolerance import find_tolerance
+from calibration.ware.water import liquid_at_20
+from calibration.ware.weighing import certificate_from_sheet
 from tests.test_water import REFERENCE
 from tests.weighed_ware import TODAY, certificate_of, mass_of, simulated_rows, tables
 

@@ -14,8 +14,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from calibration.certificate import Certificate, read_certificate, write_certificate
+from calibration.instruments.tone import srgb
 from calibration.quantity import Quantity
-from calibration.tone import srgb
 from endpoint.cli import main
 
 ROOT = Path(__file__).resolve().parent.parent

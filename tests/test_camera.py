@@ -12,11 +12,11 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from calibration.camera import certificate_from_sheet, linear_from_encoded
 from calibration.certificate import Certificate, read_certificate, write_certificate
+from calibration.instruments.camera import certificate_from_sheet, linear_from_encoded
+from calibration.instruments.tone import Step, Tone, bt709, fit_tone, interpolate, srgb
 from calibration.quantity import CalibrationProblem
 from calibration.sheet import read_sheet
-from calibration.tone import Step, Tone, bt709, fit_tone, interpolate, srgb
 from sample_media.camera_target import (
     MIX,
     WEDGE_DENSITIES,

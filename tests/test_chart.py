@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.chart import (
+from calibration.instruments.chart import (
     SRGB_TO_XYZ,
     VERSIONS,
     find_patches,
@@ -24,7 +24,7 @@ from calibration.chart import (
     reference_srgb,
     xyz_of_lab,
 )
-from calibration.pictures import Picture
+from calibration.instruments.pictures import Picture
 from sample_media.camera_target import CORNERS, MIX, MadeCamera, bench, chart_scene
 
 TEXT = (Path(__file__).parent / "reference" / "chart.toml").read_text(encoding="utf-8")

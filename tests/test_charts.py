@@ -13,17 +13,17 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from endpoint.pipeline import Result, conclude
-from endpoint.region import Region
-from endpoint.report.charts import chart, describe, picture_bytes, zoom_window
-from endpoint.report.files import write_folder
-from endpoint.report.outlines import region_picture
-from endpoint.report.panels import has_colour, volumes_of
-from endpoint.report.rounding import FIXED_SPACE
-from endpoint.report.text import volume_words
-from endpoint.sources.frame import Box
-from endpoint.sources.synthetic import PHOTOMETER, draw_plan, simulate
-from endpoint.transition import Estimate
+from endpoint.analysis.pipeline import Result, conclude
+from endpoint.drawing.chart import chart, describe, picture_bytes, zoom_window
+from endpoint.drawing.outlines import region_picture
+from endpoint.drawing.panels import has_colour, volumes_of
+from endpoint.equivalence.fit import Estimate
+from endpoint.recording.frame import Box
+from endpoint.report.folder import write_folder
+from endpoint.result.text import volume_words
+from endpoint.rounding import FIXED_SPACE
+from endpoint.scene.region import Region
+from sample_media.simulated import PHOTOMETER, draw_plan, simulate
 from tests.simulated import curve, flask, job, result_of, steps
 from tests.studies.interval_study import curve_of
 

@@ -116,7 +116,7 @@ def test_bad_use_is_one_sentence_and_a_remedy(arguments: tuple[str, ...]) -> Non
 
 
 def test_help_is_quick_to_import_and_lists_every_option() -> None:
-    from endpoint.settings import OPTIONS
+    from endpoint.record.settings import OPTIONS
 
     got = run("locate", "--help")
     assert got.exit_code == 0

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from endpoint.clock_search import NO_MATTER_S, SURE, ClockSearch, search_clock
-from endpoint.colour import ColourTrace
-from endpoint.delivery import Delivery
+from endpoint.colour.density import ColourTrace
+from endpoint.delivery.clock_search import NO_MATTER_S, SURE, ClockSearch, search_clock
+from endpoint.delivery.delivery import Delivery
 from tests.simulated import seen_colours
 
 FRAMES_S = 10.0

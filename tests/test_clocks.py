@@ -11,16 +11,16 @@ import numpy as np
 import pytest
 
 import endpoint
-from endpoint.clock_search import ClockSearch
-from endpoint.colour import ColourTrace
-from endpoint.delivery import Delivery
-from endpoint.log_clock import ClockDoubt, LogClock, doubt_of_clock, needs_every_frame
-from endpoint.log_end import after_the_end, changes_after_the_end
-from endpoint.pipeline import Result
+from endpoint.analysis.pipeline import Result
+from endpoint.colour.density import ColourTrace
+from endpoint.delivery.clock import ClockDoubt, LogClock, doubt_of_clock, needs_every_frame
+from endpoint.delivery.clock_search import ClockSearch
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.log_end import after_the_end, changes_after_the_end
+from endpoint.equivalence.verdict import Verdict, with_doubt
+from endpoint.messages import reason, remark
 from endpoint.problems import DeliveryProblem
-from endpoint.report.document import document
-from endpoint.sentences import reason, remark
-from endpoint.verdict import Verdict, with_doubt
+from endpoint.result.document import document
 from tests.simulated import seen_colours
 
 SAMPLES = Path(__file__).parent.parent / "sample_media"
@@ -218,8 +218,8 @@ def test_what_the_colours_say_of_the_clock(
     code: str | None,
     refuses: str,
 ) -> None:
-    monkeypatch.setattr("endpoint.log_clock.search_clock", lambda *_, **__: SEEN[seen])
-    monkeypatch.setattr("endpoint.log_clock.changes_after_the_end", lambda *_: False)
+    monkeypatch.setattr("endpoint.delivery.clock.search_clock", lambda *_, **__: SEEN[seen])
+    monkeypatch.setattr("endpoint.delivery.clock.changes_after_the_end", lambda *_: False)
     log = Delivery("steps", 10.0 * np.arange(6.0) + shift_s, np.arange(6.0))
     clock, colour = LogClock(0.0, basis), cast("ColourTrace", object())
     doubt = doubt_of_clock(log, clock, colour, 100.0)
@@ -229,7 +229,7 @@ def test_what_the_colours_say_of_the_clock(
     within = seen in ("agrees", "silent") and shift_s == 10.0
     assert every == (basis == "assumed" and not within)
     assert not needs_every_frame(log, None, colour, 100.0)
-    monkeypatch.setattr("endpoint.log_clock.changes_after_the_end", lambda *_: True)
+    monkeypatch.setattr("endpoint.delivery.clock.changes_after_the_end", lambda *_: True)
     goes_on = doubt_of_clock(log, clock, colour, 100.0)
     assert goes_on.refuses == "result"
     assert goes_on.sentence is not None

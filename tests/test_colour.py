@@ -10,7 +10,7 @@ from scipy import stats
 from scipy.integrate import solve_ivp
 from skimage.color import rgb2lab
 
-from endpoint.colour import (
+from endpoint.colour.density import (
     UNSHARE,
     Reading,
     Sight,
@@ -21,13 +21,13 @@ from endpoint.colour import (
     to_encoded_srgb,
     trace,
 )
-from endpoint.curve import from_colour
-from endpoint.delivery import Delivery
-from endpoint.pixels import to_linear
+from endpoint.colour.linear_light import to_linear
+from endpoint.curve.points import from_colour
+from endpoint.curve.unmix import unmix
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Flag
-from endpoint.region import locate
-from endpoint.sources.frame import ArrayFrame, Box
-from endpoint.unmixing import unmix
+from endpoint.recording.frame import ArrayFrame, Box
+from endpoint.scene.region import locate
 
 # IEC 61966-2-1 as computed by colour-science 0.4.7 (eotf_sRGB): code / 255 -> linear.
 SRGB_CODES = [(0, 0.0), (10, 0.0030352698), (64, 0.0512694584), (128, 0.2158605001), (255, 1.0)]
@@ -198,7 +198,7 @@ def test_frames_while_mixing_and_while_pouring_are_set_aside() -> None:
     )
     f = np.clip(solved.y[0] / 10.0, 0.0, 1.0)
     density = (1 - f)[:, None] * np.array([0.1, 0.5, 0.3]) + f[:, None] * np.array([0.6, 0.3, 0.1])
-    from endpoint.colour import ColourSample
+    from endpoint.colour.density import ColourSample
 
     samples = [
         ColourSample(k, float(t), tuple(d), tuple(d), (1e-4,) * 3, (0.8,) * 3, 0.0, Flag.NONE)

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from endpoint.colour import UNSHARE
-from endpoint.curve import RGB, from_absorbance
-from endpoint.fitting import Fit, neighbour_likeness, scatter_factor
-from endpoint.titration_model import colour_scale
+from endpoint.colour.density import UNSHARE
+from endpoint.curve.points import RGB, from_absorbance
+from endpoint.equivalence.least_squares import Fit, neighbour_likeness, scatter_factor
+from endpoint.equivalence.model import colour_scale
 from sample_media import light
 
 FloatArray = NDArray[np.float64]

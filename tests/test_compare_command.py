@@ -18,12 +18,17 @@ from click.testing import CliRunner, Result
 from endpoint.batch.row import empty_row
 from endpoint.batch.table import table_csv
 from endpoint.cli import main
-from endpoint.compare_table import CompareTable, CompareTableProblem, Pair, read_compare_table
+from endpoint.comparison.document import comparison_document, results_csv
 from endpoint.comparison.estimates import ComparisonProblem
+from endpoint.comparison.figures import figures
 from endpoint.comparison.study import analyst_biases, compare
-from endpoint.report.compare import answer, summary_text
-from endpoint.report.compare_chart import figures
-from endpoint.report.compare_document import comparison_document, results_csv
+from endpoint.comparison.titre_pairs import (
+    CompareTable,
+    CompareTableProblem,
+    Pair,
+    read_compare_table,
+)
+from endpoint.comparison.words import answer, summary_text
 
 BENCH = Path(__file__).resolve().parent.parent / "sample_media" / "bench"
 TABLE = BENCH / "eye-and-recording.csv"

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from endpoint.control_chart import RULES, ControlChart, RunRule, Subgroup, control_chart
-from endpoint.report.charts import picture_bytes
-from endpoint.report.control_chart import chart_answer, chart_picture, chart_text
-from endpoint.report.replicate_document import chart_document
+from endpoint.drawing.chart import picture_bytes
+from endpoint.replicates.control_chart import RULES, ControlChart, RunRule, Subgroup, control_chart
+from endpoint.replicates.control_chart_view import chart_answer, chart_picture, chart_text
+from endpoint.replicates.document import chart_document
 
 TEXT = (Path(__file__).parent / "reference" / "statistics.toml").read_text(encoding="utf-8")
 REFERENCE = {entry["id"]: entry for entry in tomllib.loads(TEXT)["entry"]}

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from endpoint.delivery import Delivery
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import DeliveryProblem
-from endpoint.sources.volumes import check_clock, read_log
+from endpoint.recording.volume_log import check_clock, read_log
 
 
 def written(folder: Path, text: str, encoding: str = "utf-8") -> Path:

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.drops import DropCount, count_drops
+from endpoint.delivery.drops import DropCount, count_drops
+from endpoint.delivery.picture_volume import delivery_from_drops
 from endpoint.problems import DeliveryProblem
-from endpoint.seen_volume import delivery_from_drops
-from endpoint.sources.frame import ArrayFrame
+from endpoint.recording.frame import ArrayFrame
 from sample_media.tip_view import TipRecipe, drop_times, render_tip
 
 PLAIN = TipRecipe(

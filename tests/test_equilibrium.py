@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import (
+from endpoint.chemistry.equilibrium import (
     EBT_PKA,
     EDTA_PKA,
     LOG_K_CA_EBT,
@@ -29,7 +29,7 @@ from endpoint.equilibrium import (
     solve,
     speciate,
 )
-from endpoint.two_metals import Flasks, balance
+from endpoint.chemistry.two_metals import Flasks, balance
 
 TEXT = (Path(__file__).parent / "reference" / "equilibrium.toml").read_text(encoding="utf-8")
 REFERENCE = {entry["id"]: entry for entry in tomllib.loads(TEXT)["entry"]}

@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from endpoint.analysis.by_eye import EyeResult, work_out
 from endpoint.cli import main
-from endpoint.eye_record import parse_eye_record
-from endpoint.eye_titration import EyeResult, work_out
-from endpoint.hardness_units import M_CACO3, M_MGCO3
+from endpoint.hardness.units import M_CACO3, M_MGCO3
 from endpoint.problems import Problem, RecordProblem
-from endpoint.report.eye import eye_document, eye_text
+from endpoint.record.by_eye import parse_eye_record
+from endpoint.result.by_eye import eye_document, eye_text
 
 BENCH = Path(__file__).resolve().parent.parent / "sample_media" / "bench"
 TODAY = datetime.date(2026, 11, 20)

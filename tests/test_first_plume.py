@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 import endpoint
-from endpoint.colour import ColourTrace
-from endpoint.delivery import Delivery
-from endpoint.first_plume import FirstPlume, first_plume
-from endpoint.pipeline import Result
-from endpoint.sampling import _bursts
-from endpoint.sources.frame import Stamps
+from endpoint.analysis.frames import _bursts
+from endpoint.analysis.pipeline import Result
+from endpoint.colour.density import ColourTrace
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.first_plume import FirstPlume, first_plume
+from endpoint.recording.frame import Stamps
 from tests.simulated import seen_colours
 
 SAMPLES = Path(__file__).parent.parent / "sample_media"

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from endpoint.colour import ColourSample, trace
-from endpoint.curve import Curve, from_colour
-from endpoint.delivery import Delivery
-from endpoint.foreign import darkness_of, foreign_runs, largest_off
+from endpoint.colour.density import ColourSample, trace
+from endpoint.colour.off_colour import darkness_of, foreign_runs, largest_off
+from endpoint.curve.points import Curve, from_colour
+from endpoint.delivery.delivery import Delivery
+from endpoint.equivalence.verdict import judge_without_fit
 from endpoint.problems import Flag
-from endpoint.verdict import judge_without_fit
 
 RED, BLUE = np.array([0.24, 0.66, 0.50]), np.array([0.78, 0.36, 0.11])
 DENIM = np.array([1.01, 0.83, 0.61])

@@ -15,8 +15,8 @@ import pytest
 from PIL import Image
 
 from endpoint.problems import RecordProblem, SourceProblem
-from endpoint.record import read_tables
-from endpoint.sources.stills import load_still
+from endpoint.record.titration import read_tables
+from endpoint.recording.stills import load_still
 from tests.studies.fuzz_study import Outcome, Ran, fault_of, outcomes_in, study, table
 from tests.studies.mutations import (
     change_field,

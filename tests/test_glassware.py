@@ -12,15 +12,15 @@ from typing import Any
 import pytest
 
 from calibration.certificate import quantity_from_json
-from calibration.glassware import (
+from calibration.quantity import CalibrationProblem, Quantity, correlation
+from calibration.ware.glassware import (
     Ware,
     burette_volume,
     flask_volume,
     pipette_deliveries,
     ware_from_table,
 )
-from calibration.quantity import CalibrationProblem, Quantity, correlation
-from calibration.tolerance import find_tolerance, kinds, titre_remarks, waiting_remarks
+from calibration.ware.tolerance import find_tolerance, kinds, titre_remarks, waiting_remarks
 
 REFERENCE = {
     entry["id"]: entry

@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from endpoint.bench.advice import ADVICE, left_sentence
-from endpoint.bench.guidance import Bench, Guidance, guide
-from endpoint.bench.history import LAGS_S, gather, habit_of
-from endpoint.bench.prediction import predict, quantiles
-from endpoint.curve import Curve, from_absorbance
-from endpoint.equilibrium import speciate
-from endpoint.indicator_file import indicator_names, named_indicator
-from endpoint.indicators import ERIOCHROME_BLACK_T
-from endpoint.titration_model import Priors
+from endpoint.bench.guidance.guide import Bench, Guidance, guide
+from endpoint.bench.guidance.prediction import predict, quantiles
+from endpoint.bench.guidance.progress import LAGS_S, gather, habit_of
+from endpoint.bench.guidance.words import ADVICE, left_sentence
+from endpoint.chemistry.equilibrium import speciate
+from endpoint.chemistry.indicator_file import indicator_names, named_indicator
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
+from endpoint.curve.points import Curve, from_absorbance
+from endpoint.equivalence.model import Priors
 from tests.indicator_plans import titrate
 from tests.live_runs import bench_of, draw_recipe, flow_to, left_at
 from tests.studies.guidance_study import MISS_ML, OVERSHOOT_ML, glances, guided_run

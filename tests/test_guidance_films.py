@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 import endpoint
-from endpoint.bench.guidance import Bench, Guidance, guide
-from endpoint.curve import Curve
-from endpoint.delivery import Delivery
+from endpoint.bench.guidance.guide import Bench, Guidance, guide
+from endpoint.curve.points import Curve
+from endpoint.delivery.delivery import Delivery
 
 SAMPLES = Path(__file__).parent.parent / "sample_media"
 _FAR_ML, _PAST_ML, _APART_ML = 2.5, 0.15, 0.09

@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.quantity import Contribution, Quantity
-from endpoint.hardness import (
+from endpoint.hardness.classes import SCHEMES, classify
+from endpoint.hardness.formula import (
     HardnessProblem,
     caco3_per_ml,
     calcium_and_magnesium,
@@ -22,8 +23,7 @@ from endpoint.hardness import (
     permanent_and_temporary,
     titrant_from_caco3,
 )
-from endpoint.hardness_classes import SCHEMES, classify
-from endpoint.hardness_units import (
+from endpoint.hardness.units import (
     CLARK_DEGREE_MG_L,
     M_CACO3,
     M_CAO,

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.cli import main
-from endpoint.indicator_file import named_indicator
 from sample_media.film_files import write_home_film
 from sample_media.home_films import home_film
 from tests.indicator_plans import titrate
@@ -69,7 +69,7 @@ def test_photometer_rows_with_another_indicator(tmp_path: Path, name: str) -> No
 
 
 def test_the_same_from_a_file_beside_the_record(tmp_path: Path) -> None:
-    text = (files("endpoint") / "indicator_files" / "murexide.toml").read_text("utf-8")
+    text = (files("endpoint.chemistry") / "indicator_files" / "murexide.toml").read_text("utf-8")
     (tmp_path / "own.toml").write_text(text.replace("Murexide", "Own dye"), encoding="utf-8")
     by_name = located(record(tmp_path, "Murexide", 1502)[0])
     by_file = located(record(tmp_path, "Murexide", 1502, '[indicator]\nfile = "own.toml"\n')[0])

@@ -11,25 +11,25 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from endpoint.colour import measure, trace
-from endpoint.curve import Curve, from_colour
-from endpoint.delivery import Delivery
-from endpoint.equilibrium import Flask, constants_at, speciate
-from endpoint.indicator_file import (
+from endpoint.chemistry.equilibrium import Flask, constants_at, speciate
+from endpoint.chemistry.indicator_file import (
     indicator_names,
     named_indicator,
     parse_indicator,
     read_indicator,
 )
-from endpoint.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.colour.density import measure, trace
+from endpoint.curve.points import Curve, from_colour
+from endpoint.delivery.delivery import Delivery
+from endpoint.equivalence.fit import fit_transition, magnesium_share
+from endpoint.equivalence.model import Priors, priors_for
+from endpoint.equivalence.verdict import Verdict, judge, judge_without_fit
 from endpoint.problems import RecordProblem
-from endpoint.region import locate
-from endpoint.sources.frame import ArrayFrame, Box
-from endpoint.sources.synthetic import careful_additions
-from endpoint.titration_model import Priors, priors_for
-from endpoint.transition import fit_transition, magnesium_share
-from endpoint.verdict import Verdict, judge, judge_without_fit
+from endpoint.recording.frame import ArrayFrame, Box
+from endpoint.scene.region import locate
 from sample_media.light import WAVELENGTHS_NM, camera, tone
+from sample_media.simulated import careful_additions
 from tests.indicator_plans import drawn_constants, titrate
 
 FloatArray = NDArray[np.float64]
@@ -66,7 +66,9 @@ def test_conditional_constants_by_hand() -> None:
     )
     # A maker's data sheet (Dojindo H007, read): log K' of calcium 2.82 at pH 10, pKa 12.91.
     table = tomllib.loads(
-        (files("endpoint") / "indicator_files" / "hydroxynaphthol-blue.toml").read_text("utf-8")
+        (files("endpoint.chemistry") / "indicator_files" / "hydroxynaphthol-blue.toml").read_text(
+            "utf-8"
+        )
     )
     table["indicator"] |= {"ph": 10.0, "ph_range": [9.8, 10.2]}
     at_ten = parse_indicator(table, "hnb.toml").constants
@@ -228,7 +230,7 @@ def test_stills_of_a_measured_camera(name: str, lamp: str) -> None:
 
 # --- bad files --------------------------------------------------------------------------------
 
-GOOD = (files("endpoint") / "indicator_files" / "murexide.toml").read_text("utf-8")
+GOOD = (files("endpoint.chemistry") / "indicator_files" / "murexide.toml").read_text("utf-8")
 
 
 def refusal(tmp_path: Path, text: str) -> str:

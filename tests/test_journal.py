@@ -15,10 +15,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from endpoint.bench import journal as journal_module
-from endpoint.bench import journal_file, journal_writer
-from endpoint.bench.journal import Journal
-from endpoint.bench.journal_events import (
+from endpoint.bench.journal import journal as journal_module
+from endpoint.bench.journal import sqlite_file, writer
+from endpoint.bench.journal.events import (
     KINDS,
     Check,
     Correction,
@@ -41,10 +40,11 @@ from endpoint.bench.journal_events import (
     encode,
     resumption,
 )
-from endpoint.bench.rebuild import delivered, readings_of
-from endpoint.colour import ColourSample
+from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.reconstruct import delivered, readings_of
+from endpoint.colour.density import ColourSample
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem
-from endpoint.tracking import Pose
+from endpoint.scene.tracking import Pose
 from tests.live_titration import head
 
 number = st.floats(allow_nan=False, allow_infinity=False)
@@ -266,7 +266,7 @@ def full_disk(journal: Journal, full: bool) -> None:
 def test_a_full_disk_is_said_at_once_and_nothing_is_lost(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(journal_writer, "RETRY_S", 0.02)
+    monkeypatch.setattr(writer, "RETRY_S", 0.02)
     told: list[JournalProblem | None] = []
     with Journal.open(tmp_path / "j.sqlite", on_problem=told.append) as journal:
         run = journal.begin(head())
@@ -312,7 +312,7 @@ def test_a_journal_has_a_largest_size_if_wanted(tmp_path: Path) -> None:
 
 
 def test_memory_is_bounded_on_a_full_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal_writer, "MOST_WAITING", 100)
+    monkeypatch.setattr(writer, "MOST_WAITING", 100)
     journal = Journal.open(tmp_path / "j.sqlite")
     run = journal.begin(head())
     full_disk(journal, True)
@@ -423,7 +423,7 @@ def test_there_is_one_writer(opened: Journal) -> None:
 
 
 def test_a_lock_of_another_program_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(journal_file, "_BUSY_S", 0.05)
+    monkeypatch.setattr(sqlite_file, "_BUSY_S", 0.05)
     with Journal.open(tmp_path / "j.sqlite") as journal:
         run = journal.begin(head())
         other = sqlite3.connect(tmp_path / "j.sqlite", isolation_level=None)

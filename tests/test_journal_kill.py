@@ -10,8 +10,8 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from endpoint.bench.journal import Journal
-from endpoint.runs import rebuilt
+from endpoint.bench.journal.export import rebuilt
+from endpoint.bench.journal.journal import Journal
 from tests.bench_writer import ACK, PAUSE_S, live
 from tests.live_titration import stepwise
 

@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from endpoint.bench.journal import Journal
-from endpoint.bench.journal_events import RunHead
-from endpoint.bench.journal_port import SessionJournal
-from endpoint.bench.rebuild import delivered, readings_of
+from endpoint.bench.journal.events import RunHead
+from endpoint.bench.journal.export import export, rebuilt
+from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.bench.journal.reconstruct import delivered, readings_of
 from endpoint.problems import JournalProblem
-from endpoint.region import Region
-from endpoint.runs import export, rebuilt
-from endpoint.sources.frame import Box
+from endpoint.recording.frame import Box
+from endpoint.scene.region import Region
 from tests.live_titration import RECORD, Titration, pumped, stepwise
 from tests.test_journal import full_disk
 

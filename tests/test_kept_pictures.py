@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from endpoint.kept_pictures import PauseKeeper, PictureKeeper, ShadeKeeper
-from endpoint.sources.frame import ArrayFrame, Box
+from endpoint.colour.kept_pictures import PauseKeeper, PictureKeeper, ShadeKeeper
+from endpoint.recording.frame import ArrayFrame, Box
 
 RED, BLUE = np.array([0.7, 0.2, 0.4]), np.array([0.2, 0.4, 0.7])
 LIQUID = Box(20, 20, 60, 60)

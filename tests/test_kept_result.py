@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from endpoint.report.document import document, plain
-from endpoint.report.files import write_folder
-from endpoint.report.kept_result import KeptResult, check_document, picture_bytes, read_kept
-from endpoint.report.wording import delivered_text
-from endpoint.result_file import ResultFileProblem
-from endpoint.seen_volume import of_log
+from endpoint.delivery.picture_volume import of_log
+from endpoint.files.result_json import ResultFileProblem
+from endpoint.report.folder import write_folder
+from endpoint.result.document import document, plain
+from endpoint.result.kept import KeptResult, check_document, picture_bytes, read_kept
+from endpoint.result.wording import delivered_text
 from tests.test_report import CASES, EXTRA
 
 

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from endpoint.assembly import job_without_source
-from endpoint.pipeline import Result, of_colours
+from endpoint.analysis.pipeline import Result, of_colours
+from endpoint.analysis.prepare import job_without_source
+from endpoint.delivery.picture_volume import of_log
 from endpoint.problems import DeliveryProblem
-from endpoint.record import parse_record
-from endpoint.report.document import document
-from endpoint.seen_volume import of_log
-from endpoint.sources.volumes import read_log
+from endpoint.record.titration import parse_record
+from endpoint.recording.volume_log import read_log
+from endpoint.result.document import document
 from tests.bench_scene import ADDITIONS, FILM_START_S, PAUSE_S, TRUE_ML, colours_of_frames
 
 SIGMA_ML = 0.03

@@ -9,11 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.burette_view import find_tube, grey, log_strip, read_scale, strip_maps
-from endpoint.meniscus import HIDDEN, MeniscusTrace, follow_meniscus
+from endpoint.delivery.meniscus import HIDDEN, MeniscusTrace, follow_meniscus
+from endpoint.delivery.picture_volume import SeenVolume, delivery_from_meniscus
+from endpoint.delivery.tube import find_tube, grey, log_strip, read_scale, strip_maps
 from endpoint.problems import DeliveryProblem
-from endpoint.seen_volume import SeenVolume, delivery_from_meniscus
-from endpoint.sources.frame import ArrayFrame, Box
+from endpoint.recording.frame import ArrayFrame, Box
 from sample_media.burette_optics import meniscus_profile
 from sample_media.burette_recipe import BuretteRecipe
 from sample_media.burette_view import render_burette

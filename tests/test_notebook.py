@@ -17,12 +17,12 @@ import numpy as np
 import pytest
 
 import endpoint
+from endpoint.analysis.pipeline import Result
 from endpoint.batch.work import row_of_record
 from endpoint.notebook import NotebookResult
-from endpoint.pipeline import Result
 from endpoint.problems import InstallProblem, Problem
-from endpoint.record import read_record
-from endpoint.report.files import curve_csv
+from endpoint.record.titration import read_record
+from endpoint.report.folder import curve_csv
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "sample_media"

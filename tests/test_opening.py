@@ -15,14 +15,14 @@ import pytest
 from made_media import patch_picture, run_apart, write_film
 from PIL import Image
 
-from endpoint.assembly import prepare
+from endpoint.analysis.prepare import prepare
 from endpoint.problems import Problem
-from endpoint.record import TitrationRecord, parse_record
-from endpoint.sources.frame import Box
-from endpoint.sources.opening import open_source, sha256_of
-from endpoint.sources.photometer import PhotometerTable
-from endpoint.sources.stills import StillsSource
-from endpoint.sources.video import VideoSource
+from endpoint.record.titration import TitrationRecord, parse_record
+from endpoint.recording.film import VideoSource
+from endpoint.recording.frame import Box
+from endpoint.recording.opening import open_source, sha256_of
+from endpoint.recording.photometer import PhotometerTable
+from endpoint.recording.stills import StillsSource
 
 
 def record_in(
@@ -178,11 +178,11 @@ def test_what_may_not_be_read(locked: Path, call: str, name: str) -> None:
         "import os\n"
         "from pathlib import Path\n"
         "from endpoint.problems import Problem\n"
-        "from endpoint.record import read_record\n"
-        "from endpoint.sources.opening import _need_file\n"
-        "from endpoint.sources.photometer import read_table\n"
-        "from endpoint.sources.stills import find_stills\n"
-        "from endpoint.sources.volumes import read_log\n"
+        "from endpoint.record.titration import read_record\n"
+        "from endpoint.recording.opening import _need_file\n"
+        "from endpoint.recording.photometer import read_table\n"
+        "from endpoint.recording.stills import find_stills\n"
+        "from endpoint.recording.volume_log import read_log\n"
         "folder = Path(sys.argv[1])\n"
         "if os.geteuid() == 0:\n    os.setuid(65534)\n"
         f"try:\n    {call}\n"

@@ -12,7 +12,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from endpoint.outliers import (
+from endpoint.replicates.outliers import (
     Side,
     concordance,
     dixon,
@@ -20,7 +20,7 @@ from endpoint.outliers import (
     grubbs_critical,
     repeatability,
 )
-from endpoint.sample_range import deviation_bias, range_factor, range_moments
+from endpoint.replicates.range_constants import deviation_bias, range_factor, range_moments
 
 TEXT = (Path(__file__).parent / "reference" / "statistics.toml").read_text(encoding="utf-8")
 REFERENCE = {entry["id"]: entry for entry in tomllib.loads(TEXT)["entry"]}

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from made_media import run_apart
 
 from endpoint.problems import SourceProblem
-from endpoint.sources.photometer import SATURATION, PhotometerTable, read_table
+from endpoint.recording.photometer import SATURATION, PhotometerTable, read_table
 
 VOLUMES = [0.0, 0.5, 1.0]
 A620 = [0.051, 0.062, 0.4]
@@ -175,7 +175,7 @@ def test_a_table_without_end_is_refused_in_little_memory(
 ) -> None:
     script = (
         "from pathlib import Path\n"
-        "from endpoint.sources.photometer import read_table\n"
+        "from endpoint.recording.photometer import read_table\n"
         f"path = Path(sys.argv[1]); path.write_text({code})\n"
         "try:\n    read_table(path)\nexcept Exception as e:\n"
         "    print(type(e).__name__, e, end='')\n"

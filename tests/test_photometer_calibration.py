@@ -9,15 +9,13 @@ import numpy as np
 import pytest
 
 from calibration.certificate import Certificate, read_certificate, write_certificate
-from calibration.photometer import (
+from calibration.instruments.photometer import (
     calibrated_wavelength,
     certificate_from_sheet,
     corrected,
     highest_absorbance,
 )
-from calibration.quantity import CalibrationProblem
-from calibration.sheet import read_sheet
-from calibration.stray_light import (
+from calibration.instruments.stray_light import (
     Level,
     Noise,
     believed,
@@ -27,6 +25,8 @@ from calibration.stray_light import (
     noise_of,
     straightened,
 )
+from calibration.quantity import CalibrationProblem
+from calibration.sheet import read_sheet
 
 TODAY = datetime.date(2026, 11, 25)
 BENCH = Path(__file__).parent.parent / "sample_media" / "bench"

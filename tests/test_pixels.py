@@ -6,8 +6,15 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from endpoint.pixels import MOST_PIXELS, level_of, linear_light, quick_linear, spots_of, to_linear
-from endpoint.sources.frame import ArrayFrame, Box, codes_at
+from endpoint.colour.linear_light import (
+    MOST_PIXELS,
+    level_of,
+    linear_light,
+    quick_linear,
+    spots_of,
+    to_linear,
+)
+from endpoint.recording.frame import ArrayFrame, Box, codes_at
 
 
 @pytest.mark.parametrize("transfer", ["srgb", "bt709", "linear"])

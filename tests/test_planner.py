@@ -16,10 +16,12 @@ from click.testing import CliRunner
 from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
+from endpoint.chemistry.equilibrium import Constants, constants_at, solve
 from endpoint.commands.plan import plan as plan_command
-from endpoint.curve import from_absorbance
-from endpoint.equilibrium import Constants, constants_at, solve
-from endpoint.hardness import hardness
+from endpoint.curve.points import from_absorbance
+from endpoint.equivalence.fit import fit_transition
+from endpoint.equivalence.model import Priors
+from endpoint.hardness.formula import hardness
 from endpoint.planner.advice import improvements, remarks
 from endpoint.planner.designs import (
     ALIQUOT_MG,
@@ -41,14 +43,12 @@ from endpoint.planner.indicator_error import (
 )
 from endpoint.planner.pouring import BEYOND_ML, pouring_for
 from endpoint.planner.question import PlannerProblem, Question, Wanted, parse_range, parse_wanted
+from endpoint.planner.record import record_skeleton
 from endpoint.planner.ware import burette_at_hand, numbers_of, pipettes_at_hand
-from endpoint.record import read_record
-from endpoint.report.plan import plan_words
-from endpoint.report.plan_record import record_skeleton
-from endpoint.sources.synthetic import CAMERA, level_volume_ml, simulate
-from endpoint.sources.synthetic import Plan as Recipe
-from endpoint.titration_model import Priors
-from endpoint.transition import fit_transition
+from endpoint.planner.words import plan_words
+from endpoint.record.titration import read_record
+from sample_media.simulated import CAMERA, level_volume_ml, simulate
+from sample_media.simulated import Plan as Recipe
 
 FloatArray = NDArray[np.float64]
 
@@ -160,7 +160,7 @@ def forecasts() -> list[Forecast]:
 def test_one_titration_is_budgeted_like_a_finished_one() -> None:
     forecast = by_recording(setup(), (in_flask(2.5, 0.2, 50.0, 52.0, 0.01),))
     assert forecast is not None
-    from calibration.glassware import burette_volume, pipette_deliveries
+    from calibration.ware.glassware import burette_volume, pipette_deliveries
 
     end = Quantity(12.5, "mL")
     for name, part in forecast.endpoint_parts.items():

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from endpoint.problems import RecordProblem
-from endpoint.record import _KEYS, parse_record, read_record, record_from_options
-from endpoint.settings import OPTIONS, Settings, settings_from
+from endpoint.record.settings import OPTIONS, Settings, settings_from
+from endpoint.record.titration import _KEYS, parse_record, read_record, record_from_options
 
 GOOD = """\
 format = 1

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from endpoint.assembly import prepare
-from endpoint.pipeline import Result, analyse, follow
-from endpoint.record import read_record
-from endpoint.report.document import document
+from endpoint.analysis.pipeline import Result, analyse, follow
+from endpoint.analysis.prepare import prepare
+from endpoint.record.titration import read_record
+from endpoint.result.document import document
 from sample_media.render import family, truth_of, write
 
 

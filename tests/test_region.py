@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from endpoint.following import Watch, follow
+from endpoint.colour.follow import Watch, follow
 from endpoint.problems import Flag, NoEndpoint
-from endpoint.region import Region, locate
-from endpoint.sources.frame import ArrayFrame, Box
+from endpoint.recording.frame import ArrayFrame, Box
+from endpoint.scene.region import Region, locate
 from tests.drawn_bench import Bench, Drawn, Mask, draw
 
 SMALL = Bench(width=400, height=300)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from endpoint.equilibrium import Flask, constants_at, speciate
+from endpoint.chemistry.equilibrium import Flask, constants_at, speciate
 from endpoint.replay.chemistry import (
     LEVELS,
     NAMES,

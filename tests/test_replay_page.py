@@ -19,18 +19,18 @@ from click.testing import CliRunner
 from playwright.sync_api import Browser, Page, expect
 from pypdf import PdfReader
 
-from endpoint.assembly import prepare
+from endpoint.analysis.pipeline import analyse
+from endpoint.analysis.prepare import prepare
 from endpoint.cli import main
-from endpoint.pipeline import analyse
-from endpoint.record import read_record
+from endpoint.drawing.svg import MARKS
+from endpoint.record.titration import read_record
 from endpoint.replay.chemistry import Tables, holders
 from endpoint.replay.page import LARGEST_BYTES, page
 from endpoint.replay.story import Story, tell
-from endpoint.report.document import provenance_of
-from endpoint.report.drawing import MARKS
-from endpoint.report.files import write_folder
-from endpoint.report.kept_result import read_kept
-from endpoint.report.text import summary
+from endpoint.report.folder import write_folder
+from endpoint.result.document import provenance_of
+from endpoint.result.kept import read_kept
+from endpoint.result.text import summary
 from tests.bench_server import browsing, heard, tab_to
 from tests.test_report import CASES, EXTRA
 

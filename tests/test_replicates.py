@@ -16,18 +16,18 @@ from click.testing import CliRunner
 
 from calibration.quantity import Quantity
 from endpoint.commands.replicates import replicates as command
-from endpoint.hardness import hardness
+from endpoint.hardness.formula import hardness
+from endpoint.hardness.titre import ReplicateProblem, Run
+from endpoint.hardness.titre_files import read_runs
+from endpoint.hardness.titre_table import Bench, read_series
 from endpoint.problems import Problem
-from endpoint.recovery import RecoveryProblem, recovery
-from endpoint.replicate_mean import mean_blank, summarise
-from endpoint.replicates import replicates
-from endpoint.report.mean_view import mean_view
-from endpoint.report.replicate_chart import describe_replicates, replicate_chart
-from endpoint.report.replicate_document import replicates_document
-from endpoint.report.replicates import summary_text
-from endpoint.titre_files import read_runs
-from endpoint.titre_table import Bench, read_series
-from endpoint.titres import ReplicateProblem, Run
+from endpoint.replicates.chart import describe_replicates, replicate_chart
+from endpoint.replicates.document import replicates_document
+from endpoint.replicates.mean import mean_blank, summarise
+from endpoint.replicates.recovery import RecoveryProblem, recovery
+from endpoint.replicates.report_contents import mean_view
+from endpoint.replicates.series import replicates
+from endpoint.replicates.words import summary_text
 
 TITRANT = Quantity.measured(0.01, "mol/L", 2e-5, "titrant: concentration")
 

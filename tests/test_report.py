@@ -14,14 +14,16 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
-from endpoint.hardness_units import MG_L_CACO3
-from endpoint.output_files import check_file, check_folder
-from endpoint.pipeline import Result, conclude
+from endpoint.analysis.pipeline import Result, conclude
+from endpoint.drawing.chart import describe
+from endpoint.equivalence.fit import Estimate
+from endpoint.files.folder import check_file, check_folder
+from endpoint.hardness.units import MG_L_CACO3
 from endpoint.problems import FLAG_TEXT, Flag, OutputProblem
-from endpoint.report.charts import describe
-from endpoint.report.document import document, to_json
-from endpoint.report.files import curve_csv, write_folder
-from endpoint.report.rounding import (
+from endpoint.report.folder import curve_csv, write_folder
+from endpoint.result.document import document, to_json
+from endpoint.result.text import answer, summary, volume_words
+from endpoint.rounding import (
     FIXED_SPACE,
     decimals_for,
     format_quantity,
@@ -30,9 +32,7 @@ from endpoint.report.rounding import (
     two_figures,
     with_uncertainty,
 )
-from endpoint.report.text import answer, summary, volume_words
-from endpoint.sources.synthetic import PHOTOMETER, simulate
-from endpoint.transition import Estimate
+from sample_media.simulated import PHOTOMETER, simulate
 from tests.simulated import curve, flask, job, result_of, steps
 from tests.studies.interval_study import curve_of
 

@@ -19,14 +19,14 @@ from pypdf import PdfReader
 from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject
 
 from endpoint.cli import main
-from endpoint.report import wording
-from endpoint.report.curve_drawing import curve_drawings
-from endpoint.report.drawing import MARKS
-from endpoint.report.kept_result import read_kept
+from endpoint.drawing.curve_svg import curve_drawings
+from endpoint.drawing.svg import MARKS
+from endpoint.drawing.thumbnails import CELL_IN, COLUMNS, TYPE_PT
+from endpoint.report.contents import cut, report_view, shortened
 from endpoint.report.pdf import _LEVELS, _beside
-from endpoint.report.report_view import cut, report_view, shortened
-from endpoint.report.rounding import outward, two_figures, with_uncertainty
-from endpoint.report.thumbnails import CELL_IN, COLUMNS, TYPE_PT
+from endpoint.result import wording
+from endpoint.result.kept import read_kept
+from endpoint.rounding import outward, two_figures, with_uncertainty
 from tests.bench_server import barriers, browsing, heard
 from tests.test_indicator_records import record as other_indicator
 

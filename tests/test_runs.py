@@ -16,8 +16,8 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from endpoint.bench.journal import Journal
-from endpoint.bench.journal_events import (
+from endpoint.analysis.pipeline import analyse, follow
+from endpoint.bench.journal.events import (
     Correction,
     Event,
     Finding,
@@ -29,19 +29,26 @@ from endpoint.bench.journal_events import (
     Still,
     Undo,
 )
-from endpoint.bench.kept_region import region_of, region_seen
-from endpoint.bench.rebuild import result_of
+from endpoint.bench.journal.export import (
+    default_journal,
+    done_in,
+    export,
+    job_of,
+    rebuilt,
+    run_head,
+)
+from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.reconstruct import result_of
+from endpoint.bench.journal.stored_region import region_of, region_seen
 from endpoint.cli import main
-from endpoint.colour import ColourSample
-from endpoint.colour_table import colours_csv, samples_of
-from endpoint.pipeline import analyse, follow
+from endpoint.colour.density import ColourSample
+from endpoint.colour.table import colours_csv, samples_of
+from endpoint.files.toml_text import toml_text
 from endpoint.problems import JournalProblem, OutputProblem, Problem, RecordProblem, SourceProblem
-from endpoint.record_text import toml_text
-from endpoint.region import Region, locate
-from endpoint.report.document import document
-from endpoint.runs import default_journal, done_in, export, job_of, rebuilt, run_head
-from endpoint.sources.colours import read_colours
-from endpoint.sources.frame import ArrayFrame, SourceInfo
+from endpoint.recording.colours import read_colours
+from endpoint.recording.frame import ArrayFrame, SourceInfo
+from endpoint.result.document import document
+from endpoint.scene.region import Region, locate
 from tests.drawn_bench import Bench, draw
 from tests.live_titration import RECORD, Titration, head, pumped, stepwise
 from tests.test_journal import samples

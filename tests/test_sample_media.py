@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from endpoint.record import read_record
-from endpoint.sources.video import VideoSource
+from endpoint.record.titration import read_record
+from endpoint.recording.film import VideoSource
 from sample_media import light
 from sample_media.film_files import write_home_film
 from sample_media.filming import linear_frames

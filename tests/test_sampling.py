@@ -10,14 +10,14 @@ import pytest
 from drawn_bench import BLUE_FORM, RED_FORM
 
 from calibration.quantity import Contribution, FrozenTable, Quantity
-from endpoint.curve import from_absorbance
-from endpoint.delivery import Delivery
-from endpoint.equilibrium import Flask, speciate
-from endpoint.job import Job
-from endpoint.pipeline import Result, analyse
-from endpoint.region import Region
-from endpoint.sampling import Look, samples_of, single_change, step_spans
-from endpoint.sources.frame import ArrayFrame, Box, Frame, SourceInfo, Spans, Stamps
+from endpoint.analysis.frames import Look, samples_of, single_change, step_spans
+from endpoint.analysis.inputs import Job
+from endpoint.analysis.pipeline import Result, analyse
+from endpoint.chemistry.equilibrium import Flask, speciate
+from endpoint.curve.points import from_absorbance
+from endpoint.delivery.delivery import Delivery
+from endpoint.recording.frame import ArrayFrame, Box, Frame, SourceInfo, Spans, Stamps
+from endpoint.scene.region import Region
 
 LAG_S = 1.5
 FLASK = Flask(105.0, 0.100, 0.024, indicator_umol=2.0, titrant_mol_l=0.01)

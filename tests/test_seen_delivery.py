@@ -12,19 +12,19 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from endpoint.burette_search import burette_in, find_burette, find_tip
+from endpoint.analysis.volume_axis import widened
 from endpoint.cli import main
-from endpoint.delivery import Delivery
-from endpoint.delivery_record import readings_from_text
-from endpoint.drops import DropCount
+from endpoint.delivery.burette_search import burette_in, find_burette, find_tip
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.drops import DropCount
+from endpoint.delivery.picture_volume import delivery_from_drops, pauses_of
+from endpoint.equivalence.fit import Estimate
+from endpoint.messages import SEEN_REASONS, SEEN_REMARKS, seen_reason
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_NONE, RecordProblem, UnseenVolume
-from endpoint.record import parse_record
-from endpoint.seen_volume import delivery_from_drops, pauses_of
-from endpoint.sentences import SEEN_REASONS, SEEN_REMARKS, seen_reason
-from endpoint.sources.frame import ArrayFrame
-from endpoint.sources.video import VideoSource
-from endpoint.transition import Estimate
-from endpoint.volume_axis import widened
+from endpoint.record.delivery import readings_from_text
+from endpoint.record.titration import parse_record
+from endpoint.recording.film import VideoSource
+from endpoint.recording.frame import ArrayFrame
 from sample_media.bench_view import BenchRecipe, bench_recipe, plan_of_bench, write_bench_film
 from sample_media.burette_recipe import burette_family
 from sample_media.burette_view import render_burette

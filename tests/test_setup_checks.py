@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.bench.setup_checks import Check, ready, setup_checks
-from endpoint.colour import ColourSample
-from endpoint.indicator_file import named_indicator
+from endpoint.bench.guidance.setup_checks import Check, ready, setup_checks
+from endpoint.chemistry.indicator_file import named_indicator
+from endpoint.colour.density import ColourSample
 from endpoint.problems import Flag
-from endpoint.region import Region
-from endpoint.sources.frame import Box
+from endpoint.recording.frame import Box
+from endpoint.scene.region import Region
 
 RED = (0.14, 0.60, 0.38)
 BLUE = (0.62, 0.40, 0.16)

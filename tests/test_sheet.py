@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from calibration.certificate import Certificate
-from calibration.photometer import calibrated_wavelength
+from calibration.instruments.photometer import calibrated_wavelength
 from calibration.quantity import CalibrationProblem, Quantity
 from calibration.sheet import read_sheet
 from endpoint.problems import Problem, RecordProblem
-from endpoint.record import read_record
+from endpoint.record.titration import read_record
 
 HEAD = '# format = 1\n# [certificate]\n# id = "a"\n'
 DEEP = "format = 1\n" + ".".join(["a"] * 60_000) + " = 1\n"

@@ -15,8 +15,8 @@ from made_media import patch_picture, run_apart, write_huge_png
 from PIL import Image
 
 from endpoint.problems import SourceProblem
-from endpoint.sources.frame import Box
-from endpoint.sources.stills import LONG_SIDE, StillsSource, load_still, natural_key
+from endpoint.recording.frame import Box
+from endpoint.recording.stills import LONG_SIDE, StillsSource, load_still, natural_key
 
 PICTURE = patch_picture().astype(np.uint8)
 
@@ -256,7 +256,7 @@ def test_a_png_of_30000_pixels_is_refused_before_it_is_decoded(tmp_path: Path) -
     write_huge_png(tmp_path / "a.png", 30_000)
     code = (
         "from pathlib import Path\n"
-        "from endpoint.sources.stills import load_still\n"
+        "from endpoint.recording.stills import load_still\n"
         "try:\n    load_still(Path(sys.argv[1]))\nexcept Exception as e:\n"
         "    print(type(e).__name__, e, end='')\n"
     )
@@ -269,7 +269,7 @@ def test_the_largest_still_that_is_taken_fits_into_memory(tmp_path: Path) -> Non
     write_huge_png(tmp_path / "a.png", 8_900)
     code = (
         "from pathlib import Path\n"
-        "from endpoint.sources.stills import load_still\n"
+        "from endpoint.recording.stills import load_still\n"
         "print(load_still(Path(sys.argv[1]))[0].shape, end='')\n"
     )
     said, _, peak_mb = run_apart(code, str(tmp_path / "a.png"))

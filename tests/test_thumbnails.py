@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from endpoint.assembly import prepare
-from endpoint.kept_pictures import KeptPicture, PictureKeeper
-from endpoint.pipeline import Result, analyse
+from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.prepare import prepare
+from endpoint.colour.kept_pictures import KeptPicture, PictureKeeper
+from endpoint.drawing.pictures import write_pictures
+from endpoint.drawing.thumbnails import MOST, choose, describe_thumbnails, thumbnails_picture
 from endpoint.problems import Flag
-from endpoint.record import read_record
-from endpoint.report.pictures import write_pictures
-from endpoint.report.thumbnails import MOST, choose, describe_thumbnails, thumbnails_picture
-from endpoint.sources.frame import ArrayFrame
+from endpoint.record.titration import read_record
+from endpoint.recording.frame import ArrayFrame
 
 SAMPLE = Path(__file__).resolve().parent.parent / "sample_media" / "chapel-fountain.toml"
 

@@ -11,11 +11,11 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.certificate import Certificate, read_certificate, write_certificate
-from calibration.mixing import Pause, PauseFit, TimingProblem, fit_pause, mixing_lag
+from calibration.instruments.mixing import Pause, PauseFit, TimingProblem, fit_pause, mixing_lag
+from calibration.instruments.timing import certificate_from_sheet, clock_offset
 from calibration.quantity import CalibrationProblem
 from calibration.sheet import read_sheet
-from calibration.timing import certificate_from_sheet, clock_offset
-from endpoint.delivery import Delivery
+from endpoint.delivery.delivery import Delivery
 
 FloatArray = NDArray[np.float64]
 TODAY = datetime.date(2026, 11, 25)

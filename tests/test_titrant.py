@@ -14,10 +14,9 @@ import uncertainties
 from titrant_sheets import BURETTE, certificate, strength
 
 from calibration.certificate import Certificate, read_certificate, write_certificate
-from calibration.end_error import end_read_by_eye
-from calibration.glassware import burette_volume, pipette_deliveries, ware_from_table
 from calibration.quantity import Quantity, covariance
-from calibration.standards import (
+from calibration.standardisation.end_error import end_read_by_eye
+from calibration.standardisation.standards import (
     amount,
     atomic_weights,
     find_substance,
@@ -26,8 +25,9 @@ from calibration.standards import (
     substance_names,
     weighed_mass,
 )
-from calibration.titrant import concentration, volume_ratio
-from calibration.titres import Repeatability, Titre, mean_of
+from calibration.standardisation.titrant import concentration, volume_ratio
+from calibration.standardisation.titres import Repeatability, Titre, mean_of
+from calibration.ware.glassware import burette_volume, pipette_deliveries, ware_from_table
 
 FOLDER = Path(__file__).parent / "reference"
 REFERENCE = {

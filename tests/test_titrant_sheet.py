@@ -12,13 +12,13 @@ from typing import Any
 import pytest
 from titrant_sheets import BASE, BURETTE, TODAY, certificate, strength
 
-from calibration import weighing
-from calibration.burette import burette_from_certificate
 from calibration.certificate import quantity_from_json, read_certificate, write_certificate
-from calibration.glassware import burette_volume, ware_from_table
 from calibration.quantity import CalibrationProblem, Contribution, Quantity, Source
 from calibration.sheet import read_sheet
-from calibration.titrant import certificate_from_sheet
+from calibration.standardisation.titrant import certificate_from_sheet
+from calibration.ware import weighing
+from calibration.ware.burette import burette_from_certificate
+from calibration.ware.glassware import burette_volume, ware_from_table
 
 BENCH = Path(__file__).resolve().parent.parent / "sample_media" / "bench"
 SHARED = {

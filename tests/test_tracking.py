@@ -10,18 +10,17 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
-from endpoint import tracking
-from endpoint.colour import trace
-from endpoint.delivery import Delivery
-from endpoint.following import follow
-from endpoint.job import Job
-from endpoint.mixture import strangers
-from endpoint.pipeline import Result, analyse
+from endpoint.analysis.inputs import Job
+from endpoint.analysis.pipeline import Result, analyse
+from endpoint.colour.density import trace
+from endpoint.colour.follow import follow
+from endpoint.colour.mixture import strangers
+from endpoint.delivery.delivery import Delivery
+from endpoint.drawing.thumbnails import choose, thumbnails_picture
 from endpoint.problems import Flag
-from endpoint.region import Region, locate
-from endpoint.report.thumbnails import choose, thumbnails_picture
-from endpoint.sources.frame import ArrayFrame, Frame, SourceInfo
-from endpoint.steadiness import (
+from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
+from endpoint.scene import tracking
+from endpoint.scene.camera_shift import (
     camera_moved,
     camera_shift,
     has_moved,
@@ -29,6 +28,7 @@ from endpoint.steadiness import (
     small_factor,
     small_picture,
 )
+from endpoint.scene.region import Region, locate
 from tests.drawn_bench import Bench, Drawn, draw
 
 SMALL = Bench(width=400, height=300, ground="plain")

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime, least_squares
 
-from endpoint.curve import from_absorbance
-from endpoint.equilibrium import Flask, constants_at
-from endpoint.fitting import descend
-from endpoint.sources.synthetic import Plan, careful_additions, draw_plan, level_volume_ml, simulate
-from endpoint.titration_model import PARAMETER_NAMES, Model, Priors, Setting
-from endpoint.transition import fit_transition, profile_interval
+from endpoint.chemistry.equilibrium import Flask, constants_at
+from endpoint.curve.points import from_absorbance
+from endpoint.equivalence.fit import fit_transition, profile_interval
+from endpoint.equivalence.least_squares import descend
+from endpoint.equivalence.model import PARAMETER_NAMES, Model, Priors, Setting
+from sample_media.simulated import Plan, careful_additions, draw_plan, level_volume_ml, simulate
 from tests.studies.interval_study import bound_ml, curve_of, groups_of, run_one, summarise
 
 

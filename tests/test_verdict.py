@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from endpoint.curve import from_absorbance
-from endpoint.pipeline import conclude
-from endpoint.sentences import REASONS, REMARKS
-from endpoint.sources.synthetic import BLUE_FORM, RED_FORM, Plan, simulate
+from endpoint.analysis.pipeline import conclude
+from endpoint.curve.points import from_absorbance
+from endpoint.messages import REASONS, REMARKS
+from sample_media.simulated import BLUE_FORM, RED_FORM, Plan, simulate
 from tests.simulated import RGB, curve, flask, job, result_of, steps
 
 

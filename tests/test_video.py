@@ -20,9 +20,9 @@ from made_media import (
 )
 
 from endpoint.problems import SourceProblem
-from endpoint.sources.frame import Box, Frame, Spans, Spots, codes_at, grey, thinned
-from endpoint.sources.planes import ColourCoding, Grid, Part, codes_of, rgb_at, rgb_of
-from endpoint.sources.video import VideoSource
+from endpoint.recording.film import VideoSource
+from endpoint.recording.frame import Box, Frame, Spans, Spots, codes_at, grey, thinned
+from endpoint.recording.planes import ColourCoding, Grid, Part, codes_of, rgb_at, rgb_of
 
 TWO_LEVELS = 2.0 / 255.0
 
@@ -382,7 +382,7 @@ def test_too_large_pictures_are_refused_before_they_are_decoded(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = write_film(tmp_path / "film.mp4", [patch_picture()] * 2)
-    monkeypatch.setattr("endpoint.sources.video.MAX_PIXELS", 64 * 32 - 1)
+    monkeypatch.setattr("endpoint.recording.film.MAX_PIXELS", 64 * 32 - 1)
     with pytest.raises(SourceProblem, match=r"too large|no film|no picture"):
         VideoSource(path)
 
@@ -391,7 +391,7 @@ def test_the_decoder_keeps_its_own_words_to_itself(tmp_path: Path) -> None:
     whole = write_film(tmp_path / "whole.mp4", busy_pictures(60))
     code = (
         "from pathlib import Path\n"
-        "from endpoint.sources.video import VideoSource\n"
+        "from endpoint.recording.film import VideoSource\n"
         "list(VideoSource(Path(sys.argv[1])).frames())\n"
     )
     said, complained, _ = run_apart(code, str(damaged_copy(whole, "damaged.mp4", 1)))
@@ -407,8 +407,8 @@ def test_memory_does_not_grow_with_the_film(tmp_path: Path) -> None:
     )
     code = (
         "from pathlib import Path\n"
-        "from endpoint.sources.frame import Box\n"
-        "from endpoint.sources.video import VideoSource\n"
+        "from endpoint.recording.frame import Box\n"
+        "from endpoint.recording.film import VideoSource\n"
         "source = VideoSource(Path(sys.argv[1]))\n"
         "seen = sum(f.encoded(Box(900, 500, 950, 550)).shape[0] for f in source.frames())\n"
         "seen += sum(f.rgb8().shape[0] for f in source.sample(10))\n"
@@ -430,8 +430,8 @@ def test_the_largest_film_that_is_taken_fits_into_memory(tmp_path: Path) -> None
     code = (
         "import os; os.cpu_count = lambda: 64\n"
         "from pathlib import Path\n"
-        "from endpoint.sources.frame import Box\n"
-        "from endpoint.sources.video import VideoSource\n"
+        "from endpoint.recording.frame import Box\n"
+        "from endpoint.recording.film import VideoSource\n"
         "source = VideoSource(Path(sys.argv[1]))\n"
         "kept = source.sample(20)\n"
         "whole = [f.rgb8().shape for f in kept]\n"
@@ -448,7 +448,7 @@ def test_a_picture_of_too_many_bytes_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = write_film(tmp_path / "film.mp4", [patch_picture()] * 2, pixel_format="yuv444p10le")
-    monkeypatch.setattr("endpoint.sources.video.MAX_PICTURE_BYTES", 64 * 32 * 6 - 1)
+    monkeypatch.setattr("endpoint.recording.film.MAX_PICTURE_BYTES", 64 * 32 * 6 - 1)
     with pytest.raises(SourceProblem, match="yuv444p10le") as caught:
         VideoSource(path)
     assert "8 bits" in caught.value.remedy

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from endpoint.problems import DeliveryProblem
-from endpoint.sources.volumes import VolumeLog, read_log
+from endpoint.recording.volume_log import VolumeLog, read_log
 
 # Hundredths of a second and of a millilitre, so that no digit is lost in writing.
 GAPS = st.lists(st.tuples(st.integers(1, 5000), st.integers(0, 300)), min_size=1, max_size=12)

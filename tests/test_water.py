@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from calibration.quantity import CalibrationProblem
-from calibration.water import (
+from calibration.ware.water import (
     GLASSES,
     WATER_DENSITY_U_KG_M3,
     air_density,

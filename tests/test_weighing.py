@@ -14,8 +14,8 @@ import pytest
 from calibration.certificate import Certificate, read_certificate, write_certificate
 from calibration.quantity import CalibrationProblem, Quantity, covariance
 from calibration.sheet import read_sheet
-from calibration.water import GLASSES, water_expansion
-from calibration.weighing import certificate_from_sheet
+from calibration.ware.water import GLASSES, water_expansion
+from calibration.ware.weighing import certificate_from_sheet
 from tests.test_water import REFERENCE
 from tests.weighed_ware import (
     TODAY,

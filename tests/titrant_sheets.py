@@ -10,7 +10,7 @@ from typing import Any
 from calibration.certificate import Certificate
 from calibration.quantity import Quantity
 from calibration.sheet import Sheet
-from calibration.titrant import certificate_from_sheet
+from calibration.standardisation.titrant import certificate_from_sheet
 
 TODAY = datetime.date(2026, 11, 25)
 BURETTE = {"nominal_ml": 50, "class": "A", "division_ml": 0.1, "name": "B2"}

@@ -11,8 +11,8 @@ import numpy as np
 
 from calibration.certificate import Certificate
 from calibration.sheet import Sheet
-from calibration.water import air_density, weighed_volume
-from calibration.weighing import certificate_from_sheet
+from calibration.ware.water import air_density, weighed_volume
+from calibration.ware.weighing import certificate_from_sheet
 
 TODAY = datetime.date(2026, 11, 25)
 GAMMA = 9.9e-6

@@ -14,8 +14,8 @@ from typing import Any
 
 from endpoint.batch.problem import BatchProblem
 from endpoint.problems import Problem
-from endpoint.record import read_record
-from endpoint.report.document import program
+from endpoint.record.titration import read_record
+from endpoint.result.document import program
 
 _MAX_LIST_BYTES = 20_000_000
 _MOST_ITEMS = 100_000

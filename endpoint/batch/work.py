@@ -7,12 +7,12 @@ import hashlib
 import os
 from pathlib import Path
 
-from endpoint.assembly import prepare
+from endpoint.analysis.pipeline import analyse
+from endpoint.analysis.prepare import prepare
 from endpoint.batch.row import Row, failed_row, located_row, refused_row, versions
-from endpoint.pipeline import analyse
 from endpoint.problems import Problem
-from endpoint.record import read_record
-from endpoint.report.document import document, programs, provenance_of
+from endpoint.record.titration import read_record
+from endpoint.result.document import document, programs, provenance_of
 
 
 def row_of_record(name: str, path: Path, today: datetime.date | None = None) -> Row:

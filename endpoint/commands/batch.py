@@ -60,7 +60,7 @@ def batch(
     from endpoint.batch.journal import Journal
     from endpoint.batch.problem import BatchProblem, BatchStopped
     from endpoint.batch.run import open_items, run_batch
-    from endpoint.output_files import check_folder
+    from endpoint.files.folder import check_folder
 
     if not 0.0 < limit_s <= 1e6:
         raise BatchProblem(f"--limit-s is {limit_s:g}.", "Give seconds, above 0, up to 1000000.")
@@ -141,7 +141,7 @@ def _duration(seconds: float) -> str:
 
 def _write(rows: tuple[Row, ...], folder: Path) -> list[str]:
     from endpoint.batch.table import has_parquet, table_csv, table_parquet
-    from endpoint.output_files import write_bytes, write_text
+    from endpoint.files.folder import write_bytes, write_text
 
     write_text(folder / "results.csv", table_csv(rows))
     if not has_parquet():
@@ -153,7 +153,7 @@ def _write(rows: tuple[Row, ...], folder: Path) -> list[str]:
 def _tell(rows: tuple[Row, ...], folder: Path, written: list[str]) -> None:
     from endpoint.batch.row import as_text
     from endpoint.batch.table import counts
-    from endpoint.report.wording import CAUTION
+    from endpoint.result.wording import CAUTION
 
     click.echo(f"{len(rows)} recordings: {counts(rows)}.")
     for row in rows:

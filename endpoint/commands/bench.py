@@ -13,10 +13,10 @@ import click
 if TYPE_CHECKING:
     import socket
 
-    from endpoint.bench.hub import Hub
-    from endpoint.bench.journal_port import SessionJournal
-    from endpoint.bench.live import LiveSession
-    from endpoint.bench.security import Keys
+    from endpoint.bench.journal.open_run import SessionJournal
+    from endpoint.bench.live.session import LiveSession
+    from endpoint.bench.web.hub import Hub
+    from endpoint.bench.web.security import Keys
 
 _PORT = 8765
 
@@ -44,8 +44,8 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     The printed address works once. The page needs no colour vision: all is told by words, shapes
     and places, and by tones or speech if wanted.
     """
-    from endpoint.bench.hub import BenchClock, Hub
-    from endpoint.bench.security import Keys
+    from endpoint.bench.web.hub import BenchClock, Hub
+    from endpoint.bench.web.security import Keys
 
     feed, form, details = _feed(camera)
     lan = _consent(port) if share else None
@@ -66,9 +66,9 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
 
 def new_session(details: dict[str, str], journal: SessionJournal) -> LiveSession:
     """Session whose documents tell where they come from."""
-    from endpoint.bench.live import LiveSession
-    from endpoint.bench.parts import adviser, checker
-    from endpoint.bench.provenance import describe_live
+    from endpoint.bench.guidance.parts import adviser, checker
+    from endpoint.bench.live.provenance import describe_live
+    from endpoint.bench.live.session import LiveSession
 
     return LiveSession(
         describe=describe_live(details),
@@ -90,9 +90,9 @@ def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:
     """
     from importlib.metadata import version
 
-    from endpoint.bench.journal import Journal
-    from endpoint.bench.journal_port import SessionJournal
-    from endpoint.runs import default_journal
+    from endpoint.bench.journal.export import default_journal
+    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.open_run import SessionJournal
 
     source = ", ".join(f"{name} {value}" for name, value in details.items())
     return SessionJournal(
@@ -138,7 +138,7 @@ def serve(
     """Serve until it is stopped; `ready` is called as soon as pages are answered."""
     import uvicorn
 
-    from endpoint.bench.server import MAX_MESSAGE_BYTES, application
+    from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 
     class Telling(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -163,7 +163,7 @@ def serve(
 
 
 def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], dict[str, str]]:
-    from endpoint.bench.feeds import CameraFeed, FilmFeed, recorded_run
+    from endpoint.bench.web.feeds import CameraFeed, FilmFeed, recorded_run
 
     if camera == "browser":
         return None, {}, {"camera": "browser"}
@@ -179,7 +179,7 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
             )
         return FilmFeed(run.source, run.rows, run.pump).run, run.form, {"film": path.name}
     from endpoint.problems import SourceProblem
-    from endpoint.sources.video import VideoSource
+    from endpoint.recording.film import VideoSource
 
     if not path.is_file():
         raise SourceProblem(

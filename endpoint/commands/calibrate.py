@@ -19,15 +19,15 @@ KINDS = ("glassware", "titrant", "photometer", "camera", "timing")
 def _maker(kind: str) -> Callable[[Sheet], Certificate]:
     """Calibration that makes a certificate of this kind."""
     if kind == "glassware":
-        from calibration.weighing import certificate_from_sheet as make
+        from calibration.ware.weighing import certificate_from_sheet as make
     elif kind == "titrant":
-        from calibration.titrant import certificate_from_sheet as make
+        from calibration.standardisation.titrant import certificate_from_sheet as make
     elif kind == "photometer":
-        from calibration.photometer import certificate_from_sheet as make
+        from calibration.instruments.photometer import certificate_from_sheet as make
     elif kind == "camera":
-        from calibration.camera import certificate_from_sheet as make
+        from calibration.instruments.camera import certificate_from_sheet as make
     else:
-        from calibration.timing import certificate_from_sheet as make
+        from calibration.instruments.timing import certificate_from_sheet as make
     return make
 
 
@@ -51,9 +51,9 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
     """
     from calibration.certificate import write_certificate
     from calibration.sheet import read_sheet
-    from endpoint.output_files import check_file
+    from endpoint.files.folder import check_file
     from endpoint.problems import OutputProblem
-    from endpoint.report.certificates import certificate_json, certificate_text
+    from endpoint.result.certificates import certificate_json, certificate_text
 
     target = out if out is not None else sheet.with_suffix(".json")
     if not as_json:
@@ -80,7 +80,7 @@ def certificates(places: tuple[Path, ...], as_json: bool) -> None:
 
     Without a place the current folder and the folders in it are searched.
     """
-    from endpoint.report.certificates import find_certificates, list_json, list_text
+    from endpoint.result.certificates import find_certificates, list_json, list_text
 
     today = datetime.date.today()
     found, unreadable = find_certificates(places or (Path(),))

@@ -61,12 +61,12 @@ def compare(
 
     Exit code: 0, or 2 for bad input.
     """
-    from endpoint.compare_table import read_compare_table
+    from endpoint.comparison.document import comparison_document
     from endpoint.comparison.study import compare as work_out
-    from endpoint.output_files import check_file, check_folder, write_text
-    from endpoint.report.compare import summary_text
-    from endpoint.report.compare_document import comparison_document
-    from endpoint.report.document import to_json
+    from endpoint.comparison.titre_pairs import read_compare_table
+    from endpoint.comparison.words import summary_text
+    from endpoint.files.folder import check_file, check_folder, write_text
+    from endpoint.result.document import to_json
 
     for option, value in (
         ("--variance-ratio", variance_ratio),
@@ -106,10 +106,10 @@ def _check(option: str, value: float) -> None:
 
 
 def _write(found: Comparison, document: str, folder: Path) -> list[str]:
-    from endpoint.output_files import write_bytes, write_text
-    from endpoint.report.charts import picture_bytes
-    from endpoint.report.compare_chart import figures
-    from endpoint.report.compare_document import results_csv
+    from endpoint.comparison.document import results_csv
+    from endpoint.comparison.figures import figures
+    from endpoint.drawing.chart import picture_bytes
+    from endpoint.files.folder import write_bytes, write_text
 
     write_text(folder / "comparison.json", document + "\n")
     write_text(folder / "comparison.csv", results_csv(found))

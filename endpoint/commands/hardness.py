@@ -22,11 +22,11 @@ def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> No
     The record holds [sample], [titrant], [ware] and [eye] with the titres; [calcium], [boiled] and
     [back_titration] if they were done.
     """
-    from endpoint.eye_record import read_eye_record
-    from endpoint.eye_titration import work_out
-    from endpoint.output_files import check_file, write_text
-    from endpoint.report.document import to_json
-    from endpoint.report.eye import eye_document, eye_text
+    from endpoint.analysis.by_eye import work_out
+    from endpoint.files.folder import check_file, write_text
+    from endpoint.record.by_eye import read_eye_record
+    from endpoint.result.by_eye import eye_document, eye_text
+    from endpoint.result.document import to_json
 
     if json_to is not None and json_to != "-":
         check_file(Path(json_to))

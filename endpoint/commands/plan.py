@@ -86,13 +86,13 @@ def plan(json_to: str | None, record: str | None, replace: bool, **options: Any)
     Proposes sample, titrant, additions near the end, magnesium EDTA, and how many titrations the
     wanted uncertainty needs, by eye and by recording.
     """
-    from endpoint.output_files import check_file, write_text
+    from endpoint.files.folder import check_file, write_text
     from endpoint.planner.designs import make_plan
     from endpoint.planner.document import plan_document
+    from endpoint.planner.record import record_skeleton
+    from endpoint.planner.words import plan_words
     from endpoint.problems import OutputProblem
-    from endpoint.report.document import to_json
-    from endpoint.report.plan import plan_words
-    from endpoint.report.plan_record import record_skeleton
+    from endpoint.result.document import to_json
 
     question = _question(options)
     for name in (json_to, record):

@@ -21,11 +21,11 @@ def replay(result: str, out: str | None) -> None:
     RESULT is the folder that endpoint locate --out wrote. The file holds everything and works
     without a network: pictures, curve, questions, a model with sliders, worksheet and answers.
     """
-    from endpoint.output_files import check_file, write_text
+    from endpoint.files.folder import check_file, write_text
     from endpoint.problems import OutputProblem
     from endpoint.replay.page import LARGEST_BYTES, page
     from endpoint.replay.story import tell
-    from endpoint.report.kept_result import read_kept
+    from endpoint.result.kept import read_kept
 
     kept = read_kept(Path(result))
     folder = kept.folder or Path(result).parent

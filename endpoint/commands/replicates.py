@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from endpoint.control_chart import Subgroup
-    from endpoint.recovery import Recovery
-    from endpoint.replicate_mean import Blank
-    from endpoint.replicates import Replicates
-    from endpoint.titre_table import Bench
-    from endpoint.titres import ReplicateProblem
+    from endpoint.hardness.titre import ReplicateProblem
+    from endpoint.hardness.titre_table import Bench
+    from endpoint.replicates.control_chart import Subgroup
+    from endpoint.replicates.mean import Blank
+    from endpoint.replicates.recovery import Recovery
+    from endpoint.replicates.series import Replicates
 
 _FILES = "FILE|FOLDER"
 _LEAST_SAMPLE_ML = 0.5
@@ -82,7 +82,7 @@ def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
 
 def _problem(sentence: str, remedy: str) -> ReplicateProblem:
     """Error of this command; numpy comes with its module, so it is loaded only now."""
-    from endpoint.titres import ReplicateProblem
+    from endpoint.hardness.titre import ReplicateProblem
 
     return ReplicateProblem(sentence, remedy)
 
@@ -130,7 +130,7 @@ def _check_numbers(options: dict[str, Any]) -> None:
 
 
 def _prepare_output(options: dict[str, Any]) -> None:
-    from endpoint.output_files import check_file, check_folder
+    from endpoint.files.folder import check_file, check_folder
 
     if options["out"] is not None:
         check_folder(Path(options["out"]))
@@ -139,11 +139,11 @@ def _prepare_output(options: dict[str, Any]) -> None:
 
 
 def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
-    from endpoint.replicates import replicates as work_out
-    from endpoint.report.replicate_chart import describe_replicates, replicate_chart
-    from endpoint.report.replicate_document import replicates_document
-    from endpoint.report.replicates import summary_text
-    from endpoint.titre_files import read_runs
+    from endpoint.hardness.titre_files import read_runs
+    from endpoint.replicates.chart import describe_replicates, replicate_chart
+    from endpoint.replicates.document import replicates_document
+    from endpoint.replicates.series import replicates as work_out
+    from endpoint.replicates.words import summary_text
 
     bench = _bench(options)
     runs = read_runs(paths, bench)
@@ -170,7 +170,7 @@ def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
 
 
 def _bench(options: dict[str, Any]) -> Bench:
-    from endpoint.titre_table import Bench, titrant_quantity
+    from endpoint.hardness.titre_table import Bench, titrant_quantity
 
     concentration, u = options["titrant"], options["titrant_u"]
     if u is not None and concentration is None:
@@ -185,8 +185,8 @@ def _bench(options: dict[str, Any]) -> Bench:
 def _blank(options: dict[str, Any], bench: Bench) -> Blank | None:
     from dataclasses import replace
 
-    from endpoint.replicate_mean import mean_blank
-    from endpoint.titre_files import read_runs
+    from endpoint.hardness.titre_files import read_runs
+    from endpoint.replicates.mean import mean_blank
 
     if not options["blank"]:
         return None
@@ -202,9 +202,9 @@ def _spike(
     from dataclasses import replace
 
     from calibration.quantity import CalibrationProblem, Quantity
-    from endpoint.recovery import recovery
-    from endpoint.replicates import replicates as work_out
-    from endpoint.titre_files import read_runs
+    from endpoint.hardness.titre_files import read_runs
+    from endpoint.replicates.recovery import recovery
+    from endpoint.replicates.series import replicates as work_out
 
     if not options["spiked"]:
         return None, None
@@ -230,9 +230,9 @@ def _spike(
 
 
 def _control_chart(paths: Sequence[Path], options: dict[str, Any]) -> int:
-    from endpoint.control_chart import control_chart
-    from endpoint.report.control_chart import chart_picture, chart_text
-    from endpoint.report.replicate_document import chart_document
+    from endpoint.replicates.control_chart import control_chart
+    from endpoint.replicates.control_chart_view import chart_picture, chart_text
+    from endpoint.replicates.document import chart_document
 
     days, unit = _days(paths)
     try:
@@ -251,9 +251,9 @@ def _control_chart(paths: Sequence[Path], options: dict[str, Any]) -> int:
 
 def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
     """Values by day, from results or tables, in order of time."""
-    from endpoint.control_chart import Subgroup
-    from endpoint.titre_files import read_runs
-    from endpoint.titre_table import Bench, is_table, read_series
+    from endpoint.hardness.titre_files import read_runs
+    from endpoint.hardness.titre_table import Bench, is_table, read_series
+    from endpoint.replicates.control_chart import Subgroup
 
     values: dict[Any, list[float]] = {}
     unit: str | None = None
@@ -285,9 +285,9 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
 def _write(
     document: dict[str, Any], text: str, stem: str, picture: Any, options: dict[str, Any]
 ) -> None:
-    from endpoint.output_files import write_bytes, write_text
-    from endpoint.report.charts import picture_bytes
-    from endpoint.report.document import to_json
+    from endpoint.drawing.chart import picture_bytes
+    from endpoint.files.folder import write_bytes, write_text
+    from endpoint.result.document import to_json
 
     json_to, out = options["json_to"], options["out"]
     if json_to == "-":

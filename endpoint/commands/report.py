@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from endpoint.report.kept_result import KeptResult
+    from endpoint.result.kept import KeptResult
 
 
 @click.command()
@@ -24,9 +24,9 @@ def report(results: tuple[str, ...], pdf_to: str | None, html_to: str | None) ->
 
     Exit code: 0, or 2 for bad input.
     """
-    from endpoint.output_files import check_file, write_bytes, write_text
+    from endpoint.files.folder import check_file, write_bytes, write_text
     from endpoint.problems import RecordProblem
-    from endpoint.report.kept_result import read_kept
+    from endpoint.result.kept import read_kept
 
     if pdf_to is None and html_to is None:
         raise RecordProblem(
@@ -54,16 +54,16 @@ def _head(
     kept: Sequence[KeptResult], results: Sequence[str]
 ) -> tuple[str, str, dict[str, Any] | None]:
     """Title, heading, and the texts on the mean where there are several results."""
-    from endpoint.report.wording import label_of
+    from endpoint.result.wording import label_of
 
     labels = list(dict.fromkeys(label_of(each.document) for each in kept))
     heading = ", ".join(labels)
     if len(kept) == 1:
         return f"Titration report: {heading}", heading, None
-    from endpoint.replicates import replicates
-    from endpoint.report.mean_view import mean_view
-    from endpoint.titre_files import read_runs
-    from endpoint.titre_table import Bench
+    from endpoint.hardness.titre_files import read_runs
+    from endpoint.hardness.titre_table import Bench
+    from endpoint.replicates.report_contents import mean_view
+    from endpoint.replicates.series import replicates
 
     found = replicates(read_runs([Path(name) for name in results], Bench()))
     return f"Titration report, {len(kept)} titrations: {heading}", heading, mean_view(found)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from endpoint.bench.journal import RunEntry
+    from endpoint.bench.journal.journal import RunEntry
 
 _WHERE = (
     "Journal of the bench; by default journal.sqlite in the folder endpoint of the user's data "
@@ -31,7 +31,7 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
 
     A run without a result can be gone on with at the bench.
     """
-    from endpoint.runs import default_journal
+    from endpoint.bench.journal.export import default_journal
 
     context.obj = path or default_journal()
     if context.invoked_subcommand is None:
@@ -39,9 +39,9 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
 
 
 def _list(path: Path, json_to: str | None) -> None:
-    from endpoint.bench.journal import Journal
-    from endpoint.output_files import check_file, write_text
-    from endpoint.report.document import to_json
+    from endpoint.bench.journal.journal import Journal
+    from endpoint.files.folder import check_file, write_text
+    from endpoint.result.document import to_json
 
     if json_to not in (None, "-"):
         check_file(Path(str(json_to)))
@@ -86,8 +86,8 @@ def _table(entries: list[RunEntry]) -> str:
 
 
 def _row(entry: RunEntry) -> tuple[str, ...]:
-    from endpoint.report.rounding import FIXED_SPACE, outward
-    from endpoint.report.wording import volume_text
+    from endpoint.result.wording import volume_text
+    from endpoint.rounding import FIXED_SPACE, outward
 
     found = _plain(entry)["equivalence_ml"]
     volume = ""
@@ -119,9 +119,9 @@ def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | 
     """
     import datetime
 
-    from endpoint.bench.journal import Journal
-    from endpoint.report.text import summary
-    from endpoint.runs import export
+    from endpoint.bench.journal.export import export
+    from endpoint.bench.journal.journal import Journal
+    from endpoint.result.text import summary
 
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     with Journal.open(path or usual, writing=False) as journal:

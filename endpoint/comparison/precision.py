@@ -24,7 +24,7 @@ from endpoint.comparison.estimates import (
     Ranged,
     deviation_interval,
 )
-from endpoint.outliers import OutlierTest, grubbs
+from endpoint.replicates.outliers import OutlierTest, grubbs
 
 _METHOD = "Repeatability and reproducibility"
 _LIMIT = Z95 * math.sqrt(2.0)

@@ -10,7 +10,6 @@ from typing import TypeVar
 
 import numpy as np
 
-from endpoint.compare_table import CompareTable, Pair
 from endpoint.comparison.agreement import (
     Agreement,
     GroupedAgreement,
@@ -23,7 +22,8 @@ from endpoint.comparison.passing_bablok import passing_bablok
 from endpoint.comparison.precision import Precision, precision
 from endpoint.comparison.regression import Line, deming, york
 from endpoint.comparison.sample_size import Advice, advice
-from endpoint.outliers import OutlierTest, grubbs
+from endpoint.comparison.titre_pairs import CompareTable, Pair
+from endpoint.replicates.outliers import OutlierTest, grubbs
 
 LEAST = 3
 BIAS_ML = 0.05

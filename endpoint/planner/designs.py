@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from calibration.glassware import Ware
 from calibration.quantity import Quantity
-from endpoint.equilibrium import Flask
-from endpoint.hardness_units import M_CACO3
+from calibration.ware.glassware import Ware
+from endpoint.chemistry.equilibrium import Flask
+from endpoint.hardness.units import M_CACO3
 from endpoint.planner.forecast import Forecast, Setup, by_eye, by_recording
 from endpoint.planner.indicator_error import IndicatorError, in_flask, indicator_error
 from endpoint.planner.pouring import BEYOND_ML, Pouring, pouring_for

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from endpoint.budget import budget
-from endpoint.hardness_units import M_CACO3
+from endpoint.hardness.budget import budget
+from endpoint.hardness.units import M_CACO3
 from endpoint.planner.advice import (
     CAUTIONS,
     Remark,

@@ -15,13 +15,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.glassware import Ware, burette_volume, pipette_deliveries
 from calibration.quantity import Quantity, combine
-from endpoint.equilibrium import Flask
-from endpoint.fitting import Fit, contributions
-from endpoint.planner.indicator_error import eye_error
-from endpoint.planner.pouring import DROP_ML, pouring_for
-from endpoint.titration_model import (
+from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries
+from endpoint.chemistry.equilibrium import Flask
+from endpoint.equivalence.least_squares import Fit, contributions
+from endpoint.equivalence.model import (
     BLUE,
     EQUIVALENCE,
     LAG,
@@ -32,6 +30,8 @@ from endpoint.titration_model import (
     Priors,
     Setting,
 )
+from endpoint.planner.indicator_error import eye_error
+from endpoint.planner.pouring import DROP_ML, pouring_for
 
 FloatArray = NDArray[np.float64]
 

@@ -1,8 +1,9 @@
 """Where the colour changes against the equivalence volume, and how surely that is predicted.
 
-Calculated from the mass balances (`endpoint.equilibrium`): midpoint (half of the indicator free)
-and last red (95 % free) lie beside the equivalence volume by an amount that depends on magnesium,
-titrant, indicator and pH. An error of a titre has the sign titre minus equivalence volume.
+Calculated from the mass balances (`endpoint.chemistry.equilibrium`): midpoint (half of the
+indicator free) and last red (95 % free) lie beside the equivalence volume by an amount that depends
+on magnesium, titrant, indicator and pH. An error of a titre has the sign titre minus equivalence
+volume.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import Constants, Flask, constants_at, solve
-from endpoint.titration_model import Priors
+from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, solve
+from endpoint.equivalence.model import Priors
 
 FloatArray = NDArray[np.float64]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from endpoint.equilibrium import Flask
+from endpoint.chemistry.equilibrium import Flask
 from endpoint.planner.indicator_error import LAST_RED, level_volumes_ml
 
 DROP_ML = 0.05

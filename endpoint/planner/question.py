@@ -6,8 +6,8 @@ import math
 import re
 from dataclasses import dataclass
 
-from calibration.glassware import Ware
-from endpoint.hardness_units import M_CACO3, M_CAO
+from calibration.ware.glassware import Ware
+from endpoint.hardness.units import M_CACO3, M_CAO
 from endpoint.planner.forecast import COLOUR_SCATTER
 from endpoint.planner.indicator_error import SHARES
 from endpoint.planner.pouring import DROP_ML

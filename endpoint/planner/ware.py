@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from calibration.glassware import Ware
-from calibration.tolerance import Tolerance, WareProblem, find_tolerance
+from calibration.ware.glassware import Ware
+from calibration.ware.tolerance import Tolerance, WareProblem, find_tolerance
 from endpoint.planner.question import PlannerProblem
 
 _DIVISIONS = (0.1, 0.05, 0.02, 0.01, 0.2)

@@ -1,7 +1,8 @@
 """Who holds calcium, magnesium and indicator: tables of the solver for the replay.
 
-The page only looks numbers up. Everything in these tables comes from `endpoint.equilibrium`; the
-settings of the page are the steps of the grid, so that nothing is interpolated between them.
+The page only looks numbers up. Everything in these tables comes from
+`endpoint.chemistry.equilibrium`; the settings of the page are the steps of the grid, so that
+nothing is interpolated between them.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equilibrium import Constants, constants_at, solve
+from endpoint.chemistry.equilibrium import Constants, constants_at, solve
 
 FloatArray = NDArray[np.float64]
 

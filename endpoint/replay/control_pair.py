@@ -9,7 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from endpoint.equilibrium import EDTA_PKA, constants_at, fully_deprotonated_fraction, solve
+from endpoint.chemistry.equilibrium import (
+    EDTA_PKA,
+    constants_at,
+    fully_deprotonated_fraction,
+    solve,
+)
 
 LOG_K_NA_EDTA = 1.66
 """NaY3-, log10, L/mol. Harris, Quantitative Chemical Analysis, 8th edition, Table 12-2 (from

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from endpoint.replay.chemistry import Tables
 from endpoint.replay.story import Mark, Story
-from endpoint.report.rounding import rounded
+from endpoint.rounding import rounded
 
 FloatArray = NDArray[np.float64]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from endpoint.hardness_units import M_CACO3
+from endpoint.hardness.units import M_CACO3
 from endpoint.replay.chemistry import Water
-from endpoint.report.rounding import FIXED_SPACE, outward, rounded
-from endpoint.report.wording import hardness_numbers, volume_text
+from endpoint.result.wording import hardness_numbers, volume_text
+from endpoint.rounding import FIXED_SPACE, outward, rounded
 
 
 def percent(part: float) -> str:

@@ -9,6 +9,7 @@ import json
 from importlib.resources import files
 from typing import Any
 
+from endpoint.drawing.svg import MARKS
 from endpoint.replay import drawing
 from endpoint.replay.chemistry import plain_tables
 from endpoint.replay.numbers import percent, strength
@@ -21,9 +22,8 @@ from endpoint.replay.questions import (
 )
 from endpoint.replay.shades import EBT, STEPS
 from endpoint.replay.story import Story
-from endpoint.report.drawing import MARKS
-from endpoint.report.rounding import rounded
-from endpoint.report.wording import cautions
+from endpoint.result.wording import cautions
+from endpoint.rounding import rounded
 
 LARGEST_BYTES = 8_000_000
 _COARSE = 6

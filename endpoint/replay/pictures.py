@@ -7,9 +7,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from endpoint.csv_table import read_sheet
-from endpoint.report.pictures import FOLDER, INDEX
-from endpoint.result_file import ResultFileProblem
+from endpoint.drawing.pictures import FOLDER, INDEX
+from endpoint.files.csv_table import read_sheet
+from endpoint.files.result_json import ResultFileProblem
 
 _NAME = re.compile(r"[0-9]{3}\.jpg")
 _MOST = 160

@@ -11,7 +11,7 @@ from endpoint.replay.control_pair import ControlFlask, control_pair
 from endpoint.replay.numbers import percent
 from endpoint.replay.shades import Forms, Shade
 from endpoint.replay.story import Story
-from endpoint.report.rounding import FIXED_SPACE, rounded
+from endpoint.rounding import FIXED_SPACE, rounded
 
 _MIDDLE, _LAST = LEVELS.index(0.5), LEVELS.index(0.95)
 _MUCH_UMOL_L = 80.0

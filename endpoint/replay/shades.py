@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.form_names import blueness_of, name_of
-from endpoint.colour import lab_and_rgb
-from endpoint.indicators import ERIOCHROME_BLACK_T
-from endpoint.pixels import to_linear
-from endpoint.report.files import SRGB
-from endpoint.report.kept_result import KeptResult
-from endpoint.report.wording import OF_EBT
+from endpoint.bench.guidance.colour_names import blueness_of, name_of
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
+from endpoint.colour.density import lab_and_rgb
+from endpoint.colour.linear_light import to_linear
+from endpoint.report.folder import SRGB
+from endpoint.result.kept import KeptResult
+from endpoint.result.wording import OF_EBT
 
 FloatArray = NDArray[np.float64]
 

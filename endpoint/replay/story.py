@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.form_names import blueness_of, place_of
-from endpoint.hardness_units import M_CACO3
+from endpoint.bench.guidance.colour_names import blueness_of, place_of
+from endpoint.drawing.svg import MARKS
+from endpoint.files.result_json import ResultFileProblem
+from endpoint.hardness.units import M_CACO3
 from endpoint.replay.chemistry import Tables, Water, tabulate, water_of
 from endpoint.replay.numbers import known_as, percent, reckoning
 from endpoint.replay.pictures import FlaskPicture, read_pictures
@@ -24,16 +26,9 @@ from endpoint.replay.shades import (
     hex_of,
     name_of_density,
 )
-from endpoint.report.drawing import MARKS
-from endpoint.report.kept_result import KeptResult
-from endpoint.report.rounding import FIXED_SPACE, rounded
-from endpoint.report.wording import (
-    OF_EBT,
-    answer_text,
-    label_of,
-    volume_rows,
-)
-from endpoint.result_file import ResultFileProblem
+from endpoint.result.kept import KeptResult
+from endpoint.result.wording import OF_EBT, answer_text, label_of, volume_rows
+from endpoint.rounding import FIXED_SPACE, rounded
 
 FloatArray = NDArray[np.float64]
 

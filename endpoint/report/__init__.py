@@ -1,1 +1,1 @@
-"""A result turned into text, charts and files."""
+"""The report of a result: folder, page, PDF."""

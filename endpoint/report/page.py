@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
-from endpoint.report.budget_drawing import budget_drawing
-from endpoint.report.curve_drawing import curve_drawings
-from endpoint.report.kept_result import KeptResult, picture_bytes
-from endpoint.report.report_view import report_view
+from endpoint.drawing.budget_svg import budget_drawing
+from endpoint.drawing.curve_svg import curve_drawings
+from endpoint.report.contents import report_view
+from endpoint.result.kept import KeptResult, picture_bytes
 
 _MOST_BARS = 8
 PICTURES = (
@@ -45,7 +45,7 @@ def report_page(kept: KeptResult) -> str:
     Parameters
     ----------
     kept:
-        As read from its files, see `endpoint.report.kept_result`.
+        As read from its files, see `endpoint.result.kept`.
     """
     view = drawn_view(kept, "r1")
     return page_of([view], view["title"], view["label"], dated(view))

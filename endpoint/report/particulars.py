@@ -6,14 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from endpoint.report.rounding import (
-    FIXED_SPACE,
-    format_quantity,
-    outward,
-    rounded,
-    with_uncertainty,
-)
-from endpoint.report.wording import OF_EBT
+from endpoint.result.wording import OF_EBT
+from endpoint.rounding import FIXED_SPACE, format_quantity, outward, rounded, with_uncertainty
 
 Fact = dict[str, str]
 Plain = Mapping[str, Any]

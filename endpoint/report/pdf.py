@@ -15,12 +15,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from endpoint.drawing.curve_svg import curve_drawings
+from endpoint.drawing.thumbnails import CELL_IN, COLUMNS, TYPE_PT
 from endpoint.problems import InstallProblem, OutputProblem
-from endpoint.report.curve_drawing import curve_drawings
-from endpoint.report.kept_result import KeptResult, picture_bytes
+from endpoint.report.contents import cut, report_view, shortened
 from endpoint.report.page import NO_BUDGET, NO_CURVE, PICTURES, dated, program
-from endpoint.report.report_view import cut, report_view, shortened
-from endpoint.report.thumbnails import CELL_IN, COLUMNS, TYPE_PT
+from endpoint.result.kept import KeptResult, picture_bytes
 
 _FONTS = ("Libertinus Serif", "DejaVu Sans")
 """Those that come with typst and with matplotlib."""
@@ -57,7 +57,7 @@ def report_pdf(
     title, heading:
         Of the document and of its first page.
     mean:
-        Texts on the mean, see `endpoint.report.mean_view`; None for one result.
+        Texts on the mean, see `endpoint.replicates.report_contents`; None for one result.
 
     Returns
     -------

@@ -16,8 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.delivery import Delivery
-from endpoint.equilibrium import Flask, speciate
+from endpoint.chemistry.equilibrium import Flask, speciate
+from endpoint.delivery.delivery import Delivery
 from tests.drawn_bench import BLUE_FORM, RED_FORM, Bench, draw
 
 _GRAINS = 8

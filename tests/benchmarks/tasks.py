@@ -45,9 +45,9 @@ def opencv(*records: str) -> dict[str, Any]:
 
 
 def _analysed(records: tuple[str, ...], every_frame: bool) -> dict[str, Any]:
-    from endpoint.assembly import prepare
-    from endpoint.pipeline import analyse
-    from endpoint.record import read_record
+    from endpoint.analysis.pipeline import analyse
+    from endpoint.analysis.prepare import prepare
+    from endpoint.record.titration import read_record
 
     begin = time.perf_counter(), time.process_time()
     for record in records:
@@ -74,11 +74,11 @@ def every(*records: str) -> dict[str, Any]:
 
 def live(record: str) -> dict[str, Any]:
     """Colour of frames that are in memory already, as a camera gives them."""
-    from endpoint.assembly import prepare
-    from endpoint.following import follow
-    from endpoint.pipeline import find_region
-    from endpoint.record import read_record
-    from endpoint.sources.frame import ArrayFrame
+    from endpoint.analysis.pipeline import find_region
+    from endpoint.analysis.prepare import prepare
+    from endpoint.colour.follow import follow
+    from endpoint.record.titration import read_record
+    from endpoint.recording.frame import ArrayFrame
 
     job, source = prepare(read_record(Path(record)))
     region, _ = find_region(source, job)  # type: ignore[arg-type]
@@ -92,10 +92,10 @@ def live(record: str) -> dict[str, Any]:
 
 def fit(record: str) -> dict[str, Any]:
     """From the curve to the verdict."""
-    from endpoint.assembly import prepare
-    from endpoint.pipeline import analyse
-    from endpoint.record import read_record
-    from endpoint.transition import fit_transition
+    from endpoint.analysis.pipeline import analyse
+    from endpoint.analysis.prepare import prepare
+    from endpoint.equivalence.fit import fit_transition
+    from endpoint.record.titration import read_record
 
     job, source = prepare(read_record(Path(record)))
     curve = analyse(source, job).curve

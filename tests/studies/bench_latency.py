@@ -46,10 +46,10 @@ def pictures() -> list[bytes]:
 
 def serve(pipe: Any, slow_s: float) -> None:
     """Child process: the bench, with the address sent through the pipe."""
-    from endpoint.bench import hub as hubs
-    from endpoint.bench.parts import adviser, checker
-    from endpoint.region import locate
-    from endpoint.sources.frame import ArrayFrame, Box
+    from endpoint.bench.guidance.parts import adviser, checker
+    from endpoint.bench.web import hub as hubs
+    from endpoint.recording.frame import ArrayFrame, Box
+    from endpoint.scene.region import locate
     from tests.bench_server import serving
 
     decode = hubs.decode

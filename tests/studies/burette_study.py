@@ -19,12 +19,12 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.drops import DropCounter
-from endpoint.meniscus import MeniscusFollower
+from endpoint.delivery.drops import DropCounter
+from endpoint.delivery.meniscus import MeniscusFollower
+from endpoint.delivery.picture_volume import delivery_from_drops, delivery_from_meniscus
 from endpoint.problems import DeliveryProblem
-from endpoint.seen_volume import delivery_from_drops, delivery_from_meniscus
-from endpoint.sources.frame import ArrayFrame, Frame
-from endpoint.sources.video import VideoSource
+from endpoint.recording.film import VideoSource
+from endpoint.recording.frame import ArrayFrame, Frame
 from sample_media.burette_recipe import burette_family
 from sample_media.burette_view import render_burette
 from sample_media.h264 import write_h264

@@ -21,16 +21,16 @@ from pathlib import Path
 
 import numpy as np
 
-from endpoint.assembly import prepare
-from endpoint.colour import trace
-from endpoint.curve import from_colour
-from endpoint.delivery import Delivery
-from endpoint.following import follow
-from endpoint.log_clock import ClockDoubt, LogClock, doubt_of_clock
-from endpoint.pipeline import conclude, find_region
+from endpoint.analysis.pipeline import conclude, find_region
+from endpoint.analysis.prepare import prepare
+from endpoint.colour.density import trace
+from endpoint.colour.follow import follow
+from endpoint.curve.points import from_colour
+from endpoint.delivery.clock import ClockDoubt, LogClock, doubt_of_clock
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import NoEndpoint
-from endpoint.record import read_record
-from endpoint.sources.video import VideoSource
+from endpoint.record.titration import read_record
+from endpoint.recording.film import VideoSource
 from sample_media.home_films import KINDS, home_film
 from tests.studies.recordings_study import is_false, rendered
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from endpoint.sources.frame import ArrayFrame
+from endpoint.recording.frame import ArrayFrame
 
 SAMPLES = Path(__file__).resolve().parent.parent.parent / "sample_media"
 BENCH = SAMPLES / "bench"

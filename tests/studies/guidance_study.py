@@ -46,8 +46,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from endpoint.bench.guidance import Guidance, guide
-from endpoint.curve import Curve
+from endpoint.bench.guidance.guide import Guidance, guide
+from endpoint.curve.points import Curve
 from tests.live_runs import Recipe, Run, bench_of, draw_recipe, flow_to, left_at, live_run
 
 _LEVELS = ((0.1, 0.4), (0.4, 0.8), (0.8, 0.98))

@@ -2,7 +2,7 @@
 
     python -m tests.studies.interval_study --count 500 --first 5000 --plot .out/interval.png
 
-Simulated curves with known truth (see `endpoint.sources.synthetic.draw_plan`) are fitted; the
+Simulated curves with known truth (see `sample_media.simulated.draw_plan`) are fitted; the
 table gives coverage, bias and the error against the Cramer-Rao bound of the model at the truth.
 
     python -m tests.studies.interval_study --times
@@ -25,12 +25,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.curve import Curve, from_absorbance
-from endpoint.delivery import Delivery
-from endpoint.equilibrium import constants_at
-from endpoint.indicator_file import indicator_names, named_indicator
-from endpoint.sources.synthetic import CAMERA, Plan, SyntheticTable, draw_plan, simulate
-from endpoint.titration_model import (
+from endpoint.chemistry.equilibrium import constants_at
+from endpoint.chemistry.indicator_file import indicator_names, named_indicator
+from endpoint.curve.points import Curve, from_absorbance
+from endpoint.delivery.delivery import Delivery
+from endpoint.equivalence.fit import Transition, fit_transition
+from endpoint.equivalence.model import (
     BEND,
     BLUE,
     DRIFT,
@@ -48,7 +48,7 @@ from endpoint.titration_model import (
     Priors,
     Setting,
 )
-from endpoint.transition import Transition, fit_transition
+from sample_media.simulated import CAMERA, Plan, SyntheticTable, draw_plan, simulate
 from tests.indicator_plans import titrate
 
 FloatArray = NDArray[np.float64]

@@ -158,10 +158,10 @@ def run_one(family: str, seed: int, cache: Path) -> Outcome:
 
 def analysed(family: str, seed: int, record: Path) -> Outcome:
     """Analyse a record and compare the result with the truth beside it."""
-    from endpoint.assembly import prepare
-    from endpoint.pipeline import analyse
+    from endpoint.analysis.pipeline import analyse
+    from endpoint.analysis.prepare import prepare
     from endpoint.problems import Problem
-    from endpoint.record import read_record
+    from endpoint.record.titration import read_record
 
     beside = "truth.json" if family in KINDS else f"{record.stem}.truth.json"
     truth = json.loads((record.parent / beside).read_text(encoding="utf-8"))

@@ -1,0 +1,1 @@
+"""Cameras, photometers and clocks."""

@@ -1,0 +1,1 @@
+"""The titrant: primary standards, titres and the concentration from them."""

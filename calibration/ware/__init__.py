@@ -1,0 +1,1 @@
+"""Burettes, pipettes and flasks: by class, by certificate, by weighing."""

@@ -1,0 +1,1 @@
+"""The whole way from a record and its recording to a result."""

@@ -1,0 +1,218 @@
+"""Hardness from titres that were read by eye, direct or as a back titration.
+
+    direct:  hardness = c(EDTA) (V - e - blank) / V_sample
+    back:    hardness = (c(EDTA) V(EDTA) - c(metal) (V - e)) / V_sample
+
+V is the mean titre and e the error of an end read by eye, end minus equivalence volume. It has one
+name for one person and indicator, so that it cancels against a titrant that the same person
+standardised with the same indicator, also through a certificate file.
+
+In a back titration EDTA is added in excess and the rest is titrated with zinc or magnesium; the
+change of colour is from blue to red. It serves waters in which the metal blocks the indicator or
+reacts too slowly with EDTA.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from calibration.quantity import CalibrationProblem, Quantity
+from calibration.standardisation.end_error import ASSUMED_END_U_ML, end_read_by_eye
+from calibration.standardisation.titres import Repeatability, Titre, Titres, mean_of
+from calibration.ware.tolerance import titre_remarks
+from endpoint.analysis.quantities import (
+    BenchQuantities,
+    bench_quantities,
+    day_of_use,
+    second_titre,
+    stated_titrant,
+    titrant_from,
+)
+from endpoint.hardness.formula import (
+    Hardness,
+    Split,
+    calcium_and_magnesium,
+    draws_remark,
+    evaluated,
+    hardness,
+    permanent_and_temporary,
+    sample_inputs,
+    total_of,
+)
+from endpoint.problems import RecordProblem
+from endpoint.record.by_eye import BackTitration, BoiledPart, EyeRecord
+from endpoint.record.certificates import CertificateBook, UsedCertificate
+
+FILLING = ": filling"
+_SOMEBODY = "analyst not named"
+
+
+@dataclass(frozen=True)
+class EyeResult:
+    """Hardness from titres read by eye, and what it was made from."""
+
+    record: EyeRecord
+    titres: Titres
+    net_titre_ml: Quantity
+    """Mean titre at 20 °C less the error of the end; the blank is not yet subtracted."""
+    hardness: Hardness
+    splits: tuple[Split, ...]
+    """Calcium and magnesium; permanent and temporary hardness."""
+    remarks: tuple[str, ...]
+    missing: tuple[str, ...]
+    certificates: tuple[UsedCertificate, ...]
+
+
+def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
+    """Work out the hardness of a record of titres read by eye.
+
+    Parameters
+    ----------
+    record:
+        The checked record.
+    today:
+        Day of use for certificates where the record has no date.
+
+    Raises
+    ------
+    Problem
+        A file that the record names cannot be used, or the readings cannot be.
+    """
+    book = CertificateBook(day_of_use(record, today), record.accepted)
+    bench = bench_quantities(record, book)
+    try:
+        titres = _mean(record, bench)
+        error, remarks = _end_error(record)
+        net = titres.mean_ml - error
+    except CalibrationProblem as problem:
+        raise RecordProblem(f"{record.name}: {problem.sentence}", problem.remedy) from None
+    if record.back_titration is None:
+        sample = _without_fillings(bench.deliveries_ml)
+        total = hardness(net, bench.titrant_mol_l, sample, bench.blank_ml)
+    else:
+        total = _back_titrated(record, record.back_titration, net, bench, book)
+    splits = []
+    if bench.calcium_mmol_l is not None:
+        splits.append(calcium_and_magnesium(total.mmol_l, bench.calcium_mmol_l))
+    if record.boiled is not None:
+        boiled = _boiled(record.boiled, record.label, bench, titres, error)
+        splits.append(permanent_and_temporary(total.mmol_l, boiled))
+    return EyeResult(
+        record=record,
+        titres=titres,
+        net_titre_ml=net,
+        hardness=total,
+        splits=tuple(splits),
+        remarks=(*titres.remarks, *remarks, *_size_remarks(titres, bench)),
+        missing=bench.missing,
+        certificates=book.used,
+    )
+
+
+def _size_remarks(titres: Titres, bench: BenchQuantities) -> tuple[str, ...]:
+    if bench.burette_nominal_ml is None:
+        return ()
+    nominal, mean = bench.burette_nominal_ml, titres.mean_ml.value
+    said = titre_remarks(nominal, mean)
+    if mean > nominal:
+        said += (
+            f"The titre of {mean:.2f} mL needs {math.ceil(mean / nominal)} fillings of the burette "
+            f"of {nominal:g} mL, and each adds its error: take less sample, or check the titres.",
+        )
+    return said
+
+
+def _mean(record: EyeRecord, bench: BenchQuantities) -> Titres:
+    """Mean titre; each carries its own readings and its own fillings of the pipette."""
+    listed = []
+    for number, volume_ml in enumerate(record.titres_ml, 1):
+        own = f"{record.label}, titre {number}"
+        volume = Quantity(volume_ml, "mL")
+        read = volume if bench.burette is None else bench.burette(volume, own)
+        sample = total_of(bench.sample_of(record.deliveries_ml, own))
+        fillings = {n: c for n, c in sample.contributions.items() if FILLING in n}
+        own_filling = Quantity(0.0, "mL", fillings).scaled(read.value / sample.value)
+        listed.append(Titre(read + own_filling, own))
+    earlier = None
+    if record.repeatability is not None:
+        sd, titrations = record.repeatability
+        earlier = Repeatability(sd, titrations - 1.0)
+    return mean_of(listed, record.label, earlier=earlier)
+
+
+def _without_fillings(deliveries: tuple[Quantity, ...]) -> tuple[Quantity, ...]:
+    """Deliveries without their fillings, which the titres carry."""
+    return tuple(
+        Quantity(q.value, q.unit, {n: c for n, c in q.contributions.items() if FILLING not in n})
+        for q in deliveries
+    )
+
+
+def _end_error(record: EyeRecord) -> tuple[Quantity, tuple[str, ...]]:
+    analyst = record.analyst or _SOMEBODY
+    stated = record.error_standard_uncertainty_ml
+    u = ASSUMED_END_U_ML if stated is None else stated
+    error = end_read_by_eye(analyst, record.indicator, record.error_ml or 0.0, u)
+    if stated is not None:
+        return error, ()
+    return error, (
+        f"The error of the end read by eye is not stated: 0 mL with the standard uncertainty "
+        f"{u:g} mL is taken. It cancels in part where {analyst} standardised the titrant with the "
+        "same indicator; a recording beside some titrations shows it.",
+    )
+
+
+def _back_titrated(
+    record: EyeRecord,
+    back: BackTitration,
+    net_ml: Quantity,
+    bench: BenchQuantities,
+    book: CertificateBook,
+) -> Hardness:
+    if bench.blank_ml is not None:
+        raise RecordProblem(
+            f"{record.name}: [blank] stands beside [back_titration].",
+            "Titrate the blank in the same way, and subtract its hardness.",
+        )
+    edta = second_titre(back.edta_ml, back.edta_standard_uncertainty_ml or 0.02, "EDTA added", None)
+    if back.metal_certificate is not None:
+        metal = titrant_from(book.read(back.metal_certificate, "titrant", "metal solution"))
+    else:
+        metal = stated_titrant(
+            back.metal_mol_l or 0.0, back.metal_standard_uncertainty_mol_l, "metal solution"
+        )
+    excess = bench.titrant_mol_l.value * edta.value - metal.value * net_ml.value
+    if excess <= 0.0:
+        raise RecordProblem(
+            f"{record.name}: the back titration used more metal ({metal.value * net_ml.value:.4g} "
+            f"mmol) than EDTA was added ({bench.titrant_mol_l.value * edta.value:.4g} mmol).",
+            "Check edta_ml, both concentrations and the titres.",
+        )
+
+    def model(titrant: Any, edta_ml: Any, metal_mol_l: Any, titre_ml: Any, *sample: Any) -> Any:
+        return (titrant * edta_ml - metal_mol_l * titre_ml) / total_of(sample)
+
+    inputs = [
+        ("titrant", bench.titrant_mol_l),
+        ("EDTA added", edta),
+        ("metal solution", metal),
+        ("back titre", net_ml),
+        *sample_inputs(_without_fillings(bench.deliveries_ml)),
+    ]
+    found = evaluated(model, inputs)
+    return Hardness(found, draws_remark(found))
+
+
+def _boiled(
+    part: BoiledPart, label: str, bench: BenchQuantities, titres: Titres, error_ml: Quantity
+) -> Quantity:
+    """Hardness after boiling, mmol/L: same eye, same indicator, same blank."""
+    scatter = part.standard_uncertainty_ml
+    if scatter is None:
+        scatter = max(titres.standard_deviation_ml or 0.0, titres.expected_ml, 0.02)
+    titre = second_titre(part.titre_ml, scatter, "boiled sample", bench.burette) - error_ml
+    deliveries = bench.sample_of(part.deliveries_ml, f"{label}, boiled")
+    return hardness(titre, bench.titrant_mol_l, deliveries, bench.blank_ml).mmol_l

@@ -1,0 +1,74 @@
+"""What a record says of a titration, in quantities: the input of an analysis."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from calibration.quantity import Quantity
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.colour.linear_light import Transfer
+from endpoint.delivery.clock import LogClock
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.picture_reader import SeenDelivery
+from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.equivalence.model import Priors, priors_for
+from endpoint.record.certificates import UsedCertificate
+from endpoint.recording.frame import Box
+
+DEFAULT_LAG_S = (1.5, 0.75)
+"""Assumed mixing time and its standard uncertainty where the record gives none."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """What the record says, in quantities."""
+
+    label: str
+    deliveries_ml: tuple[Quantity, ...]
+    """Volume of the sample, one entry per filling of the pipette."""
+    added_ml: float
+    titrant_mol_l: Quantity
+    delivery: Delivery | None
+    """None where the volumes stand beside the rows of a photometer table, or are still to be
+    read out of the picture."""
+    seen: SeenDelivery | None = None
+    """Readings of a burette that the picture shows, instead of a delivery."""
+    logged: SeenVolume | None = None
+    """Volumes of a log that states their uncertainty; `delivery` is theirs."""
+    blank_ml: Quantity | None = None
+    burette: Callable[[Quantity], Quantity] | None = None
+    """Adds what the burette does to a delivered volume in mL, if the ware is stated."""
+    burette_nominal_ml: float | None = None
+    lag_s: tuple[float, float] | None = None
+    """Mixing time and standard uncertainty if stated."""
+    clock: LogClock | None = None
+    """Clock of a log beside a film; None where one clock gave both."""
+    clock_uncertainty_s: float = 0.0
+    """Standard uncertainty of the clock of the log against that of the recording."""
+    calcium_mmol_l: Quantity | None = None
+    """Calcium from a second titration at pH 12 to 13."""
+    day: datetime.date | None = None
+    """Day of the titration if stated."""
+    certificates: tuple[UsedCertificate, ...] = ()
+    liquid_box: Box | None = None
+    reference_box: Box | None = None
+    transfer: Transfer | None = None
+    """Tone curve by name, or of the calibrated camera; None for what the recording says."""
+    indicator: Indicator = ERIOCHROME_BLACK_T
+    not_in_budget: tuple[str, ...] = ()
+    """What the record does not state, so that its uncertainty is not in the budget."""
+
+    @property
+    def flask_ml(self) -> float:
+        """Volume in the flask before the first addition."""
+        return sum(part.value for part in self.deliveries_ml) + self.added_ml
+
+    @property
+    def priors(self) -> Priors:
+        """Knowledge from before the recording."""
+        lag, spread = self.lag_s or DEFAULT_LAG_S
+        # A clock that is late and a lag that is long shift the curve alike.
+        return priors_for(self.indicator, (lag, math.hypot(spread, self.clock_uncertainty_s)))

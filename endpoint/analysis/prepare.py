@@ -1,0 +1,349 @@
+"""From a titration record to a job and an open source: the desk work before the analysis."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.certificate import Certificate
+from calibration.instruments.camera import linear_from_encoded
+from calibration.instruments.photometer import corrected
+from calibration.instruments.tone import srgb
+from calibration.quantity import CalibrationProblem, Quantity
+from endpoint.analysis.inputs import Job
+from endpoint.analysis.quantities import bench_quantities, day_of_use
+from endpoint.chemistry.indicator_file import named_indicator, read_indicator
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.colour.linear_light import CameraTone, Transfer
+from endpoint.delivery.clock import LogClock
+from endpoint.delivery.clock_search import can_be_searched
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.picture_reader import SeenDelivery
+from endpoint.delivery.picture_volume import SeenVolume, of_log
+from endpoint.problems import RecordProblem
+from endpoint.record.certificates import CertificateBook
+from endpoint.record.titration import TitrationRecord
+from endpoint.recording.colours import ColourTable
+from endpoint.recording.film import VideoSource
+from endpoint.recording.frame import Box, PictureSource
+from endpoint.recording.opening import open_source
+from endpoint.recording.photometer import PhotometerTable
+from endpoint.recording.stills import StillsSource
+from endpoint.recording.volume_log import VolumeLog, check_clock
+
+FloatArray = NDArray[np.float64]
+_TONE_STEPS = 1025
+
+
+def prepare(
+    record: TitrationRecord,
+    today: datetime.date | None = None,
+    decode_threads: int | None = None,
+) -> tuple[Job, PictureSource | PhotometerTable | ColourTable]:
+    """Open the recording of a record and put what the record says into quantities.
+
+    Parameters
+    ----------
+    record:
+        The checked record.
+    today:
+        Day of use for certificates where the record has no date; by default the day it is.
+    decode_threads:
+        Threads that decode a film; None for the usual number.
+
+    Raises
+    ------
+    Problem
+        Something named by the record is missing or cannot be used.
+    """
+    source, log = open_source(record, decode_threads)
+    if record.seen is not None and not record.first_reading_ml:
+        record = replace(record, first_reading_ml=record.seen.start_ml or 0.0)
+    book = _book(record, today)
+    job = _job(record, log, source, book)
+    _check_clock(record, log, source, job)
+    if not isinstance(source, PhotometerTable):
+        return job, source
+    if record.medium_certificate is not None:
+        source = without_stray_light(source, record.medium_certificate, book)
+        job = replace(job, certificates=book.used)
+    return job, at_one_cm(source, record.path_cm)
+
+
+def job_without_source(
+    record: TitrationRecord, log: VolumeLog | None, today: datetime.date | None = None
+) -> Job:
+    """Job of a record whose recording is not opened: the bench measures it now, or has it.
+
+    Parameters
+    ----------
+    record, today:
+        As in `prepare`.
+    log:
+        Volumes so far; None where the record has a rate.
+
+    Raises
+    ------
+    Problem
+        A certificate or result named by the record is missing or cannot be used.
+    """
+    return _job(record, log, None, _book(record, today))
+
+
+def _check_clock(
+    record: TitrationRecord,
+    log: VolumeLog | None,
+    source: PictureSource | PhotometerTable | ColourTable,
+    job: Job,
+) -> None:
+    """Refuse a log that runs beyond its film, where the analysis does not look for its clock."""
+    if not isinstance(source, VideoSource) or log is None or job.delivery is None:
+        return
+    path, duration_s = record.log, source.info.duration_s
+    looked_for = job.clock is not None and job.clock.basis == "assumed"
+    looked_for &= can_be_searched(job.delivery)
+    if path is not None and duration_s is not None and not looked_for:
+        times = job.delivery.time_s if job.logged is None else job.logged.time_s
+        check_clock(log, times, duration_s, path.name)
+
+
+def _book(record: TitrationRecord, today: datetime.date | None) -> CertificateBook:
+    return CertificateBook(day_of_use(record, today or datetime.date.today()), record.accepted)
+
+
+def _job(
+    record: TitrationRecord,
+    log: VolumeLog | None,
+    source: PictureSource | PhotometerTable | ColourTable | None,
+    book: CertificateBook,
+) -> Job:
+    stepwise = record.mode in ("steps", "per-still", None)
+    bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
+    clock = _timing(record, book)
+    logged = _logged(record, log, clock)
+    watched = isinstance(source, VideoSource) and record.seen is None and logged is None
+    return Job(
+        label=record.label,
+        deliveries_ml=bench.deliveries_ml,
+        added_ml=record.added_ml,
+        titrant_mol_l=bench.titrant_mol_l,
+        delivery=delivery_of(record, log, clock) if logged is None else logged.delivery,
+        seen=_seen(record, source),
+        logged=logged,
+        blank_ml=bench.blank_ml,
+        burette=bench.burette,
+        burette_nominal_ml=bench.burette_nominal_ml,
+        calcium_mmol_l=bench.calcium_mmol_l,
+        lag_s=clock.lag_s,
+        clock=_of_delivery(record, clock) if watched else None,
+        clock_uncertainty_s=clock.uncertainty_s,
+        liquid_box=_box(record.settings.liquid_box, source),
+        reference_box=_box(record.settings.reference_box, source),
+        transfer=_transfer(record, book),
+        indicator=_indicator(record),
+        not_in_budget=bench.missing,
+        certificates=book.used,
+        day=record.day,
+    )
+
+
+def _indicator(record: TitrationRecord) -> Indicator:
+    """Indicator that the record names or describes.
+
+    Raises
+    ------
+    RecordProblem
+        It is not known, its file cannot be used, or calcium alone is titrated and given again.
+    """
+    if record.indicator_file is not None:
+        found = read_indicator(record.indicator_file)
+    elif record.indicator_name is not None:
+        found = named_indicator(record.indicator_name)
+    else:
+        return ERIOCHROME_BLACK_T
+    if record.calcium is not None and len(found.metals) < 2:
+        raise RecordProblem(
+            f"{record.name}: [calcium] stands in a record in which {found.name} shows "
+            f"{found.titrated} alone.",
+            "Put [calcium] in the record of the titration of calcium and magnesium together.",
+        )
+    return found
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """How times of the log become times of the recording, and the mixing lag."""
+
+    offset_s: float = 0.0
+    drift: float = 0.0
+    middle_s: float = 0.0
+    uncertainty_s: float = 0.0
+    lag_s: tuple[float, float] | None = None
+    is_stated: bool = False
+
+    def in_recording(self, time_s: FloatArray) -> FloatArray:
+        """Times of the log on the clock of the recording."""
+        return time_s + self.offset_s + self.drift * (time_s - self.middle_s)
+
+
+def _of_delivery(record: TitrationRecord, clock: _Clock) -> LogClock:
+    """What is said of the clock; the start of a pump is stated on that of the recording."""
+    stated = clock.is_stated or record.rate_ml_min is not None
+    return LogClock(clock.offset_s, "stated" if stated else "assumed")
+
+
+def _timing(record: TitrationRecord, book: CertificateBook) -> _Clock:
+    """Clock and lag as typed, or from a certificate; a late clock and a long lag look alike."""
+    if record.timing_certificate is None:
+        return _Clock(
+            offset_s=record.clock_offset_s or 0.0,
+            uncertainty_s=record.clock_offset_uncertainty_s or 0.0,
+            lag_s=_lag(record),
+            is_stated=record.clock_offset_s is not None,
+        )
+    certificate = book.read(record.timing_certificate, "timing", "timing")
+    held = certificate.quantities
+    shift = Quantity(0.0, "s")
+    for name in ("clock offset", "delay"):
+        shift = shift + held[name] if name in held else shift
+    lag = held.get("mixing lag")
+    drift = held.get("clock drift")
+    if lag is None:
+        known, uncertainty_s = None, shift.standard_uncertainty
+    else:
+        # A late clock, a delay and a long lag shift the curve alike: one uncertainty for all.
+        known = (lag.value, max((lag + shift).standard_uncertainty, 1e-3))
+        uncertainty_s = 0.0
+    return _Clock(
+        offset_s=shift.value,
+        drift=0.0 if drift is None else drift.value,
+        middle_s=_middle(certificate),
+        uncertainty_s=uncertainty_s,
+        lag_s=known,
+        is_stated="clock offset" in held,
+    )
+
+
+def _transfer(record: TitrationRecord, book: CertificateBook) -> Transfer | None:
+    """Tone curve that the settings name, or that of the calibrated camera."""
+    if record.settings.tone_curve is not None or record.kind == "photometer":
+        return record.settings.tone_curve
+    if record.medium_certificate is None:
+        return None
+    certificate = book.read(record.medium_certificate, "camera", "camera")
+    encoded = np.linspace(0.0, 1.0, _TONE_STEPS)
+    linear = (
+        linear_from_encoded(encoded, certificate)
+        if "response" in certificate.details
+        else srgb(encoded)
+    )
+    chart = certificate.details.get("chart")
+    matrix = chart.get("ratio_matrix") if isinstance(chart, Mapping) else None
+    return CameraTone(
+        encoded, linear, None if matrix is None else np.array(matrix, dtype=np.float64)
+    )
+
+
+def _middle(certificate: Certificate) -> float:
+    clock = certificate.details.get("clock")
+    middle = clock.get("middle_s", 0.0) if isinstance(clock, Mapping) else 0.0
+    return float(middle) if isinstance(middle, int | float) else 0.0
+
+
+def at_one_cm(table: PhotometerTable, path_cm: float) -> PhotometerTable:
+    """Absorbances for a path of 1 cm, so that remarks on their size mean the same."""
+    if path_cm == 1.0:
+        return table
+    return replace(table, absorbance=table.absorbance / path_cm)
+
+
+def without_stray_light(
+    table: PhotometerTable, path: Path, book: CertificateBook
+) -> PhotometerTable:
+    """Rows corrected with the certificate of the photometer, those beyond its range marked.
+
+    Parameters
+    ----------
+    table:
+        Rows as the photometer showed them.
+    path, book:
+        The certificate, and the book that reads it.
+
+    Raises
+    ------
+    CertificateProblem
+        The certificate cannot be used, or holds for other wavelengths and was not accepted.
+    """
+    certificate = book.read(path, "photometer", "photometer")
+    columns, beyond = [], np.zeros(len(table.absorbance), dtype=bool)
+    for column, nm in zip(table.absorbance.T, table.wavelengths_nm, strict=True):
+        try:
+            fixed, over = corrected(column, certificate, nm)
+        except CalibrationProblem as problem:
+            book.doubt(path, "photometer", problem.sentence, problem.remedy)
+            fixed, over = column, np.zeros(len(column), dtype=bool)
+        columns.append(fixed)
+        beyond |= over
+    return replace(table, absorbance=np.column_stack(columns), beyond=beyond)
+
+
+def delivery_of(
+    record: TitrationRecord, log: VolumeLog | None, clock: _Clock = _Clock()
+) -> Delivery | None:
+    """Delivery of a record on the clock of the recording; None where rows carry their volumes."""
+    if record.rate_ml_min is not None:
+        start = float(clock.in_recording(np.array([record.start_s]))[0])
+        return Delivery.at_constant_rate(record.rate_ml_min, start)
+    if log is None:
+        if record.kind == "photometer" or record.seen is not None:
+            return None
+        raise RecordProblem(
+            f"{record.name}: nothing says how much titrant was added.",
+            "Give --volumes FILE.csv, or a [delivery] in the record.",
+        )
+    if log.files is not None:
+        return Delivery("per-still", np.arange(len(log.files), dtype=np.float64), log.volume_ml)
+    assert log.time_s is not None
+    return Delivery(record.mode or "steps", clock.in_recording(log.time_s), log.volume_ml)
+
+
+def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> SeenVolume | None:
+    """Volumes of a log that states their uncertainty."""
+    if log is None or log.sigma_ml is None or log.time_s is None:
+        return None
+    times = clock.in_recording(log.time_s)
+    return of_log(times, log.volume_ml, log.sigma_ml, record.mode or "steps")
+
+
+def _box(
+    numbers: tuple[int, int, int, int] | None,
+    source: PictureSource | PhotometerTable | ColourTable | None,
+) -> Box | None:
+    """Box in the pictures as they are read: large stills come reduced."""
+    if numbers is None:
+        return None
+    shrink = source.reduction if isinstance(source, StillsSource) else 1
+    left, top, right, bottom = numbers
+    return Box(left // shrink, top // shrink, -(-right // shrink), -(-bottom // shrink))
+
+
+def _seen(
+    record: TitrationRecord, source: PictureSource | PhotometerTable | ColourTable | None
+) -> SeenDelivery | None:
+    """Burette in the picture, if the record reads the volume there."""
+    if record.seen is None:
+        return None
+    return SeenDelivery(record.seen, _box(getattr(record.settings, record.seen.box_name), source))
+
+
+def _lag(record: TitrationRecord) -> tuple[float, float] | None:
+    if record.mixing_lag_s is None:
+        return None
+    default = max(0.3, 0.3 * record.mixing_lag_s)
+    stated = record.mixing_lag_uncertainty_s
+    return record.mixing_lag_s, max(default if stated is None else stated, 1e-3)

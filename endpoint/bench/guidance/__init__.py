@@ -1,0 +1,1 @@
+"""What to do next at the bench, and how much titrant is left."""

@@ -1,0 +1,201 @@
+"""Live guidance at the burette: what to do next, and how much titrant is left.
+
+Pure: a curve so far goes in, one frozen `Guidance` comes out, and the same curve gives the same
+guidance. The prediction is that of `endpoint.bench.guidance.prediction`; the rules here turn it
+into what good practice says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from endpoint.bench.guidance.prediction import Left, predict
+from endpoint.bench.guidance.progress import Habit, gather
+from endpoint.bench.guidance.words import ADVICE, Tone, left_sentence
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.curve.points import Curve
+from endpoint.equivalence.model import Priors, priors_for
+
+_FLOWS_ON_S = 3.5
+"""From the picture to the closed tap: the frame, the word, the hand."""
+_HARDLY_FELT = 0.2
+"""Part of the next addition that may be unmixed before it is given."""
+_CLOSE_ML = 1.0
+_HALF_FREE = 0.5
+"""Once half of the indicator may be free, no water has more than about 2 mL left: no pouring."""
+_MOSTLY_FREE = 0.75
+"""From here on no water has more than about 0.7 mL left, and the last part of the change may come
+within a tenth of a millilitre: drops only."""
+_SAFE_ML = 0.1
+_SURELY_PASSED_ML = 0.03
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How titrant is added."""
+
+    pump: bool = False
+    """A pump delivers; else a burette by hand."""
+    pour_ml_s: float = 0.2
+    """Rate while pouring on, or of the pump (common practice, no source)."""
+    portion_ml: float = 0.5
+    """Portion when slowing down."""
+    small_portion_ml: float = 0.2
+    """Portion when less is left."""
+    drop_ml: float = 0.05
+    """One drop of the burette (common practice, no source)."""
+    half_drop_ml: float = 0.025
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What is known at the bench before and beside the curve."""
+
+    titrant_mol_l: float
+    indicator: Indicator = ERIOCHROME_BLACK_T
+    priors: Priors | None = None
+    """By default those of the indicator; `lag_s` in it is the mixing time."""
+    pace: Pace = field(default_factory=Pace)
+    habit: Habit | None = None
+    """What an earlier replicate taught of the colours, see
+    `endpoint.bench.guidance.progress.habit_of`."""
+    expected_ml: tuple[float, float] | None = None
+    """Equivalence volume of earlier replicates and its standard deviation, mL."""
+
+
+@dataclass(frozen=True)
+class Guidance:
+    """What the guide says now."""
+
+    code: str
+    """Key of `endpoint.bench.guidance.words.ADVICE`."""
+    title: str
+    words: str
+    """What to do."""
+    shape: str
+    place: int | None
+    """Position on the scale from far (0) to passed (5); None beside it."""
+    tone: Tone
+    spoken: str
+    """What a voice says: what to do and what is left."""
+    left_text: str
+    """What is left, one sentence."""
+    delivered_ml: float
+    left_ml: float | None
+    """From the volume delivered now to the equivalence volume; negative once passed. None if not
+    to be told yet."""
+    left_low_ml: float | None
+    left_high_ml: float | None
+    """90 % interval."""
+    at_least_ml: float | None
+    """Lower bound of what is left where there is no interval yet."""
+    free_fraction: float | None
+    """Part of the indicator that is free in the liquid now, 0 to 1."""
+    free_low: float | None
+    free_high: float | None
+    """90 % interval."""
+    unfelt_ml: float
+    """Delivered, but not yet mixed in."""
+    portion_ml: float | None = None
+    """Portion to add at once; None where none is advised."""
+
+
+def guide(
+    curve: Curve, bench: Bench, *, now_s: float | None = None, plume: bool = False
+) -> Guidance:
+    """Guidance for the curve so far.
+
+    Parameters
+    ----------
+    curve:
+        Of the frames so far; may be empty.
+    bench:
+        What is known beside it.
+    now_s:
+        Time now on the clock of the frames; by default that of the last frame.
+    plume:
+        Whether the picture shows a plume, so that the liquid is surely not mixed.
+    """
+    priors = bench.priors or priors_for(bench.indicator)
+    history = gather(curve, bench.indicator, now_s=now_s, habit=bench.habit)
+    if history is None:
+        delivered = 0.0 if len(curve) == 0 else float(curve.volume_ml[-1])
+        return _said("not-begun" if delivered <= 0.0 else "not-told", bench, delivered, None)
+    left = predict(
+        history, bench.titrant_mol_l, curve.flask_ml, priors, bench.indicator, bench.expected_ml
+    )
+    return _said(_state(left, bench.pace, plume), bench, history.now_ml, left)
+
+
+def _state(left: Left, pace: Pace, plume: bool) -> str:
+    """What good practice says for a prediction."""
+    near, bounded = left.at_least_ml, left.value_ml is not None
+    flows_ml = pace.pour_ml_s * _FLOWS_ON_S
+    early = left.free_high < _HALF_FREE
+    if early and near > flows_ml + _SAFE_ML and not (plume and near < _CLOSE_ML):
+        return "pour"
+    portion_ml = _portion_ml(left, pace)
+    addition_ml = pace.drop_ml
+    if portion_ml:
+        addition_ml = pace.portion_ml if pace.pump else portion_ml
+    # What is still unmixed may have been seen before its volume was read.
+    passed_ml = _SURELY_PASSED_ML + left.unfelt_ml
+    if left.high_ml is not None and left.high_ml < -passed_ml:
+        return "passed"
+    if plume or left.unfelt_ml > _HARDLY_FELT * addition_ml:
+        return "mixing"
+    if bounded and left.cautious_ml <= 0.0:
+        return "stop"
+    if portion_ml:
+        return "slow"
+    close = left.middle_ml <= 2.0 * pace.drop_ml or near < pace.half_drop_ml
+    return "half-drops" if bounded and close else "drops"
+
+
+def _portion_ml(left: Left, pace: Pace) -> float:
+    """Largest addition above a drop that the lower bound allows, or what a slow pump gives."""
+    if left.free_high > _MOSTLY_FREE:
+        return 0.0
+    if pace.pump:
+        slow_ml = pace.pour_ml_s / 3.0 * _FLOWS_ON_S
+        return slow_ml if left.at_least_ml > slow_ml + _SAFE_ML else 0.0
+    for portion_ml in (pace.portion_ml, pace.small_portion_ml):
+        if left.at_least_ml > portion_ml + pace.drop_ml:
+            return portion_ml
+    return 0.0
+
+
+def _said(code: str, bench: Bench, delivered_ml: float, left: Left | None) -> Guidance:
+    advice = ADVICE[code]
+    words = advice.pump_words if bench.pace.pump else advice.words
+    text = (
+        ""
+        if left is None
+        else left_sentence(left.value_ml, left.low_ml, left.high_ml, left.at_least_ml)
+    )
+    portion_ml = None
+    if code == "slow" and left is not None and not bench.pace.pump:
+        portion_ml = _portion_ml(left, bench.pace)
+        if portion_ml < bench.pace.portion_ml:
+            words = f"Add small portions of {portion_ml:.1f} mL, and wait after each."
+    known = left is not None and left.value_ml is not None
+    return Guidance(
+        code=code,
+        title=advice.title,
+        words=words,
+        shape=advice.shape,
+        place=advice.place,
+        tone=advice.tone,
+        spoken=f"{advice.title}. {text}".strip(),
+        left_text=text,
+        delivered_ml=delivered_ml,
+        left_ml=left.value_ml if left else None,
+        left_low_ml=left.low_ml if left else None,
+        left_high_ml=left.high_ml if left else None,
+        at_least_ml=left.at_least_ml if left and not known else None,
+        free_fraction=left.free_fraction if left else None,
+        free_low=left.free_low if left else None,
+        free_high=left.free_high if left else None,
+        unfelt_ml=left.unfelt_ml if left else 0.0,
+        portion_ml=portion_ml,
+    )

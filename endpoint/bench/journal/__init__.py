@@ -1,0 +1,1 @@
+"""What happened at the bench, kept so that nothing is lost."""

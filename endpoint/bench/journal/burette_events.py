@@ -1,0 +1,160 @@
+"""Events of a burette that the picture shows, and back; pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.bench.journal.events import Event, TubeSeen, VolumeSeen
+from endpoint.delivery.burette_rows import COLUMNS, DropTally, SeenRows
+from endpoint.delivery.meniscus import FullTube
+from endpoint.delivery.tube import Tube
+from endpoint.problems import JournalProblem
+from endpoint.recording.frame import Box
+
+FloatArray = NDArray[np.float64]
+_MOST = 40_000_000
+
+
+def news(known: SeenRows | None, now: SeenRows, written: FullTube | None) -> list[Event]:
+    """Events that lead from what is written to what is known now; none if nothing is new.
+
+    Parameters
+    ----------
+    known:
+        What the journal holds already.
+    now:
+        What is known now, on the clock of the journal.
+    written:
+        Tube that the journal holds.
+    """
+    out: list[Event] = []
+    tube = now.tube
+    if tube is not None and (written is None or tube.learnt != written.learnt):
+        out.append(tube_event(tube, now.division_ml))
+    old = np.zeros((0, now.rows.shape[1])) if known is None else known.rows
+    least = min(len(old), len(now.rows))
+    was, is_now = old[:least], now.rows[:least]
+    alike = ((was == is_now) | (np.isnan(was) & np.isnan(is_now))).all(axis=1)
+    first = least if alike.all() else int(np.argmin(alike))
+    later = known is None or known.tally is None or known.tally != now.tally
+    if first == len(old) == len(now.rows) and not (now.way == "drops" and later):
+        return out
+    rows = now.rows[first:]
+    since = float(rows[0, 0]) if len(rows) else math.nextafter(_last_s(now.rows[:first]), math.inf)
+    if first < len(old):
+        since = min(since, float(old[first, 0]))
+    out.append(VolumeSeen(now.way, since, _tally_told(now.tally), _bytes(rows)))
+    return out
+
+
+def _last_s(rows: FloatArray) -> float:
+    return float(rows[-1, 0]) if len(rows) else -1e9
+
+
+def seen_in(events: Iterable[Event]) -> SeenRows | None:
+    """What the events of a run hold of its burette; None if nothing was seen.
+
+    Raises
+    ------
+    JournalProblem
+        They are damaged.
+    """
+    found: SeenRows | None = None
+    tube: tuple[FullTube, float] | None = None
+    try:
+        for event in events:
+            if isinstance(event, TubeSeen):
+                tube = tube_of(event)
+            elif isinstance(event, VolumeSeen):
+                found = _with(found, event)
+    except (KeyError, TypeError, ValueError, IndexError):
+        raise JournalProblem(
+            "What was seen of the burette in this run is damaged.", "Export another run."
+        ) from None
+    if found is None or tube is None:
+        return found
+    return replace(found, tube=tube[0], division_ml=tube[1])
+
+
+def _with(found: SeenRows | None, event: VolumeSeen) -> SeenRows:
+    new = np.frombuffer(event.data, dtype="<f8").reshape(-1, COLUMNS[event.way])
+    if found is not None:
+        new = np.vstack([found.rows[found.rows[:, 0] < event.since_s], new])
+    return SeenRows(event.way, new.astype(np.float64), tally=_tally_of(event.about))
+
+
+def tube_event(tube: FullTube, division_ml: float) -> TubeSeen:
+    """The full tube as an event."""
+    t = tube.tube
+    about = {
+        "box": [t.box.left, t.box.top, t.box.right, t.box.bottom],
+        **{name: float(getattr(t, name)) for name in ("x_px", "y_px", "lean", "half_px")},
+        "start_px": float(tube.start_px),
+        "gap": [int(v) for v in tube.gap],
+        "learnt": bool(tube.learnt),
+        "stepped": bool(tube.stepped),
+        "shape": [int(v) for v in tube.start.shape],
+        "division_ml": float(division_ml),
+    }
+    return TubeSeen(about, _bytes(np.stack([tube.start, tube.full])))
+
+
+def tube_of(event: TubeSeen) -> tuple[FullTube, float]:
+    """Full tube of an event, and the volume between two lines, mL.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        It is damaged.
+    """
+    about = event.about
+    length, columns = (int(v) for v in about["shape"])
+    if not 0 < length * columns <= _MOST or len(event.data) != 16 * length * columns:
+        raise ValueError("shape")
+    start, full = np.frombuffer(event.data, dtype="<f8").reshape(2, length, columns)
+    places = (float(about[name]) for name in ("x_px", "y_px", "lean", "half_px"))
+    low, high = (int(v) for v in about["gap"])
+    known = FullTube(
+        Tube(Box(*(int(v) for v in about["box"])), *places),
+        start.astype(np.float64),
+        float(about["start_px"]),
+        full.astype(np.float64),
+        (low, high),
+        bool(about["learnt"]),
+        bool(about["stepped"]),
+    )
+    return known, float(about["division_ml"])
+
+
+def _tally_told(tally: DropTally | None) -> dict[str, Any]:
+    if tally is None:
+        return {}
+    return {
+        "first_s": float(tally.first_s),
+        "last_s": float(tally.last_s),
+        "blind_s": float(tally.blind_s),
+        "suspected": int(tally.suspected),
+        "streams": [[float(a), float(b)] for a, b in tally.streams],
+    }
+
+
+def _tally_of(about: Mapping[str, Any]) -> DropTally | None:
+    if not about:
+        return None
+    return DropTally(
+        float(about["first_s"]),
+        float(about["last_s"]),
+        float(about["blind_s"]),
+        int(about["suspected"]),
+        tuple((float(a), float(b)) for a, b in about["streams"]),
+    )
+
+
+def _bytes(values: FloatArray) -> bytes:
+    return np.ascontiguousarray(values, dtype="<f8").tobytes()

@@ -1,0 +1,375 @@
+"""What happens in a run, as events, and how they are written down; pure.
+
+An event is never changed. A correction is an event that refers to an older one by its number, and
+so is an undo, which may take back a correction or another undo as well.
+
+Colours are packed as little-endian 64-bit numbers, so that they come back to the last bit: index
+and flags as integers, then time_s, density (3), display_density (3), density_sigma (3),
+reference (3), spread and the pose (dx, dy, turn_deg, scale, likeness). Everything else is JSON,
+with the bytes of a picture beside it.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+from endpoint.colour.density import ColourSample
+from endpoint.problems import Flag
+from endpoint.scene.tracking import HOME, Pose
+
+_COLOUR = struct.Struct("<qq19d")
+_AT_HOME = [HOME.dx, HOME.dy, HOME.turn_deg, HOME.scale, HOME.likeness]
+_LEAST_STEP_S = 1e-3
+_LONGEST_GAP_S = 86_400.0
+_APART_S = 2.0
+MOST_TEXT_BYTES = 4_000_000
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """When an event was written down."""
+
+    mono_s: float
+    """Monotonic clock of the machine, s; begins anew when the machine starts."""
+    wall_s: float
+    """Clock on the wall, s since 1970-01-01 UTC; may be set back or forth."""
+
+
+@dataclass(frozen=True)
+class RunHead:
+    """What is known when a run is opened. It is the first event of every run."""
+
+    label: str
+    record: Mapping[str, Any]
+    """Tables of a titration record as plain data, without `recording`; dates as text. See
+    `endpoint.bench.journal.export.run_head`, which makes it from a record."""
+    files: Mapping[str, str] = field(default_factory=dict)
+    """Texts of the certificates and results that the record names, by the names it uses."""
+    replicate: int = 1
+    source: str = ""
+    """What watches, in words: "browser camera", "USB camera 0", the name of a film."""
+    program: str = ""
+    """Program and version."""
+    form: Mapping[str, Any] = field(default_factory=dict)
+    """What was typed on the page before the run, to fill it in again."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One line of the set-up checks."""
+
+    code: str
+    mark: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Reading of the burette; the first of a run is the start, before anything is delivered."""
+
+    time_s: float
+    """On the clock of the frames."""
+    burette_ml: float
+    """As it stands on the burette, which rises while titrant is delivered."""
+    refill: bool = False
+    """Whether this is the first reading after the burette was filled again."""
+    how: str = "typed"
+    """"typed", "meniscus" or "drops"."""
+
+
+@dataclass(frozen=True)
+class PumpRate:
+    """From now on the pump runs at this rate, mL/min; 0 when it stops."""
+
+    time_s: float
+    rate_ml_min: float
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A reading was wrong: this is what the burette showed. The last correction counts."""
+
+    of: int
+    """Number of the `Reading`."""
+    burette_ml: float
+    time_s: float | None = None
+    """The right time, if that was wrong too."""
+
+
+@dataclass(frozen=True)
+class Undo:
+    """A reading, a pump rate, a correction or an undo does not count."""
+
+    of: int
+    """Number of that event."""
+
+
+@dataclass(frozen=True)
+class RegionSeen:
+    """Where liquid and reference were found."""
+
+    about: Mapping[str, Any]
+    """Boxes and outline as plain data."""
+    mask: bytes = b""
+    """The whole region as `kept_region` packs it."""
+
+
+@dataclass(frozen=True)
+class TubeSeen:
+    """The burette as it was seen full, for a volume read from the meniscus; the last counts."""
+
+    about: Mapping[str, Any]
+    """Place of the tube and volume between two lines as plain data, see `seen_events`."""
+    data: bytes = b""
+    """The light along its bore, little-endian 64-bit numbers."""
+
+
+@dataclass(frozen=True)
+class VolumeSeen:
+    """What was seen of meniscus or drops; rows of that time and later are replaced by these."""
+
+    way: str
+    """"meniscus" or "drops"."""
+    since_s: float
+    about: Mapping[str, Any]
+    """What belongs to the rows as plain data, see `seen_events`."""
+    data: bytes = b""
+    """The rows, little-endian 64-bit numbers."""
+
+
+@dataclass(frozen=True)
+class Still:
+    """One picture as JPEG."""
+
+    time_s: float
+    jpeg: bytes
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A verdict; the last that is final ends the run."""
+
+    status: str
+    """"located", "bracketed" or "none"."""
+    result: Mapping[str, Any]
+    """Plain data of `report.document.document`; may be short while the run goes on."""
+    final: bool = True
+
+
+@dataclass(frozen=True)
+class GivenUp:
+    """The run ends without a result."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class Resumed:
+    """The run goes on after the program ended without closing it."""
+
+    time_s: float
+    """Where the clock of the frames goes on."""
+    sure: bool
+    """False where the two clocks of the machine do not agree how long it stood still."""
+
+
+@dataclass(frozen=True)
+class Incident:
+    """Something that the person should know of later too."""
+
+    code: str
+    """"clock-jump", "camera-lost", "camera-back", "page-closed", "asleep"..."""
+    text: str
+    seconds: float | None = None
+
+
+@dataclass(frozen=True)
+class Note:
+    """Words of the person."""
+
+    text: str
+
+
+Event = (
+    RunHead
+    | ColourSample
+    | Check
+    | Reading
+    | PumpRate
+    | Correction
+    | Undo
+    | RegionSeen
+    | TubeSeen
+    | VolumeSeen
+    | Still
+    | Finding
+    | GivenUp
+    | Resumed
+    | Incident
+    | Note
+)
+
+KINDS: dict[str, type[Event]] = {
+    "opened": RunHead,
+    "colour": ColourSample,
+    "check": Check,
+    "reading": Reading,
+    "pump-rate": PumpRate,
+    "correction": Correction,
+    "undo": Undo,
+    "region": RegionSeen,
+    "tube": TubeSeen,
+    "volume-seen": VolumeSeen,
+    "still": Still,
+    "finding": Finding,
+    "given-up": GivenUp,
+    "resumed": Resumed,
+    "incident": Incident,
+    "note": Note,
+}
+_KIND_OF = {kind: name for name, kind in KINDS.items()}
+_NEEDED: dict[str, tuple[type, ...]] = {
+    "time_s": (float, int, type(None)),
+    "burette_ml": (float, int),
+    "rate_ml_min": (float, int),
+    "of": (int,),
+    "replicate": (int,),
+    "label": (str,),
+    "text": (str,),
+    "status": (str,),
+    "record": (dict,),
+    "files": (dict,),
+    "result": (dict,),
+    "about": (dict,),
+    "way": (str,),
+    "since_s": (float, int),
+}
+"""What a text that somebody changed by hand could break later."""
+_BYTES = ("jpeg", "mask", "data")
+_CAN_BE_UNDONE = ("reading", "pump-rate", "correction", "undo")
+
+
+@dataclass(frozen=True)
+class Kept:
+    """An event as it stands in the journal."""
+
+    number: int
+    """Unique and rising over the whole journal."""
+    run: int
+    stamp: Stamp
+    event: Event
+
+
+def kind_of(event: Event) -> str:
+    """Name of the kind of an event."""
+    return _KIND_OF[type(event)]
+
+
+def may_refer(kind: str, target: str | None) -> bool:
+    """Whether a "correction" or "undo" may refer to an event of the kind `target`."""
+    if kind == "correction":
+        return target == "reading"
+    return target in _CAN_BE_UNDONE
+
+
+def encode(event: Event) -> tuple[str, str, bytes | None]:
+    """Kind, JSON text and bytes of an event.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite, or the text is longer than 4 MB.
+    """
+    if isinstance(event, ColourSample):
+        return "colour", "", _pack(event)
+    body = {f.name: getattr(event, f.name) for f in fields(event)}
+    data = next((body.pop(name) for name in _BYTES if name in body), None)
+    text = json.dumps(body, allow_nan=False, ensure_ascii=False, default=_plain)
+    # A lone surrogate cannot be written as text.
+    text = text.encode("utf-8", "replace").decode("utf-8")
+    if len(text) > MOST_TEXT_BYTES:
+        raise ValueError("an event of a journal is at most 4 MB of text")
+    return kind_of(event), text, data
+
+
+def decode(kind: str, text: str, data: bytes | None) -> Event:
+    """Event of a kind from its text and bytes.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, struct.error
+        They do not fit each other: the journal is damaged.
+    """
+    if kind == "colour":
+        return _unpack(data or b"")
+    body = json.loads(text)
+    for name in _BYTES:
+        if name in {f.name for f in fields(KINDS[kind])}:
+            body[name] = data or b""
+    event = KINDS[kind](**body)
+    for name, kinds in _NEEDED.items():
+        if not isinstance(getattr(event, name, kinds[0]()), kinds):
+            raise ValueError(name)
+    return event
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return dict(value)
+    raise TypeError(f"{type(value).__name__} is no plain data")
+
+
+def _pack(sample: ColourSample) -> bytes:
+    pose = sample.pose
+    return _COLOUR.pack(
+        sample.index,
+        int(sample.flags),
+        sample.time_s,
+        *sample.density,
+        *sample.display_density,
+        *sample.density_sigma,
+        *sample.reference,
+        sample.spread,
+        *(pose.dx, pose.dy, pose.turn_deg, pose.scale, pose.likeness),
+    )
+
+
+def _unpack(data: bytes) -> ColourSample:
+    index, flags, *v = _COLOUR.unpack(data)
+    return ColourSample(
+        index=index,
+        time_s=v[0],
+        density=(v[1], v[2], v[3]),
+        display_density=(v[4], v[5], v[6]),
+        density_sigma=(v[7], v[8], v[9]),
+        reference=(v[10], v[11], v[12]),
+        spread=v[13],
+        flags=Flag.NONE if flags == 0 else Flag(flags),
+        pose=HOME if v[14:19] == _AT_HOME else Pose(*v[14:19]),
+    )
+
+
+def resumption(last_time_s: float, last: Stamp, now: Stamp) -> Resumed:
+    """Where the clock of the frames goes on after a stop.
+
+    The monotonic clock does not count sleep and begins anew with the machine; the clock on the
+    wall can be set. The longer of the two spans is taken if they differ, and said to be unsure.
+
+    Parameters
+    ----------
+    last_time_s:
+        Time of the last event on the clock of the frames, s.
+    last, now:
+        When that event was written, and the present.
+    """
+    mono = now.mono_s - last.mono_s
+    wall = now.wall_s - last.wall_s
+    spans = [span for span in (mono, wall) if 0.0 <= span <= _LONGEST_GAP_S]
+    gap = max(spans, default=_LEAST_STEP_S)
+    sure = len(spans) == 2 and math.isclose(mono, wall, abs_tol=_APART_S)
+    return Resumed(last_time_s + max(gap, _LEAST_STEP_S), sure)

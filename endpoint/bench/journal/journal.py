@@ -1,0 +1,398 @@
+"""The journal of the bench: every event of every run, kept as it happens and never changed.
+
+    with Journal.open(path) as journal:
+        run = journal.begin(RunHead("Well 3", record))
+        number = journal.append(run, Reading(12.0, 3.50))
+        journal.append(run, sample)              # a `ColourSample` of every frame
+        journal.append(run, Correction(number, 3.40))
+        journal.flush()                          # on disk now, or a `JournalProblem`
+    Journal.open(path, writing=False).runs()     # reading, also while a bench writes
+
+It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
+program that is killed and a machine that loses power. `append` never waits for the disk. A thread
+writes what a person did at once, colours and pictures within `journal_writer.BATCH_S`, so a kill
+loses at most what happened in that time (on a slow disk, plus one write). One program at a time
+may write; any number may read meanwhile. Triggers refuse to change or delete an event.
+
+When the disk is full, or anything else hinders writing, `on_problem` is told at once, `problem`
+holds it and `flush` raises it. What was written stays readable; what was not waits in memory, is
+tried again every second, and is in `events` all the same. Only pictures are let go.
+Every method may be called from any thread.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import struct
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from endpoint.bench.journal.events import (
+    Correction,
+    Event,
+    Finding,
+    GivenUp,
+    Kept,
+    Resumed,
+    RunHead,
+    Stamp,
+    Still,
+    Undo,
+    decode,
+    encode,
+    may_refer,
+    resumption,
+)
+from endpoint.bench.journal.sqlite_file import JournalFile, Row
+from endpoint.bench.journal.writer import JournalWriter, Tell
+from endpoint.problems import JournalProblem
+
+MOST_STILL_BYTES = 64_000_000
+"""Pictures of one run."""
+_STILL_EVERY_S = 1.0
+_LATEST_S = 2.5e11
+"""About the last second that has a date."""
+_MOST_STILL = 2_000_000
+
+Clock = Callable[[], Stamp]
+
+
+def system_clock() -> Stamp:
+    """Both clocks of the machine."""
+    return Stamp(time.monotonic(), time.time())
+
+
+@dataclass(frozen=True)
+class RunEntry:
+    """A run in the list of runs."""
+
+    run: int
+    opened: Stamp
+    last: Stamp
+    """When its last event was written."""
+    head: RunHead
+    status: str
+    """"located", "bracketed", "none", "given-up", or "unfinished"."""
+    result: dict[str, Any] | None
+    """Plain data of the last finding."""
+    events: int
+    """How many events there are, the colours of the frames among them."""
+
+    @property
+    def finished(self) -> bool:
+        """Whether the run was ended, with a result or without."""
+        return self.status != "unfinished"
+
+
+@dataclass
+class _RunState:
+    """What is remembered of a run that is written to."""
+
+    kinds: dict[int, str] = field(default_factory=dict)
+    still_bytes: int = 0
+    still_s: float = -1e9
+
+
+class Journal:
+    """An open journal; make one with `Journal.open`."""
+
+    def __init__(
+        self,
+        file: JournalFile,
+        clock: Clock,
+        on_problem: Tell | None,
+    ) -> None:
+        self._file, self._clock = file, clock
+        self._states: dict[int, _RunState] = {}
+        self._lock = threading.RLock()
+        self._closed = False
+        self._number, self._run = file.last_numbers()
+        self._writer = JournalWriter(file, on_problem)
+
+    @classmethod
+    def open(
+        cls,
+        path: Path,
+        *,
+        writing: bool = True,
+        most_bytes: int | None = None,
+        clock: Clock = system_clock,
+        on_problem: Tell | None = None,
+    ) -> Journal:
+        """Open a journal, or begin one where there is none.
+
+        Parameters
+        ----------
+        path:
+            The file; its folder is made.
+        writing:
+            False only reads, and nothing is made.
+        most_bytes:
+            Largest size of the file; None for what the disk holds.
+        clock:
+            The clocks of the machine.
+        on_problem:
+            Called with a problem as soon as writing fails, and with None when it works again; by
+            the thread that writes, so it must be quick and must not call the journal.
+
+        Raises
+        ------
+        JournalProblem
+            The file is no journal, of a newer version, damaged, written by another program, or
+            cannot be made.
+        """
+        return cls(JournalFile(path, writing, most_bytes), clock, on_problem)
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if error is None:
+            self.close()
+            return
+        with contextlib.suppress(JournalProblem):  # the first error is the one to tell
+            self.close()
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self._file.path
+
+    @property
+    def problem(self) -> JournalProblem | None:
+        """Why events wait in memory now, or None."""
+        return self._writer.problem
+
+    def begin(self, head: RunHead, *, wait: bool = True) -> int:
+        """Open a run and return its number.
+
+        Parameters
+        ----------
+        head:
+            What is known of the run.
+        wait:
+            True returns when it is on disk. False begins all the same where it cannot be written
+            now: it then waits like every event.
+
+        Raises
+        ------
+        JournalProblem
+            It cannot be written; then there is no such run (`wait` only).
+        """
+        with self._lock:
+            self._run += 1
+            run = self._run
+            self._states[run] = _RunState()
+            number = self._put(run, head)
+        if not wait:
+            return run
+        try:
+            self.flush()
+        except JournalProblem:
+            if not self._writer.take_back(number):
+                return run  # written since, by the thread
+            with self._lock:
+                del self._states[run]
+            raise
+        return run
+
+    def append(self, run: int, event: Event) -> int:
+        """Keep one event and return its number; 0 for a picture that comes too soon.
+
+        Raises
+        ------
+        JournalProblem
+            There is no such run, a correction or undo refers to nothing that can be corrected, or
+            more waits in memory than there is room for.
+        ValueError
+            The event holds a number that is not finite.
+        """
+        with self._lock:
+            state = self._state(run)
+            if isinstance(event, Still) and not self._takes(state, event):
+                return 0
+            if isinstance(event, Correction | Undo):
+                kind = "correction" if isinstance(event, Correction) else "undo"
+                if not may_refer(kind, state.kinds.get(event.of)):
+                    raise JournalProblem(
+                        f"Event {event.of} of run {run} is nothing that can be "
+                        f"{'corrected' if kind == 'correction' else 'undone'}.",
+                        "Choose a reading from the list of this run.",
+                    )
+            return self._put(run, event)
+
+    def wants_still(self, run: int, time_s: float) -> bool:
+        """Whether a picture of this time would be kept, so that no other need be encoded.
+
+        At most one a second; fewer the more room the pictures of the run have taken.
+        """
+        with self._lock:
+            state = self._state(run)
+            left = 1.0 - state.still_bytes / MOST_STILL_BYTES
+            return left > 0.0 and time_s - state.still_s >= _STILL_EVERY_S / left - 1e-6
+
+    def flush(self) -> None:
+        """Write everything that waits.
+
+        Raises
+        ------
+        JournalProblem
+            It cannot be written; it is kept in memory.
+        """
+        self._writer.flush()
+
+    def events(self, run: int, kinds: Iterable[str] | None = None) -> list[Kept]:
+        """Events of a run in the order in which they happened, those that still wait too.
+
+        Parameters
+        ----------
+        run:
+            Number of the run.
+        kinds:
+            Names of `journal_events.KINDS` that are wanted; None for all.
+
+        Raises
+        ------
+        JournalProblem
+            There is no such run, or the file cannot be read.
+        """
+        wanted = None if kinds is None else tuple(kinds)
+        with self._writer.held() as waiting:
+            rows = self._file.rows(run, wanted)
+        rows += [row for row in waiting if row[1] == run and (wanted is None or row[2] in wanted)]
+        if not rows and run not in self._states and run not in self._file.runs():
+            raise self._no_run(run)
+        return [self._kept(row) for row in rows]
+
+    def runs(self) -> list[RunEntry]:
+        """Every run, oldest first.
+
+        Raises
+        ------
+        JournalProblem
+            The file cannot be read.
+        """
+        if len(self._writer) and self.problem is None:
+            self._writer.write()
+        return [self._entry(run) for run in self._file.runs()]
+
+    def unfinished(self) -> list[RunEntry]:
+        """Runs that were opened and not ended, oldest first."""
+        return [entry for entry in self.runs() if not entry.finished]
+
+    def resume(self, run: int) -> Resumed:
+        """Go on with a run: says, and keeps, where the clock of its frames goes on.
+
+        Raises
+        ------
+        JournalProblem
+            There is no such run, or it cannot be written.
+        """
+        self._state(run)
+        self.flush()
+        last = [self._kept(row) for row in self._file.last_timed(run)]
+        going_on = Resumed(0.0, True)
+        if last:
+            time_s = max(float(getattr(kept.event, "time_s", 0.0)) for kept in last)
+            newest = max(last, key=lambda kept: kept.number)
+            going_on = resumption(time_s, newest.stamp, self._clock())
+        self.append(run, going_on)
+        self.flush()
+        return going_on
+
+    def close(self) -> None:
+        """Write what waits and close the file; harmless when called twice.
+
+        Raises
+        ------
+        JournalProblem
+            What waits cannot be written. The file is closed all the same.
+        """
+        with self._lock:
+            if self._closed:
+                return
+            self._closed = True
+        self._writer.stop()
+        try:
+            self.flush()
+        finally:
+            self._file.close()
+
+    def _state(self, run: int) -> _RunState:
+        if run not in self._states:
+            if run not in self._file.runs():
+                raise self._no_run(run)
+            kinds, used, last_s = self._file.state_of(run)
+            self._states[run] = _RunState(kinds, used, last_s)
+        return self._states[run]
+
+    def _takes(self, state: _RunState, still: Still) -> bool:
+        """Count a picture in, or say that it comes too soon or is too large."""
+        left = 1.0 - (state.still_bytes + len(still.jpeg)) / MOST_STILL_BYTES
+        if left <= 0.0 or len(still.jpeg) > _MOST_STILL or self.problem is not None:
+            return False
+        if still.time_s - state.still_s < _STILL_EVERY_S / left - 1e-6:
+            return False
+        state.still_bytes += len(still.jpeg)
+        state.still_s = still.time_s
+        return True
+
+    def _put(self, run: int, event: Event) -> int:
+        if not self._file.writing or self._closed:
+            how = "closed" if self._closed else "open for reading only"
+            raise JournalProblem(f"The journal is {how}.", "Open it again for writing.")
+        kind, body, data = encode(event)
+        stamp = self._clock()
+        self._number += 1
+        urgent = kind not in ("colour", "still", "volume-seen")
+        row = (self._number, run, kind, stamp.mono_s, stamp.wall_s, body, data)
+        self._writer.put(row, urgent=urgent)
+        if urgent:
+            self._states[run].kinds[self._number] = kind
+        return self._number
+
+    def _kept(self, row: Row) -> Kept:
+        number, run, kind, mono_s, wall_s, body, data = row
+        try:
+            if not abs(wall_s) < _LATEST_S:
+                raise ValueError
+            return Kept(number, run, Stamp(mono_s, wall_s), decode(kind, body, data))
+        except (KeyError, TypeError, ValueError, struct.error, RecursionError):
+            raise JournalProblem(
+                f"Event {number} of the journal {self.path} is damaged.",
+                "Copy the file from a backup, or begin a new journal.",
+            ) from None
+
+    def _entry(self, run: int) -> RunEntry:
+        first, last, ended = (self._kept(row) for row in self._file.ends_of(run))
+        head = first.event
+        if not isinstance(head, RunHead):
+            raise JournalProblem(
+                f"Run {run} of the journal {self.path} has no beginning.",
+                "Copy the file from a backup, or begin a new journal.",
+            )
+        status, result = "unfinished", None
+        if isinstance(ended.event, GivenUp):
+            status = "given-up"
+        elif isinstance(ended.event, Finding):
+            result = dict(ended.event.result)
+            status = ended.event.status if ended.event.final else status
+        count = self._file.count_of(run)
+        return RunEntry(run, first.stamp, last.stamp, head, status, result, count)
+
+    def _no_run(self, run: int) -> JournalProblem:
+        known = self._file.runs()
+        listed = f"It has runs {known[0]} to {known[-1]}." if known else "It has no runs yet."
+        return JournalProblem(
+            f"The journal {self.path} has no run {run}.", f"{listed} List them: endpoint runs."
+        )

@@ -1,0 +1,1 @@
+"""A titration while it goes on."""

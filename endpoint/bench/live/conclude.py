@@ -1,0 +1,65 @@
+"""From the colours and volumes of a live run to its result; pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from endpoint.analysis.inputs import Job
+from endpoint.analysis.pipeline import Result, conclude, volume_unseen, without_curve
+from endpoint.bench.live.volumes import Seen, Volumes
+from endpoint.colour.density import ColourTrace
+from endpoint.curve.points import from_colour
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.picture_volume import level_spans
+from endpoint.problems import UnseenVolume
+from endpoint.scene.region import Region
+
+_PAUSE_PAST_S = 20.0
+
+
+def result_of_run(
+    job: Job,
+    volumes: Volumes,
+    trace: ColourTrace,
+    region: Region | None,
+    details: Mapping[str, str],
+    *,
+    final: bool = False,
+) -> Result:
+    """Result of what was seen so far.
+
+    Parameters
+    ----------
+    job:
+        What was stated before the run.
+    volumes:
+        What was delivered. A burette that the picture shows may have no volume yet.
+    trace, region, details:
+        Colours, where they were seen, and where the pictures came from.
+    final:
+        Whether the run has ended: then a volume that the picture does not show surely is none.
+    """
+    if final and isinstance(volumes, Seen) and isinstance(volumes.trouble, UnseenVolume):
+        return without_curve(job, volume_unseen(volumes.trouble), details=dict(details))
+    logged = volumes.logged if isinstance(volumes, Seen) else None
+    seen = None if logged is None else logged.seen
+    delivery = volumes.delivery() if seen is None else seen.delivery
+    if seen is not None and not final:
+        delivery = _with_pauses(delivery, trace)
+    job = replace(job, delivery=delivery, logged=seen)
+    curve = from_colour(trace, delivery, job.flask_ml, job.priors.lag_s[0])
+    return conclude(job, curve, region, (), dict(details), seen=seen)
+
+
+def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:
+    """Delivery in which even a few pauses count, so that a plume is not taken for the liquid.
+
+    A film as a whole needs many of them; at the burette the first may be the only one. Where the
+    last is long ago, titrant is added without pauses, and all that is seen counts.
+    """
+    spans = level_spans(delivery.time_s, delivery.volume_ml)
+    if not len(spans) or not trace.time_s.size:
+        return delivery
+    now_s = float(trace.time_s[-1])
+    return replace(delivery, pauses_s=spans) if spans[-1, 1] > now_s - _PAUSE_PAST_S else delivery

@@ -1,0 +1,248 @@
+"""What a page may say to the bench, checked before anything is done with it.
+
+Text messages are JSON objects with `do`; binary messages are pictures: "EPF1", number (uint32),
+age in ms (uint16), clock of the page at the sending in ms modulo 65 536 (uint16, 0 if not stated),
+all little-endian, then JPEG or WebP.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.wording import one_line
+from endpoint.bench.web.image_size import picture_size
+from endpoint.problems import Problem
+
+MAX_TEXT_BYTES = 4096
+MAX_FRAME_BYTES = 1_500_000
+MAX_SIDE, MIN_SIDE = 1920, 64
+MAX_PIXELS = 1920 * 1080
+_HEAD = struct.Struct("<4sIHH")
+_MAGIC = b"EPF1"
+_MOST_AGE_MS = 1000
+_LABEL = 100
+
+Kind = tuple[str, float, float]
+NUMBER: dict[str, Kind | tuple[str, ...]] = {
+    "ml": ("number", 0.0, 200.0),
+    "what": ("liquid", "reference", "burette", "tip"),
+    "way": ("typed", "meniscus", "drops"),
+    "division_ml": ("number", 0.02, 1.0),
+    "left": ("whole", 0, MAX_SIDE),
+    "top": ("whole", 0, MAX_SIDE),
+    "right": ("whole", 0, MAX_SIDE),
+    "bottom": ("whole", 0, MAX_SIDE),
+    "row": ("whole", 0, 1000),
+    "run": ("text", 0, _LABEL),
+}
+FORM: dict[str, Kind | tuple[str, ...]] = {
+    "label": ("text", 0, _LABEL),
+    "sample_ml": ("number", 1.0, 2000.0),
+    "fillings": ("whole", 1, 10),
+    "added_ml": ("number", 0.0, 1000.0),
+    "titrant_mol_l": ("number", 1e-4, 0.5),
+    "titrant_uncertainty_mol_l": ("number", 0.0, 0.1),
+    "mode": ("steps", "pump", "meniscus", "drops"),
+    "first_reading_ml": ("number", 0.0, 100.0),
+    "rate_ml_min": ("number", 0.05, 100.0),
+    "division_ml": ("number", 0.02, 1.0),
+    "lag_s": ("number", 0.0, 60.0),
+    "lag_uncertainty_s": ("number", 0.0, 60.0),
+    "burette_nominal_ml": ("number", 10.0, 50.0),
+    "burette_class": ("A", "AS", "B"),
+    "pipette_class": ("A", "AS", "B"),
+}
+WORDS: dict[str, tuple[str, ...]] = {
+    "begin": ("form",),
+    "reading": ("ml",),
+    "undo": (),
+    "correct": ("row", "ml"),
+    "pump-start": (),
+    "pump-stop": (),
+    "end-reading": ("ml",),
+    "finish": (),
+    "watch": ("way", "division_ml"),
+    "box": ("what", "left", "top", "right", "bottom"),
+    "no-box": ("what",),
+    "again": (),
+    "look-again": (),
+    "ask": (),
+    "guess": ("ml",),
+    "take-over": (),
+    "resume": ("run",),
+    "give-up": ("run",),
+}
+"""Every command, with the keys it must bring."""
+
+
+class ProtocolProblem(Problem):
+    """A message of a page cannot be used."""
+
+    code = "message"
+
+
+@dataclass(frozen=True)
+class Command:
+    """One checked command."""
+
+    do: str
+    values: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A picture that came in, its size read but nothing decoded yet."""
+
+    number: int
+    age_s: float
+    """Time from its taking to its sending."""
+    width: int
+    height: int
+    data: bytes = field(repr=False)
+    sent_ms: int = 0
+    """Clock of the page at the sending, modulo 65 536; 0 if not stated."""
+
+
+def parse_command(text: str) -> Command:
+    """Check a text message.
+
+    Raises
+    ------
+    ProtocolProblem
+        It is no command, a key is missing or unknown, or a value does not fit.
+    """
+    if len(text) > MAX_TEXT_BYTES:
+        raise ProtocolProblem("The message is too long.", "Load the page again.")
+    try:
+        message = json.loads(text)
+    except (ValueError, RecursionError):
+        raise ProtocolProblem("The message is no JSON.", "Load the page again.") from None
+    if not isinstance(message, dict):
+        raise ProtocolProblem("The message is no JSON object.", "Load the page again.")
+    do = message.get("do")
+    keys = WORDS.get(do) if isinstance(do, str) else None
+    if not isinstance(do, str) or keys is None:
+        raise ProtocolProblem("The message asks for nothing known.", "Load the page again.")
+    if set(message) != {"do", *keys}:
+        raise ProtocolProblem(f"{do} has missing or unknown keys.", "Load the page again.")
+    values: dict[str, Any] = {}
+    for key in keys:
+        if key == "form":
+            values["form"] = _form(message["form"])
+        else:
+            values[key] = _value(message[key], key, NUMBER[key])
+    return Command(do, values)
+
+
+def _form(table: Any) -> dict[str, Any]:
+    if not isinstance(table, Mapping):
+        raise ProtocolProblem("The form is no table.", "Load the page again.")
+    found = {}
+    for key, value in table.items():
+        kind = FORM.get(key)
+        if kind is None:
+            raise ProtocolProblem("The form holds an unknown entry.", "Load the page again.")
+        if value is not None and value != "":
+            found[key] = _value(value, key, kind)
+    return found
+
+
+_TITLES = {
+    "ml": "The volume",
+    "row": "The row",
+    "sample_ml": "The volume of the sample",
+    "added_ml": "The volume of buffer and rinse water",
+    "titrant_mol_l": "The concentration of EDTA",
+    "titrant_uncertainty_mol_l": "The uncertainty of EDTA",
+    "first_reading_ml": "The start reading",
+    "division_ml": "The volume between two lines",
+    "rate_ml_min": "The rate of the pump",
+    "lag_s": "The mixing time",
+    "lag_uncertainty_s": "The uncertainty of the mixing time",
+    "fillings": "The number of fillings",
+    "burette_nominal_ml": "The size of the burette",
+}
+
+
+def _value(value: Any, key: str, kind: Kind | tuple[str, ...]) -> Any:
+    title = _TITLES.get(key, key.replace("_", " ").capitalize())
+    if kind[0] == "text":
+        if not isinstance(value, str) or len(value) > _LABEL:
+            raise ProtocolProblem(f"{title} is no text of up to {_LABEL} letters.", "Shorten it.")
+        return one_line(value.encode("utf-8", "replace").decode("utf-8"))
+    if kind[0] not in ("number", "whole"):
+        if value not in kind:
+            raise ProtocolProblem(f"{title} is not known.", f"Choose {', '.join(map(str, kind))}.")
+        return value
+    _, low, high = kind
+    good = isinstance(value, int | float) and not isinstance(value, bool)
+    try:
+        number = float(value) if good else math.nan
+    except OverflowError:
+        number = math.inf
+    low, high = float(low), float(high)
+    if not math.isfinite(number) or not low <= number <= high:
+        raise ProtocolProblem(
+            f"{title} is no number from {low:g} to {high:g}.", "Check the value and its unit."
+        )
+    if kind[0] == "whole":
+        if number != int(number):
+            raise ProtocolProblem(f"{title} is no whole number.", "Check the value.")
+        return int(number)
+    return number
+
+
+def parse_picture(message: bytes) -> Picture:
+    """Check a binary message; nothing is decoded.
+
+    Raises
+    ------
+    ProtocolProblem
+        It is no JPEG or WebP picture of 64 to 1920 pixels and at most 1.5 MB.
+    """
+    if len(message) > MAX_FRAME_BYTES:
+        raise ProtocolProblem("The picture has too many bytes.", "Choose a smaller picture size.")
+    if len(message) <= _HEAD.size:
+        raise ProtocolProblem("The message is no picture.", "Load the page again.")
+    magic, number, age_ms, sent_ms = _HEAD.unpack_from(message)
+    if magic != _MAGIC or age_ms > _MOST_AGE_MS:
+        raise ProtocolProblem("The message is no picture.", "Load the page again.")
+    data = message[_HEAD.size :]
+    size = picture_size(data)
+    if size is None:
+        raise ProtocolProblem("The picture is neither JPEG nor WebP.", "Load the page again.")
+    width, height = size
+    if not (min(size) >= MIN_SIDE and max(size) <= MAX_SIDE and width * height <= MAX_PIXELS):
+        raise ProtocolProblem(
+            f"The picture has {width} x {height} pixels.",
+            f"Choose a size from {MIN_SIDE} to {MAX_SIDE} pixels, at most 1920 x 1080.",
+        )
+    return Picture(number, age_ms * 1e-3, width, height, data, sent_ms)
+
+
+def decode(picture: Picture) -> NDArray[np.uint8]:
+    """Decode a checked picture to R'G'B', shape (height, width, 3).
+
+    Raises
+    ------
+    ProtocolProblem
+        The data are damaged, or not of the size that the header says.
+    """
+    import cv2
+
+    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+    try:
+        pixels: Any = cv2.imdecode(np.frombuffer(picture.data, dtype=np.uint8), flags)
+    except cv2.error:
+        pixels = None
+    if pixels is None or pixels.shape != (picture.height, picture.width, 3):
+        raise ProtocolProblem("The picture is damaged.", "Check the camera.")
+    return np.asarray(pixels, dtype=np.uint8)

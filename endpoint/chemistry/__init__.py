@@ -1,0 +1,1 @@
+"""Mass balances of metal, EDTA and indicator, and the indicators themselves."""

@@ -1,0 +1,144 @@
+"""Mass balances of two metals for the fit: many parameter rows at once, from a near start.
+
+The equations are those of `endpoint.chemistry.equilibrium.solve`; here the two metals stand on the
+first axis, so that sums are plain additions, and a solution of nearly the same flask can be the
+start. A Newton step from a near start doubles the right digits, so two or three of them are enough.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.chemistry.equilibrium import solve
+
+FloatArray = NDArray[np.float64]
+
+_MAX_STEP = 3.0
+_CLOSED = 1e-12
+_MOST_STEPS = 12
+_FLOOR_MOL_L = 1e-30
+
+
+@dataclass(frozen=True)
+class PairConstants:
+    """Conditional constants of the two metals at one pH (log10, L/mol); one metal stands twice."""
+
+    log_k_edta: tuple[float, float]
+    log_k_indicator: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Flasks:
+    """Totals and constants of flasks; the metals are on the first axis where there is one."""
+
+    metal_mol_l: FloatArray
+    """Shape (2, rows, n), > 0."""
+    edta_mol_l: FloatArray
+    """Shape (rows, n), >= 0."""
+    indicator_mol_l: FloatArray
+    """Shape (rows, n), > 0."""
+    log_k_edta: FloatArray
+    """Conditional constants, log10, shape (2, rows)."""
+    log_k_indicator: FloatArray
+    """Shape (2, rows)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Balance:
+    """Equilibrium of `Flasks`, with the parts of which every derivative is made."""
+
+    log_free: FloatArray
+    """Natural logarithm of free EDTA and free indicator, shape (2, rows, n)."""
+    free: FloatArray
+    """The same in mol/L, shape (2, rows, n)."""
+    metal_edta: FloatArray
+    """Shape (2, rows, n), mol/L."""
+    metal_indicator: FloatArray
+    edta_share: FloatArray
+    """Part of each metal that EDTA holds, shape (2, rows, n)."""
+    indicator_share: FloatArray
+    curvature: tuple[FloatArray, FloatArray, FloatArray]
+    """Second derivatives of the potential by ln(EDTA), by ln(indicator), mixed; (rows, n)."""
+
+    @property
+    def free_fraction(self) -> FloatArray:
+        """Fraction of the indicator that holds no metal, shape (rows, n)."""
+        free, bound = self.free[1], self.metal_indicator
+        return np.asarray(free / (free + bound[0] + bound[1]))
+
+
+def _balance(log_free: FloatArray, metal: FloatArray, k: FloatArray, m: FloatArray) -> Balance:
+    free = np.exp(log_free)
+    p, q = k * free[0], m * free[1]
+    unbound = 1.0 / (1.0 + p + q)
+    s, t = p * unbound, q * unbound
+    my, mi = metal * s, metal * t
+    yy, ii, yi = my * (1.0 - s), mi * (1.0 - t), my * t
+    curvature = (free[0] + yy[0] + yy[1], free[1] + ii[0] + ii[1], -(yi[0] + yi[1]))
+    return Balance(log_free, free, my, mi, s, t, curvature)
+
+
+def _first(flasks: Flasks, k: FloatArray, m: FloatArray) -> FloatArray:
+    """Exact quadratic for one lumped metal without indicator."""
+    metal, edta = flasks.metal_mol_l, np.maximum(flasks.edta_mol_l, _FLOOR_MOL_L)
+    total = metal[0] + metal[1]
+    lumped = (metal[0] * k[0] + metal[1] * k[1]) / total
+    b = 1.0 + lumped * (total - edta)
+    root = np.sqrt(b * b + 4.0 * lumped * edta)
+    y = np.where(b > 0, 2.0 * edta / (b + root), (root - b) / (2.0 * lumped))
+    y = np.maximum(y, _FLOOR_MOL_L**2)
+    free = metal / (1.0 + k * y)
+    i = flasks.indicator_mol_l / (1.0 + m[0] * free[0] + m[1] * free[1])
+    return np.asarray(np.log(np.stack([y, i])))
+
+
+def balance(flasks: Flasks, near: FloatArray | None = None, closed: float = _CLOSED) -> Balance:
+    """Solve the mass balances of two metals, EDTA and indicator.
+
+    Parameters
+    ----------
+    flasks:
+        Totals and constants.
+    near:
+        `Balance.log_free` of nearly the same flasks, shape (2, rows, n); without it the start is
+        that of `endpoint.chemistry.equilibrium.solve`.
+    closed:
+        Largest error of a balance, as a part of the total.
+    """
+    k = 10.0 ** flasks.log_k_edta[..., None]
+    m = 10.0 ** flasks.log_k_indicator[..., None]
+    edta = np.maximum(flasks.edta_mol_l, _FLOOR_MOL_L)
+    dye, metal = flasks.indicator_mol_l, flasks.metal_mol_l
+    log_free = _first(flasks, k, m) if near is None else near
+    for _ in range(_MOST_STEPS):
+        now = _balance(log_free, metal, k, m)
+        gy = now.free[0] + now.metal_edta[0] + now.metal_edta[1] - edta
+        gi = now.free[1] + now.metal_indicator[0] + now.metal_indicator[1] - dye
+        error = max(float(np.abs(gy / edta).max()), float(np.abs(gi / dye).max()))
+        if error < closed:
+            return now
+        yy, ii, yi = now.curvature
+        det = np.maximum(yy * ii - yi * yi, 1e-300)
+        step = np.stack([(yi * gi - ii * gy) / det, (yi * gy - yy * gi) / det])
+        if error > 0.1:
+            step /= np.maximum(np.abs(step).max(axis=0) / _MAX_STEP, 1.0)
+        log_free = log_free + step
+    if near is not None:
+        return balance(flasks, closed=closed)
+    return _with_care(flasks, k, m)
+
+
+def _with_care(flasks: Flasks, k: FloatArray, m: FloatArray) -> Balance:
+    """The damped solver, for flasks in which plain steps do not settle."""
+    found = solve(
+        np.moveaxis(flasks.metal_mol_l, 0, -1),
+        flasks.edta_mol_l,
+        flasks.indicator_mol_l,
+        np.moveaxis(flasks.log_k_edta, 0, -1)[:, None, :],
+        np.moveaxis(flasks.log_k_indicator, 0, -1)[:, None, :],
+    )
+    log_free = np.log(np.stack([found.free_edta_mol_l, found.free_indicator_mol_l]))
+    return _balance(log_free, flasks.metal_mol_l, k, m)

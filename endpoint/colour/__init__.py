@@ -1,0 +1,1 @@
+"""Colour of the liquid as optical densities against the reference."""

@@ -1,0 +1,228 @@
+"""Colours of the frames of a recording one after the other, with every flag set.
+
+Twice a second the scene is looked at: whether the light is on, whether the camera stands where it
+stood, and where the flask is. Between two looks only the pixels of liquid and reference are read.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.colour.density import ColourSample, Reading, Sight, colours_of
+from endpoint.colour.linear_light import Transfer
+from endpoint.problems import Flag
+from endpoint.recording.frame import Frame
+from endpoint.scene import tracking
+from endpoint.scene.camera_shift import camera_moved, small_picture
+from endpoint.scene.region import Region
+from endpoint.scene.tracking import HOME, Pose
+
+FloatArray = NDArray[np.float64]
+
+_DARK_PART = 0.35
+"""Brightness of the whole picture, as a part of the usual, below which the light was off."""
+_LOOK_EVERY_S = 0.5
+_RESTLESS_S = 3.0
+"""How long every frame is looked at after the flask was seen to move."""
+_LEAST_MOVE = 0.01
+"""Movement that is followed, as a share of the picture's width."""
+_LEAP = 0.06
+"""Movement between two looks that must be seen twice before it is believed, likewise."""
+_SURE = 0.85
+"""Likeness from which once is enough."""
+_MOST_READ = 32
+"""Frames whose pixels are kept until they are measured together."""
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What one look at the scene has told."""
+
+    flags: Flag
+    pose: Pose
+
+    def about(self, sample: ColourSample, before: Flag = Flag.NONE) -> ColourSample:
+        """Sample with what the looks around it have told of the whole scene.
+
+        Only if all of the picture is dark, the light was off; else something dark is before it.
+        """
+        if not (sample.flags or self.flags or before):
+            return sample
+        flags = sample.flags | (before & ~Flag.DARK) | self.flags
+        hidden = Flag.REFERENCE_LOST | Flag.LIQUID_LOST | Flag.CAMERA_MOVED
+        if (self.flags | before) & Flag.DARK:
+            flags = (sample.flags & ~hidden) | Flag.DARK if sample.flags else sample.flags
+        elif flags & hidden:
+            flags &= ~Flag.DARK
+        return sample if flags == sample.flags else replace(sample, flags=flags)
+
+
+@dataclass
+class Watch:
+    """Notices over the frames that the light, the reference, the camera or the flask changes.
+
+    It keeps a short memory; give it every sample in order.
+    """
+
+    region: Region
+    pose: Pose = HOME
+    """Where the flask was seen last."""
+    _first: list[FloatArray] = field(default_factory=list)
+    _usual: list[float] = field(default_factory=lambda: [1.0, 1.0, 1.0])
+    _leapt: Pose | None = None
+    _looked_s: float = -np.inf
+    _restless_s: float = -np.inf
+
+    def light(self, sample: ColourSample) -> Flag:
+        """Flags that the reference patch tells beside the frames before."""
+        flags = Flag.NONE
+        if len(self._first) >= 3:
+            pairs = zip(sample.reference, self._usual, strict=True)
+            change = [math.log10(max(now, 1e-5) / max(usual, 1e-5)) for now, usual in pairs]
+            mean = sum(change) / 3.0
+            if max(abs(each - mean) for each in change) > 0.12 or mean < -0.3:
+                flags |= Flag.REFERENCE_LOST
+        if len(self._first) < 25 and not (sample.flags or flags):
+            self._first.append(np.asarray(sample.reference))
+            self._usual = np.median(np.stack(self._first), axis=0).tolist()
+        return flags
+
+    def due(self, time_s: float) -> bool:
+        """Whether it is time to look for the scene again: in every frame while things move."""
+        return time_s >= self._looked_s + _LOOK_EVERY_S or time_s < self._restless_s
+
+    def look(self, frame: Frame) -> _Seen:
+        """Look whether the camera stands where it stood, and where the flask is."""
+        self._looked_s = frame.time_s
+        picture = small_picture(frame)
+        if float(picture.mean()) < _DARK_PART * self.region.level:
+            return _Seen(Flag.DARK, self.pose)
+        scene, guide = self.region.scene, self.region.guide
+        if scene is not None and camera_moved(scene, picture):
+            return _Seen(Flag.CAMERA_MOVED, HOME)
+        if guide is None or picture.shape[:2] != guide.shape:
+            return _Seen(Flag.NONE, HOME)
+        pose = tracking.look(guide, picture, self.pose)
+        if pose.likeness < guide.least:
+            self._leapt = None
+            return _Seen(Flag.LIQUID_LOST, self.pose)
+        width = self.region.width
+        if pose.is_home(width):
+            pose = HOME
+        elif pose == replace(self.pose, likeness=pose.likeness):
+            pose = self.pose
+        leaps = pose.apart(self.pose) > _LEAP * width and pose.likeness < _SURE
+        if leaps and (self._leapt is None or pose.apart(self._leapt) > _LEAP * width):
+            self._leapt = pose
+            self._restless_s = frame.time_s + _RESTLESS_S
+            return _Seen(Flag.LIQUID_LOST, self.pose)
+        if not self._near(pose, self.pose):
+            self._restless_s = frame.time_s + _RESTLESS_S
+        self._leapt, self.pose = None, pose
+        return _Seen(Flag.NONE, pose)
+
+    def _near(self, a: Pose, b: Pose) -> bool:
+        return a.apart(b) <= _LEAST_MOVE * self.region.width and abs(a.turn_deg - b.turn_deg) < 3.0
+
+
+@dataclass
+class Follower:
+    """Takes frames one by one and gives their colours, with every flag set.
+
+    The scene is looked for twice a second, and in every frame while the flask moves; the liquid
+    is measured where the flask was seen. Frames between two looks wait for the second: what it
+    finds wrong may have been so since the first.
+    """
+
+    region: Region
+    transfer: Transfer = "srgb"
+    latest: ColourSample | None = None
+    """Colour of the last frame as it was measured, before the next look has been had."""
+    _watch: Watch = field(init=False)
+    _waiting: list[ColourSample] = field(default_factory=list)
+    _read: list[Reading] = field(default_factory=list)
+    """Frames that wait to be measured, all of them where the flask was seen last."""
+    _last_s: float = -np.inf
+    _before: Flag = Flag.NONE
+    _sight: Sight = field(init=False)
+    _lost: bool = False
+    """The flask is out of the picture."""
+    _at: Pose = HOME
+
+    def __post_init__(self) -> None:
+        self._watch, self._sight = Watch(self.region), Sight.of(self.region)
+
+    def take(self, frame: Frame, patient: bool = False) -> list[ColourSample]:
+        """Colours that are settled by this frame, in order; often none.
+
+        With `patient` the frames between two looks are measured together, which costs less;
+        `latest` then lags behind.
+        """
+        settled: list[ColourSample] = []
+        waits = bool(self._waiting or self._read)
+        if waits and frame.time_s > self._last_s + 2.0 * _LOOK_EVERY_S:
+            # What happened in a gap that nobody looked at does not speak against what was before.
+            settled = self.rest()
+        self._last_s = frame.time_s
+        seen: _Seen | None = None
+        if (frame.width, frame.height) != (self.region.width, self.region.height):
+            seen = _Seen(Flag.CAMERA_MOVED, self._at)
+        elif self._watch.due(frame.time_s):
+            seen = self._look(frame)
+        self._read.append(Reading.of(frame, self._sight))
+        if seen is None and patient and len(self._read) < _MOST_READ:
+            return settled
+        self._measure()
+        if seen is None:
+            return settled
+        *held, last = self._waiting
+        settled += [seen.about(sample, self._before) for sample in held]
+        settled.append(seen.about(last))
+        self.latest = settled[-1]
+        self._waiting, self._before = [], seen.flags
+        return settled
+
+    def rest(self) -> list[ColourSample]:
+        """Colours of the frames that still wait for a look; they wait no longer."""
+        self._measure()
+        seen = _Seen(Flag.NONE, self._at)
+        settled = [seen.about(held, self._before) for held in self._waiting]
+        self._waiting, self._before = [], Flag.NONE
+        return settled
+
+    def _measure(self) -> None:
+        """Let the frames that were read wait for a look."""
+        if not self._read:
+            return
+        for sample in colours_of(self._read, self._sight, self.transfer, self._at):
+            light = self._watch.light(sample)
+            self._waiting.append(replace(sample, flags=sample.flags | light) if light else sample)
+        self._read, self.latest = [], self._waiting[-1]
+
+    def _look(self, frame: Frame) -> _Seen:
+        seen = self._watch.look(frame)
+        if seen.pose is not self._at:
+            self._measure()  # where the flask was until now
+            if seen.pose.apart(self._at) > _LEAST_MOVE * self.region.width:
+                self._before |= Flag.CAMERA_MOVED
+            here = self.region.at(seen.pose)
+            self._at, self._lost = seen.pose, here is None
+            self._sight = Sight.of(here or self.region)
+        if self._lost:
+            seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
+        return seen
+
+
+def follow(
+    frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
+) -> Iterator[ColourSample]:
+    """Yield the colour of each frame in order, with every flag set; see `Follower`."""
+    follower = Follower(region, transfer)
+    for frame in frames:
+        yield from follower.take(frame, patient=True)
+    yield from follower.rest()

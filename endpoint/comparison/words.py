@@ -1,0 +1,266 @@
+"""A comparison in plain words: the answer first, then the numbers, then what to mind."""
+
+from __future__ import annotations
+
+from endpoint.comparison.agreement import Agreement
+from endpoint.comparison.document import NAMES
+from endpoint.comparison.estimates import Refused
+from endpoint.comparison.precision import Precision
+from endpoint.comparison.study import Against, Comparison
+from endpoint.replicates.words import fill, plain
+from endpoint.result.wording import CAUTION
+from endpoint.rounding import decimals_for, rounded, two_figures
+
+_ALARM = 0.05
+_MOST_LEVELS = 12
+_UNEQUAL = 4.0
+"""Ratio of error variances from which the Passing-Bablok line may lean."""
+
+
+def decimals_of(low: float, high: float) -> int:
+    """Decimals for a value with an interval: two figures of half its width."""
+    found = decimals_for(0.5 * (high - low))
+    return 3 if found is None else max(found, 0)
+
+
+def probability(p: float) -> str:
+    """Probability for people."""
+    return "p < 0.001" if p < 0.001 else f"p = {rounded(p, 3 if p < 0.1 else 2)}"
+
+
+def answer(found: Comparison) -> str:
+    """Return the sentences that answer the question: how far eyes and recording are apart."""
+    pairs = found.table.pairs
+    people = len({pair.analyst for pair in pairs})
+    who = f" by {people} analysts" if found.table.has_analysts and people > 1 else ""
+    samples = len({pair.sample for pair in pairs})
+    of = f" of {samples} samples" if found.table.has_samples and samples > 1 else ""
+    return " ".join([f"{len(pairs)} titrations{who}{of}.", *map(_apart, found.against)])
+
+
+def told_agreement(part: Against) -> Agreement | None:
+    """Bias and limits that are told first: those for further analysts where they are known."""
+    return part.agreement if part.further_analysts is None else part.further_analysts.agreement
+
+
+def _apart(part: Against) -> str:
+    """Bias and limits against one volume; those for further analysts where they can be told."""
+    best = told_agreement(part)
+    name = NAMES[part.volume]
+    if best is None:
+        return f"Against {name} no limits of agreement can be given."
+    bias = best.bias_ml
+    digits = decimals_of(bias.low, bias.high)
+    size = rounded(abs(bias.value), digits)
+    side = "above" if bias.value >= 0 else "below"
+    low, high = (rounded(v, digits) for v in (bias.low, bias.high))
+    ends = [rounded(v.value, digits) for v in (best.lower_ml, best.upper_ml)]
+    sure = "" if not bias.holds(0.0) else ", which may be chance"
+    return (
+        f"Visual titres lie {size} mL {side} {name} on average (95 % interval {low} to {high} mL"
+        f"{sure}); 95 % of single titrations are expected between {ends[0]} and {ends[1]} mL of it."
+    )
+
+
+def summary_text(found: Comparison, *, width: int = 80, encoding: str | None = "utf-8") -> str:
+    """Text for a terminal."""
+    blocks = [[fill(answer(found), width)]]
+    for part in found.against:
+        blocks += [_numbers(part), _analysts(part)]
+        blocks.append([fill(f"- {line}", width, "  ") for line in findings(part)])
+    blocks.append(_levels(found))
+    blocks.append([fill(f"- {line}", width, "  ") for line in found.remarks])
+    blocks.append(_not_done(found, width))
+    blocks.append([fill(CAUTION, width)])
+    return plain("\n\n".join("\n".join(b) for b in blocks if b), encoding)
+
+
+def _table(rows: list[tuple[str, ...]]) -> list[str]:
+    wide = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    return [
+        "  ".join(
+            cell.ljust(wide[k]) if k == 0 else cell.rjust(wide[k]) for k, cell in enumerate(row)
+        ).rstrip()
+        for row in rows
+    ]
+
+
+def _ends(value: float, low: float | None, high: float | None) -> tuple[str, str]:
+    if low is None or high is None:
+        return rounded(value, 3), ""
+    digits = decimals_of(low, high)
+    return rounded(value, digits), f"{rounded(low, digits)} to {rounded(high, digits)}"
+
+
+def _numbers(part: Against) -> list[str]:
+    """Agreement, lines and tests."""
+    rows: list[tuple[str, ...]] = [
+        (f"Against {NAMES[part.volume]} (n = {len(part.pairs)})", "value", "95 % interval")
+    ]
+
+    def add(name: str, value: float, low: float | None, high: float | None) -> None:
+        rows.append((name, *_ends(value, low, high)))
+
+    kinds = [("", part.agreement)]
+    if part.further_analysts is not None:
+        kinds.append((", further analysts", part.further_analysts.agreement))
+    for tail, each in kinds:
+        if each is None:
+            continue
+        for name, v in (
+            ("bias", each.bias_ml),
+            ("lower limit of agreement", each.lower_ml),
+            ("upper limit of agreement", each.upper_ml),
+        ):
+            add(f"{name}{tail}, mL", v.value, v.low, v.high)
+    for line in part.lines:
+        ratio = "" if line.variance_ratio is None else f", variance ratio {line.variance_ratio:.3g}"
+        a, b = line.intercept_ml, line.slope
+        add(f"slope ({line.method}{ratio})", b.value, b.low, b.high)
+        add(f"intercept ({line.method}), mL", a.value, a.low, a.high)
+    if part.rank_line is not None:
+        for name, v in zip(("slope", "intercept"), part.rank_line, strict=True):
+            unit = "" if name == "slope" else ", mL"
+            add(f"{name} (Passing-Bablok){unit}", v.value, v.low, v.high)
+    rows += [(f"{test.method} test", probability(test.p_value), "") for test in part.tests]
+    return _table(rows)
+
+
+def _analysts(part: Against) -> list[str]:
+    if len(part.by_analyst) < 2:
+        return []
+    rows: list[tuple[str, ...]] = [("analyst", "n", "bias/mL", "95 % interval", "s/mL", "adjusted")]
+    for each in part.by_analyst:
+        low, high = (None, None) if each.interval is None else (each.interval.low,
+                                                               each.interval.high)  # fmt: skip
+        value, ends = _ends(each.bias_ml, low, high)
+        s = "-" if each.s_ml is None else two_figures(each.s_ml)
+        p = "-" if each.adjusted_p is None else probability(each.adjusted_p)
+        rows.append((each.analyst[:24], str(each.n), value, ends or "-", s, p))
+    return _table(rows)
+
+
+def findings(part: Against) -> list[str]:
+    """What the numbers mean and what to mind, one sentence each."""
+    out: list[str] = []
+    name = NAMES[part.volume]
+    sure = [a for a in part.by_analyst if a.adjusted_p is not None and a.adjusted_p < _ALARM]
+    if len(part.by_analyst) > 1 and sure:
+        told = ", ".join(
+            f"{a.analyst} ({'late' if a.bias_ml > 0 else 'early'} by "
+            f"{rounded(abs(a.bias_ml), 3)} mL)"
+            for a in sure[:8]
+        )
+        out.append(f"A bias against {name} beyond chance: {told}.")
+    if part.scatter is not None and part.scatter.anova.p_value < _ALARM:
+        out.append(
+            "Analysts differ among themselves beyond chance "
+            f"({probability(part.scatter.anova.p_value)}): tests, lines and the first limits hold "
+            "for these people; take the limits for further analysts for anyone else."
+        )
+    if part.trend_p is not None and part.trend_p < _ALARM:
+        out.append(
+            f"The difference changes with the titre ({probability(part.trend_p)}): one bias does "
+            "not hold for the whole range; use a line."
+        )
+    if part.normal_p is not None and part.normal_p < _ALARM:
+        out.append(
+            f"The differences are not normally distributed ({probability(part.normal_p)}): the "
+            "limits of agreement are rough."
+        )
+    test = part.outlier
+    if test.suspect is not None and test.verdict in ("straggler", "outlier"):
+        pair = part.pairs[test.suspect]
+        out.append(
+            f"Row {pair.row} ({pair.analyst}, {pair.sample}) stands apart from the other "
+            f"differences (Grubbs: {test.verdict}); it was not taken out."
+        )
+    out += [
+        f"The scatter about York's line is larger than the stated uncertainties "
+        f"({probability(line.p_value)}), so its interval is too narrow; the Deming line takes the "
+        "scatter as it is."
+        for line in part.lines
+        if line.p_value is not None and line.p_value < _ALARM
+    ]
+    if part.ratio_source == "assumed" and any(line.method == "Deming" for line in part.lines):
+        out.append(
+            "The Deming line takes the errors of both volumes as equal, which is assumed; state "
+            "the uncertainties, or give --variance-ratio."
+        )
+    ratio = next((line.variance_ratio for line in part.lines if line.variance_ratio), 1.0)
+    if part.rank_line is not None and not 1.0 / _UNEQUAL <= ratio <= _UNEQUAL:
+        out.append(
+            "The Passing-Bablok line takes both volumes as equally uncertain, which they are not "
+            "here; with few different samples it then leans, so believe the other lines."
+        )
+    return [*out, *_advice(part)]
+
+
+def _advice(part: Against) -> list[str]:
+    told = part.advice
+    if told is None:
+        return []
+    found = "more than 2000" if told.n_for_bias is None else str(told.n_for_bias)
+    limits = "more than 2000" if told.n_for_limits is None else str(told.n_for_limits)
+    return [
+        f"How many: with this scatter ({two_figures(told.s_ml)} mL) {found} titrations find a bias "
+        f"of {told.bias_ml:g} mL with a power of {100 * told.power:.0f} %; these {told.n_now} find "
+        f"one of {two_figures(told.bias_found_now_ml)} mL. {limits} titrations bring the limits of "
+        f"agreement within {told.limits_ml:g} mL; now it is {two_figures(told.limits_now_ml)} mL. "
+        "This counts independent titrations; more of them by one analyst tell little of another."
+    ]
+
+
+def _levels(found: Comparison) -> list[str]:
+    """Precision of visual titres for each sample."""
+    if not found.precision:
+        return []
+    rows: list[tuple[str, ...]] = [
+        ("sample", "analysts", "titres", "mean/mL", "s_r", "s_L", "s_R", "r", "R")
+    ]
+    rows += [_level(level) for level in found.precision[:_MOST_LEVELS]]
+    more = len(found.precision) - _MOST_LEVELS
+    lines = ["Precision of visual titres (terms of ISO 5725-2, in mL)", *_table(rows)]
+    if more > 0:
+        lines.append(f"and {more} more samples (see the JSON or the CSV)")
+    lines.append(
+        "r, R: two titres of one analyst, of two analysts, differ by more in 5 % of cases."
+    )
+    lines.append("If all worked in one laboratory, s_R is an intermediate precision (ISO 5725-3).")
+    for level in found.precision:
+        c = level.cochran
+        if c is not None and c.verdict != "nothing":
+            lines.append(f"- {level.of}: the scatter of {c.analyst} is a {c.verdict} (Cochran).")
+        if level.means.suspect is not None and level.means.verdict in ("straggler", "outlier"):
+            who = level.analysts[level.means.suspect]
+            lines.append(f"- {level.of}: the mean of {who} is a {level.means.verdict} (Grubbs).")
+    return lines
+
+
+def _level(level: Precision) -> tuple[str, ...]:
+    sizes = (
+        level.s_r_ml.value,
+        level.s_between_ml,
+        level.s_reproducibility_ml.value,
+        level.r_ml,
+        level.R_ml,
+    )
+    numbers = [two_figures(v) for v in sizes]
+    n = sum(level.numbers)
+    return (
+        level.of[:24] or "-",
+        str(len(level.analysts)),
+        str(n),
+        rounded(level.mean_ml, 3),
+        *numbers,
+    )
+
+
+def _not_done(found: Comparison, width: int) -> list[str]:
+    """Methods that were not used, each once."""
+    every: list[Refused] = [each for part in found.against for each in part.refused]
+    every += found.refused
+    told = list(dict.fromkeys(f"{each.sentence} {each.remedy}" for each in every))
+    if not told:
+        return []
+    return ["Not done:", *(fill(f"- {text}", width, "  ") for text in told)]

@@ -1,0 +1,1 @@
+"""Colour against volume, and which form of the indicator a colour shows."""

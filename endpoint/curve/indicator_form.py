@@ -1,0 +1,145 @@
+"""Which form of an indicator a colour shows, and whether a change leads from one to the other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.colour.density import lab_and_rgb
+from endpoint.curve.points import RGB, Curve
+
+FloatArray = NDArray[np.float64]
+
+_DARK_CHANGE = 0.03
+_LARGE_CHANGE = 0.2
+_BOUND_LEFT = 0.1
+"""Rise in the bound form's band that a change may have, as a part of that of the free form's."""
+_SURELY_ALIKE = 0.95
+"""Likeness of the change above which the ground may have any colour: grey or skin that gives way to
+blue liquid reach 0.93."""
+_COLOURLESS = 4.0
+"""Chroma (CIELAB) of what has no colour; the palest usable indicator shows about 9."""
+_BEYOND_FREE_DEG, _BEYOND_BOUND_DEG = 37.0, 58.0
+"""Hue angles that a first colour may lie from mixtures that are mostly bound, mostly free."""
+
+
+@dataclass(frozen=True)
+class State:
+    """Form of the indicator told from one colour alone."""
+
+    blueness: float
+    """Density of the free form's band minus that of the bound form's as a part of the larger one,
+    on the scale of Eriochrome Black T: about -0.8 bound (red), +0.4 or more free (blue)."""
+    strength: float
+    """Density of the dye above the least coloured channel."""
+
+
+def _bands(channels: tuple[str, ...], indicator: Indicator) -> tuple[int, int] | None:
+    """Columns that tell best of the free (blue) form and of the bound (red) form."""
+    free, bound = indicator.free, indicator.bound
+    if channels == RGB:
+        return RGB.index(free.camera_channel), RGB.index(bound.camera_channel)
+    numbers = [
+        float("".join(c for c in name if c.isdigit() or c == ".") or "nan") for name in channels
+    ]
+    found = []
+    for form in (free, bound):
+        low, high = form.window_nm
+        near = [k for k, nm in enumerate(numbers) if low <= nm < high]
+        if not near:
+            return None
+        found.append(min(near, key=lambda k: abs(numbers[k] - form.band_nm)))
+    return found[0], found[1]
+
+
+def _contrast(density: FloatArray, bands: tuple[int, int]) -> float:
+    """Density of the free form's band minus the bound form's, as a part of the larger one."""
+    free, bound = float(density[bands[0]]), float(density[bands[1]])
+    return (free - bound) / max(free, bound, 1e-3)
+
+
+def _own_contrasts(indicator: Indicator) -> tuple[float, float]:
+    """Contrast of the bound and of the free form, from the rough densities of the indicator."""
+    bands = _bands(RGB, indicator)
+    assert bands is not None
+    bound, free = indicator.bound.camera_density, indicator.free.camera_density
+    return _contrast(np.array(bound), bands), _contrast(np.array(free), bands)
+
+
+def state_of(density: FloatArray, channels: tuple[str, ...], indicator: Indicator) -> State | None:
+    """Form told from one density, shape (channels,); None without channels that tell."""
+    bands = _bands(channels, indicator)
+    if bands is None:
+        return None
+    floor = float(density.min()) if channels == RGB else 0.0
+    floor = min(floor, 0.0) if floor < 0 else 0.5 * floor
+    contrast = _contrast(density - floor, bands)
+    # The thresholds are those of Eriochrome Black T: put the two forms where its own lie.
+    (here, there), (low, high) = _own_contrasts(indicator), _own_contrasts(ERIOCHROME_BLACK_T)
+    contrast = low + (contrast - here) * ((high - low) / (there - here))
+    return State(contrast, float(density.max()) - floor)
+
+
+def turns_to_free(curve: Curve, indicator: Indicator) -> bool:
+    """Whether the free form's band leads the change, and the bound form's band loses.
+
+    What comes before the flask, a sleeve for example, darkens both.
+    """
+    bands = _bands(curve.channels, indicator)
+    if bands is None or curve.change < 2.0 * _DARK_CHANGE:
+        return True
+    usual = _usual_change(indicator)
+    free, bound = (float(curve.change_density[band]) for band in bands)
+    lead = float(usual[RGB.index(indicator.free.camera_channel)]) / float(np.abs(usual).max())
+    leads = free > 0.5 * lead * float(np.abs(curve.change_density).max())
+    # In a small change the light's own drift may hide what the bound form's band loses.
+    loses = bound < _BOUND_LEFT * free
+    return leads and (loses or curve.change < _LARGE_CHANGE)
+
+
+def begins_coloured(curve: Curve, indicator: Indicator) -> bool:
+    """Whether the first colour can be the indicator's: skin, cloth and plain water are none.
+
+    Its hue is near that of some mixture of the two forms: a recording may begin within the
+    change, and yellow water draws the hue towards orange. A coloured ground behind the liquid may
+    draw it anywhere, but leaves the change itself as it is.
+    """
+    if curve.channels != RGB or curve.change < 2.0 * _DARK_CHANGE:
+        return True
+    if likeness(curve, indicator) > _SURELY_ALIKE:
+        return True
+    start = np.median(curve.density[: min(3, len(curve))], axis=0)
+    free = np.linspace(0.0, 1.0, 11)
+    bound = np.array(indicator.bound.camera_density)
+    hue, chroma, _ = lab_and_rgb(
+        np.vstack([start, bound + free[:, None] * _usual_change(indicator)])
+    )
+    away = np.abs((hue[1:] - hue[0] + 180.0) % 360.0 - 180.0)
+    near = away <= np.where(free < 0.5, _BEYOND_BOUND_DEG, _BEYOND_FREE_DEG)
+    return bool(chroma[0] >= _COLOURLESS and near.any())
+
+
+def _usual_change(indicator: Indicator) -> FloatArray:
+    """Rough change of density of a camera's channels from the bound to the free form."""
+    bound, free = indicator.bound.camera_density, indicator.free.camera_density
+    return np.asarray(np.array(free) - np.array(bound))
+
+
+def end_states(curve: Curve, indicator: Indicator) -> tuple[State | None, State | None]:
+    """Forms at the start and at the end of a curve."""
+    first = np.median(curve.density[: min(3, len(curve))], axis=0)
+    last = np.median(curve.density[-min(3, len(curve)) :], axis=0)
+    return state_of(first, curve.channels, indicator), state_of(last, curve.channels, indicator)
+
+
+def likeness(curve: Curve, indicator: Indicator) -> float:
+    """How alike the change of a camera's colours is to that of the indicator: a cosine, 1 alike.
+
+    Rendered films of Eriochrome Black T gave 0.94 to 0.99 with its rough densities.
+    """
+    usual = _usual_change(indicator)
+    size = float(np.linalg.norm(usual)) * curve.change
+    return float(usual @ curve.change_density) / size if size > 0 else 1.0

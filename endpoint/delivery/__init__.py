@@ -1,0 +1,1 @@
+"""Delivered volume against time, from a log or out of the picture."""

@@ -1,0 +1,1 @@
+"""Charts, curves and pictures of a result."""

@@ -1,0 +1,1 @@
+"""The equivalence volume from the chemistry, and whether it may be given."""

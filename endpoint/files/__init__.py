@@ -1,0 +1,1 @@
+"""Files of every kind: tables, cells of records, kept results and output folders."""

@@ -1,0 +1,1 @@
+"""From a volume to a hardness with its uncertainty budget."""

@@ -1,0 +1,390 @@
+"""From volumes and concentrations to water hardness, with its first budget.
+
+One mole of EDTA binds one mole of calcium or magnesium, so
+
+    hardness = c(titrant) (V_equivalence - V_blank) / V_sample.
+
+Water and buffer added to the flask do not enter. The uncertainty is first order, summed under the
+names of `calibration.quantity`, so ware that is used twice is counted with its correlation.
+Nothing here says whether a water is fit for drinking.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from calibration.quantity import CalibrationProblem, Quantity
+from endpoint.hardness.budget import BudgetLine, Evaluation, budget, evaluate, evaluate_one
+from endpoint.hardness.units import (
+    M_CACO3,
+    M_CALCIUM,
+    M_MAGNESIUM,
+    MG_L_CACO3,
+    OTHER_UNITS,
+    HardnessUnit,
+    in_unit,
+)
+from endpoint.problems import Problem
+
+_MAX_TITRANT_MOL_L = 1.0
+
+
+class HardnessProblem(Problem):
+    """No hardness can be worked out from these volumes."""
+
+    code = "hardness"
+    http_status = 422
+
+
+@dataclass(frozen=True)
+class Hardness:
+    """A hardness in every unit, and where its uncertainty comes from."""
+
+    evaluation: Evaluation
+    """In mmol/L."""
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def mmol_l(self) -> Quantity:
+        """Hardness in mmol/L."""
+        return self.evaluation.quantity
+
+    @property
+    def caco3_mg_l(self) -> Quantity:
+        """Hardness in mg/L CaCO3."""
+        return in_unit(self.mmol_l, MG_L_CACO3)
+
+    @property
+    def other_units(self) -> dict[str, Quantity]:
+        """Hardness in each of `OTHER_UNITS`, by key."""
+        return {unit.key: in_unit(self.mmol_l, unit) for unit in OTHER_UNITS}
+
+    @property
+    def budget(self) -> tuple[BudgetLine, ...]:
+        """Every source in mg/L CaCO3, largest first; empty where no uncertainty is known."""
+        return budget(self.mmol_l, MG_L_CACO3.per_mmol_l, MG_L_CACO3.label)
+
+    def interval95(self, unit: HardnessUnit | None = None) -> tuple[float, float]:
+        """95 % interval in a unit, by default mmol/L; no water holds less than nothing."""
+        factor = 1.0 if unit is None else unit.per_mmol_l
+        low, high = self.evaluation.interval95
+        return max(low, 0.0) * factor, high * factor
+
+    def expanded_uncertainty(self, unit: HardnessUnit | None = None) -> float:
+        """Half of the 95 % interval in a unit, by default mmol/L."""
+        factor = 1.0 if unit is None else unit.per_mmol_l
+        return self.evaluation.expanded_uncertainty * factor
+
+    def to_json(self) -> dict[str, object]:
+        """Plain dictionary with mmol_l, caco3_mg_l, other_units and the Monte Carlo run."""
+        check = self.evaluation.monte_carlo
+        others = {
+            unit.key: {**self._number_json(unit), "definition": unit.definition}
+            for unit in OTHER_UNITS
+        }
+        return {
+            "mmol_l": self._number_json(None),
+            "caco3_mg_l": self._number_json(MG_L_CACO3),
+            "other_units": others,
+            "monte_carlo": None if check is None else {**check.to_json(), "unit": "mmol/L"},
+            "warnings": list(self.warnings),
+        }
+
+    def _number_json(self, unit: HardnessUnit | None) -> dict[str, object]:
+        quantity = self.mmol_l if unit is None else in_unit(self.mmol_l, unit)
+        u, expanded = quantity.standard_uncertainty, self.expanded_uncertainty(unit)
+        nu = quantity.effective_degrees_of_freedom
+        check = self.evaluation.monte_carlo
+        by_draws = check is not None and check.is_used
+        return {
+            "value": quantity.value,
+            "unit": quantity.unit,
+            "standard_uncertainty": u,
+            "expanded_uncertainty": expanded,
+            "interval95": list(self.interval95(unit)),
+            "interval_from": "Monte Carlo" if by_draws else "first order",
+            # An interval from draws is no multiple of u.
+            "coverage_factor": None if by_draws else quantity.coverage_factor(0.95),
+            "effective_degrees_of_freedom": nu if math.isfinite(nu) else None,
+            "first_order": {
+                "expanded_uncertainty": quantity.expanded_uncertainty(0.95),
+                "interval95": list(quantity.interval(0.95)),
+                "coverage_factor": quantity.coverage_factor(0.95),
+            },
+        }
+
+
+def input_lines(total: Hardness) -> list[dict[str, object]]:
+    """Inputs of a hardness for JSON, sensitivities and contributions in mg/L CaCO3."""
+    factor = MG_L_CACO3.per_mmol_l
+    scaled = (replace(x, sensitivity=x.sensitivity * factor) for x in total.evaluation.inputs)
+    return [{**line.to_json(), "result_unit": MG_L_CACO3.label} for line in scaled]
+
+
+def hardness(
+    equivalence_ml: Quantity,
+    titrant_mol_l: Quantity,
+    sample_ml: Quantity | Sequence[Quantity],
+    blank_ml: Quantity | None = None,
+) -> Hardness:
+    """Total hardness from one titration.
+
+    Parameters
+    ----------
+    equivalence_ml:
+        Equivalence volume in mL with its contributions.
+    titrant_mol_l:
+        Concentration of the EDTA in mol/L.
+    sample_ml:
+        Volume of the sample in mL; several deliveries of one pipette are added by name, so its
+        calibration counts twice and its filling adds in squares.
+    blank_ml:
+        Equivalence volume of a blank in mL; it is subtracted.
+
+    Raises
+    ------
+    HardnessProblem
+        A volume or the concentration is not above zero, the blank is not below the titre, a
+        concentration can hardly be in mol/L, or a unit is wrong.
+    """
+    deliveries = (sample_ml,) if isinstance(sample_ml, Quantity) else tuple(sample_ml)
+    _check(equivalence_ml, titrant_mol_l, deliveries, blank_ml)
+    inputs = [("equivalence volume", equivalence_ml), ("titrant", titrant_mol_l)]
+    if blank_ml is not None:
+        inputs.append(("blank", blank_ml))
+    inputs += sample_inputs(deliveries)
+
+    def model(titre: Any, titrant: Any, *rest: Any) -> Any:
+        if blank_ml is not None:
+            titre, rest = titre - rest[0], rest[1:]
+        return titrant * titre / total_of(rest)
+
+    found = evaluated(model, inputs)
+    return Hardness(found, _warnings(found, equivalence_ml, blank_ml))
+
+
+def sample_inputs(deliveries: Sequence[Quantity]) -> list[tuple[str, Quantity]]:
+    """Name every delivery of the sample for a budget."""
+    several = len(deliveries) > 1
+    return [
+        (f"sample, delivery {n}" if several else "sample", delivery)
+        for n, delivery in enumerate(deliveries, 1)
+    ]
+
+
+def total_of(parts: Sequence[Any]) -> Any:
+    """Sum of quantities, numbers or arrays."""
+    total = parts[0]
+    for part in parts[1:]:
+        total = total + part
+    return total
+
+
+def evaluated(model: Callable[..., Any], inputs: Sequence[tuple[str, Quantity]]) -> Evaluation:
+    """Evaluate a model of mol/L and mL, as mmol/L; its errors become those of a hardness."""
+    try:
+        return evaluate(model, inputs, factor=1000.0, unit="mmol/L")
+    except CalibrationProblem as problem:
+        raise HardnessProblem(problem.sentence, problem.remedy) from None
+
+
+def _check(
+    equivalence_ml: Quantity,
+    titrant_mol_l: Quantity,
+    deliveries: Sequence[Quantity],
+    blank_ml: Quantity | None,
+) -> None:
+    if not deliveries:
+        raise HardnessProblem("The volume of the sample is missing.", "Give volume_ml.")
+    named = [("The equivalence volume", equivalence_ml, "mL")]
+    named += [("The volume of the sample", delivery, "mL") for delivery in deliveries]
+    named += [("The concentration of the titrant", titrant_mol_l, "mol/L")]
+    for name, quantity, unit in named:
+        if quantity.unit != unit:
+            raise HardnessProblem(f"{name} is in {quantity.unit}.", f"Give it in {unit}.")
+        if not quantity.value > 0:
+            raise HardnessProblem(
+                f"{name} is {quantity.value:g} {unit}.", "It must be above 0: check the record."
+            )
+    if titrant_mol_l.value > _MAX_TITRANT_MOL_L:
+        raise HardnessProblem(
+            f"The concentration of the titrant is {titrant_mol_l.value:g} mol/L, more EDTA than "
+            "dissolves.",
+            "Give it in mol/L: 10 mmol/L is 0.010 mol/L.",
+        )
+    if blank_ml is None:
+        return
+    if blank_ml.unit != "mL" or blank_ml.value < 0:
+        raise HardnessProblem(
+            f"The blank is {blank_ml.value:g} {blank_ml.unit}.", "Give 0 mL or more."
+        )
+    if blank_ml.value >= equivalence_ml.value:
+        raise HardnessProblem(
+            f"The blank ({blank_ml.value:.3f} mL) is not smaller than the titre "
+            f"({equivalence_ml.value:.3f} mL), so no hardness is left.",
+            "Check that the two were not swapped, and the water that the blank was made with.",
+        )
+
+
+def _warnings(
+    found: Evaluation, equivalence_ml: Quantity, blank_ml: Quantity | None
+) -> tuple[str, ...]:
+    said = []
+    if blank_ml is not None and blank_ml.value > 0.5 * equivalence_ml.value:
+        said.append("The blank is more than half of the titre: clean reagents are needed.")
+    if found.interval95[0] <= 0.0:
+        said.append("The hardness cannot be told from zero: take more sample or a weaker titrant.")
+    return (*said, *draws_remark(found))
+
+
+def draws_remark(found: Evaluation) -> tuple[str, ...]:
+    """Say that the interval is from draws, and why; empty where first order is kept."""
+    check = found.monte_carlo
+    if check is None or not check.is_used:
+        return ()
+    return (
+        f"The interval is from {check.draws} Monte Carlo draws, because first order differs "
+        f"by {check.difference:.2f} of its half width.",
+    )
+
+
+def caco3_per_ml(standard_mg_ml: Quantity, standard_ml: Quantity, titre_ml: Quantity) -> Quantity:
+    """Return mg of CaCO3 that 1 mL of titrant binds, from a standard water of known content.
+
+    Parameters
+    ----------
+    standard_mg_ml:
+        Content of the standard in mg/mL CaCO3.
+    standard_ml, titre_ml:
+        Standard taken and titrant used for it, mL.
+
+    Raises
+    ------
+    HardnessProblem
+        The titre is not above zero, or the units do not fit.
+    """
+    try:
+        result = standard_mg_ml * standard_ml / titre_ml
+    except CalibrationProblem as problem:
+        raise HardnessProblem(problem.sentence, problem.remedy) from None
+    if result.unit != "mg/mL" or not result.value > 0:
+        raise HardnessProblem(
+            f"The titrant would bind {result.value:g} {result.unit} of CaCO3.",
+            "Give the standard in mg/mL and both volumes in mL, all above 0.",
+        )
+    return result
+
+
+def titrant_from_caco3(mg_per_ml: Quantity) -> Quantity:
+    """Concentration in mol/L of a titrant that binds so many mg of CaCO3 per mL."""
+    return mg_per_ml.scaled(1.0 / M_CACO3, "mol/L")
+
+
+def from_ions(calcium_mg_l: float, magnesium_mg_l: float) -> Quantity:
+    """Hardness in mmol/L of a water with declared calcium and magnesium, mg/L (no uncertainty)."""
+    if not (calcium_mg_l >= 0 and magnesium_mg_l >= 0):
+        raise HardnessProblem(
+            f"The declared ions are {calcium_mg_l:g} and {magnesium_mg_l:g} mg/L.",
+            "Give 0 or more for both.",
+        )
+    return Quantity(calcium_mg_l / M_CALCIUM + magnesium_mg_l / M_MAGNESIUM, "mmol/L")
+
+
+@dataclass(frozen=True)
+class Split:
+    """A total hardness and two parts of it, in mmol/L."""
+
+    total: Quantity
+    part: Quantity
+    """What the second titration found."""
+    rest: Quantity | None
+    """Total minus part; None where the readings do not allow it, see `warnings`."""
+    part_name: str
+    rest_name: str
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> tuple[tuple[str, Evaluation], ...]:
+        """Names of the parts that are known, and each evaluated in mmol/L."""
+        known = ((self.part_name, self.part), (self.rest_name, self.rest))
+        return tuple(
+            (name, evaluate_one(quantity)) for name, quantity in known if quantity is not None
+        )
+
+    def to_json(self) -> dict[str, object]:
+        """Plain dictionary: each part by its name, None where it could not be shown."""
+        data: dict[str, object] = {self.part_name: None, self.rest_name: None}
+        for name, found in self.parts:
+            numbers = {
+                "mmol_l": _part_json(found, 1.0, "mmol/L"),
+                "caco3_mg_l": _part_json(found, M_CACO3, MG_L_CACO3.label),
+            }
+            if name in _ION_MASS:
+                numbers["ion_mg_l"] = _part_json(found, _ION_MASS[name], "mg/L")
+            data[name] = numbers
+        return {**data, "warnings": list(self.warnings)}
+
+
+_ION_MASS = {"calcium": M_CALCIUM, "magnesium": M_MAGNESIUM}
+
+
+def _part_json(found: Evaluation, factor: float, unit: str) -> dict[str, object]:
+    low, high = found.interval95
+    check = found.monte_carlo
+    by_draws = check is not None and check.is_used
+    return {
+        "value": found.quantity.value * factor,
+        "unit": unit,
+        "standard_uncertainty": found.quantity.standard_uncertainty * factor,
+        "expanded_uncertainty": found.expanded_uncertainty * factor,
+        "interval95": [max(low, 0.0) * factor, high * factor],
+        "interval_from": "Monte Carlo" if by_draws else "first order",
+    }
+
+
+def permanent_and_temporary(total: Quantity, boiled: Quantity) -> Split:
+    """Permanent hardness is what stays after boiling; temporary hardness is the rest.
+
+    Parameters
+    ----------
+    total, boiled:
+        Hardness before and after boiling and filtering, made up to the first volume; mmol/L.
+    """
+    return _split(total, boiled, "permanent", "temporary", "the boiled sample")
+
+
+def calcium_and_magnesium(total: Quantity, calcium: Quantity) -> Split:
+    """Magnesium is the total at pH 10 minus the calcium found at pH 12 to 13.
+
+    Parameters
+    ----------
+    total, calcium:
+        Hardness at pH 10 and at pH 12 to 13, mmol/L.
+    """
+    return _split(total, calcium, "calcium", "magnesium", "the calcium titration")
+
+
+def _split(total: Quantity, part: Quantity, part_name: str, rest_name: str, second: str) -> Split:
+    try:
+        rest = total - part
+    except CalibrationProblem as problem:
+        raise HardnessProblem(problem.sentence, problem.remedy) from None
+    if rest.value >= 0.0:
+        return Split(total, part, rest, part_name, rest_name)
+    reach = rest.value + rest.expanded_uncertainty(0.95)
+    shown = [in_unit(q, MG_L_CACO3).value for q in (part, total)]
+    if reach >= 0.0:
+        limit = reach * M_CACO3
+        warning = (
+            f"No {rest_name} hardness could be shown: it is at most {limit:.1f} mg/L CaCO3 "
+            "(within the uncertainty of the two titrations)."
+        )
+    else:
+        warning = (
+            f"These readings cannot be: {second} gave {shown[0]:.1f} mg/L CaCO3, more than the "
+            f"total of {shown[1]:.1f}. Check that the two were not swapped, and titrate again."
+        )
+    return Split(total, part, None, part_name, rest_name, (warning,))

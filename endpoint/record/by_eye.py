@@ -1,0 +1,199 @@
+"""The record of titres that were read by eye: no recording, the same bench.
+
+Beside the tables of `endpoint.record.sample_and_ware`:
+
+    [eye]
+    titres_ml = [13.92, 13.88, 13.95]
+    analyst = "KT"
+    indicator = "Eriochrome Black T"
+    error_ml = 0.08                     # end read minus equivalence volume; default 0
+    error_standard_uncertainty_ml = 0.04
+    [repeatability]                     # needed for a single titre
+    standard_deviation_ml = 0.04
+    titrations = 12
+    [boiled]                            # the same water boiled and filtered: permanent hardness
+    titre_ml = 6.10                     # and standard_uncertainty_ml, volume_ml or deliveries_ml
+    [back_titration]                    # EDTA in excess; titres_ml are then of the metal solution
+    edta_ml = 25.0
+    edta_standard_uncertainty_ml = 0.02
+    metal_mol_l = 0.0100                # or metal_certificate = "zinc.json"
+    metal_standard_uncertainty_mol_l = 0.00001
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from endpoint.files.cells import RecordReader
+from endpoint.problems import RecordProblem
+from endpoint.record.sample_and_ware import BENCH_KEYS, BenchRecord, bench_values
+from endpoint.record.titration import checked_tables, read_tables
+
+_KEYS: dict[str, tuple[str, ...]] = {
+    **BENCH_KEYS,
+    "eye": (
+        "titres_ml",
+        "analyst",
+        "indicator",
+        "error_ml",
+        "error_standard_uncertainty_ml",
+    ),
+    "repeatability": ("standard_deviation_ml", "titrations"),
+    "boiled": ("titre_ml", "standard_uncertainty_ml", "volume_ml", "deliveries_ml"),
+    "back_titration": (
+        "edta_ml",
+        "edta_standard_uncertainty_ml",
+        "metal_mol_l",
+        "metal_standard_uncertainty_mol_l",
+        "metal_certificate",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class BackTitration:
+    """EDTA added in excess, and the metal solution that the excess is titrated with."""
+
+    edta_ml: float
+    edta_standard_uncertainty_ml: float | None
+    metal_mol_l: float | None
+    metal_standard_uncertainty_mol_l: float | None
+    metal_certificate: Path | None
+
+
+@dataclass(frozen=True)
+class BoiledPart:
+    """Titre of the same water after boiling and filtering."""
+
+    titre_ml: float
+    standard_uncertainty_ml: float | None
+    deliveries_ml: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class EyeRecord(BenchRecord):
+    """A checked record of titres read by eye."""
+
+    titres_ml: tuple[float, ...]
+    analyst: str | None
+    indicator: str
+    error_ml: float | None
+    error_standard_uncertainty_ml: float | None
+    repeatability: tuple[float, float] | None = None
+    """Standard deviation of a single titre in mL, and number of titrations behind it."""
+    boiled: BoiledPart | None = None
+    back_titration: BackTitration | None = None
+
+
+def read_eye_record(path: Path) -> EyeRecord:
+    """Read and check a record of titres read by eye.
+
+    Raises
+    ------
+    RecordProblem
+        The file is missing or no TOML, a key is unknown, missing or has an impossible value.
+    """
+    return parse_eye_record(read_tables(path), path.name, path.parent)
+
+
+def parse_eye_record(table: Mapping[str, Any], name: str, folder: Path) -> EyeRecord:
+    """Check the tables of a record; `folder` is where relative paths begin.
+
+    Raises
+    ------
+    RecordProblem
+        As `read_eye_record`.
+    """
+    reader = RecordReader(name)
+    if "recording" in table:
+        raise RecordProblem(f"{name} is the record of a recording.", "Use: endpoint locate RECORD.")
+    parts = checked_tables(reader, table, _KEYS)
+    eye = parts["eye"]
+    titres = reader.numbers(eye, "eye", "titres_ml", 0.05, 200.0)
+    if titres is None:
+        raise RecordProblem(
+            f"{name}: eye.titres_ml is missing.", "Write [eye] titres_ml = [13.92, 13.88]."
+        )
+    error = reader.number(eye, "eye", "error_ml", -5.0, 5.0)
+    error_u = reader.number(eye, "eye", "error_standard_uncertainty_ml", 0.0, 2.0)
+    if error is not None and error_u is None:
+        raise RecordProblem(
+            f"{name}: eye.error_ml stands without error_standard_uncertainty_ml.",
+            "Give it too, in mL: how well the error of the end is known.",
+        )
+    bench = bench_values(reader, parts, folder)
+    return EyeRecord(
+        name=name,
+        titres_ml=titres,
+        analyst=reader.text(eye, "eye", "analyst"),
+        indicator=reader.text(eye, "eye", "indicator") or "Eriochrome Black T",
+        error_ml=error,
+        error_standard_uncertainty_ml=error_u,
+        repeatability=_repeatability(reader, parts["repeatability"], len(titres)),
+        boiled=_boiled(reader, parts["boiled"], bench["deliveries_ml"]),
+        back_titration=_back(reader, parts["back_titration"], folder),
+        **bench,
+    )
+
+
+def _repeatability(
+    reader: RecordReader, table: Mapping[str, Any], count: int
+) -> tuple[float, float] | None:
+    sd = reader.number(table, "repeatability", "standard_deviation_ml", 0.0, 2.0)
+    titrations = reader.number(table, "repeatability", "titrations", 2.0, 100_000.0)
+    if (sd is None) != (titrations is None):
+        raise RecordProblem(
+            f"{reader.name}: repeatability needs standard_deviation_ml and titrations.",
+            "Give both, from earlier titrations by the same person.",
+        )
+    if sd is None and count == 1:
+        raise RecordProblem(
+            f"{reader.name}: eye.titres_ml holds one titre, which does not show its scatter.",
+            "Titrate again, or add [repeatability] with standard_deviation_ml and titrations.",
+        )
+    return None if sd is None or titrations is None else (sd, titrations)
+
+
+def _boiled(
+    reader: RecordReader, table: Mapping[str, Any], default: tuple[float, ...]
+) -> BoiledPart | None:
+    if not table:
+        return None
+    titre = reader.number(table, "boiled", "titre_ml", 0.05, 200.0)
+    if titre is None:
+        raise RecordProblem(
+            f"{reader.name}: boiled.titre_ml is missing.", "Write it, or remove [boiled]."
+        )
+    own = reader.deliveries(table, "boiled")
+    return BoiledPart(
+        titre,
+        reader.number(table, "boiled", "standard_uncertainty_ml", 0.0, 5.0),
+        default if own is None else own,
+    )
+
+
+def _back(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> BackTitration | None:
+    if not table:
+        return None
+    edta = reader.number(table, "back_titration", "edta_ml", 0.1, 500.0)
+    metal = reader.number(table, "back_titration", "metal_mol_l", 1e-5, 0.5)
+    certificate = reader.text(table, "back_titration", "metal_certificate")
+    if edta is None or (metal is None) == (certificate is None):
+        raise RecordProblem(
+            f"{reader.name}: back_titration needs edta_ml, and metal_mol_l or metal_certificate.",
+            "Write edta_ml = 25.0 and metal_mol_l = 0.0100.",
+        )
+    return BackTitration(
+        edta_ml=edta,
+        edta_standard_uncertainty_ml=reader.number(
+            table, "back_titration", "edta_standard_uncertainty_ml", 0.0, 5.0
+        ),
+        metal_mol_l=metal,
+        metal_standard_uncertainty_mol_l=reader.number(
+            table, "back_titration", "metal_standard_uncertainty_mol_l", 0.0, 0.1
+        ),
+        metal_certificate=None if certificate is None else folder / certificate,
+    )

@@ -1,0 +1,219 @@
+"""What every titration record says, however the end was read: sample, titrant, ware, blank.
+
+[sample]
+label = "Spring at the mill"
+date = 2026-11-20              # day of the titration; default: today
+volume_ml = 100.0              # or deliveries_ml = [50.0, 50.0]
+added_ml = 5.0                 # buffer and rinse water in the flask; default 0
+[titrant]
+concentration_mol_l = 0.0100
+standard_uncertainty_mol_l = 0.00002   # or certificate = "edta.json"
+[blank]
+volume_ml = 0.05               # or result = "blank/result.json"
+standard_uncertainty_ml = 0.02
+[ware]
+burette = { nominal_ml = 50, class = "A", division_ml = 0.1, name = "B2" }   # or "burette.json"
+pipette = "A"
+first_reading_ml = 0.0         # where the burette stood at the start; matters with a certificate
+temperature_c = 20.0           # of water and titrant; without it 20 +/- 3 is taken
+temperature_half_width_c = 3.0
+[calcium]                      # second titration at pH 12 to 13: calcium alone
+titre_ml = 9.20                # or result = "calcium/result.json"
+standard_uncertainty_ml = 0.03
+deliveries_ml = [50.0, 50.0]   # default as [sample]
+blank_ml = 0.0
+[certificates]
+accept = ["edta-7"]            # used although expired, dated later or of other ware
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from endpoint.files.cells import RecordReader
+from endpoint.problems import RecordProblem
+
+BENCH_KEYS: dict[str, tuple[str, ...]] = {
+    "sample": ("label", "date", "volume_ml", "deliveries_ml", "added_ml"),
+    "titrant": ("concentration_mol_l", "standard_uncertainty_mol_l", "certificate"),
+    "blank": ("volume_ml", "standard_uncertainty_ml", "result"),
+    "ware": (
+        "burette",
+        "pipette",
+        "first_reading_ml",
+        "temperature_c",
+        "temperature_half_width_c",
+    ),
+    "calcium": (
+        "titre_ml",
+        "standard_uncertainty_ml",
+        "result",
+        "volume_ml",
+        "deliveries_ml",
+        "blank_ml",
+    ),
+    "certificates": ("accept",),
+}
+
+
+@dataclass(frozen=True)
+class CalciumPart:
+    """Second titration, at pH 12 to 13, in which calcium alone is titrated."""
+
+    titre_ml: float | None
+    standard_uncertainty_ml: float | None
+    result: Path | None
+    deliveries_ml: tuple[float, ...]
+    blank_ml: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class BenchRecord:
+    """A checked record without the reading of the end; paths as in the record."""
+
+    name: str
+    """What errors call the record."""
+    label: str
+    day: datetime.date | None = None
+    """Day of the titration; None where the record does not say."""
+    deliveries_ml: tuple[float, ...]
+    added_ml: float
+    concentration_mol_l: float | None
+    standard_uncertainty_mol_l: float | None
+    certificate: Path | None
+    blank_ml: float | None = None
+    blank_uncertainty_ml: float | None = None
+    blank_result: Path | None = None
+    ware: Mapping[str, Mapping[str, Any] | str | Path] = field(default_factory=dict)
+    """Burette and pipette: a table, a class such as "A", or the path of a certificate."""
+    first_reading_ml: float = 0.0
+    temperature_c: float | None = None
+    temperature_half_width_c: float | None = None
+    calcium: CalciumPart | None = None
+    accepted: tuple[str, ...] = ()
+    """Identifiers of certificates that are used although expired or not fitting."""
+
+
+def bench_values(
+    reader: RecordReader, tables: Mapping[str, Mapping[str, Any]], folder: Path
+) -> dict[str, Any]:
+    """Fields of `BenchRecord` from the tables of a record.
+
+    Raises
+    ------
+    RecordProblem
+        A key is missing or has an impossible value.
+    """
+    parts = {key: tables.get(key, {}) for key in BENCH_KEYS}
+    ware = parts["ware"]
+    values = {
+        **_sample(reader, parts["sample"]),
+        **_titrant(reader, parts["titrant"], folder),
+        **_blank(reader, parts["blank"], folder),
+        "ware": {
+            key: reader.ware(ware[key], key, folder)
+            for key in ("burette", "pipette")
+            if key in ware
+        },
+        "first_reading_ml": reader.number(ware, "ware", "first_reading_ml", 0.0, 100.0) or 0.0,
+        "temperature_c": reader.number(ware, "ware", "temperature_c", 5.0, 40.0),
+        "temperature_half_width_c": reader.number(
+            ware, "ware", "temperature_half_width_c", 0.0, 10.0
+        ),
+        "accepted": reader.texts(parts["certificates"], "certificates", "accept"),
+    }
+    values["calcium"] = _calcium(reader, parts["calcium"], folder, values["deliveries_ml"])
+    return values
+
+
+def _calcium(
+    reader: RecordReader, table: Mapping[str, Any], folder: Path, default: tuple[float, ...]
+) -> CalciumPart | None:
+    if not table:
+        return None
+    titre = reader.number(table, "calcium", "titre_ml", 0.05, 200.0)
+    result = reader.text(table, "calcium", "result")
+    if (titre is None) == (result is None):
+        raise RecordProblem(
+            f"{reader.name}: calcium needs titre_ml or result, one of the two.",
+            'Write titre_ml = 9.20, or result = "calcium/result.json".',
+        )
+    own = reader.deliveries(table, "calcium")
+    return CalciumPart(
+        titre_ml=titre,
+        standard_uncertainty_ml=reader.number(
+            table, "calcium", "standard_uncertainty_ml", 0.0, 5.0
+        ),
+        result=None if result is None else folder / result,
+        deliveries_ml=default if own is None else own,
+        blank_ml=reader.number(table, "calcium", "blank_ml", 0.0, 50.0) or 0.0,
+    )
+
+
+def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
+    parts = reader.deliveries(table, "sample")
+    if parts is None:
+        raise RecordProblem(
+            f"{reader.name}: sample needs volume_ml or deliveries_ml, one of the two.",
+            "Write volume_ml = 100.0, or deliveries_ml = [50.0, 50.0] for two pipette fillings.",
+        )
+    label = table.get("label", reader.name)
+    if not isinstance(label, str):
+        raise RecordProblem(f"{reader.name}: sample.label is no text.", "Put the label in quotes.")
+    added = reader.number(table, "sample", "added_ml", 0.0, 5000.0)
+    return {
+        "label": label[:200],
+        "day": reader.day(table, "sample", "date"),
+        "deliveries_ml": parts,
+        "added_ml": added or 0.0,
+    }
+
+
+def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    concentration = table.get("concentration_mol_l")
+    certificate = reader.text(table, "titrant", "certificate")
+    if (concentration is None) == (certificate is None):
+        raise RecordProblem(
+            f"{reader.name}: titrant needs concentration_mol_l or certificate, one of the two.",
+            'Write concentration_mol_l = 0.0100, or certificate = "edta.json".',
+        )
+    value = reader.number(table, "titrant", "concentration_mol_l", 1e-5, 0.5)
+    uncertainty = reader.number(table, "titrant", "standard_uncertainty_mol_l", 0.0, 0.1)
+    if uncertainty is not None and value is None:
+        raise RecordProblem(
+            f"{reader.name}: the certificate states the uncertainty of the titrant.",
+            "Remove titrant.standard_uncertainty_mol_l.",
+        )
+    if uncertainty is not None and value is not None and uncertainty > 0.2 * value:
+        raise RecordProblem(
+            f"{reader.name}: titrant.standard_uncertainty_mol_l is more than a fifth of the "
+            "concentration.",
+            "Give both in mol/L.",
+        )
+    return {
+        "concentration_mol_l": value,
+        "standard_uncertainty_mol_l": uncertainty,
+        "certificate": None if certificate is None else folder / certificate,
+    }
+
+
+def _blank(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    volume = reader.number(table, "blank", "volume_ml", 0.0, 50.0)
+    result = reader.text(table, "blank", "result")
+    if table and (volume is None) == (result is None):
+        raise RecordProblem(
+            f"{reader.name}: blank.volume_ml is missing."
+            if result is None
+            else f"{reader.name}: blank has volume_ml and result.",
+            'Write volume_ml, or result = "blank/result.json", one of the two; or remove [blank].',
+        )
+    uncertainty = reader.number(table, "blank", "standard_uncertainty_ml", 0.0, 5.0)
+    return {
+        "blank_ml": volume,
+        "blank_uncertainty_ml": uncertainty,
+        "blank_result": None if result is None else folder / result,
+    }

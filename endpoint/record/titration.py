@@ -1,0 +1,254 @@
+"""The titration record: a TOML file that says what was titrated, with what, and what recorded it.
+
+    format = 1
+    [sample]                       # and the other tables of `endpoint.record.sample_and_ware`
+    label = "Spring at the mill"
+    volume_ml = 100.0
+    [titrant]
+    concentration_mol_l = 0.0100
+    [recording]                    # exactly one of video, stills, photometer, colours
+    video = "mill.mp4"
+    # path_cm = 1.0                # photometer only
+    # certificate = "camera.json"  # of the camera or the photometer
+    [delivery]                     # exactly one of the keys in `delivery_record.WAYS`
+    log = "volumes.csv"
+    mode = "steps"                 # or "continuous"
+    # mixing_lag_s = 1.5           # with mixing_lag_uncertainty_s
+    # clock_offset_s = 2.0         # clock of the recording minus that of the log
+    # certificate = "timing.json"  # states lag and clock offset instead
+    # [indicator]                  # by default Eriochrome Black T at pH 10
+    # name = "Murexide"            # or file = "my-indicator.toml"
+
+Paths are relative to the record. The whole set of keys stands in `_KEYS`.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from calibration.cells import has_deep_key
+from endpoint.files.cells import RecordReader
+from endpoint.problems import RecordProblem
+from endpoint.record.delivery import (
+    DELIVERY_KEYS,
+    SeenReadings,
+    delivery_values,
+    readings_from_text,
+)
+from endpoint.record.sample_and_ware import BENCH_KEYS, BenchRecord, bench_values
+from endpoint.record.settings import Settings, settings_from
+
+_KEYS: dict[str, tuple[str, ...]] = {
+    **BENCH_KEYS,
+    "recording": ("video", "stills", "photometer", "colours", "path_cm", "certificate"),
+    "delivery": DELIVERY_KEYS,
+    "indicator": ("name", "file"),
+    "settings": (),
+}
+_MAX_BYTES = 1_000_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class TitrationRecord(BenchRecord):
+    """A checked record of a recording; every path is absolute or relative to the working folder."""
+
+    kind: str
+    """"video", "stills", "photometer" or "colours"."""
+    medium: Path
+    path_cm: float
+    medium_certificate: Path | None = None
+    """Certificate of the camera or of the photometer."""
+    log: Path | None = None
+    mode: str | None = None
+    rate_ml_min: float | None = None
+    start_s: float = 0.0
+    per_still: Path | None = None
+    seen: SeenReadings | None = None
+    """Readings of the burette, where the picture shows what was delivered."""
+    mixing_lag_s: float | None = None
+    mixing_lag_uncertainty_s: float | None = None
+    clock_offset_s: float | None = None
+    """Clock of the recording minus clock of the log."""
+    clock_offset_uncertainty_s: float | None = None
+    timing_certificate: Path | None = None
+    indicator_name: str | None = None
+    """A shipped indicator; None for the usual one, or that of a file."""
+    indicator_file: Path | None = None
+    settings: Settings = field(default_factory=Settings)
+
+
+def read_tables(path: Path) -> dict[str, Any]:
+    """Read the tables of a titration record, unchecked.
+
+    Raises
+    ------
+    RecordProblem
+        The file is missing or no TOML.
+    """
+    try:
+        if path.is_dir():
+            raise RecordProblem(f"{path} is a folder.", "Name the record, a .toml file, in it.")
+        size = path.stat().st_size
+        if not path.is_file():
+            raise RecordProblem(f"{path} is no ordinary file.", "Name a record, a .toml file.")
+        if size > _MAX_BYTES:
+            raise RecordProblem(
+                f"{path.name} is too large for a record.", "Name the .toml file of the titration."
+            )
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise RecordProblem(f"{path} does not exist.", "Check the name of the record.") from None
+    except UnicodeDecodeError:
+        raise RecordProblem(
+            f"{path.name} is no text.",
+            "Give the record, a .toml file; or add --volumes for a film.",
+        ) from None
+    except OSError as error:
+        raise RecordProblem(
+            f"{path} cannot be read ({error.strerror}).", "Check the permissions of the file."
+        ) from None
+    if has_deep_key(text):
+        raise RecordProblem(
+            f"{path.name} holds a name of more than 30 parts with dots between.",
+            "Write the record as tables and keys, such as [sample] and volume_ml = 100.0.",
+        )
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors
+        raise RecordProblem(
+            f"{path.name} is no valid TOML ({str(error)[:100]}).",
+            "Correct that line; texts stand in quotes, numbers do not.",
+        ) from None
+
+
+def read_record(path: Path) -> TitrationRecord:
+    """Read and check the record of a recording.
+
+    Raises
+    ------
+    RecordProblem
+        The file is missing or no TOML, a key is unknown, missing or has an impossible value.
+    """
+    return parse_record(read_tables(path), path.name, path.parent)
+
+
+def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> TitrationRecord:
+    """Check the tables of a record; `folder` is where relative paths begin.
+
+    Raises
+    ------
+    RecordProblem
+        As `read_record`.
+    """
+    reader = RecordReader(name)
+    if "eye" in table and "recording" not in table:
+        raise RecordProblem(
+            f"{name} holds titres read by eye and no recording.", "Use: endpoint hardness RECORD."
+        )
+    parts = checked_tables(reader, table, _KEYS)
+    kinds = ("video", "stills", "photometer", "colours")
+    kind, medium = reader.one_of(parts["recording"], "recording", kinds)
+    values: dict[str, Any] = {
+        **bench_values(reader, parts, folder),
+        **delivery_values(reader, parts["delivery"], kind, folder),
+        **_indicator(reader, parts["indicator"], folder),
+    }
+    path_cm = reader.number(parts["recording"], "recording", "path_cm", 0.01, 20.0)
+    if path_cm is not None and kind != "photometer":
+        raise RecordProblem(
+            f"{name}: recording.path_cm belongs to a photometer only.", "Remove it."
+        )
+    certificate = reader.text(parts["recording"], "recording", "certificate")
+    return TitrationRecord(
+        name=name,
+        kind=kind,
+        medium=folder / medium,
+        path_cm=path_cm or 1.0,
+        medium_certificate=None if certificate is None else folder / certificate,
+        settings=settings_from(parts["settings"], f"{name}: settings"),
+        **values,
+    )
+
+
+def checked_tables(
+    reader: RecordReader, table: Mapping[str, Any], keys: Mapping[str, tuple[str, ...]]
+) -> dict[str, Mapping[str, Any]]:
+    """Tables of a record by name, all keys known; an empty one where it is missing.
+
+    Raises
+    ------
+    RecordProblem
+        There is no `format = 1`, or a table or key is not known.
+    """
+    reader.known(table, ("format", *keys), "")
+    if table.get("format") != 1:
+        raise RecordProblem(
+            f"{reader.name} has no `format = 1`.",
+            "Write `format = 1` as the first line of the record.",
+        )
+    parts = {key: reader.table(table, key) for key in keys}
+    for key, names in keys.items():
+        if names:
+            reader.known(parts[key], names, f"{key}.")
+    return parts
+
+
+def record_from_options(
+    medium: Path,
+    *,
+    volumes: Path | None,
+    mode: str | None,
+    rate_ml_min: float | None,
+    start_s: float,
+    meniscus: str | None = None,
+    drops: str | None = None,
+    sample_ml: float,
+    added_ml: float,
+    titrant_mol_l: float,
+    settings: Settings,
+) -> TitrationRecord:
+    """Make a record from command line options; `medium` is a film, a folder or a table.
+
+    Raises
+    ------
+    RecordProblem
+        An option is missing or has an impossible value.
+    """
+    if medium.is_dir():
+        kind = "stills"
+    elif medium.suffix.lower() in (".csv", ".tsv", ".txt"):
+        kind = "photometer"
+    else:
+        kind = "video"
+    delivery: dict[str, Any] = {}
+    if volumes is not None:
+        delivery = (
+            {"per_still": str(volumes.absolute())}
+            if kind == "stills" and mode is None
+            else {"log": str(volumes.absolute()), "mode": mode or "steps"}
+        )
+    if rate_ml_min is not None:
+        delivery |= {"rate_ml_min": rate_ml_min, "start_s": start_s}
+    for way, text in (("meniscus", meniscus), ("drops", drops)):
+        if text is not None:
+            delivery[way] = readings_from_text(text, way)
+    table: dict[str, Any] = {
+        "format": 1,
+        "sample": {"label": medium.stem, "volume_ml": sample_ml, "added_ml": added_ml},
+        "titrant": {"concentration_mol_l": titrant_mol_l},
+        "recording": {kind: str(medium.absolute())},
+        "delivery": delivery,
+    }
+    record = parse_record(table, "The command line", Path())
+    return TitrationRecord(**{**record.__dict__, "settings": settings})
+
+
+def _indicator(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    if not table:
+        return {}
+    way, value = reader.one_of(table, "indicator", ("name", "file"))
+    return {"indicator_name": value} if way == "name" else {"indicator_file": folder / value}

@@ -1,0 +1,1 @@
+"""Films, stills, photometer tables and volume logs, as they come from disk."""

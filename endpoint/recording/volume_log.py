@@ -1,0 +1,243 @@
+"""Volume logs: which titrant volume was delivered by when, or stands behind which still.
+
+A log is a CSV with a header: `time_s,volume_ml` or `file,volume_ml`; comma, semicolon or tab;
+decimal point or, unless the comma separates the cells, decimal comma. A row of units may follow
+the header. Volumes are cumulative; the first need not be 0.
+
+A burette that was refilled starts again at a small reading. Mark that row in an additional
+column `refill` with any word (`yes`, `x`, `1`): its volume_ml is the new burette reading and
+later rows count from there, as in
+
+    time_s,volume_ml,refill
+    310,24.60,
+    345,0.00,yes
+    360,1.20,
+
+which is 25.80 mL in all. Leave the cell empty (or `no`, `0`) on the other rows. A volume that
+falls on a row without the mark is refused.
+
+A column `standard_uncertainty_ml` says how well each delivered volume is known, where it was not
+read by eye: it is added to the result. Leave it out for readings of a burette.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.files.csv_table import Sheet, number_in, plain_title, read_sheet
+from endpoint.problems import DeliveryProblem
+
+FloatArray = NDArray[np.float64]
+
+_LARGEST_ML = 1000.0
+_NO_REFILL = ("", "0", "no", "n", "false", "-")
+
+
+@dataclass(frozen=True, eq=False)
+class VolumeLog:
+    """Times or still names with cumulative volumes."""
+
+    time_s: FloatArray | None
+    files: tuple[str, ...] | None
+    volume_ml: FloatArray
+    """Cumulative; never falling."""
+    rows: tuple[int, ...] = ()
+    """Row number in the file of each entry."""
+    sigma_ml: FloatArray | None = None
+    """Standard uncertainty of each volume, mL, where the log states it."""
+
+
+def _column(sheet: Sheet, names: tuple[str, ...]) -> int | None:
+    plain = [plain_title(title) for title in sheet.header]
+    for name in names:
+        if name in plain:
+            return plain.index(name)
+    return None
+
+
+def _cumulative(sheet: Sheet, column: int, refill: int | None) -> FloatArray:
+    """Cumulative volumes from readings, refills counted in; refuses falling volumes."""
+    out = np.zeros(len(sheet.rows))
+    base, last_reading = 0.0, None
+    for k in range(len(sheet.rows)):
+        reading = number_in(sheet, k, column, DeliveryProblem)
+        where = f"Row {sheet.numbers[k]} of {sheet.name}"
+        if reading < 0:
+            raise DeliveryProblem(
+                f"{where} has a negative volume ({reading:g} mL).", "Volumes count from 0 mL up."
+            )
+        if reading > _LARGEST_ML:
+            raise DeliveryProblem(
+                f"{where} has a volume of {reading:g} mL, more than any burette delivers.",
+                "Give volume_ml in millilitres.",
+            )
+        marked = refill is not None and sheet.rows[k][refill].lower() not in _NO_REFILL
+        if last_reading is not None and marked:
+            base += last_reading - reading
+        elif last_reading is not None and reading < last_reading - 1e-9:
+            raise DeliveryProblem(
+                f"{where} has {reading:g} mL after {last_reading:g} mL: the volume runs backwards.",
+                "Correct the row; if the burette was refilled, add a column `refill` and write "
+                "`yes` on the row with the new reading.",
+            )
+        last_reading = reading
+        out[k] = base + reading
+    # Sums of readings may fall by a rounding error where they stand still.
+    out = np.maximum.accumulate(out)
+    if out[-1] <= 0:
+        raise DeliveryProblem(
+            f"{sheet.name} adds no titrant: every volume is 0.",
+            "Give volume_ml as what was delivered so far, in mL.",
+        )
+    return out
+
+
+def read_log(path: Path, *, per_still: bool | None = None) -> VolumeLog:
+    """Read a log of times or stills and volumes.
+
+    Parameters
+    ----------
+    path:
+        CSV file, see the top of this module.
+    per_still:
+        Whether a column of file names (True) or of times (False) is wanted; None takes what is
+        there, file names first.
+
+    Raises
+    ------
+    DeliveryProblem
+        A column is missing, a cell is no number, a time or volume runs backwards, a still is
+        named twice (with the row number), or there are fewer than two rows.
+    """
+    sheet = read_sheet(path)
+    found = f"it has {', '.join(sheet.header)[:120]}"
+    by_time, by_file = "time_s,volume_ml", "file,volume_ml"
+    wanted = {None: f"{by_time} or {by_file}", True: by_file, False: by_time}[per_still]
+    volume = _column(sheet, ("volume_ml", "volume", "v_ml", "ml", "v"))
+    if volume is None:
+        raise DeliveryProblem(
+            f"{sheet.name} has no column volume_ml ({found}).", f"Name the columns {wanted}."
+        )
+    if len(sheet.rows) < 2:
+        raise DeliveryProblem(
+            f"{sheet.name} has only one row.", "A titration needs at least two volumes."
+        )
+    files = None if per_still is False else _column(sheet, ("file", "still", "name"))
+    time = None if per_still else _column(sheet, ("time_s", "time", "t_s", "seconds", "t"))
+    if files is None and time is None:
+        missing = {None: "time_s or file", True: "file", False: "time_s"}[per_still]
+        raise DeliveryProblem(
+            f"{sheet.name} has no column {missing} ({found}).", f"Name the columns {wanted}."
+        )
+    volumes = _cumulative(sheet, volume, _column(sheet, ("refill",)))
+    if files is not None:
+        if _column(sheet, ("standard_uncertainty_ml",)) is not None:
+            raise DeliveryProblem(
+                f"{sheet.name} has a column standard_uncertainty_ml beside stills.",
+                "It belongs to a log of times; remove it.",
+            )
+        return VolumeLog(None, _file_names(sheet, files), volumes, sheet.numbers)
+    assert time is not None
+    times = _times(sheet, time)
+    # Two rows of one moment: the later one counts.
+    last = np.r_[np.diff(times) > 0, True]
+    numbers = tuple(np.array(sheet.numbers)[last].tolist())
+    sigma = _sigma(sheet)
+    return VolumeLog(
+        times[last], None, volumes[last], numbers, None if sigma is None else sigma[last]
+    )
+
+
+def _sigma(sheet: Sheet) -> FloatArray | None:
+    """Standard uncertainties of the volumes, mL; None without that column."""
+    column = _column(sheet, ("standard_uncertainty_ml",))
+    if column is None:
+        return None
+    out = np.array([number_in(sheet, k, column, DeliveryProblem) for k in range(len(sheet.rows))])
+    wrong = np.flatnonzero((out < 0) | (out > _LARGEST_ML))
+    if wrong.size:
+        k = int(wrong[0])
+        raise DeliveryProblem(
+            f"Row {sheet.numbers[k]} of {sheet.name} has a standard uncertainty of {out[k]:g} mL.",
+            "Give it in millilitres, 0 or more.",
+        )
+    return out
+
+
+def _file_names(sheet: Sheet, column: int) -> tuple[str, ...]:
+    first_row: dict[str, int] = {}
+    for k, row in enumerate(sheet.rows):
+        name, where = row[column], f"Row {sheet.numbers[k]} of {sheet.name}"
+        if not name:
+            raise DeliveryProblem(f"{where} names no file.", "Write the name of the still there.")
+        if name in first_row:
+            raise DeliveryProblem(
+                f"{where} names {name[:60]} again (first on row {first_row[name]}).",
+                "Give each still one row.",
+            )
+        first_row[name] = sheet.numbers[k]
+    return tuple(first_row)
+
+
+def _times(sheet: Sheet, column: int) -> FloatArray:
+    times = np.array([number_in(sheet, k, column, DeliveryProblem) for k in range(len(sheet.rows))])
+    backwards = np.flatnonzero(np.diff(times) < 0)
+    if backwards.size:
+        k = int(backwards[0]) + 1
+        raise DeliveryProblem(
+            f"Row {sheet.numbers[k]} of {sheet.name} has {times[k]:g} s after {times[k - 1]:g} s: "
+            "the time runs backwards.",
+            "Sort or correct the rows.",
+        )
+    return times
+
+
+_ONE_CLOCK = (
+    "Let the clock of the log start with the recording (time_s = 0 at the first frame), or give "
+    "clock_offset_s in [delivery]."
+)
+
+
+def check_clock(
+    log: VolumeLog, time_s: FloatArray, duration_s: float, name: str, tolerance_s: float = 2.0
+) -> None:
+    """Refuse a log whose stated clock runs beyond the recording.
+
+    Parameters
+    ----------
+    log:
+        In time, not beside stills.
+    time_s:
+        Its times on the clock of the recording, shape (n,).
+    duration_s, tolerance_s:
+        Length of the recording, and how much later an addition may come.
+    name:
+        Of its file.
+
+    Raises
+    ------
+    DeliveryProblem
+        Volumes are delivered after the end of the recording, or all before its start.
+    """
+    late = np.flatnonzero(time_s > duration_s + tolerance_s)
+    added = np.r_[log.volume_ml[0] > 0, np.diff(log.volume_ml) > 0]
+    late = late[added[late]]
+    if late.size:
+        k = int(late[0])
+        raise DeliveryProblem(
+            f"{_row(log, k)}{name} adds titrant at {time_s[k]:g} s, but the recording ends at "
+            f"{duration_s:.0f} s.",
+            _ONE_CLOCK,
+        )
+    if time_s[-1] < 0:
+        raise DeliveryProblem(
+            f"{_row(log, -1)}{name}, the last, lies before the recording begins.", _ONE_CLOCK
+        )
+
+
+def _row(log: VolumeLog, k: int) -> str:
+    return f"Row {log.rows[k]} of " if log.rows else ""

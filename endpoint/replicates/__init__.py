@@ -1,0 +1,1 @@
+"""Replicates of one sample: mean, scatter, outliers, control charts."""

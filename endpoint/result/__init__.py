@@ -1,0 +1,1 @@
+"""A result in words and as data, written and read back."""

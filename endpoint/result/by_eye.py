@@ -1,0 +1,94 @@
+"""Hardness from titres read by eye, in words and as plain data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from endpoint.analysis.by_eye import EyeResult
+from endpoint.hardness.formula import input_lines
+from endpoint.hardness.units import MG_L_CACO3
+from endpoint.result import wording
+from endpoint.result.document import plain
+from endpoint.result.text import budget_lines, certificate_lines, encodable, fill, joined
+from endpoint.rounding import format_quantity, rounded
+
+
+def eye_document(result: EyeResult) -> dict[str, Any]:
+    """Plain data of a hardness from titres read by eye; no NaN, no infinity.
+
+    Parameters
+    ----------
+    result:
+        From `endpoint.analysis.by_eye.work_out`.
+    """
+    record, titres, net = result.record, result.titres, result.net_titre_ml
+    data = {
+        "format": 1,
+        "label": record.label,
+        "read": "eye",
+        "analyst": record.analyst,
+        "indicator": record.indicator,
+        "date": None if record.day is None else record.day.isoformat(),
+        "titres_ml": list(record.titres_ml),
+        "mean_titre_ml": {
+            "value": titres.mean_ml.value,
+            "standard_uncertainty": titres.mean_ml.standard_uncertainty,
+        },
+        "standard_deviation_ml": titres.standard_deviation_ml,
+        "net_titre_ml": {"value": net.value, "standard_uncertainty": net.standard_uncertainty},
+        "hardness": result.hardness.to_json(),
+        "budget": [line.to_json() for line in result.hardness.budget],
+        "budget_inputs": input_lines(result.hardness),
+        "quantities": {
+            "net_titre_ml": net.to_json(),
+            "hardness_mmol_l": result.hardness.mmol_l.to_json(),
+        },
+        "parts": [split.to_json() for split in result.splits],
+        "not_in_budget": list(result.missing),
+        "certificates": [used.to_json() for used in result.certificates],
+        "remarks": list(result.remarks),
+    }
+    return {key: plain(value) for key, value in data.items()}
+
+
+def eye_text(result: EyeResult, *, width: int = 80, encoding: str | None = "utf-8") -> str:
+    """Text for a terminal: the answer first, then titres, parts, budget, remarks.
+
+    Parameters
+    ----------
+    result:
+        From `endpoint.analysis.by_eye.work_out`.
+    width:
+        Columns.
+    encoding:
+        Encoding of the terminal; signs that it lacks are written in ASCII.
+    """
+    total = result.hardness.to_json()
+    budget = [line.to_json() for line in result.hardness.budget]
+    parts = [t for split in result.splits for t in wording.parts_texts(split.to_json())]
+    remarks = [*result.remarks, *result.hardness.warnings]
+    certificates = [used.to_json() for used in result.certificates]
+    blocks = [
+        [fill(f"{result.record.label}: {wording.hardness_text(total)}", width)],
+        [fill(wording.other_units_text(total), width, "  ")],
+        [fill(_titre_words(result), width)],
+        [fill(text, width) for text in parts],
+        [fill(f"- {remark}", width, "  ") for remark in remarks],
+        budget_lines(total, budget, result.missing, width),
+        certificate_lines(certificates, width),
+        [fill(wording.CAUTION, width)],
+    ]
+    return encodable(joined(blocks), encoding)
+
+
+def _titre_words(result: EyeResult) -> str:
+    count, s = len(result.record.titres_ml), result.titres.standard_deviation_ml
+    net = result.net_titre_ml
+    shown = format_quantity(net.value, net.expanded_uncertainty(0.95), "mL")
+    read = "1 titre" if count == 1 else f"{count} titres"
+    spread = "" if s is None else f", standard deviation {rounded(s, 3)} mL"
+    kind = "back titre" if result.record.back_titration is not None else "titre"
+    return (
+        f"{read} read by eye{spread}. Mean {kind}, corrected for ware, temperature and the error "
+        f"of the end: {shown} (95 %). Unit of the budget: {MG_L_CACO3.label}."
+    )

@@ -1,0 +1,1 @@
+"""Where liquid and white reference are in the picture, and how the flask moves."""

@@ -1,0 +1,219 @@
+"""Whether the camera still looks where it looked: shifts of the scene between small pictures.
+
+The picture is cut into overlapping tiles. The shift of each is read by phase correlation of the
+edge strength (Kuglin and Hines, 1975, from memory; implementation of OpenCV); edges stay where
+they are while the colour between them changes. The camera has moved where most tiles with edges
+shift alike; a flask, a hand or a passer-by moves a few tiles only.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.recording.frame import Box, Frame, thinned
+
+SIDE = 160
+"""Long side of the small pictures in which the scene is looked at; up to half more."""
+MOVED_SHARE = 0.015
+"""Shift that counts as moved, as a share of the picture's width."""
+_LEAST_RESPONSE = 0.12
+_LEAST_EDGES = 0.03
+_ALIKE = 2.5
+"""Shifts of tiles that differ by less, in small pixels, are one shift."""
+_LEAST_KEPT = 0.1
+"""A camera that is set right in the first moments is no camera that was knocked."""
+_STILL_PART, _MOVED_PART = 0.25, 0.5
+
+Picture = NDArray[np.float32]
+
+
+def small_picture(frame: Frame) -> Picture:
+    """Small copy of a picture, encoded R'G'B', 0 to 1; long side about `SIDE`.
+
+    A quarter of the pixels would do to see a flask, but the noise of dim light wants four.
+    """
+    import cv2
+
+    twice = thinned(frame, Box(0, 0, frame.width, frame.height), _step(frame))
+    size = (-(-twice.shape[1] // 2), -(-twice.shape[0] // 2))
+    return np.asarray(
+        cv2.resize(np.ascontiguousarray(twice), size, interpolation=cv2.INTER_AREA),
+        dtype=np.float32,
+    )
+
+
+def small_factor(frame: Frame) -> float:
+    """Pixels of the whole picture per pixel of the small one."""
+    return 2.0 * _step(frame)
+
+
+def _step(frame: Frame) -> int:
+    return max(1, int(max(frame.width, frame.height) / (2 * SIDE) + 0.4))
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Edges of the tiles of one picture; arrays are read-only."""
+
+    shape: tuple[int, int]
+    """Height and width of the small picture."""
+    corners: tuple[tuple[int, int], ...]
+    """Top and left of each tile."""
+    tiles: tuple[Picture, ...]
+    window: Picture
+
+
+def _edges(picture: Picture) -> Picture:
+    import cv2
+
+    grey = np.ascontiguousarray(picture.mean(axis=2), dtype=np.float32)
+    grey = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.2), dtype=np.float32)
+    strength = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
+    # Relative to the strong edges, so that light matters little; noise and texture count nothing.
+    scale = float(np.percentile(strength, 98)) + 0.02
+    return np.asarray(np.clip(strength / scale - 0.15, 0.0, 1.0), dtype=np.float32)
+
+
+def scene(picture: Picture, hidden: NDArray[np.bool_] | None = None) -> Scene | None:
+    """Remember the edges of a small picture; None without edges to hold on to.
+
+    Parameters
+    ----------
+    picture:
+        Encoded R'G'B', 0 to 1, shape (h, w, 3).
+    hidden:
+        What moves by itself (the flask), shape (h, w): tiles full of it are left out.
+    """
+    import cv2
+
+    height, width = picture.shape[:2]
+    tall, wide = height // 2, width // 3
+    if min(tall, wide) < 12:
+        return None
+    edges = _edges(picture)
+    window = np.asarray(cv2.createHanningWindow((wide, tall), cv2.CV_32F), dtype=np.float32)
+    corners, tiles = [], []
+    for top in np.linspace(0, height - tall, 3).round().astype(int).tolist():
+        for left in np.linspace(0, width - wide, 5).round().astype(int).tolist():
+            part = (slice(top, top + tall), slice(left, left + wide))
+            tile = np.ascontiguousarray(edges[part])
+            own = float((tile * window).sum())
+            if float((tile * window).std()) < _LEAST_EDGES:
+                continue
+            if hidden is not None and float((tile * window)[hidden[part]].sum()) > 0.5 * own:
+                continue
+            tile.setflags(write=False)
+            corners.append((top, left))
+            tiles.append(tile)
+    if not tiles:
+        return None
+    return Scene((height, width), tuple(corners), tuple(tiles), window)
+
+
+def camera_shift(scene_: Scene, picture: Picture) -> tuple[float, float] | None:
+    """Shift of the scene as shares of the picture's width; None where it cannot be told.
+
+    A picture without like edges (a hand before the camera, the dark) tells nothing.
+    """
+    if picture.shape[:2] != scene_.shape:
+        return None
+    return _common_shift(scene_, list(_tile_shifts(scene_, picture)))
+
+
+def _tile_shifts(scene_: Scene, picture: Picture) -> Iterator[tuple[float, float]]:
+    """Shift of every tile that is found again, in pixels of the small picture."""
+    import cv2
+
+    edges = _edges(picture)
+    tall, wide = scene_.window.shape
+    for (top, left), tile in zip(scene_.corners, scene_.tiles, strict=True):
+        now = np.ascontiguousarray(edges[top : top + tall, left : left + wide])
+        # phaseCorrelate multiplies the window into its first two arguments in place.
+        shift, response = cv2.phaseCorrelate(tile.copy(), now, scene_.window)
+        if response > _LEAST_RESPONSE:
+            yield float(shift[0]), float(shift[1])
+
+
+def _common_shift(scene_: Scene, shifts: list[tuple[float, float]]) -> tuple[float, float] | None:
+    """Shift of the scene from those of its tiles, as shares of the picture's width."""
+    if not shifts:
+        return None
+    found = np.array(shifts)
+    width = scene_.shape[1]
+    still = np.linalg.norm(found, axis=1) <= max(MOVED_SHARE * width, 1.0)
+    if still.sum() >= max(1.0, _STILL_PART * len(found)):
+        dx, dy = np.median(found[still], axis=0) / width
+        return float(dx), float(dy)
+    alike = np.linalg.norm(found[:, None] - found[None], axis=2) < _ALIKE
+    most = alike[int(alike.sum(axis=1).argmax())]
+    if most.sum() < max(1.0, _MOVED_PART * len(found)):
+        # Tiles with edges of one direction shift as they like, but none of them stays.
+        if still.any() or len(found) < _MOVED_PART * len(scene_.tiles):
+            return None
+        most = np.ones(len(found), dtype=np.bool_)
+    dx, dy = np.median(found[most], axis=0) / width
+    return float(dx), float(dy)
+
+
+def camera_moved(scene_: Scene, picture: Picture) -> bool:
+    """Whether the camera has moved: `has_moved(camera_shift(...))`, sooner where it stands.
+
+    As soon as enough tiles have stayed, the others cannot change that.
+    """
+    if picture.shape[:2] != scene_.shape:
+        return False
+    enough = max(1.0, _STILL_PART * len(scene_.tiles))
+    shifts, still = [], 0
+    for shift in _tile_shifts(scene_, picture):
+        shifts.append(shift)
+        still += math.hypot(*shift) <= max(MOVED_SHARE * scene_.shape[1], 1.0)
+        if still >= enough:
+            return False
+    return has_moved(_common_shift(scene_, shifts))
+
+
+def has_moved(shift: tuple[float, float] | None) -> bool:
+    """Whether a shift counts as a move; what cannot be told does not: other flags tell of it."""
+    return shift is not None and float(np.hypot(*shift)) > MOVED_SHARE
+
+
+def _middle(picture: Picture) -> NDArray[np.bool_]:
+    """Where a flask may stand that was not found yet, shape (h, w)."""
+    height, width = picture.shape[:2]
+    hidden = np.zeros((height, width), dtype=np.bool_)
+    hidden[:, width // 4 : width - width // 4] = True
+    return hidden
+
+
+def still_part(pictures: Sequence[Picture]) -> list[int]:
+    """Indices of the small pictures from before the camera moved, all of them if it did not.
+
+    When hardly any were taken before the first move, the longest part between moves is returned.
+    What moves in the middle of the picture is taken for the flask.
+    """
+    parts = [[0]]
+    for i in range(1, len(pictures)):
+        before = scene(pictures[i - 1], _middle(pictures[i - 1]))
+        if before is not None and has_moved(camera_shift(before, pictures[i])):
+            parts.append([])
+        parts[-1].append(i)
+    if len(parts[0]) >= max(2.0, _LEAST_KEPT * len(pictures)):
+        return parts[0]
+    return max(parts, key=len)
+
+
+def before_a_move(frames: Sequence[Frame]) -> list[Frame]:
+    """Frames that show the scene where the first one does; all if those are hardly any."""
+    if not frames:
+        return []
+    picture = small_picture(frames[0])
+    first = scene(picture, _middle(picture))
+    if first is None:
+        return list(frames)
+    kept = [f for f in frames if not has_moved(camera_shift(first, small_picture(f)))]
+    return kept if len(kept) >= _LEAST_KEPT * len(frames) else list(frames)

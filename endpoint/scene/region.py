@@ -1,0 +1,408 @@
+"""Where in the picture the liquid and the white or grey reference are.
+
+They are looked for in a small copy of a few frames (see `region_search` and `region_patch`) and
+kept as masks for the full picture. Both can be given by hand as boxes instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.problems import NoEndpoint
+from endpoint.recording.frame import Box, Frame, thinned
+from endpoint.scene import alignment, liquid_body, liquid_search, reference_patch, stack, tracking
+from endpoint.scene.camera_shift import Scene, scene, small_factor, small_picture, still_part
+from endpoint.scene.stack import Stack
+from endpoint.scene.tracking import Guide, Pose
+
+Mask = NDArray[np.bool_]
+
+_MOST_FRAMES = 24
+_LEAST_LOOK = 0.3
+"""Score below which a body is not taken for a vessel when nothing changes colour."""
+_LEAST_PIXELS = 12
+_LEAST_INSIDE = 0.7
+"""Part of the liquid that must lie in the picture."""
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """Masks of the liquid and of the reference patch; arrays cannot be written to."""
+
+    width: int
+    """Width of the pictures in pixels."""
+    height: int
+    liquid_box: Box
+    liquid_mask: Mask
+    """Pure liquid, shape (liquid_box.height, liquid_box.width)."""
+    reference_box: Box
+    reference_mask: Mask
+    """Usable reference, shape (reference_box.height, reference_box.width)."""
+    liquid_by_hand: bool
+    reference_by_hand: bool
+    confidence: float
+    """0 to 1: how sure the finding of the liquid is; 1 when given by hand."""
+    change: float
+    """Rise of (red minus green) density of the liquid from the first frames to the last."""
+    liquid_outline: tuple[tuple[int, int], ...]
+    """Polygon around the liquid mask, (x, y) in pixels of the whole picture."""
+    notes: tuple[str, ...] = ()
+    """Sentences for the user."""
+    guide: Guide | None = field(default=None, repr=False)
+    """What the flask looks like, to find it where it is moved to; None if it shows too little."""
+    scene: Scene | None = field(default=None, repr=False)
+    """What the camera saw beside the flask; None without edges."""
+    level: float = 0.0
+    """Usual brightness of the whole picture, encoded, 0 to 1."""
+
+    def __post_init__(self) -> None:
+        self.liquid_mask.setflags(write=False)
+        self.reference_mask.setflags(write=False)
+
+    @property
+    def reference_outline(self) -> tuple[tuple[int, int], ...]:
+        """Corners of the reference box, (x, y)."""
+        b = self.reference_box
+        return ((b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom))
+
+    def at(self, pose: Pose) -> Region | None:
+        """Region with the liquid where the flask now is; None if that is out of the picture."""
+        if pose is tracking.HOME or self.guide is None:
+            return self
+        x, y = (self.guide.factor * v for v in self.guide.middle)
+        box, mask = tracking.carried(self.liquid_mask, self.liquid_box, pose, (x, y))
+        left, top = max(box.left, 0), max(box.top, 0)
+        right, bottom = min(box.right, self.width), min(box.bottom, self.height)
+        if right <= left or bottom <= top:
+            return None
+        kept = mask[top - box.top : bottom - box.top, left - box.left : right - box.left].copy()
+        if kept.sum() < max(_LEAST_INSIDE * mask.sum(), 1.0):
+            return None
+        inside = Box(left, top, right, bottom)
+        return replace(
+            self, liquid_box=inside, liquid_mask=kept, liquid_outline=_outline(kept, inside)
+        )
+
+
+def locate(
+    frames: Sequence[Frame],
+    liquid_box: Box | None = None,
+    reference_box: Box | None = None,
+    transfer: str = "srgb",
+    clear: int | None = 2,
+) -> Region:
+    """Find the liquid and the reference patch in a few frames of a recording.
+
+    Parameters
+    ----------
+    frames:
+        One to about 24 frames spread over the recording, or its first ones; frames of another
+        size than the first are left out.
+    liquid_box, reference_box:
+        Given by hand, in pixels of the whole picture; what is given is not looked for.
+    transfer:
+        Tone curve of the encoded values: "srgb", "bt709" or "linear".
+    clear:
+        Channel that the indicator lets through in both forms, see `Indicator.clear_channel`.
+
+    Raises
+    ------
+    NoEndpoint
+        "no-flask": nothing in the pictures looks or behaves like a vessel with indicator;
+        "no-reference": there is no usable neutral ground.
+    """
+    chosen = _choose(frames)
+    pictures = [small_picture(frame) for frame in chosen]
+    still = still_part(pictures)
+    chosen, pictures = [chosen[i] for i in still], [pictures[i] for i in still]
+    given = _Given(liquid_box, reference_box, transfer, clear)
+    reduced = [_reduced(frame) for frame in chosen]
+    plain: Region | None = None
+    trouble: NoEndpoint | None = None
+    try:
+        plain = _located(_Material(chosen, pictures, reduced), given)
+    except NoEndpoint as absent:
+        trouble = absent
+    if plain is None or _moves(plain, pictures):
+        followed = _followed(_Material(chosen, pictures, reduced), given)
+        if followed is not None:
+            return followed
+    if plain is None:
+        raise trouble or NoEndpoint("no-flask")
+    return plain
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What the user has given by hand, the tone curve, and the indicator's clear channel."""
+
+    liquid_box: Box | None
+    reference_box: Box | None
+    transfer: str
+    clear: int | None
+
+
+@dataclass(frozen=True)
+class _Material:
+    """Frames, their small pictures, and their reduced pictures as they are."""
+
+    frames: list[Frame]
+    small: list[NDArray[np.float32]]
+    reduced: list[NDArray[np.uint8]]
+    poses: alignment.Poses | None = None
+    """Where the flask stands in them, if it moves."""
+
+
+def _located(material: _Material, given: _Given) -> Region:
+    """Region of frames in which the flask stands still, or whose poses are known."""
+    chosen, poses = material.frames, material.poses
+    plain = stack.build(material.reduced, given.transfer)
+    width, height = chosen[0].width, chosen[0].height
+    still = plain
+    if poses is not None:
+        turned = alignment.turned_back(material.reduced, poses.poses, poses.guide, width)
+        still = stack.build(turned, given.transfer)
+    notes: list[str] = []
+    if given.liquid_box is None:
+        small_mask, confidence, candidate = _find_liquid(still)
+        box, mask = _enlarge(small_mask, width, height)
+        course = candidate.hint if candidate.course is None else candidate.course
+    else:
+        box = _inside(given.liquid_box, width, height, "no-flask")
+        small_mask = _shrink(box, still, width)
+        mask, confidence, course = _box_mask(chosen, box), 1.0, None
+    if given.reference_box is None:
+        covered = small_mask
+        if poses is not None:
+            covered = alignment.everywhere(small_mask, poses.poses, poses.guide, width)
+        if course is not None and plain.kept != still.kept:
+            course = None
+        patch = reference_patch.find(plain, covered, course)
+        if patch is None:
+            raise NoEndpoint("no-reference")
+        if patch.clipped:
+            notes.append(
+                "The white reference is brighter than the camera can record; lower the exposure."
+            )
+        r_box, r_mask = _patch_box(patch, plain, width, height)
+    else:
+        r_box = _inside(given.reference_box, width, height, "no-reference")
+        r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
+    alike, liquid = _typical(material, box, mask, given.clear)
+    picture = np.median(alike, axis=0).astype(np.float32)
+    guide = tracking.guide(alike, liquid, small_factor(chosen[0]), given.clear)
+    return Region(
+        width=width,
+        height=height,
+        liquid_box=box,
+        liquid_mask=mask,
+        reference_box=r_box,
+        reference_mask=r_mask,
+        liquid_by_hand=given.liquid_box is not None,
+        reference_by_hand=given.reference_box is not None,
+        confidence=confidence,
+        change=_change(still, small_mask),
+        liquid_outline=_outline(mask, box),
+        notes=tuple(notes),
+        guide=None if guide is None else tracking.with_usual(guide, alike),
+        scene=scene(picture if poses is None else material.small[0], _own(liquid)),
+        level=float(picture.mean()),
+    )
+
+
+def _typical(
+    material: _Material, box: Box, mask: Mask, clear: int | None
+) -> tuple[list[NDArray[np.float32]], Mask]:
+    """Small pictures to recognise flask and scene by, and the liquid in them."""
+    first, factor = material.frames[0], small_factor(material.frames[0])
+    whole = np.zeros((first.height, first.width), dtype=np.bool_)
+    whole[box.top : box.bottom, box.left : box.right] = mask
+    middles = ((np.arange(n) + 0.5) * factor for n in material.small[0].shape[:2])
+    rows, columns = (
+        np.minimum(m.astype(int), n - 1) for m, n in zip(middles, whole.shape, strict=True)
+    )
+    liquid = whole[rows[:, None], columns[None]]
+    poses = material.poses
+    if poses is not None:
+        return alignment.turned_back(material.small, poses.poses, poses.guide, first.width), liquid
+    return [material.small[i] for i in alignment.typical(material.small, liquid, clear)], liquid
+
+
+def _own(liquid: Mask) -> Mask:
+    """Where the flask and the hand that holds it may be, shape of `liquid`."""
+    own = np.zeros_like(liquid)
+    rows, columns = np.nonzero(liquid)
+    if rows.size:
+        wide = max(int(np.ptp(columns)) + 1, int(np.ptp(rows)) + 1)
+        left, right = columns.min() - wide // 2, columns.max() + wide // 2 + 1
+        own[: rows.max() + wide // 3, max(left, 0) : right] = True
+    return own
+
+
+def _moves(region: Region, pictures: list[NDArray[np.float32]]) -> bool:
+    """Whether the flask stands elsewhere in some of the pictures."""
+    if region.guide is None or len(pictures) < 3:
+        return False
+    return alignment.poses_of(region.guide, pictures).moves(region.width)
+
+
+def _followed(material: _Material, given: _Given) -> Region | None:
+    """Region of a flask that moves, where it stands in one of the frames; None if it gets lost.
+
+    The first frame is tried first, so that the region fits the picture that is shown.
+    """
+    count = len(material.frames)
+    for home in dict.fromkeys((0, count // 2, count // 4)):
+        region = _followed_from(material, given, home)
+        if region is not None:
+            return region
+    return None
+
+
+def _followed_from(material: _Material, given: _Given, home: int) -> Region | None:
+    one = slice(home, home + 1)
+    alone = _Material(material.frames[one], material.small[one], material.reduced[one])
+    try:
+        start = _located(alone, given)
+    except NoEndpoint:
+        return None
+    if start.guide is None:
+        return None
+    _, liquid = _typical(alone, start.liquid_box, start.liquid_mask, given.clear)
+    poses = alignment.followed(start.guide, material.small, liquid, start.width, home)
+    if not alignment.recognised(poses, len(material.frames)):
+        return None
+    seen = _Material(
+        [material.frames[i] for i in poses.kept],
+        [material.small[i] for i in poses.kept],
+        [material.reduced[i] for i in poses.kept],
+        poses,
+    )
+    try:
+        return _located(seen, given)
+    except NoEndpoint:
+        return None
+
+
+def _choose(frames: Sequence[Frame]) -> list[Frame]:
+    """At most `_MOST_FRAMES` of one size, spread evenly."""
+    if not frames:
+        raise NoEndpoint("no-flask")
+    size = (frames[0].width, frames[0].height)
+    same = [f for f in frames if (f.width, f.height) == size]
+    if len(same) <= _MOST_FRAMES:
+        return same
+    picks = np.linspace(0, len(same) - 1, _MOST_FRAMES).round().astype(int)
+    return [same[i] for i in picks]
+
+
+def _reduced(frame: Frame) -> NDArray[np.uint8]:
+    """Reduced picture; of a large one no more is converted than a mean needs."""
+    step = stack.thin_step(frame.width, frame.height)
+    if step == 1:
+        return stack.reduce(frame.rgb8())
+    thin = 255.0 * np.clip(thinned(frame, Box(0, 0, frame.width, frame.height), step), 0.0, 1.0)
+    return stack.reduce(np.rint(thin).astype(np.uint8))
+
+
+def _find_liquid(stack: Stack) -> tuple[Mask, float, liquid_body.Candidate]:
+    """Best body that is left after refinement, with its confidence."""
+    white = reference_patch.ground_white(stack)
+    changing = liquid_search.by_change(stack, white)
+    bodies = liquid_search.by_look(stack, white)
+    if changing is not None:
+        # A faint, late or partial change tells where the liquid is; its look outlines it better.
+        size = changing.mask.sum()
+        same = [b for b in bodies if (b.mask & changing.mask).sum() > 0.7 * size]
+        partial = any(b.score > 0.3 and b.mask.sum() > 6.0 * size for b in same)
+        if changing.clear and not partial:
+            bodies = [changing, *bodies]
+        else:
+            likely = [replace(b, score=b.score + 0.25, hint=changing.course) for b in same]
+            others = [b for b in bodies if all(b is not s for s in same)]
+            bodies = sorted([*likely, *others, changing], key=lambda b: -b.score)
+    for body in bodies[:5]:
+        if body.score < _LEAST_LOOK:
+            break
+        mask = liquid_body.refine(stack, body)
+        if mask.sum() >= _LEAST_PIXELS:
+            return mask, float(np.clip(body.score, 0.0, 1.0)), body
+    raise NoEndpoint("no-flask")
+
+
+def _change(stack: Stack, liquid: Mask) -> float:
+    """Rise of the liquid's (red minus green) density from the first three frames to the last."""
+    pixels = stack.density[:, liquid]
+    course = np.median(pixels[..., 0] - pixels[..., 1], axis=1)
+    few = max(min(3, len(course) // 2), 1)
+    return float(np.median(course[-few:]) - np.median(course[:few]))
+
+
+def _inside(box: Box, width: int, height: int, code: str) -> Box:
+    """The part of a box that lies in the picture."""
+    cut = Box(max(box.left, 0), max(box.top, 0), min(box.right, width), min(box.bottom, height))
+    if cut.width < 1 or cut.height < 1:
+        raise NoEndpoint(code)
+    return cut
+
+
+def _enlarge(small: Mask, width: int, height: int) -> tuple[Box, Mask]:
+    """Mask of the reduced picture as box and mask of the full picture."""
+    import cv2
+
+    big = cv2.resize(small.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
+    mask = big > 0.5
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    box = Box(int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
+    return box, mask[box.top : box.bottom, box.left : box.right].copy()
+
+
+def _shrink(box: Box, stack: Stack, width: int) -> Mask:
+    """A box of the full picture as mask of the reduced picture."""
+    factor = stack.shape[1] / width
+    mask = np.zeros(stack.shape, dtype=np.bool_)
+    top, left = int(box.top * factor), int(box.left * factor)
+    bottom, right = int(np.ceil(box.bottom * factor)), int(np.ceil(box.right * factor))
+    mask[top : max(bottom, top + 1), left : max(right, left + 1)] = True
+    return mask
+
+
+def _box_mask(frames: Sequence[Frame], box: Box) -> Mask:
+    """The box without glare: pixels that are much brighter than most of the box in most frames."""
+    few = [frames[i] for i in np.linspace(0, len(frames) - 1, min(len(frames), 7)).astype(int)]
+    level = np.median([f.encoded(box).min(axis=2) for f in few], axis=0)
+    usual = float(np.median(level))
+    spread = 1.48 * float(np.median(np.abs(level - usual)))
+    glare = level > usual + max(4.0 * spread, 0.12)
+    return np.asarray(~glare if glare.mean() < 0.5 else np.ones_like(glare), dtype=np.bool_)
+
+
+def _patch_box(
+    patch: reference_patch.Patch, stack: Stack, width: int, height: int
+) -> tuple[Box, Mask]:
+    """The square of the reduced picture in the full one, a little smaller."""
+    factor = width / stack.shape[1]
+    inset = 0.5 if patch.side > 4 else 0.0
+    left, top = (
+        int(np.ceil((patch.left + inset) * factor)),
+        int(np.ceil((patch.top + inset) * factor)),
+    )
+    side = max(int((patch.side - 2 * inset) * factor), 2)
+    box = Box(left, top, min(left + side, width), min(top + side, height))
+    return box, np.ones((box.height, box.width), dtype=np.bool_)
+
+
+def _outline(mask: Mask, box: Box) -> tuple[tuple[int, int], ...]:
+    """Polygon around the largest part of the mask."""
+    import cv2
+
+    contours, _ = cv2.findContours(
+        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
+    )
+    largest = max(contours, key=cv2.contourArea)
+    smooth = cv2.approxPolyDP(largest, 0.004 * cv2.arcLength(largest, True), True)
+    return tuple((int(x) + box.left, int(y) + box.top) for x, y in smooth[:, 0])

@@ -1,1 +1,0 @@
-"""Sources of pictures and photometer rows."""
