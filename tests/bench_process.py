@@ -19,9 +19,9 @@ from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.security import Keys
 from endpoint.commands.bench import listen, serve
 from endpoint.recording.frame import ArrayFrame
+from tests.bench.journal.test_journal import full_disk
 from tests.bench_scene import FILM_START_S, PAUSE_S, RATE, frames, ready
 from tests.bench_server import new_session
-from tests.test_journal import full_disk
 
 PER_SECOND = 10.0
 

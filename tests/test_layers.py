@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parent.parent
+from tests.places import ROOT
+
 WAY = """
     calibration calibration.ware calibration.standardisation calibration.instruments
     problems messages rounding files

@@ -23,8 +23,8 @@ from endpoint.notebook import NotebookResult
 from endpoint.problems import InstallProblem, Problem
 from endpoint.record.titration import read_record
 from endpoint.report.folder import curve_csv
+from tests.places import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "sample_media"
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 

@@ -32,9 +32,9 @@ from sample_media.render import (
 )
 from sample_media.scene import VIEWS, trace_view
 from sample_media.studio import Studio
+from tests.places import SAMPLES as FOLDER
 from tests.studies import recordings_study as study
 
-FOLDER = Path(__file__).resolve().parent.parent / "sample_media"
 SMALL = replace(family("good-steps", 3), width=160, height=120, frames_s=1.0)
 
 

@@ -19,8 +19,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.benchmarks.film import FilmRecipe, write
+from tests.places import ROOT
 
-_ROOT = Path(__file__).resolve().parents[2]
 _LEDGER = (
     ("fast path / OpenCV read-all, 10 min 1080p30", "fast", 0.25),
     ("every frame / OpenCV read-all, 10 min 1080p30", "every", 0.85),
@@ -32,7 +32,7 @@ def apart(task: str, *arguments: str) -> dict[str, Any]:
     command = [sys.executable, "-m", "tests.benchmarks.tasks", task, *arguments]
     environment = {**os.environ, "OMP_NUM_THREADS": "1", "PYTHONHASHSEED": "0"}
     done = subprocess.run(
-        command, cwd=_ROOT, env=environment, capture_output=True, text=True, check=False
+        command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False
     )
     if done.returncode:
         raise SystemExit(f"{task}: {done.stderr}")

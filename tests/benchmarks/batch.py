@@ -20,8 +20,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tests.benchmarks.film import FilmRecipe, write
+from tests.places import ROOT
 
-_ROOT = Path(__file__).resolve().parents[2]
 _COMMAND = [sys.executable, "-c", "from endpoint.cli import main; main()", "batch"]
 _WANTED = 1.7
 _DRAWN = 5
@@ -79,7 +79,7 @@ def memory_mb(pid: int) -> float:
 def timed(records: Path, jobs: int, out: Path) -> Run:
     """Run one batch from nothing."""
     shutil.rmtree(out, ignore_errors=True)
-    environment = {**os.environ, "PYTHONPATH": str(_ROOT)}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     begin = time.perf_counter()
     running = subprocess.Popen(
         [*_COMMAND, str(records), "--out", str(out), "--jobs", str(jobs), "--quiet"],

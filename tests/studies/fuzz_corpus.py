@@ -13,8 +13,8 @@ import numpy as np
 from PIL import Image
 
 from endpoint.recording.frame import ArrayFrame
+from tests.places import SAMPLES
 
-SAMPLES = Path(__file__).resolve().parent.parent.parent / "sample_media"
 BENCH = SAMPLES / "bench"
 
 LOCATE = ("locate", "r.toml", "--json", "-")

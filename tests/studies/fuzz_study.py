@@ -42,10 +42,10 @@ from dataclasses import asdict, dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
+from tests.places import ROOT
 from tests.studies.fuzz_corpus import Sound, read_corpus, write_corpus
 from tests.studies.mutations import mutate
 
-ROOT = Path(__file__).resolve().parent.parent.parent
 KINDS = {
     "film": 16,
     "still": 14,

@@ -20,8 +20,8 @@ from PIL import Image
 from playwright.sync_api import Browser, Error, Page
 
 from tests.bench_server import browsing
+from tests.places import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent.parent
 RECORD = ROOT / "sample_media" / "mill-spring.toml"
 PICTURES = ROOT / "sample_media" / "pictures"
 WIDTH, HEIGHT = 1200, 800

@@ -31,8 +31,8 @@ import numpy as np
 
 from sample_media.home_films import FIRST_HELD_BACK_SEED, KINDS
 from sample_media.recipes import BRACKET, REFUSE
+from tests.places import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent.parent
 GRADES = ("good", "hard", "bracket", "refuse")
 BENCH_GRADES: dict[str, str] = {
     "good-steps": "good",

@@ -1,0 +1,491 @@
+"""Batches: bad films among good, crashes, the limit, kill and resume, a Dask cluster."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import json
+import os
+import pty
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pyarrow.parquet
+import pytest
+from click.testing import CliRunner
+
+from endpoint.batch.items import Item, find_items
+from endpoint.batch.journal import Journal
+from endpoint.batch.pool import rows_by_pool
+from endpoint.batch.problem import BatchProblem
+from endpoint.batch.row import COLUMNS, died_row, empty_row, failed_row
+from endpoint.batch.run import open_items, run_batch
+from endpoint.batch.table import counts, table_csv
+from endpoint.batch.work import row_of_record
+from endpoint.cli import main
+from tests.places import ROOT
+
+SAMPLES = ROOT / "sample_media"
+TODAY = datetime.date(2026, 11, 25)
+COMMAND = [sys.executable, "-c", "from endpoint.cli import main; main()", "batch"]
+
+
+def rows_in(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(path.read_text("utf-8"))))
+
+
+def pond(folder: Path, name: str, sample_ml: float = 50.0) -> None:
+    """Record of the photometer sample under a name of its own."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if not (folder / "quarry-pond.csv").exists():
+        shutil.copy(SAMPLES / "quarry-pond.csv", folder)
+    text = (SAMPLES / "quarry-pond.toml").read_text("utf-8")
+    text = text.replace('label = "Quarry pond"', f'label = "{name}"')
+    text = text.replace("[50.0, 50.0]", f"[50.0, {sample_ml}]")
+    (folder / f"{name}.toml").write_text(text, encoding="utf-8")
+
+
+@pytest.fixture
+def hooked(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Children in which opening a record named crash, once or slow does what the name says."""
+    folder = tmp_path_factory.mktemp("hook")
+    (folder / "sitecustomize.py").write_text(
+        f"""
+import os, sys, time
+def hook(event, arguments):
+    if event != "open" or not str(arguments[0]).endswith(".toml"):
+        return
+    name = os.path.basename(str(arguments[0]))
+    if name.startswith("crash"):
+        os._exit(139)
+    if name.startswith("once") and not os.path.exists({str(folder / "seen")!r}):
+        os.close(os.open({str(folder / "seen")!r}, os.O_CREAT))
+        os._exit(139)
+    if name.startswith("slow"):
+        time.sleep(60)
+if "endpoint.batch.child" in " ".join(sys.orig_argv):
+    sys.addaudithook(hook)
+""",
+        encoding="utf-8",
+    )
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(folder), str(ROOT)]))
+    return folder
+
+
+# --- which records ----------------------------------------------------------------------------
+
+
+def test_records_of_a_folder_and_of_a_list(tmp_path: Path) -> None:
+    for name in ("b", "a", "deep/c"):
+        pond((tmp_path / name).parent, Path(name).name)
+    (tmp_path / "sheet.toml").write_text("format = 1\n[ware]\n", encoding="utf-8")
+    (tmp_path / "broken.toml").write_text("format = ", encoding="utf-8")
+    (tmp_path / ".hidden").mkdir()
+    pond(tmp_path / ".hidden", "x")
+    items = find_items(tmp_path)
+    assert [item.name for item in items] == ["a.toml", "b.toml", "broken.toml", "deep/c.toml"]
+    listed = tmp_path / "list.txt"
+    listed.write_text("# two\nb.toml\n\ndeep/c.toml\nb.toml\nnone.toml\n", encoding="utf-8")
+    assert [item.name for item in find_items(listed)] == ["b.toml", "deep/c.toml", "none.toml"]
+    assert find_items(listed)[0].fingerprint == items[1].fingerprint
+
+
+def test_a_changed_record_or_recording_is_another(tmp_path: Path) -> None:
+    pond(tmp_path, "a")
+    first = find_items(tmp_path)[0].fingerprint
+    assert find_items(tmp_path)[0].fingerprint == first
+    pond(tmp_path, "a", 50.1)
+    second = find_items(tmp_path)[0].fingerprint
+    os.utime(tmp_path / "quarry-pond.csv", (1.0, 1.0))
+    assert len({first, second, find_items(tmp_path)[0].fingerprint}) == 3
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("nowhere", None, "does not exist"),
+        ("empty.txt", "# nothing\n", "names no record"),
+        ("one.toml", "format = 1\n", "is a single record"),
+        ("odd.txt", "a\x00b\n", "is no list"),
+    ],
+)
+def test_bad_lists(tmp_path: Path, name: str, text: str | None, words: str) -> None:
+    if text is not None:
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    got = CliRunner().invoke(main, ["batch", str(tmp_path / name), "--out", str(tmp_path / "o")])
+    assert got.exit_code == 2, got.output
+    assert words in got.stderr
+    assert len(got.stderr.strip().splitlines()) == 2
+
+
+@pytest.mark.parametrize(
+    "extra",
+    [
+        ("--jobs", "0"),
+        ("--limit-s", "0"),
+        ("--jobs", "1", "--scheduler", "tcp://127.0.0.1:1"),
+        ("--scheduler", "nonsense://x"),
+        (),
+    ],
+)
+def test_bad_use(tmp_path: Path, extra: tuple[str, ...]) -> None:
+    pond(tmp_path, "a")
+    out = () if not extra else ("--out", str(tmp_path / "out"))
+    got = CliRunner().invoke(main, ["batch", str(tmp_path), *out, *extra])
+    assert got.exit_code == 2, got.output
+    assert len(got.stderr.strip().splitlines()) == 2
+
+
+def test_a_folder_without_records_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(BatchProblem, match="holds no record"):
+        find_items(tmp_path)
+
+
+# --- rows -------------------------------------------------------------------------------------
+
+
+def test_a_row_says_what_locate_says(tmp_path: Path) -> None:
+    row = row_of_record("q.toml", SAMPLES / "quarry-pond.toml", TODAY)
+    got = CliRunner().invoke(
+        main, ["locate", str(SAMPLES / "quarry-pond.toml"), "--json", "-", "--quiet"]
+    )
+    data = json.loads(got.stdout)
+    assert tuple(row) == COLUMNS
+    assert row["status"] == data["status"] == "located"
+    for volume in ("equivalence", "midpoint", "last_red"):
+        assert row[f"{volume}_ml"] == data[f"{volume}_ml"]["value"]
+        assert row[f"{volume}_u_ml"] == data[f"{volume}_ml"]["standard_uncertainty"]
+    low, high = data["hardness"]["mmol_l"]["interval95"]
+    assert (row["hardness_low95_mmol_l"], row["hardness_high95_mmol_l"]) == (low, high)
+    assert row["hardness_mg_l_caco3"] == data["hardness"]["caco3_mg_l"]["value"]
+    assert row["medium_sha256"] == data["provenance"]["medium_sha256"]
+    assert row["program"] == data["provenance"]["program"]
+    assert row["libraries"].startswith("numpy ")
+
+
+def test_refusals_do_not_name_where_the_batch_lies(tmp_path: Path) -> None:
+    row = row_of_record("none.toml", tmp_path / "none.toml", TODAY)
+    assert row["status"] == "refused"
+    assert row["text"] == "none.toml does not exist."
+
+
+def test_a_cell_is_no_formula() -> None:
+    row = {**empty_row("=1+1.toml"), "status": "refused", "equivalence_ml": 1.5}
+    line = table_csv([row]).splitlines()[1]
+    assert line.startswith("'=1+1.toml,,refused,1.5,")
+    assert counts([row, died_row("a")]) == "1 refused, 1 failed"
+
+
+def test_names_that_are_no_text_get_their_row(tmp_path: Path) -> None:
+    pond(tmp_path / "films", "good")
+    os.rename(
+        os.fsencode(tmp_path / "films" / "good.toml"),
+        os.fsencode(tmp_path / "films") + b"/b\xff.toml",
+    )
+    out = tmp_path / "out"
+    for _ in range(2):
+        got = CliRunner().invoke(main, ["batch", str(tmp_path / "films"), "--out", str(out)])
+        assert got.exit_code == 0, got.output
+    assert [(row["record"], row["status"]) for row in rows_in(out / "results.csv")] == [
+        ("b?.toml", "located")
+    ]
+
+
+def test_a_terminal_gets_a_bar_with_the_time_left(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        pond(tmp_path / "films", name)
+    ours, theirs = pty.openpty()
+    running = subprocess.Popen(
+        [*COMMAND, str(tmp_path / "films"), "--out", str(tmp_path / "out"), "--jobs", "1"],
+        stdout=subprocess.DEVNULL,
+        stderr=theirs,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm"},
+    )
+    os.close(theirs)
+    seen = b""
+    with suppress(OSError):  # how a terminal ends
+        while chunk := os.read(ours, 4096):
+            seen += chunk
+    os.close(ours)
+    assert running.wait() == 0
+    assert b"Recordings" in seen
+    assert b"2/2" in seen
+    assert b"a.toml: located" not in seen
+
+
+# --- the pool ---------------------------------------------------------------------------------
+
+
+def test_bad_recordings_among_good_ones_stop_nothing(tmp_path: Path, hooked: Path) -> None:
+    films = tmp_path / "films"
+    for name in ("good-1", "good-2", "crash", "once", "slow", "missing"):
+        pond(films, name)
+    text = (films / "missing.toml").read_text("utf-8")
+    (films / "missing.toml").write_text(text.replace("quarry-pond.csv", "no.csv"), "utf-8")
+    film = (SAMPLES / "mill-spring.toml").read_text("utf-8").replace("mill-spring.mp4", "no.mp4")
+    (films / "text.toml").write_text(film, "utf-8")
+    (films / "no.mp4").write_text("this is no film", "utf-8")
+    shutil.copy(SAMPLES / "mill-spring-volumes.csv", films)
+    (films / "broken.toml").write_text("format = ", "utf-8")
+    out = tmp_path / "out"
+    arguments = ["batch", str(films), "--out", str(out), "--jobs", "2", "--limit-s", "5"]
+    got = CliRunner().invoke(main, arguments)
+    assert got.exit_code == 0, got.output
+    rows = {row["record"]: row for row in rows_in(out / "results.csv")}
+    assert list(rows) == sorted(rows)
+    assert {name: row["status"] for name, row in rows.items()} == {
+        "broken.toml": "refused",
+        "crash.toml": "failed",
+        "good-1.toml": "located",
+        "good-2.toml": "located",
+        "missing.toml": "refused",
+        "once.toml": "located",
+        "slow.toml": "failed",
+        "text.toml": "refused",
+    }
+    assert rows["crash.toml"]["reasons"] == "process-died"
+    assert rows["slow.toml"]["reasons"] == "time-limit"
+    assert "no.csv" in rows["missing.toml"]["text"]
+    assert "no film" in rows["text.toml"]["text"]
+    assert "8 recordings: 3 located, 3 refused, 2 failed." in got.stdout
+    assert len(got.stderr.strip().splitlines()) == 8
+    assert "left" in got.stderr
+    # Only what failed is tried again, when it is asked for.
+    before = (out / "results.csv").read_bytes()
+    again = CliRunner().invoke(main, arguments)
+    assert "8 of 8 were finished before." in again.stderr
+    assert (out / "results.csv").read_bytes() == before
+    shutil.rmtree(hooked)
+    once_more = CliRunner().invoke(main, [*arguments, "--retry-failed"])
+    assert "6 of 8 were finished before." in once_more.stderr
+    assert "8 recordings: 5 located, 3 refused." in once_more.stdout
+    table = pyarrow.parquet.read_table(out / "results.parquet").to_pydict()
+    assert table["record"] == list(rows)
+    for name, value in zip(table["record"], table["equivalence_ml"], strict=True):
+        told = {row["record"]: row for row in rows_in(out / "results.csv")}[name]
+        assert (value is None) == (told["equivalence_ml"] == "")
+        assert value is None or float(told["equivalence_ml"]) == pytest.approx(value, rel=1e-8)
+
+
+def test_a_pool_that_cannot_start_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "executable", "/no/such/python")
+    items = [Item("a.toml", Path("a.toml"), "x")]
+    with pytest.raises(BatchProblem, match="cannot be started"):
+        list(rows_by_pool(items, 1, 10.0, TODAY))
+
+
+# --- the journal ------------------------------------------------------------------------------
+
+
+def _items(count: int) -> list[Item]:
+    return [Item(f"{k}.toml", Path(f"{k}.toml"), f"f{k}") for k in range(count)]
+
+
+def test_a_torn_line_costs_only_its_record(tmp_path: Path) -> None:
+    items = _items(3)
+    path = tmp_path / "journal.jsonl"
+    with Journal(path) as journal:
+        journal.add(items[0], empty_row("0.toml"))
+        journal.add(items[1], empty_row("1.toml"))
+    whole = path.read_bytes()
+    ends = [k + 1 for k, c in enumerate(whole) if c == 10]
+    for cut in (ends[0], ends[0] + 9, ends[1], ends[1] + 1, len(whole) - 1, 0, 7):
+        path.write_bytes(whole[:cut])
+        with Journal(path) as journal:
+            kept = [journal.row(item) is not None for item in items]
+            assert kept == [cut >= ends[1], cut >= ends[2], False]
+            journal.add(items[2], empty_row("2.toml"))
+        with Journal(path) as journal:
+            assert journal.row(items[2]) is not None
+            assert [journal.row(item) is not None for item in items[:2]] == kept[:2]
+
+
+def test_a_journal_is_taken_only_as_what_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "journal.jsonl"
+    for text in ("a,b\n1,2\n", '{"format": 2}\n', "shopping list"):
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(BatchProblem, match="no journal"):
+            Journal(path)
+        assert path.read_text("utf-8") == text
+    path.unlink()
+    with Journal(path) as journal:
+        journal.add(_items(1)[0], empty_row("0.toml"))
+        with pytest.raises(BatchProblem, match="Another batch"):
+            Journal(path)
+    changed = Item("0.toml", Path("0.toml"), "other")
+    with Journal(path) as journal:
+        assert journal.row(changed) is None
+
+
+def test_rows_come_in_the_order_of_the_records(tmp_path: Path) -> None:
+    items = _items(5)
+
+    def backwards(left: Any) -> Iterator[dict[str, Any]]:
+        for item in reversed(left):
+            yield (
+                failed_row(item.name, "x", "x", "x")
+                if item.name == "3.toml"
+                else empty_row(item.name)
+            )
+
+    with Journal(tmp_path / "j") as journal:
+        rows = run_batch(items, journal, backwards)
+        assert [row["record"] for row in rows] == [item.name for item in items]
+        assert not open_items(items, journal)
+        assert [i.name for i in open_items(items, journal, retry_failed=True)] == ["3.toml"]
+
+
+# --- killed, and on a cluster -----------------------------------------------------------------
+
+
+def _finished(journal: Path) -> int:
+    return journal.read_bytes().count(b"\n") - 1 if journal.exists() else 0
+
+
+def _wait(condition: Any, seconds: float = 60.0) -> None:
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "waited too long"
+        time.sleep(0.02)
+
+
+def _children(of: int) -> list[int]:
+    found = []
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                fields = (entry / "stat").read_text().rpartition(")")[2].split()
+            except OSError:
+                continue
+            if int(fields[1]) == of and fields[0] != "Z":
+                found.append(int(entry.name))
+    return found
+
+
+@pytest.fixture(scope="module")
+def ponds(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes, bytes]:
+    """Twelve records with a bad one, and their tables by an undisturbed batch."""
+    folder = tmp_path_factory.mktemp("ponds")
+    for k in range(11):
+        pond(folder, f"pond-{k:02}", 50.0 + 0.1 * k)
+    (folder / "pond-05b.toml").write_text("format = 1\n[recording]\n", "utf-8")
+    out = tmp_path_factory.mktemp("undisturbed")
+    command = [*COMMAND, str(folder), "--out", str(out), "--quiet", "--jobs", "2"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    subprocess.run(command, check=True, capture_output=True, env=environment)
+    return folder, (out / "results.csv").read_bytes(), (out / "results.parquet").read_bytes()
+
+
+def test_killed_and_resumed_gives_the_same_table(
+    ponds: tuple[Path, bytes, bytes], tmp_path: Path
+) -> None:
+    folder, table, parquet = ponds
+    journal = tmp_path / "journal.jsonl"
+    command = [*COMMAND, str(folder), "--out", str(tmp_path), "--jobs", "2"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    killed = subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL)
+    _wait(lambda: _finished(journal) >= 3)
+    children = _children(killed.pid)
+    assert len(children) == 2
+    killed.kill()
+    killed.wait()
+    finished = _finished(journal)
+    assert 3 <= finished < 12
+    assert not (tmp_path / "results.csv").exists()
+    # Nobody is left behind at work.
+    _wait(lambda: not any(Path(f"/proc/{pid}/cmdline").exists()
+                          and b"endpoint.batch.child" in Path(f"/proc/{pid}/cmdline").read_bytes()
+                          for pid in children))  # fmt: skip
+    with journal.open("ab") as stream:
+        stream.write(b'{"record": "pond-1')
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+    assert f"{finished} of 12 were finished before." in done.stderr
+    assert (tmp_path / "results.csv").read_bytes() == table
+    assert (tmp_path / "results.parquet").read_bytes() == parquet
+    assert _finished(journal) == 12
+
+
+def test_stopped_by_a_person_says_how_to_go_on(
+    ponds: tuple[Path, bytes, bytes], tmp_path: Path
+) -> None:
+    folder, _, _ = ponds
+    command = [*COMMAND, str(folder), "--out", str(tmp_path), "--jobs", "1", "--quiet"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    running = subprocess.Popen(
+        command,
+        env=environment,
+        stderr=subprocess.PIPE,
+        text=True,
+        # What runs in the background of a shell inherits that this signal is ignored.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+    )
+    _wait(lambda: _finished(tmp_path / "journal.jsonl") >= 1)
+    running.send_signal(signal.SIGINT)
+    _, told = running.communicate(timeout=30)
+    assert running.returncode == 130
+    assert told.startswith("endpoint: Stopped; ")
+    assert told.strip().endswith("The same command goes on.")
+
+
+_CLUSTER = """
+import sys
+from distributed import LocalCluster
+if __name__ == "__main__":
+    with LocalCluster(n_workers=2, threads_per_worker=1, processes=True,
+                      dashboard_address=None, host="127.0.0.1") as cluster:
+        pids = [nanny.process.process.pid for nanny in cluster.workers.values()]
+        print(cluster.scheduler_address, *pids, flush=True)
+        sys.stdin.readline()
+"""
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[tuple[str, list[int]]]:
+    """A real cluster in processes of its own: address and process numbers of its workers."""
+    script = tmp_path / "cluster.py"
+    script.write_text(_CLUSTER, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    running = subprocess.Popen(
+        [sys.executable, str(script)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env=environment,
+        cwd=tmp_path,
+    )
+    assert running.stdout is not None
+    address, *pids = running.stdout.readline().split()
+    yield address, [int(pid) for pid in pids]
+    running.communicate("\n", timeout=60)
+
+
+def test_a_cluster_loses_a_worker_and_gives_the_same_table(
+    ponds: tuple[Path, bytes, bytes], cluster: tuple[str, list[int]], tmp_path: Path
+) -> None:
+    folder, table, _ = ponds
+    address, pids = cluster
+    out = tmp_path / "out"
+    command = [*COMMAND, str(folder), "--out", str(out), "--scheduler", address]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    running = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True)
+    _wait(lambda: _finished(out / "journal.jsonl") >= 2)
+    os.kill(pids[0], signal.SIGKILL)
+    finished = _finished(out / "journal.jsonl")
+    _, told = running.communicate(timeout=120)
+    assert running.returncode == 0, told
+    assert finished < 12
+    assert (out / "results.csv").read_bytes() == table
+    entries = [
+        json.loads(line) for line in (out / "journal.jsonl").read_text("utf-8").splitlines()[1:]
+    ]
+    names = [entry["record"] for entry in entries]
+    assert sorted(names) == sorted({item.name for item in find_items(folder)})

@@ -1,0 +1,168 @@
+"""The HTTP routes of the bench as an OpenAPI text, and requests that a machine makes up from it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from schemathesis import checks, openapi
+
+from tests.bench.web.test_security import ask, cookie_of
+from tests.bench_server import Bench, serving
+
+
+def _text(*kinds: str) -> dict[str, Any]:
+    return {kind: {"schema": {"type": "string"}} for kind in kinds}
+
+
+def _answers(*codes: int, **content: Any) -> dict[str, Any]:
+    plain = {"text/plain": {"schema": {"type": "string"}}}
+    return {str(code): {"description": "", "content": content.get(f"c{code}", plain)}
+            for code in codes}  # fmt: skip
+
+
+MATRIX = {"type": "array", "items": {"type": "array", "items": {"type": "number"}}}
+ROUTES: dict[str, Any] = {
+    "openapi": "3.0.3",
+    "info": {"title": "endpoint bench", "version": "1"},
+    "components": {
+        "securitySchemes": {"cookie": {"type": "apiKey", "in": "cookie", "name": "bench"}}
+    },
+    "paths": {
+        "/": {
+            "get": {
+                "parameters": [{"name": "token", "in": "query", "schema": {"type": "string"}}],
+                "responses": _answers(200, 303, 400, 403, c200=_text("text/html")),
+            }
+        },
+        "/static/{name}": {
+            "get": {
+                "parameters": [
+                    {
+                        "name": "name",
+                        "in": "path",
+                        "required": True,
+                        "schema": {
+                            "anyOf": [
+                                {"type": "string"},
+                                {"enum": ["app.js", "style.css", "mark.svg", "index.html"]},
+                            ]
+                        },
+                    }
+                ],
+                "responses": _answers(
+                    200, 400, 403, 404, c200=_text("text/javascript", "text/css", "image/svg+xml")
+                ),
+            }
+        },
+        "/result.json": {
+            "get": {
+                "responses": _answers(
+                    200,
+                    400,
+                    403,
+                    404,
+                    c200={"application/json": {"schema": {"type": "object"}}},
+                    c404={
+                        "application/json": {
+                            "schema": {
+                                "type": "object",
+                                "required": ["text"],
+                                "properties": {"text": {"type": "string"}},
+                            }
+                        }
+                    },
+                )
+            }
+        },
+        "/vision.json": {
+            "get": {
+                "responses": _answers(
+                    200,
+                    400,
+                    403,
+                    c200={
+                        "application/json": {
+                            "schema": {
+                                "type": "object",
+                                "required": ["protan", "deutan", "tritan"],
+                                "additionalProperties": MATRIX,
+                            }
+                        }
+                    },
+                )
+            }
+        },
+        "/bench": {"get": {"responses": _answers(400, 403, 404, 426)}},
+    },
+}
+"""Every route; `/bench` is a WebSocket, which a plain request does not open."""
+checks.load_all_checks()
+CHECKS = [
+    checks.CHECKS.get_one(name)
+    for name in (
+        "not_a_server_error",
+        "status_code_conformance",
+        "content_type_conformance",
+        "response_schema_conformance",
+    )
+]
+SCHEMA = openapi.from_dict(ROUTES)
+OPERATIONS = [found.ok() for found in SCHEMA.get_all_operations()]
+
+
+@pytest.fixture(scope="module")
+def bench() -> Iterator[Bench]:
+    with serving() as running:
+        yield running
+
+
+def test_every_route_stands_in_the_text(bench: Bench) -> None:
+    """The text and the server know the same routes."""
+    from starlette.applications import Starlette
+
+    from endpoint.bench.web.app import application
+
+    guard = application(bench.hub, bench.keys, ())
+    app = guard._app
+    assert isinstance(app, Starlette)
+    served = {getattr(route, "path", "").replace(":path", "") for route in app.routes}
+    assert served == set(ROUTES["paths"])
+
+
+@pytest.mark.parametrize("signed", [True, False], ids=["cookie", "no-cookie"])
+@pytest.mark.parametrize("operation", OPERATIONS, ids=lambda found: found.path)
+def test_requests_made_from_the_text_are_answered_as_it_says(
+    bench: Bench, operation: Any, signed: bool
+) -> None:
+    cookie = cookie_of(bench) if signed else ""
+    seen: set[int] = set()
+
+    @given(
+        st.one_of(
+            operation.as_strategy(generation_mode=schemathesis.GenerationMode.POSITIVE),
+            operation.as_strategy(generation_mode=schemathesis.GenerationMode.NEGATIVE),
+        )
+    )
+    @settings(
+        max_examples=25,
+        deadline=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    def run(case: schemathesis.Case) -> None:
+        headers = {"Cookie": cookie} if cookie else {}
+        answer = case.call(base_url=bench.root, headers=headers, allow_redirects=False, timeout=10)
+        case.validate_response(answer, checks=CHECKS)
+        seen.add(answer.status_code)
+        assert "Traceback" not in answer.text
+
+    run()
+    assert seen
+    if not signed:
+        assert 200 not in seen, "something is told without the cookie"
+    assert ask(bench, "/", cookie=cookie_of(bench))[0] == 200

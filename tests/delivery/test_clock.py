@@ -1,0 +1,271 @@
+"""A log and a film with two clocks: the difference is found and asked for, or taken as stated."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import cast
+
+import numpy as np
+import pytest
+
+import endpoint
+from endpoint.analysis.pipeline import Result
+from endpoint.colour.density import ColourTrace
+from endpoint.delivery.clock import ClockDoubt, LogClock, doubt_of_clock, needs_every_frame
+from endpoint.delivery.clock_search import ClockSearch
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.log_end import after_the_end, changes_after_the_end
+from endpoint.equivalence.verdict import Verdict, with_doubt
+from endpoint.messages import reason, remark
+from endpoint.problems import DeliveryProblem
+from endpoint.result.document import document
+from tests.places import SAMPLES
+from tests.simulated import seen_colours
+
+
+@pytest.mark.parametrize(("last_s", "outside"), [(100.0, 2), (25.0, 3), (float("inf"), 2)])
+def test_additions_outside_a_recording(last_s: float, outside: int) -> None:
+    at_s = np.array([-40.0, -30.0, -20.0, -10.0, 10.0, 20.0, 30.0])
+    steps = Delivery("steps", at_s, np.array([0.0, 2.0, 2.0, 3.0, 4.0, 5.0, 6.0]))
+    assert steps.additions_outside(last_s) == outside
+    assert steps.additions_after(last_s) == (1 if last_s == 25.0 else 0)
+    assert Delivery.at_constant_rate(4.0).additions_outside(last_s) == 0
+    assert Delivery.at_constant_rate(4.0).additions_after(last_s) == 0
+
+
+@pytest.mark.parametrize(
+    ("refuses", "status", "kept"),
+    [
+        ("", "located", "located"),
+        ("bracket", "located", "located"),
+        ("result", "located", "none"),
+        ("", "bracketed", "bracketed"),
+        ("bracket", "bracketed", "none"),
+        ("bracket", "none", "none"),
+        ("result", "none", "none"),
+    ],
+)
+def test_what_a_doubt_leaves_of_a_verdict(refuses: str, status: str, kept: str) -> None:
+    told = (reason("no-change"),) if status == "none" else ()
+    before = Verdict(status, told, (remark("frames-lost"),), None, (1.0, 1.5))
+    after = with_doubt(before, ClockDoubt(reason("clocks-apart"), refuses))
+    assert after.status == kept
+    said = after.remarks if kept != "none" else after.reasons
+    assert said[0 if refuses == "result" else -1].code == "clocks-apart"
+    assert remark("frames-lost") in after.remarks
+    assert after.bracket_ml == (None if kept == "none" else (1.0, 1.5))
+    assert set(told) <= set(after.reasons)
+    assert with_doubt(before, ClockDoubt()) is before
+    sure = ClockDoubt(reason("clock-found", {"offset": "+9.0", "first": "8"}), "result")
+    assert [sentence.code for sentence in with_doubt(before, sure).reasons] == ["clock-found"]
+
+
+def _log(name: str, shift_s: float) -> str:
+    """Log of a sample with other times."""
+    head, *rows = (SAMPLES / f"{name}-volumes.csv").read_text("utf-8").split()
+    moved = [f"{float(row.split(',')[0]) + shift_s:.2f},{row.split(',')[1]}" for row in rows]
+    return "\n".join([head, *moved, ""])
+
+
+def _film(folder: Path, name: str, log: str, more: str = "") -> Path:
+    """A sample film with another log, or more in the table of the delivery."""
+    shutil.copy(SAMPLES / f"{name}.mp4", folder)
+    (folder / f"{name}-volumes.csv").write_text(log)
+    text = (SAMPLES / f"{name}.toml").read_text("utf-8")
+    record = folder / f"{name}.toml"
+    record.write_text(text.replace('mode = "steps"', f'mode = "steps"\n{more}'))
+    return record
+
+
+def _truth_ml(name: str) -> float:
+    truth = json.loads((SAMPLES / f"{name}.truth.json").read_text("utf-8"))
+    return float(truth["equivalence_ml"])
+
+
+def _codes(result: Result) -> set[str]:
+    return {sentence.code for sentence in (*result.reasons, *result.remarks)}
+
+
+@pytest.mark.parametrize(
+    ("name", "shift_s"), [("mill-spring", -62.0), ("chalk-spring", 100.0), ("chalk-spring", -9.0)]
+)
+def test_a_difference_that_nobody_stated_is_found_and_asked_about(
+    tmp_path: Path, name: str, shift_s: float
+) -> None:
+    """The log begins long before the film, ends long after it, or lies wrong within it."""
+    log = _log(name, shift_s)
+    result = endpoint.analyse(_film(tmp_path, name, log))
+    assert result.status == "none"
+    assert result.equivalence is None
+    assert result.hardness is None
+    (asked,) = result.reasons
+    assert asked.code == "clock-found"
+    offset_s = float(asked.advice.split("clock_offset_s = ")[1].split(" ")[0])
+    assert offset_s == pytest.approx(-shift_s, abs=2.0)
+    assert f"{10.74 + shift_s + offset_s:.0f} s of the recording" in asked.advice
+    agreed = endpoint.analyse(_film(tmp_path, name, log, f"clock_offset_s = {offset_s}"))
+    assert agreed.status == "located"
+    assert agreed.equivalence is not None
+    assert agreed.equivalence.low_ml < _truth_ml(name) < agreed.equivalence.high_ml
+    assert document(agreed, {})["inputs"]["clock"] == {"offset_s": offset_s, "basis": "stated"}
+
+
+def test_a_log_that_ends_before_the_film_gives_no_bracket(tmp_path: Path) -> None:
+    """The rest was not written down; it would look as if the last row had changed the colour."""
+    head, *rows = _log("chalk-spring", 0.0).split()
+    kept = [row for row in rows if float(row.split(",")[1]) < _truth_ml("chalk-spring") - 0.5]
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", "\n".join([head, *kept])))
+    assert result.status == "none"
+    assert result.verdict.bracket_ml is None
+
+
+def test_additions_in_one_row_do_not_hinder(tmp_path: Path) -> None:
+    """Whoever pours 12 mL in six portions may well write down the sum."""
+    head, *rows = _log("mill-spring", 0.0).split()
+    log = "\n".join([head, rows[0], *rows[6:]])
+    result = endpoint.analyse(_film(tmp_path, "mill-spring", log))
+    assert result.equivalence is not None
+    assert result.equivalence.low_ml < _truth_ml("mill-spring") < result.equivalence.high_ml
+
+
+def test_a_log_that_fits_nowhere_gives_no_number(tmp_path: Path) -> None:
+    """The pauses come in the wrong order, as in the log of another titration."""
+    head, *rows = _log("chalk-spring", 0.0).split()
+    at_s, volumes = zip(*(row.split(",") for row in rows), strict=True)
+    other_s = np.cumsum(np.r_[0.0, np.diff(np.array(at_s, dtype=float))[::-1]])
+    log = [f"{t:.2f},{volume}" for t, volume in zip(other_s, volumes, strict=True)]
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", "\n".join([head, *log])))
+    assert result.status == "none"
+    assert result.equivalence is None
+    assert result.hardness is None
+    assert any("clock" in sentence.advice for sentence in result.reasons)
+
+
+def test_a_stated_difference_brings_both_together(tmp_path: Path) -> None:
+    log = _log("chalk-spring", 100.0)
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", log, "clock_offset_s = -100"))
+    there = endpoint.analyse(SAMPLES / "chalk-spring.toml").equivalence
+    assert result.equivalence is not None
+    assert there is not None
+    assert result.job.clock == LogClock(-100.0, "stated")
+    assert not {code for code in _codes(result) if code.startswith("clock")}
+    # A frame at the edge of a pause may fall to the other side of it by rounding.
+    assert result.equivalence.value_ml == pytest.approx(there.value_ml, abs=0.001)
+
+
+def test_a_stated_difference_stands_and_is_doubted(tmp_path: Path) -> None:
+    log = _log("chalk-spring", 0.0)
+    result = endpoint.analyse(_film(tmp_path, "chalk-spring", log, "clock_offset_s = -9"))
+    assert result.job.clock == LogClock(-9.0, "stated")
+    assert "clocks-doubted" in _codes(result)
+
+
+@pytest.mark.parametrize("shift_s", [20, 75])
+def test_a_stated_difference_that_leaves_the_film_is_refused(tmp_path: Path, shift_s: int) -> None:
+    more = f"clock_offset_s = {shift_s}"
+    with pytest.raises(DeliveryProblem, match="recording ends") as asked:
+        endpoint.analyse(_film(tmp_path, "mill-spring", _log("mill-spring", 0.0), more))
+    assert "clock_offset_s" in asked.value.remedy
+
+
+def test_first_drops_before_the_camera_ran_do_not_matter_if_the_colours_agree(
+    tmp_path: Path,
+) -> None:
+    head, *rows = _log("mill-spring", 0.0).split()
+    later = [f"{row.split(',')[0]},{float(row.split(',')[1]) + 0.06:.3f}" for row in rows]
+    early = ["-20,0.00", "-15,0.03", "-10,0.06"]
+    log = "\n".join([head, *early, *later])
+    result = endpoint.analyse(_film(tmp_path, "mill-spring", log))
+    assert result.status == "located"
+    assert result.job.clock == LogClock()
+    assert not {code for code in _codes(result) if code.startswith("clock")}
+
+
+SEEN = {
+    "agrees": ClockSearch(0.5, 0.0, 20.0, 20.0),
+    "silent": ClockSearch(1.0, 0.0, 2.0, 2.0),
+    "unclear": ClockSearch(-8.0, 3.0, 1.0, 1.0),
+    "disagrees": ClockSearch(-8.0, 9.0, 1.0, 1.0),
+    "elsewhere": ClockSearch(-33.0, 30.0, 12.0, 12.0),
+}
+
+
+@pytest.mark.parametrize(
+    ("basis", "seen", "shift_s", "code", "refuses"),
+    [
+        ("assumed", "agrees", -30.0, None, ""),
+        ("assumed", "silent", 10.0, None, ""),
+        ("assumed", "silent", -30.0, "clocks-apart", "bracket"),
+        ("assumed", "unclear", -30.0, "clocks-apart", "result"),
+        ("assumed", "unclear", 10.0, "clocks-doubted", ""),
+        ("assumed", "unclear", 80.0, "clocks-apart", "result"),
+        ("assumed", "disagrees", 10.0, "clocks-doubted", ""),
+        ("assumed", "elsewhere", 10.0, "clock-found", "result"),
+        ("assumed", "elsewhere", 80.0, "clock-found", "result"),
+        ("stated", "agrees", -30.0, None, ""),
+        ("stated", "disagrees", 10.0, "clocks-doubted", ""),
+        ("stated", "elsewhere", 10.0, "clocks-doubted", ""),
+    ],
+)
+def test_what_the_colours_say_of_the_clock(
+    monkeypatch: pytest.MonkeyPatch,
+    basis: str,
+    seen: str,
+    shift_s: float,
+    code: str | None,
+    refuses: str,
+) -> None:
+    monkeypatch.setattr("endpoint.delivery.clock.search_clock", lambda *_, **__: SEEN[seen])
+    monkeypatch.setattr("endpoint.delivery.clock.changes_after_the_end", lambda *_: False)
+    log = Delivery("steps", 10.0 * np.arange(6.0) + shift_s, np.arange(6.0))
+    clock, colour = LogClock(0.0, basis), cast("ColourTrace", object())
+    doubt = doubt_of_clock(log, clock, colour, 100.0)
+    assert (doubt.sentence.code if doubt.sentence else None) == code
+    assert doubt.refuses == refuses
+    every = needs_every_frame(log, clock, colour, 100.0)
+    within = seen in ("agrees", "silent") and shift_s == 10.0
+    assert every == (basis == "assumed" and not within)
+    assert not needs_every_frame(log, None, colour, 100.0)
+    monkeypatch.setattr("endpoint.delivery.clock.changes_after_the_end", lambda *_: True)
+    goes_on = doubt_of_clock(log, clock, colour, 100.0)
+    assert goes_on.refuses == "result"
+    assert goes_on.sentence is not None
+    assert goes_on.sentence.code == ("goes-on" if refuses != "result" else code)
+
+
+def test_without_colours_the_times_alone_decide() -> None:
+    at_s = np.array([-40.0, -30.0, -20.0, 10.0, 20.0, 30.0])
+    log = Delivery("steps", at_s, np.arange(6.0))
+    for last_s, refuses in ((100.0, "bracket"), (25.0, "result")):
+        doubt = doubt_of_clock(log, LogClock(), None, last_s)
+        assert doubt == ClockDoubt(reason("clocks-apart"), refuses)
+    assert doubt_of_clock(log, LogClock(3.0, "stated"), None, 100.0).refuses == ""
+    within = Delivery("steps", at_s + 50.0, np.arange(6.0))
+    assert doubt_of_clock(within, LogClock(), None, 100.0) == ClockDoubt()
+
+
+def _coloured(blue_from_s: float) -> ColourTrace:
+    time_s = np.arange(0.0, 100.0, 0.2)
+    density = np.outer(time_s >= blue_from_s, [0.4, -0.2, -0.1]) + np.array([0.2, 0.6, 0.5])
+    return seen_colours(time_s, density, np.full(time_s.size, 0.01))
+
+
+@pytest.mark.parametrize("mode", ["steps", "continuous"])
+@pytest.mark.parametrize(
+    ("end_s", "blue_from_s", "goes_on"),
+    [(50.0, 52.0, False), (50.0, 70.0, True), (50.0, 40.0, False), (90.0, 99.0, False)],
+)
+def test_colour_that_changes_after_the_last_row(
+    mode: str, end_s: float, blue_from_s: float, goes_on: bool
+) -> None:
+    log = Delivery(mode, np.array([0.0, 5.0, end_s]), np.array([0.0, 1.0, 2.0]))
+    assert changes_after_the_end(_coloured(blue_from_s), log) == goes_on
+
+
+def test_the_look_after_the_last_row() -> None:
+    log = Delivery("steps", np.array([0.0, 5.0, 50.0, 60.0]), np.array([0.0, 1.0, 2.0, 2.0]))
+    assert after_the_end(log, 0.0, 100.0) == (58.0, 62.0)
+    assert after_the_end(log, 0.0, 65.0) is None
+    assert after_the_end(Delivery.at_constant_rate(4.0), 0.0, 100.0) is None
