@@ -14,8 +14,6 @@ GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 DOTTED = sorted(set(re.findall(r"`((?:endpoint|calibration|tests)(?:\.\w+)+)(?:\([^`]*)?`", GUIDE)))
 _PATH = r"`((?:endpoint|calibration|tests|sample_media|\.ci)/[\w./-]+)`"
 PATHS = sorted(set(re.findall(_PATH, GUIDE)))
-    set(re.findall(r"`((?:endpoint|calibration|tests|sample_media|\.ci)/[\w./-]+)`", GUIDE))
-)
 
 
 def _exists(dotted: str) -> bool:
