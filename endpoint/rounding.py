@@ -55,6 +55,11 @@ def two_figures(uncertainty: float) -> str:
     return "0" if decimals is None else rounded(uncertainty, decimals)
 
 
+def probability(p: float) -> str:
+    """Text such as "p = 0.034"."""
+    return "p < 0.001" if p < 0.001 else f"p = {rounded(p, 3 if p < 0.1 else 2)}"
+
+
 def outward(low: float, high: float | None, decimals: int = 2) -> tuple[str, str | None]:
     """Ends of a bracket as texts, rounded so that nothing of it is lost."""
     step = Decimal(1).scaleb(-decimals)

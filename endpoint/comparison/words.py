@@ -7,9 +7,9 @@ from endpoint.comparison.document import NAMES
 from endpoint.comparison.estimates import Refused
 from endpoint.comparison.precision import Precision
 from endpoint.comparison.study import Against, Comparison
-from endpoint.replicates.words import fill, plain
+from endpoint.result.terminal import bullets, encodable, fill, joined, table
 from endpoint.result.wording import CAUTION
-from endpoint.rounding import decimals_for, rounded, two_figures
+from endpoint.rounding import decimals_for, probability, rounded, two_figures
 
 _ALARM = 0.05
 _MOST_LEVELS = 12
@@ -21,11 +21,6 @@ def decimals_of(low: float, high: float) -> int:
     """Decimals for a value with an interval: two figures of half its width."""
     found = decimals_for(0.5 * (high - low))
     return 3 if found is None else max(found, 0)
-
-
-def probability(p: float) -> str:
-    """Probability for people."""
-    return "p < 0.001" if p < 0.001 else f"p = {rounded(p, 3 if p < 0.1 else 2)}"
 
 
 def answer(found: Comparison) -> str:
@@ -67,22 +62,12 @@ def summary_text(found: Comparison, *, width: int = 80, encoding: str | None = "
     blocks = [[fill(answer(found), width)]]
     for part in found.against:
         blocks += [_numbers(part), _analysts(part)]
-        blocks.append([fill(f"- {line}", width, "  ") for line in findings(part)])
+        blocks.append(bullets(findings(part), width))
     blocks.append(_levels(found))
-    blocks.append([fill(f"- {line}", width, "  ") for line in found.remarks])
+    blocks.append(bullets(found.remarks, width))
     blocks.append(_not_done(found, width))
     blocks.append([fill(CAUTION, width)])
-    return plain("\n\n".join("\n".join(b) for b in blocks if b), encoding)
-
-
-def _table(rows: list[tuple[str, ...]]) -> list[str]:
-    wide = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    return [
-        "  ".join(
-            cell.ljust(wide[k]) if k == 0 else cell.rjust(wide[k]) for k, cell in enumerate(row)
-        ).rstrip()
-        for row in rows
-    ]
+    return encodable(joined(blocks), encoding)
 
 
 def _ends(value: float, low: float | None, high: float | None) -> tuple[str, str]:
@@ -123,7 +108,7 @@ def _numbers(part: Against) -> list[str]:
             unit = "" if name == "slope" else ", mL"
             add(f"{name} (Passing-Bablok){unit}", v.value, v.low, v.high)
     rows += [(f"{test.method} test", probability(test.p_value), "") for test in part.tests]
-    return _table(rows)
+    return table(rows)
 
 
 def _analysts(part: Against) -> list[str]:
@@ -137,7 +122,7 @@ def _analysts(part: Against) -> list[str]:
         s = "-" if each.s_ml is None else two_figures(each.s_ml)
         p = "-" if each.adjusted_p is None else probability(each.adjusted_p)
         rows.append((each.analyst[:24], str(each.n), value, ends or "-", s, p))
-    return _table(rows)
+    return table(rows)
 
 
 def findings(part: Against) -> list[str]:
@@ -220,7 +205,7 @@ def _levels(found: Comparison) -> list[str]:
     ]
     rows += [_level(level) for level in found.precision[:_MOST_LEVELS]]
     more = len(found.precision) - _MOST_LEVELS
-    lines = ["Precision of visual titres (terms of ISO 5725-2, in mL)", *_table(rows)]
+    lines = ["Precision of visual titres (terms of ISO 5725-2, in mL)", *table(rows)]
     if more > 0:
         lines.append(f"and {more} more samples (see the JSON or the CSV)")
     lines.append(
@@ -263,4 +248,4 @@ def _not_done(found: Comparison, width: int) -> list[str]:
     told = list(dict.fromkeys(f"{each.sentence} {each.remedy}" for each in every))
     if not told:
         return []
-    return ["Not done:", *(fill(f"- {text}", width, "  ") for text in told)]
+    return ["Not done:", *bullets(told, width)]

@@ -11,6 +11,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from endpoint.result.terminal import encodable, joined
 from endpoint.rounding import rounded, two_figures
 
 Data = Mapping[str, Any]
@@ -24,7 +25,6 @@ _SOURCES = {
 _MOST_LINES = 6
 _NUMBERED = re.compile(r", titration \d+.*$")
 _LEAST_SHARE = 0.005
-_PLAIN = {"±": "+-", "°": "deg ", "×": "x", "–": "-"}
 
 
 def plan_words(plan: Data, *, width: int = 80, encoding: str | None = "utf-8") -> str:
@@ -51,14 +51,7 @@ def plan_words(plan: Data, *, width: int = 80, encoding: str | None = "utf-8") -
         _bullets("What this rests on", plan["assumptions"]),
         _bullets("Cautions", plan["cautions"]),
     ]
-    text = "\n\n".join(_fold(block, width) for block in blocks if block)
-    try:
-        text.encode(encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        for sign, plain in _PLAIN.items():
-            text = text.replace(sign, plain)
-        text = text.encode("ascii", "replace").decode("ascii")
-    return text
+    return encodable(joined([[_fold(block, width)] for block in blocks]), encoding)
 
 
 def _fold(block: str, width: int) -> str:

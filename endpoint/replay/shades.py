@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.colour_names import blueness_of, name_of
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.colour.density import lab_and_rgb
 from endpoint.colour.linear_light import to_linear
+from endpoint.curve.colour_names import name_of_part
 from endpoint.report.folder import SRGB
 from endpoint.result.kept import KeptResult
 from endpoint.result.wording import OF_EBT
@@ -20,8 +20,6 @@ FloatArray = NDArray[np.float64]
 EBT = ERIOCHROME_BLACK_T.name
 STEPS = 20
 _LEAST_SPAN = 0.5
-_PARTS = ((0.15, "wine red"), (0.35, "red violet"), (0.65, "violet"), (0.95, "blue violet"))
-"""Free parts; the last is where a careful eye sees no red any more."""
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Of linear red, green and blue (ITU-R BT.709)."""
 _DARK = ((0.014, "very dark "), (0.062, "dark "))
@@ -72,11 +70,6 @@ class Forms:
         if f < 0.2 or f > 0.8:
             return bound if f < 0.2 else free
         return f"between {bound} and {free}"
-
-
-def name_of_part(free_fraction: float) -> str:
-    """Name of a mixture of the two forms of Eriochrome Black T; none is blue with red in it."""
-    return next((name for limit, name in _PARTS if free_fraction < limit), "blue")
 
 
 def _darkness(density: FloatArray) -> str:
@@ -135,8 +128,3 @@ def hex_of(density: FloatArray) -> str:
     """Colour of a density before white, "#rrggbb"."""
     red, green, blue = lab_and_rgb(np.asarray(density, dtype=np.float64)[None])[2][0].tolist()
     return f"#{red:02x}{green:02x}{blue:02x}"
-
-
-def name_of_density(density: FloatArray) -> str:
-    """Name of a measured colour of Eriochrome Black T."""
-    return name_of(blueness_of(density))

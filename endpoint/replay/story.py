@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.colour_names import blueness_of, place_of
+from endpoint.curve.colour_names import blueness_of, name_of, place_of
 from endpoint.drawing.svg import MARKS
 from endpoint.files.result_json import ResultFileProblem
 from endpoint.hardness.units import M_CACO3
@@ -24,7 +24,6 @@ from endpoint.replay.shades import (
     display_density,
     forms_of,
     hex_of,
-    name_of_density,
 )
 from endpoint.result.kept import KeptResult
 from endpoint.result.wording import OF_EBT, answer_text, label_of, volume_rows
@@ -348,7 +347,7 @@ def _steps(
         y = _level_at(volume, kept, axis, volume_ml[known], level[known])
         colour = forms.at(y if axis.kind == "free" else 0.0)
         if density is not None and not (axis.kind == "free" and forms.is_measured):
-            name = name_of_density(density[k]) if usual else colour.name
+            name = name_of(blueness_of(density[k])) if usual else colour.name
             look = density if shown is None else shown
             colour = Shade(hex_of(look[k]), name)
         reading = _reading(axis, y)

@@ -9,7 +9,7 @@ import numpy as np
 
 from endpoint.drawing import panels
 from endpoint.replicates.control_chart import ControlChart
-from endpoint.replicates.words import fill, plain
+from endpoint.result.terminal import bullets, encodable, fill, joined
 from endpoint.rounding import decimals_for, rounded, two_figures
 
 if TYPE_CHECKING:
@@ -64,10 +64,10 @@ def chart_text(
     ]
     blocks = [
         [fill(head, width), fill(lines, width)],
-        [fill(f"- {text}", width, "  ") for text in signals],
-        [fill(f"- {text}", width, "  ") for text in chart.remarks],
+        bullets(signals, width),
+        bullets(chart.remarks, width),
     ]
-    return plain("\n\n".join("\n".join(block) for block in blocks if block), encoding)
+    return encodable(joined(blocks), encoding)
 
 
 def chart_picture(chart: ControlChart, unit: str) -> Figure:

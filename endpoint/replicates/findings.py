@@ -12,7 +12,14 @@ from endpoint.replicates.mean import Summary
 from endpoint.replicates.outliers import OutlierTest
 from endpoint.replicates.recovery import Recovery
 from endpoint.replicates.series import Replicates
-from endpoint.rounding import FIXED_SPACE, decimals_for, format_quantity, rounded, two_figures
+from endpoint.rounding import (
+    FIXED_SPACE,
+    decimals_for,
+    format_quantity,
+    probability,
+    rounded,
+    two_figures,
+)
 
 _SIDES = {"both": "either side", "high": "the high side", "low": "the low side"}
 
@@ -130,7 +137,7 @@ def scatter_words(summary: Summary) -> str:
     told = (
         f"{seen}; their own uncertainties predict {two_figures(c.predicted)} (Birge ratio "
         f"{rounded(c.birge_ratio, 2)}, chi-square {rounded(c.chi_square, 1)} on "
-        f"{summary.titre.n - 1}, p = {_p(c.p)})."
+        f"{summary.titre.n - 1}, {probability(c.p)})."
     )
     if c.used == "predicted":
         weak = " Two titrations are a weak check of that." if summary.titre.n == 2 else ""
@@ -151,10 +158,6 @@ def _two_only(summary: Summary) -> str:
     if summary.titre.n != 2:
         return ""
     return " Two titrations hardly show a scatter, so the interval is wide: a third helps much."
-
-
-def _p(p: float) -> str:
-    return "below 0.001" if p < 0.001 else rounded(p, 3 if p < 0.1 else 2)
 
 
 def _test_words(found: Replicates) -> list[str]:
@@ -231,5 +234,5 @@ def recovery_words(spike: Recovery, spiked: Replicates) -> str:
     )
     return (
         f"{text} (95 %), {n} spiked titration{'s' if n > 1 else ''}. {verdict} t = "
-        f"{rounded(spike.t, 2)}, degrees of freedom {shown}, p = {_p(spike.p)}."
+        f"{rounded(spike.t, 2)}, degrees of freedom {shown}, {probability(spike.p)}."
     )

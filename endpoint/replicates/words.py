@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from endpoint.hardness.titre import Run
 from endpoint.hardness.units import M_CACO3
 from endpoint.replicates.document import OWN, budget, group_mean, lacking, not_in_budget, use_of
@@ -18,8 +16,9 @@ from endpoint.replicates.findings import (
 from endpoint.replicates.mean import Mean, Summary, scatter_name
 from endpoint.replicates.recovery import Recovery
 from endpoint.replicates.series import Replicates
+from endpoint.result.terminal import bullets, encodable, fill, joined, table
 from endpoint.result.wording import CAUTION
-from endpoint.rounding import FIXED_SPACE, decimals_for, rounded, two_figures, with_uncertainty
+from endpoint.rounding import decimals_for, rounded, two_figures, with_uncertainty
 
 _LEAST_SHARE = 0.01
 _MOST_LINES = 6
@@ -116,28 +115,12 @@ def summary_text(
         [fill(answer(found), width), *_aside(found, width)],
         _table(found),
         _statistics(found),
-        [fill(f"- {line}", width, "  ") for line in findings(found, spike, spiked)],
+        bullets(findings(found, spike, spiked), width),
         _budget(found),
-        [fill(f"- {line}", width, "  ") for line in notes(found)],
+        bullets(notes(found), width),
         [fill(CAUTION, width)],
     ]
-    text = "\n\n".join("\n".join(block) for block in blocks if block)
-    return plain(text, encoding)
-
-
-def plain(text: str, encoding: str | None) -> str:
-    """Text without fixed spaces, and in ASCII where the terminal lacks a sign."""
-    text = text.replace(FIXED_SPACE, " ")
-    try:
-        text.encode(encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        text = text.replace("±", "+-").encode("ascii", "replace").decode("ascii")
-    return text
-
-
-def fill(text: str, width: int, indent: str = "") -> str:
-    """Text in lines of a width; fixed spaces are not broken."""
-    return textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False)
+    return encodable(joined(blocks), encoding)
 
 
 def _aside(found: Replicates, width: int) -> list[str]:
@@ -178,14 +161,10 @@ def _table(found: Replicates) -> list[str]:
     """Every run on a line."""
     full = any(run.hardness_mmol_l is not None for run in found.runs)
     head, every = table_rows(found)
-    rows = [(number, label[:28], *rest) for number, label, *rest in every]
-    wide = [max(len(row[k]) for row in [head, *rows]) for k in range(4)]
-    lines = []
-    for row in [head, *rows]:
-        cells = [row[0].rjust(wide[0]), row[1].ljust(wide[1]), row[2].rjust(wide[2])]
-        cells += [row[3].rjust(wide[3])] if full else []
-        lines.append("  ".join([*cells, row[4]]).rstrip())
-    return lines
+    rows = [head, *((number, label[:28], *rest) for number, label, *rest in every)]
+    if full:
+        return table(rows, left=(1, 4))
+    return table([(*row[:3], row[4]) for row in rows], left=(1, 3))
 
 
 def _statistics(found: Replicates) -> list[str]:
@@ -199,15 +178,10 @@ def _statistics(found: Replicates) -> list[str]:
     if summary.hardness is not None:
         rows.append(_numbers("hardness, mmol/L", summary.hardness, 1.0))
         rows.append(_numbers("hardness, mg/L CaCO3", summary.hardness, M_CACO3))
-    wide = [max(len(row[k]) for row in rows) for k in range(6)]
-    lines = [
-        "  ".join([row[0].ljust(wide[0]), *(row[k].rjust(wide[k]) for k in range(1, 6))]).rstrip()
-        for row in rows
-    ]
     return [
         f"n = {summary.titre.n}; s: scatter of single titrations; u: standard uncertainty of "
         "the mean",
-        *lines,
+        *table(rows),
     ]
 
 

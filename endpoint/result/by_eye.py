@@ -9,7 +9,8 @@ from endpoint.hardness.formula import input_lines
 from endpoint.hardness.units import MG_L_CACO3
 from endpoint.result import wording
 from endpoint.result.document import plain
-from endpoint.result.text import budget_lines, certificate_lines, encodable, fill, joined
+from endpoint.result.terminal import bullets, encodable, fill, joined
+from endpoint.result.text import budget_lines, certificate_lines
 from endpoint.rounding import format_quantity, rounded
 
 
@@ -73,7 +74,7 @@ def eye_text(result: EyeResult, *, width: int = 80, encoding: str | None = "utf-
         [fill(wording.other_units_text(total), width, "  ")],
         [fill(_titre_words(result), width)],
         [fill(text, width) for text in parts],
-        [fill(f"- {remark}", width, "  ") for remark in remarks],
+        bullets(remarks, width),
         budget_lines(total, budget, result.missing, width),
         certificate_lines(certificates, width),
         [fill(wording.CAUTION, width)],

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import json
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from calibration.certificate import MAX_BYTES, Certificate, read_certificate
 from calibration.quantity import CalibrationProblem, Quantity
 from endpoint.hardness.budget import evaluate_one
 from endpoint.problems import RecordProblem
+from endpoint.result.terminal import bullets, fill, table
 from endpoint.rounding import FIXED_SPACE, format_quantity, two_figures
 
 _WIDTH = 80
@@ -58,14 +58,10 @@ def certificate_text(certificate: Certificate, today: datetime.date) -> str:
         [f"Made on {c.date} by {c.operator}; {until} ({validity(c, today)})."],
         _quantities(c),
         _sources(c),
-        [_fill(f"- {remark}", "  ") for remark in c.remarks],
-        [_fill(_CAUTION)] if c.kind == "titrant" else [],
+        bullets(c.remarks, _WIDTH),
+        [fill(_CAUTION, _WIDTH)] if c.kind == "titrant" else [],
     ]
     return "\n".join("\n".join(block) for block in blocks if block).replace(FIXED_SPACE, " ")
-
-
-def _fill(text: str, indent: str = "") -> str:
-    return textwrap.fill(text, _WIDTH, subsequent_indent=indent, break_on_hyphens=False)
 
 
 def _quantities(certificate: Certificate) -> list[str]:
@@ -159,11 +155,7 @@ def list_text(
         (c.identifier, c.kind, str(c.expiry or "-"), validity(c, today), c.what) for _, c in found
     ]
     head = ("id", "kind", "expiry", "state", "what")
-    widths = [max(len(row[k]) for row in [head, *rows]) for k in range(4)]
-    lines = [
-        "  ".join([*(cell.ljust(w) for cell, w in zip(row, widths, strict=False)), row[4]]).rstrip()
-        for row in ([head, *rows] if rows else [])
-    ]
+    lines = table([head, *rows], left=range(len(head))) if rows else []
     lines += [f"Cannot be used: {words}" for _, words in unreadable]
     expired = sum(1 for _, c in found if c.expiry is not None and c.expiry < today)
     if expired:

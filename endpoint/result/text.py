@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,10 +9,10 @@ from endpoint.analysis.pipeline import Result
 from endpoint.equivalence.fit import Estimate
 from endpoint.result import wording
 from endpoint.result.document import document
+from endpoint.result.terminal import bullets, encodable, fill, joined
 from endpoint.rounding import FIXED_SPACE
 
 _MOST_LINES = 6
-_ASCII = {"\u00b1": "+-", "\u00b0": "deg ", FIXED_SPACE: " "}
 
 
 def volume_words(estimate: Estimate, *, coverage: bool = False) -> str:
@@ -62,23 +61,13 @@ def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") 
         [fill(text, width) for text in wording.parts_texts(data["parts"])],
         _volumes(data, width),
         [fill(wording.delivered_text(data["delivery"]), width)],
-        [fill(f"- {line}", width, "  ") for line in _why(data)],
+        bullets(_why(data), width),
         [] if total is None else budget_lines(total, data["budget"], data["not_in_budget"], width),
         certificate_lines(data["certificates"], width),
         [fill(wording.frames_text(data["frames"]), width)],
         [fill(wording.cautions(result.job.indicator.ph), width)],
     ]
     return encodable(joined(blocks), encoding)
-
-
-def joined(blocks: Sequence[Sequence[str]]) -> str:
-    """Blocks of lines with an empty line between those that hold anything."""
-    return "\n\n".join("\n".join(block) for block in blocks if any(block))
-
-
-def fill(text: str, width: int, indent: str = "") -> str:
-    """Text in lines of a width; fixed spaces are not broken, as textwrap breaks none."""
-    return textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False)
 
 
 def _why(data: Mapping[str, Any]) -> list[str]:
@@ -92,7 +81,7 @@ def certificate_lines(certificates: Sequence[Mapping[str, Any]], width: int) -> 
         return []
     rows = [fill(wording.certificates_text(certificates), width)]
     for used in certificates:
-        rows += [fill(f"- {said}", width, "  ") for said in used["reservations"]]
+        rows += bullets(used["reservations"], width)
     return rows
 
 
@@ -134,15 +123,3 @@ def budget_lines(
     if missing:
         rows.append(fill(wording.not_counted_text(missing), width, "  "))
     return rows
-
-
-def encodable(text: str, encoding: str | None) -> str:
-    """Text with the signs that an encoding lacks written in ASCII."""
-    text = text.replace(FIXED_SPACE, " ")
-    try:
-        text.encode(encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        for sign, plain in _ASCII.items():
-            text = text.replace(sign, plain)
-        text = text.encode("ascii", "replace").decode("ascii")
-    return text

@@ -22,6 +22,7 @@ from pypdf import PdfReader
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.cli import main
+from endpoint.curve.colour_names import NAMES, blueness_of, name_of, name_of_part
 from endpoint.drawing.svg import MARKS
 from endpoint.record.titration import read_record
 from endpoint.replay.chemistry import Tables, holders
@@ -144,6 +145,20 @@ def test_colour_words_follow_the_free_part(fountain: Made) -> None:
     names = [step.colour.name for step in fountain.story.steps]
     assert [names.index(name) for name in order] == sorted(names.index(name) for name in order)
     assert fountain.story.forms.at(1.0, 30.0).name == "dark blue"
+
+
+def test_the_camera_alone_gives_the_names_of_the_free_part(fountain: Made) -> None:
+    """As at the bench, where no fit is known yet: the same name, or the one next to it."""
+    names = [name for name, *_ in NAMES]
+    curve = read_kept(fountain.folder).curve
+    assert curve is not None
+    density = np.stack([curve[f"density_{c}"] for c in ("red", "green", "blue")], axis=-1)
+    apart = [
+        names.index(name_of(blueness_of(d))) - names.index(name_of_part(f))
+        for d, f in zip(density, curve["free_fraction"], strict=True)
+    ]
+    assert max(map(abs, apart)) <= 1
+    assert apart.count(0) >= 0.9 * len(apart)
 
 
 def test_volumes_are_those_that_were_delivered(fountain: Made, tmp_path: Path) -> None:

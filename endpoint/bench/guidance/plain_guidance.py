@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from endpoint.analysis.pipeline import Result
-from endpoint.bench.guidance.colour_names import blueness_of
 from endpoint.bench.guidance.ports import Check, Guidance, Moment, SetUp
 from endpoint.bench.guidance.words import Tone
+from endpoint.curve.colour_names import blueness_of
 from endpoint.equivalence.fit import Estimate
 
 _SILENT = Tone((), 0.0, 0, 0.0)

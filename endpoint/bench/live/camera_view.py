@@ -9,12 +9,12 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.colour_names import blueness_of
 from endpoint.bench.guidance.ports import SetUp
 from endpoint.bench.live.plume import plume_frames
 from endpoint.bench.live.samples import SampleStore
 from endpoint.colour.density import ColourSample, ColourTrace
 from endpoint.colour.follow import Follower
+from endpoint.curve.colour_names import blueness_of
 from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
 from endpoint.recording.frame import Box, Frame
 from endpoint.scene.region import Region, locate

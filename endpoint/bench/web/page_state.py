@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from endpoint.analysis.pipeline import Result
-from endpoint.bench.guidance.colour_names import blueness_of, name_of, place_of
 from endpoint.bench.guidance.ports import Guidance
 from endpoint.bench.live.classroom import Replicate
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Pump, Readings, Seen
 from endpoint.colour.density import lab_and_rgb
+from endpoint.curve.colour_names import blueness_of, name_of, place_of
 from endpoint.delivery.burette_rows import DROP_ML
 from endpoint.problems import Flag
 from endpoint.recording.frame import Box
