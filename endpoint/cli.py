@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from calibration.problem import Problem
 from endpoint.commands.batch import batch
 from endpoint.commands.bench import bench
 from endpoint.commands.calibrate import calibrate, certificates
@@ -21,7 +22,7 @@ from endpoint.commands.replay import replay
 from endpoint.commands.replicates import replicates
 from endpoint.commands.report import report
 from endpoint.commands.runs import runs
-from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
+from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE
 from endpoint.record.settings import OPTIONS
 
 if TYPE_CHECKING:
@@ -57,12 +58,6 @@ class _Group(click.Group):
         except BrokenPipeError:
             sys.stderr.close()
             sys.exit(1)
-        except Exception as error:
-            # A CalibrationProblem; naming its class here would load numpy for every --help.
-            sentence, remedy = getattr(error, "sentence", None), getattr(error, "remedy", None)
-            if not isinstance(sentence, str) or not isinstance(remedy, str):
-                raise
-            _give_up(sentence, remedy, EXIT_BAD_INPUT)
         sys.exit(code if isinstance(code, int) else 0)
 
 

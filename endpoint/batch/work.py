@@ -7,10 +7,10 @@ import hashlib
 import os
 from pathlib import Path
 
+from calibration.problem import Problem
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.batch.row import Row, failed_row, located_row, refused_row, versions
-from endpoint.problems import Problem
 from endpoint.record.titration import read_record
 from endpoint.result.document import document, programs, provenance_of
 
@@ -47,17 +47,13 @@ def row_of_record(name: str, path: Path, today: datetime.date | None = None) -> 
             "Reduce the recording, or give --jobs 1.",
         )
     except Exception as error:  # one bad film never stops the rest
-        sentence, remedy = getattr(error, "sentence", None), getattr(error, "remedy", None)
-        if isinstance(sentence, str) and isinstance(remedy, str):
-            row = refused_row(name, "calibration", sentence, remedy)
-        else:
-            what = " ".join(f"{type(error).__name__}: {error}".split())[:200]
-            row = failed_row(
-                name,
-                "program-error",
-                f"The program failed on it ({what}).",
-                "Report it with the recording; the other rows are not affected.",
-            )
+        what = " ".join(f"{type(error).__name__}: {error}".split())[:200]
+        row = failed_row(
+            name,
+            "program-error",
+            f"The program failed on it ({what}).",
+            "Report it with the recording; the other rows are not affected.",
+        )
     # Where the batch lies is not part of its table.
     row["text"] = row["text"].replace(f"{path.parent}{os.sep}", "")
     return {**row, "record_sha256": checksum, **versions(programs())}
