@@ -18,6 +18,8 @@ EXIT_LOCATED = 0
 EXIT_BAD_INPUT = Problem.exit_code
 EXIT_BRACKETED = 3
 EXIT_NONE = 4
+EXIT_FAULT = 70
+"""A fault of the program itself; EX_SOFTWARE of sysexits.h."""
 
 
 def nearest(name: str, known: tuple[str, ...]) -> str:
