@@ -17,10 +17,11 @@ import numpy as np
 import pytest
 
 import endpoint
+from calibration.problem import Problem
 from endpoint.analysis.pipeline import Result
 from endpoint.batch.work import row_of_record
 from endpoint.notebook import NotebookResult
-from endpoint.problems import InstallProblem, Problem
+from endpoint.problems import InstallProblem
 from endpoint.record.titration import read_record
 from endpoint.report.folder import curve_csv
 from tests.places import ROOT

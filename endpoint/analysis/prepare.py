@@ -14,7 +14,8 @@ from calibration.certificate import Certificate
 from calibration.instruments.camera import linear_from_encoded
 from calibration.instruments.photometer import corrected
 from calibration.instruments.tone import srgb
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.quantities import bench_quantities, day_of_use
 from endpoint.chemistry.indicator_file import named_indicator, read_indicator

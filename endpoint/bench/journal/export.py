@@ -22,6 +22,7 @@ from typing import Any
 
 import numpy as np
 
+from calibration.problem import Problem
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result, analyse
 from endpoint.analysis.prepare import job_without_source, prepare
@@ -32,7 +33,7 @@ from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv
 from endpoint.files.folder import check_folder, write_bytes, write_text
 from endpoint.files.toml_text import toml_text
-from endpoint.problems import DeliveryProblem, OutputProblem, Problem, RecordProblem
+from endpoint.problems import DeliveryProblem, OutputProblem, RecordProblem
 from endpoint.record.titration import parse_record, read_record
 from endpoint.recording.volume_log import VolumeLog
 from endpoint.result.document import document, plain, provenance_of, to_json

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
+from calibration.problem import Problem
 from endpoint.delivery.burette_rows import LoggedVolume, SeenRows
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
-from endpoint.problems import DeliveryProblem, Problem
+from endpoint.problems import DeliveryProblem
 
 MOST_ML = 200.0
 MOST_READINGS = 500

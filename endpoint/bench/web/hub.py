@@ -13,11 +13,12 @@ from typing import Any
 
 import numpy as np
 
+from calibration.problem import Problem
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
 from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import Command, Picture, ProtocolProblem, decode
-from endpoint.problems import Problem, RecordProblem
+from endpoint.problems import RecordProblem
 from endpoint.recording.frame import ArrayFrame, Box, Frame
 
 MAX_CONNECTIONS = 12

@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from calibration.problem import Problem
 from endpoint.analysis.pipeline import analyse, follow
 from endpoint.bench.journal.events import (
     Correction,
@@ -44,7 +45,7 @@ from endpoint.cli import main
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv, samples_of
 from endpoint.files.toml_text import toml_text
-from endpoint.problems import JournalProblem, OutputProblem, Problem, RecordProblem, SourceProblem
+from endpoint.problems import JournalProblem, OutputProblem, RecordProblem, SourceProblem
 from endpoint.recording.colours import read_colours
 from endpoint.recording.frame import ArrayFrame, SourceInfo
 from endpoint.result.document import document
