@@ -15,7 +15,7 @@ from endpoint.problems import EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE
 from endpoint.record.settings import OPTIONS
 
 if TYPE_CHECKING:
-    from endpoint.analysis.pipeline import Result
+    from endpoint.analysis.result import Result
     from endpoint.colour.density import ColourSample
     from endpoint.record.titration import TitrationRecord
     from endpoint.recording.colours import ColourTable

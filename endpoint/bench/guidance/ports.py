@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.words import Tone
 from endpoint.colour.density import ColourSample
 from endpoint.problems import OutputProblem

@@ -24,8 +24,9 @@ import numpy as np
 
 from calibration.problem import Problem
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import job_without_source, prepare
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import Journal
 from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered, result_of

@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, of_colours
+from endpoint.analysis.pipeline import of_colours
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.burette_events import seen_in
 from endpoint.bench.journal.events import (
     Correction,

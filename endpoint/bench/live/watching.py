@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.plain_guidance import advise, check
 from endpoint.bench.guidance.ports import Adviser, Check, Checker, Journal, MemoryJournal
 from endpoint.bench.journal.keeping import Keeper

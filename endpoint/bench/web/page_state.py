@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.ports import Guidance
 from endpoint.bench.live.classroom import Replicate
 from endpoint.bench.live.session import LiveSession

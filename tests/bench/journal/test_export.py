@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.problem import Problem
-from endpoint.analysis.pipeline import analyse, follow
+from endpoint.analysis.pipeline import analyse, of_pictures
 from endpoint.bench.journal.events import (
     Correction,
     Event,
@@ -494,7 +494,7 @@ def test_what_follows_live_is_what_the_journal_gives_back(
         for event in readings:
             journal.append(run, event)
         job = job_of(head(), journal.events(run))
-        *_, live = follow(
+        live = of_pictures(
             source,
             job,
             region=region,
