@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from endpoint.bench.journal.events import Event, Finding, Reading, Stamp
-from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.journal import RunJournal
 from tests.live_titration import head, pumped, stepwise
 
 SPEED = 60.0
@@ -34,7 +34,7 @@ def live(folder: Path, seed: int) -> None:
     given to the journal, and when. Both are written past every buffer of this process.
     """
     acks = os.open(folder / "acks", os.O_WRONLY | os.O_APPEND | os.O_CREAT)
-    with Journal.open(folder / "journal.sqlite", clock=fast_clock) as journal:
+    with RunJournal.open(folder / "journal.sqlite", clock=fast_clock) as journal:
         going_on = journal.unfinished()
         run = going_on[0].run if going_on else journal.begin(head())
 

@@ -91,12 +91,12 @@ def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:
     from importlib.metadata import version
 
     from endpoint.bench.journal.export import default_journal
-    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.journal import RunJournal
     from endpoint.bench.journal.open_run import SessionJournal
 
     source = ", ".join(f"{name} {value}" for name, value in details.items())
     return SessionJournal(
-        Journal.open(path or default_journal()),
+        RunJournal.open(path or default_journal()),
         datetime.date.today(),
         source=source,
         program=f"endpoint {version('endpoint-titration')}",

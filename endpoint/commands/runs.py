@@ -39,13 +39,13 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
 
 
 def _list(path: Path, json_to: str | None) -> None:
-    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.journal import RunJournal
     from endpoint.files.folder import check_file, write_text
     from endpoint.result.document import to_json
 
     if json_to not in (None, "-"):
         check_file(Path(str(json_to)))
-    with Journal.open(path, writing=False) as journal:
+    with RunJournal.open(path, writing=False) as journal:
         entries = journal.runs()
     text = to_json({"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]})
     if json_to == "-":
@@ -120,11 +120,11 @@ def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | 
     import datetime
 
     from endpoint.bench.journal.export import export
-    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.journal import RunJournal
     from endpoint.result.text import summary
 
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    with Journal.open(path or usual, writing=False) as journal:
+    with RunJournal.open(path or usual, writing=False) as journal:
         done = export(journal, run, folder, replace_old=replace, analysed=now)
     if done.result is not None:
         click.echo(summary(done.result, width=80, encoding=sys.stdout.encoding))

@@ -26,7 +26,7 @@ from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result, analyse
 from endpoint.analysis.prepare import job_without_source, prepare
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
-from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered, result_of
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv
@@ -240,7 +240,7 @@ def head_of(events: Sequence[Kept]) -> RunHead:
     return head
 
 
-def rebuilt(journal: Journal, run: int) -> Result:
+def rebuilt(journal: RunJournal, run: int) -> Result:
     """Result of a run, worked out from the journal.
 
     Raises
@@ -264,7 +264,7 @@ class Export:
 
 
 def export(
-    journal: Journal,
+    journal: RunJournal,
     run: int,
     folder: Path,
     *,

@@ -1,12 +1,12 @@
 """The journal of the bench: every event of every run, kept as it happens and never changed.
 
-    with Journal.open(path) as journal:
+    with RunJournal.open(path) as journal:
         run = journal.begin(RunHead("Well 3", record))
         number = journal.append(run, Reading(12.0, 3.50))
         journal.append(run, sample)              # a `ColourSample` of every frame
         journal.append(run, Correction(number, 3.40))
         journal.flush()                          # on disk now, or a `JournalProblem`
-    Journal.open(path, writing=False).runs()     # reading, also while a bench writes
+    RunJournal.open(path, writing=False).runs()     # reading, also while a bench writes
 
 It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
 program that is killed and a machine that loses power. `append` never waits for the disk. A thread
@@ -98,8 +98,8 @@ class _RunState:
     still_s: float = -1e9
 
 
-class Journal:
-    """An open journal; make one with `Journal.open`."""
+class RunJournal:
+    """An open journal; make one with `RunJournal.open`."""
 
     def __init__(
         self,
@@ -123,7 +123,7 @@ class Journal:
         most_bytes: int | None = None,
         clock: Clock = system_clock,
         on_problem: Tell | None = None,
-    ) -> Journal:
+    ) -> RunJournal:
         """Open a journal, or begin one where there is none.
 
         Parameters
@@ -148,7 +148,7 @@ class Journal:
         """
         return cls(JournalFile(path, writing, most_bytes), clock, on_problem)
 
-    def __enter__(self) -> Journal:
+    def __enter__(self) -> RunJournal:
         return self
 
     def __exit__(

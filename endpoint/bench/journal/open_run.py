@@ -30,7 +30,7 @@ from endpoint.bench.journal.events import (
     kind_of,
 )
 from endpoint.bench.journal.export import run_head
-from endpoint.bench.journal.journal import Journal, RunEntry
+from endpoint.bench.journal.journal import RunEntry, RunJournal
 from endpoint.bench.journal.reconstruct import readings_of
 from endpoint.bench.journal.stored_region import region_of, region_seen
 from endpoint.colour.density import ColourSample
@@ -41,7 +41,7 @@ from endpoint.scene.tracking import HOME, Pose
 
 
 class SessionJournal:
-    """One run at a time of a `Journal`.
+    """One run at a time of a `RunJournal`.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ class SessionJournal:
     """
 
     def __init__(
-        self, journal: Journal, today: datetime.date, *, source: str = "", program: str = ""
+        self, journal: RunJournal, today: datetime.date, *, source: str = "", program: str = ""
     ) -> None:
         self.journal = journal
         self.run: int | None = None

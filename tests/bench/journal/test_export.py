@@ -37,7 +37,7 @@ from endpoint.bench.journal.export import (
     rebuilt,
     run_head,
 )
-from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.reconstruct import result_of
 from endpoint.bench.journal.stored_region import region_of, region_seen
 from endpoint.cli import main
@@ -66,7 +66,7 @@ FOUND = (
 )
 
 
-def keep(journal: Journal, titration: Titration, events: list[Event], run_of: RunHead) -> int:
+def keep(journal: RunJournal, titration: Titration, events: list[Event], run_of: RunHead) -> int:
     """A run with the colours of a titration and what was typed."""
     run = journal.begin(run_of)
     for event in events:
@@ -100,7 +100,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("bench") / "journal.sqlite"
     steps, pump = stepwise(), pumped()
     slip = typed(steps, start_ml=1.30)
-    with Journal.open(path) as journal:
+    with RunJournal.open(path) as journal:
         one = keep(journal, steps, [*typed(steps), Still(2.0, b"\xff\xd8"), Note("cloudy")], head())
         journal.append(one, Still(200.0, b"\xff\xd8\xff"))
         journal.append(one, Finding("located", document(rebuilt(journal, one), {})))
@@ -122,7 +122,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("run", [1, 2, 3, 4])
 def test_locate_on_an_export_gives_the_same_numbers(kept: Path, tmp_path: Path, run: int) -> None:
-    with Journal.open(kept, writing=False) as journal:
+    with RunJournal.open(kept, writing=False) as journal:
         events = journal.events(run)
         live = rebuilt(journal, run)
     got = command("runs", "--journal", kept, "export", run, tmp_path / "out")
@@ -140,7 +140,7 @@ def test_locate_on_an_export_gives_the_same_numbers(kept: Path, tmp_path: Path, 
 def test_slips_that_were_put_right_leave_nothing_but_their_trace(
     kept: Path, tmp_path: Path
 ) -> None:
-    with Journal.open(kept, writing=False) as journal:
+    with RunJournal.open(kept, writing=False) as journal:
         right, slips = rebuilt(journal, 1), rebuilt(journal, 2)
         export(journal, 2, tmp_path)
     assert right.equivalence is not None
@@ -156,7 +156,7 @@ def test_slips_that_were_put_right_leave_nothing_but_their_trace(
 
 
 def test_each_undo_and_correction_of_the_slips_counts(kept: Path) -> None:
-    with Journal.open(kept, writing=False) as journal:
+    with RunJournal.open(kept, writing=False) as journal:
         events = journal.events(2)
     undos = [k for k, kept_event in enumerate(events) if isinstance(kept_event.event, Undo)]
     corrections = [
@@ -171,7 +171,7 @@ def test_each_undo_and_correction_of_the_slips_counts(kept: Path) -> None:
 
 
 def test_pictures_come_with_their_volumes(kept: Path, tmp_path: Path) -> None:
-    with Journal.open(kept, writing=False) as journal:
+    with RunJournal.open(kept, writing=False) as journal:
         assert export(journal, 1, tmp_path).pictures == 2
     rows = list(csv.DictReader((tmp_path / "stills.csv").read_text("utf-8").splitlines()))
     volume = float(stepwise().delivery.volume_at(200.0))
@@ -200,7 +200,7 @@ def test_the_list_of_runs(kept: Path) -> None:
     assert [*words[3:5], words[6], words[8]] == ["1", "located", "±", "mL"]
     assert float(words[5]) == pytest.approx(25.0, abs=0.05)
     # Half of the 95 % interval of the result, as every other screen tells it.
-    with Journal.open(kept, writing=False) as journal:
+    with RunJournal.open(kept, writing=False) as journal:
         result = journal.runs()[0].result
     assert result is not None
     low, high = result["equivalence_ml"]["interval95"]
@@ -241,7 +241,7 @@ def test_what_cannot_be_listed_or_exported_is_said(kept: Path, tmp_path: Path) -
 
 
 def test_an_export_is_written_over_only_if_wanted(kept: Path, tmp_path: Path) -> None:
-    with Journal.open(kept, writing=False) as journal:
+    with RunJournal.open(kept, writing=False) as journal:
         export(journal, 1, tmp_path)
         with pytest.raises(OutputProblem, match=r"not empty.*--replace"):
             export(journal, 3, tmp_path)
@@ -297,7 +297,7 @@ def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
     for path in place.iterdir():
         path.unlink()
     titration = stepwise()
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = keep(journal, titration, typed(titration), made)
         done = export(journal, run, tmp_path / "out")
         live = document(rebuilt(journal, run), {})
@@ -488,7 +488,7 @@ def test_what_follows_live_is_what_the_journal_gives_back(
 ) -> None:
     source, region = drawn
     readings: list[Event] = [Reading(6.0 * k, 0.5 * k) for k in range(50)]
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = journal.begin(head())
         for event in readings:
             journal.append(run, event)
@@ -514,10 +514,10 @@ def test_a_region_comes_back_whole(drawn: tuple[Drawing, Region], tmp_path: Path
     source, region = drawn
     assert region.guide is not None
     assert region.scene is not None
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = journal.begin(head())
         journal.append(run, region_seen(region))
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         (event,) = [k.event for k in journal.events(run, ["region"])]
     assert isinstance(event, RegionSeen)
     back = region_of(event)

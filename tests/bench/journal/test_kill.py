@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from endpoint.bench.journal.export import rebuilt
-from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.journal import RunJournal
 from tests.bench_writer import ACK, PAUSE_S, live
 from tests.live_titration import stepwise
 
@@ -45,7 +45,7 @@ def one_titration(folder: Path, seed: int) -> tuple[list[int], int]:
         os.kill(program.pid, signal.SIGKILL)
         program.join()
         assert program.exitcode == -signal.SIGKILL, "it had ended before it was killed"
-        with Journal.open(folder / "journal.sqlite", writing=False) as journal:
+        with RunJournal.open(folder / "journal.sqlite", writing=False) as journal:
             there = {kept.number for kept in journal.events(1)}
         missing = [(n, at) for n, at in given(folder)[known:] if n not in there]
         assert all(at > killed - MISSING_S for _, at in missing), (killed, missing)
@@ -67,7 +67,7 @@ def test_a_run_that_is_killed_twenty_times_holds_the_truth(tmp_path: Path) -> No
     assert len(lost) == RUNS * KILLS
     assert any(lost), "nothing waited when it was killed: this proves nothing"
     for seed, folder in list(enumerate(folders))[::2]:
-        with Journal.open(folder / "journal.sqlite", writing=False) as journal:
+        with RunJournal.open(folder / "journal.sqlite", writing=False) as journal:
             assert journal.unfinished() == []
             assert len(journal.events(1, ["resumed"])) == KILLS
             result = rebuilt(journal, 1)

@@ -12,7 +12,7 @@ import pytest
 
 from endpoint.bench.journal.events import RunHead
 from endpoint.bench.journal.export import export, rebuilt
-from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import SessionJournal
 from endpoint.bench.journal.reconstruct import delivered, readings_of
 from endpoint.problems import JournalProblem
@@ -35,7 +35,7 @@ def test_a_run_by_hand_is_kept_broken_off_and_gone_on_with(tmp_path: Path) -> No
     titration = stepwise()
     rows = list(zip(titration.delivery.time_s.tolist(), titration.delivery.volume_ml, strict=True))
     half = len(rows) // 2
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY, source="camera")
         name = port.begin({"record": BY_HAND, "form": {"first_reading_ml": 1.3}})
         port.append("begin", {"time_s": 0.0})
@@ -50,7 +50,7 @@ def test_a_run_by_hand_is_kept_broken_off_and_gone_on_with(tmp_path: Path) -> No
         colours(port, titration, 0.0, rows[half][0])
         port.append("clock", {"time_s": 3.0, "jump_s": 3600.0})
         port.append("verdict", {"time_s": 3.0, "status": "none"})
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         (told,) = port.unfinished()
         assert told["run"] == name
@@ -80,7 +80,7 @@ def test_a_run_by_hand_is_kept_broken_off_and_gone_on_with(tmp_path: Path) -> No
 
 def test_a_pump_that_is_stopped_is_exported(tmp_path: Path) -> None:
     titration = pumped()
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         port.begin({"record": PUMP})
         port.append("begin", {"time_s": 0.0})
@@ -96,7 +96,7 @@ def test_a_pump_that_is_stopped_is_exported(tmp_path: Path) -> None:
 
 
 def test_replicates_of_one_sample_are_numbered(tmp_path: Path) -> None:
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         ends: list[dict[str, Any] | None] = [{"status": "located"}, None, {"status": "none"}]
         for end in ends:
@@ -122,7 +122,7 @@ def test_region_and_pictures_go_with_the_run(tmp_path: Path) -> None:
         liquid_outline=((1, 1), (4, 3)),
         level=0.5,
     )
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         assert not port.wants_still(0.0)
         name = port.begin({"record": BY_HAND})
@@ -131,7 +131,7 @@ def test_region_and_pictures_go_with_the_run(tmp_path: Path) -> None:
         assert port.wants_still(0.0)
         port.keep_still(0.0, b"\xff\xd8")
         assert not port.wants_still(0.5)
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         port.resume(name)
         back = port.kept_region()
@@ -143,7 +143,7 @@ def test_region_and_pictures_go_with_the_run(tmp_path: Path) -> None:
 
 
 def test_a_run_begins_on_a_full_disk_and_is_written_later(tmp_path: Path) -> None:
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         full_disk(journal, True)
         port.begin({"record": BY_HAND, "form": {"label": "x" * 9000}})
@@ -156,14 +156,14 @@ def test_a_run_begins_on_a_full_disk_and_is_written_later(tmp_path: Path) -> Non
         port.flush()
         port.append("verdict", {"status": "none", "left_ml": float("nan")})
         port.end({"status": "none", "equivalence_ml": np.float64("inf")})
-    with Journal.open(tmp_path / "j.sqlite", writing=False) as journal:
+    with RunJournal.open(tmp_path / "j.sqlite", writing=False) as journal:
         assert [entry.status for entry in journal.runs()] == ["none"]
         assert journal.runs()[0].result == {"status": "none", "equivalence_ml": None}
         assert len(journal.events(1)) == 5
 
 
 def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
-    with Journal.open(tmp_path / "j.sqlite") as journal:
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
         port = SessionJournal(journal, TODAY)
         with pytest.raises(JournalProblem, match="No run is open"):
             port.end(None)

@@ -13,7 +13,7 @@ from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.export import export
-from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import SessionJournal
 from endpoint.record.titration import read_record
 from endpoint.recording.frame import ArrayFrame
@@ -26,7 +26,7 @@ FILM = frames()
 
 
 def parts(path: Path) -> dict[str, Any]:
-    journal = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
+    journal = SessionJournal(RunJournal.open(path), DAY, source="drawn", program="test")
     return {"adviser": adviser, "checker": checker, "journal": journal}
 
 
@@ -51,7 +51,7 @@ def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:
     assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.03)
     assert {"pour", "drops", "passed"} <= codes
     held["journal"].journal.close()
-    with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
+    with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
         (entry,) = journal.runs()
         assert entry.finished
         export(journal, entry.run, tmp_path / "out")
@@ -82,7 +82,7 @@ def test_export_of_a_pump_run_gives_the_same_numbers(tmp_path: Path) -> None:
     assert session.document is not None
     assert session.document["status"] == "located"
     held["journal"].journal.close()
-    with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
+    with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
         (entry,) = journal.runs()
         export(journal, entry.run, tmp_path / "out")
     job, source = prepare(read_record(tmp_path / "out" / "record.toml"), DAY)

@@ -19,7 +19,7 @@ from endpoint.analysis.pipeline import Result, analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.export import export
-from endpoint.bench.journal.journal import Journal
+from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import SessionJournal
 from endpoint.bench.live import burette
 from endpoint.bench.live.session import LiveSession
@@ -185,7 +185,7 @@ def frames(films: dict[str, BuretteFilm]) -> dict[str, list[Frame]]:
 
 def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float) -> LiveSession:
     """Session with a journal, at its set-up, that looks at the first frames."""
-    port = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
+    port = SessionJournal(RunJournal.open(path), DAY, source="drawn", program="test")
     session = new_session(adviser=adviser, checker=checker, journal=port)
     session.sight.look_at(locate(frames[:12]))
     session.watch("meniscus" if tip is None else "drops", 0.1)
@@ -255,7 +255,7 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     assert again.document["status"] == "located", again.document["reasons"]
     agrees(again.document, film, located[shows])
     closed(again)
-    with Journal.open(path, writing=False) as journal:
+    with RunJournal.open(path, writing=False) as journal:
         (entry,) = journal.runs()
         done = export(journal, entry.run, tmp_path / "out")
     assert done.why_not is None
