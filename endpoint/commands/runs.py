@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from endpoint.bench.journal.journal import RunEntry
+    from endpoint.bench.journal.run_list import RunEntry
 
 _WHERE = (
     "Journal of the bench; by default journal.sqlite in the folder endpoint of the user's data "
@@ -71,6 +71,8 @@ def _plain(entry: RunEntry) -> dict[str, Any]:
 def _day(entry: RunEntry) -> str:
     import datetime
 
+    if entry.opened is None:
+        return "unknown"
     return datetime.datetime.fromtimestamp(entry.opened.wall_s).strftime("%Y-%m-%d %H:%M")
 
 

@@ -27,7 +27,7 @@ from endpoint.analysis.pipeline import Result, analyse
 from endpoint.analysis.prepare import job_without_source, prepare
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered, result_of
+from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv
 from endpoint.files.folder import check_folder, write_bytes, write_text
@@ -238,18 +238,6 @@ def head_of(events: Sequence[Kept]) -> RunHead:
     head = events[0].event
     assert isinstance(head, RunHead)
     return head
-
-
-def rebuilt(journal: RunJournal, run: int) -> Result:
-    """Result of a run, worked out from the journal.
-
-    Raises
-    ------
-    Problem
-        There is no such run, nothing was delivered, or its record cannot be used.
-    """
-    events = journal.events(run)
-    return result_of(job_of(head_of(events), events), events)
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,6 @@ from endpoint.bench.journal.export import (
     done_in,
     export,
     job_of,
-    rebuilt,
     run_head,
 )
 from endpoint.bench.journal.journal import RunJournal
@@ -49,7 +48,7 @@ from endpoint.recording.colours import read_colours
 from endpoint.recording.frame import ArrayFrame, SourceInfo
 from endpoint.result.document import document
 from endpoint.scene.region import Region, locate
-from tests.bench.journal.test_journal import samples
+from tests.bench.journal.test_journal import result_in, samples
 from tests.drawn_bench import Bench, draw
 from tests.live_titration import RECORD, Titration, head, pumped, stepwise
 from tests.places import BENCH
@@ -103,7 +102,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with RunJournal.open(path) as journal:
         one = keep(journal, steps, [*typed(steps), Still(2.0, b"\xff\xd8"), Note("cloudy")], head())
         journal.append(one, Still(200.0, b"\xff\xd8\xff"))
-        journal.append(one, Finding("located", document(rebuilt(journal, one), {})))
+        journal.append(one, Finding("located", document(result_in(journal, one), {})))
         run = keep(journal, steps, [], head(label="Slips"))
         numbers = [journal.append(run, event) for event in slip[:8]]
         wrong = journal.append(run, Reading(slip[8].time_s - 4.0, 49.0))  # type: ignore[union-attr]
@@ -124,7 +123,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_locate_on_an_export_gives_the_same_numbers(kept: Path, tmp_path: Path, run: int) -> None:
     with RunJournal.open(kept, writing=False) as journal:
         events = journal.events(run)
-        live = rebuilt(journal, run)
+        live = result_in(journal, run)
     got = command("runs", "--journal", kept, "export", run, tmp_path / "out")
     assert got.exit_code == 0, got.output
     written = json.loads((tmp_path / "out" / "result.json").read_text("utf-8"))
@@ -141,7 +140,7 @@ def test_slips_that_were_put_right_leave_nothing_but_their_trace(
     kept: Path, tmp_path: Path
 ) -> None:
     with RunJournal.open(kept, writing=False) as journal:
-        right, slips = rebuilt(journal, 1), rebuilt(journal, 2)
+        right, slips = result_in(journal, 1), result_in(journal, 2)
         export(journal, 2, tmp_path)
     assert right.equivalence is not None
     assert slips.equivalence == right.equivalence
@@ -300,7 +299,7 @@ def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = keep(journal, titration, typed(titration), made)
         done = export(journal, run, tmp_path / "out")
-        live = document(rebuilt(journal, run), {})
+        live = document(result_in(journal, run), {})
     assert done.why_not is None
     data = located(tmp_path / "out")
     for name in (*FOUND, "certificates"):

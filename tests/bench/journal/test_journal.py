@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from itertools import pairwise
@@ -15,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from endpoint.analysis.pipeline import Result
 from endpoint.bench.journal import journal as journal_module
 from endpoint.bench.journal import sqlite_file, writer
 from endpoint.bench.journal.events import (
@@ -40,8 +42,10 @@ from endpoint.bench.journal.events import (
     encode,
     resumption,
 )
+from endpoint.bench.journal.export import head_of, job_of
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.reconstruct import delivered, readings_of
+from endpoint.bench.journal.readings import readings_of
+from endpoint.bench.journal.reconstruct import delivered, result_of
 from endpoint.colour.density import ColourSample
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem
 from endpoint.scene.tracking import Pose
@@ -164,11 +168,23 @@ def test_what_a_person_did_is_written_by_itself(opened: RunJournal) -> None:
         wait_for(lambda: len(reader.events(run)) == 3)
 
 
-def wait_for(what: Callable[[], bool]) -> None:
-    """Wait for another thread; a test that waits in vain hangs and is stopped from outside."""
-    pause = threading.Event()
+def wait_for(what: Callable[[], bool], most_s: float = 120.0) -> None:
+    """Wait until another thread has done it. The deadline only ends a wait that is in vain."""
+    until = time.monotonic() + most_s
     while not what():
-        pause.wait(0.01)
+        assert time.monotonic() < until, f"it did not happen within {most_s:.0f} s"
+        time.sleep(0.01)
+
+
+def test_waiting_in_vain_ends() -> None:
+    with pytest.raises(AssertionError, match="did not happen"):
+        wait_for(lambda: False, 0.05)
+
+
+def result_in(journal: RunJournal, run: int) -> Result:
+    """Result of a run as the journal has it."""
+    events = journal.events(run)
+    return result_of(job_of(head_of(events), events), events)
 
 
 def test_runs_in_the_list(opened: RunJournal) -> None:
@@ -565,11 +581,11 @@ def test_threads_may_read_while_one_writes(opened: RunJournal) -> None:
         while not seen or seen[-1] < 401:
             seen.append(len(opened.events(run)))
 
-    reader = threading.Thread(target=read)
+    reader = threading.Thread(target=read, daemon=True)
     reader.start()
     for k in range(400):
         opened.append(run, SAMPLE if k % 4 else Note("x"))
-    reader.join()
+    wait_for(lambda: not reader.is_alive())
     assert seen == sorted(seen)
     assert [k.number for k in opened.events(run)] == list(range(1, 402))
 

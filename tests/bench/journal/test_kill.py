@@ -10,8 +10,8 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from endpoint.bench.journal.export import rebuilt
 from endpoint.bench.journal.journal import RunJournal
+from tests.bench.journal.test_journal import result_in
 from tests.bench_writer import ACK, PAUSE_S, live
 from tests.live_titration import stepwise
 
@@ -70,7 +70,7 @@ def test_a_run_that_is_killed_twenty_times_holds_the_truth(tmp_path: Path) -> No
         with RunJournal.open(folder / "journal.sqlite", writing=False) as journal:
             assert journal.unfinished() == []
             assert len(journal.events(1, ["resumed"])) == KILLS
-            result = rebuilt(journal, 1)
+            result = result_in(journal, 1)
         found = result.equivalence
         assert found is not None, [reason.code for reason in result.reasons]
         error = abs(found.value_ml - stepwise(seed, PAUSE_S).equivalence_ml)

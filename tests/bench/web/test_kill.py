@@ -16,7 +16,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.reconstruct import readings_of
+from endpoint.bench.journal.readings import readings_of
 from tests.bench_scene import ADDITIONS, TRUE_ML
 from tests.bench_server import browsing, fill, finished, heard, tab_to
 from tests.places import ROOT
