@@ -12,8 +12,6 @@ import csv
 import datetime
 import io
 import json
-import os
-import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -21,6 +19,7 @@ from pathlib import Path, PurePath
 from typing import Any
 
 import numpy as np
+from platformdirs import user_data_path
 
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result, analyse
@@ -53,25 +52,14 @@ _COLOURS, _VOLUMES = "colours.csv", "volumes.csv"
 _RECORD = "record.toml"
 
 
-def default_journal(
-    environment: Mapping[str, str] = os.environ, system: str = sys.platform
-) -> Path:
+def default_journal() -> Path:
     """Where the journal is kept if nobody says otherwise: the user's folder for data.
 
     `$XDG_DATA_HOME/endpoint/journal.sqlite`, by default `~/.local/share/endpoint/journal.sqlite`
     (XDG Base Directory Specification 0.8: a path that is not absolute is ignored). On macOS
-    `~/Library/Application Support/endpoint`, on Windows `%LOCALAPPDATA%\\endpoint`.
+    `~/Library/Application Support/endpoint` by default, on Windows `%LOCALAPPDATA%\\endpoint`.
     """
-    home = Path.home()
-    base = home / ".local" / "share"
-    given = environment.get("XDG_DATA_HOME", "")
-    if system == "win32":
-        base = Path(environment.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif given and Path(given).is_absolute():
-        base = Path(given)
-    elif system == "darwin":
-        base = home / "Library" / "Application Support"
-    return base / "endpoint" / "journal.sqlite"
+    return user_data_path("endpoint", appauthor=False) / "journal.sqlite"
 
 
 def run_head(
