@@ -177,8 +177,8 @@ class Hub:
         acts: dict[str, Callable[[], None]] = {
             "begin": lambda: session.begin(values["form"], now),
             "reading": lambda: session.reading(values["ml"], now),
-            "undo": lambda: session.undo(now),
-            "correct": lambda: session.correct(values["row"], values["ml"], now),
+            "undo": lambda: session.undo(),
+            "correct": lambda: session.correct(values["row"], values["ml"]),
             "pump-start": lambda: session.pump(True, now),
             "pump-stop": lambda: session.pump(False, now),
             "end-reading": lambda: session.end_reading(values["ml"], now),
