@@ -133,7 +133,9 @@ class OpenRun:
         """
         journal = self._journal
         if journal is None or run not in [entry.run for entry in journal.unfinished()]:
-            raise JournalProblem(f"Run {run} is not open.", "Begin a new run.")
+            raise JournalProblem(
+                f"Run {run} is not one of the unfinished runs.", "Begin a new run."
+            )
         journal.resume(run)
         events = journal.events(run)
         self._rows = seen_in(

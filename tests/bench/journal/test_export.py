@@ -205,7 +205,7 @@ def test_the_list_of_runs(kept: Path) -> None:
     assert result is not None
     low, high = result["equivalence_ml"]["interval95"]
     assert float(words[7]) == pytest.approx(0.5 * (high - low), rel=0.05)
-    assert lines[-1] == "The equivalence volume stands with its 95 % interval."
+    assert lines[-1] == "The equivalence volume is given with its 95 % interval."
     assert lines[2].endswith("Well 3, north field")
     assert ["unfinished" in line for line in lines[3:7]] == [True] * 4
     data = json.loads(command("runs", "--journal", kept, "--json", "-").stdout)
@@ -219,7 +219,7 @@ def test_a_run_without_additions_is_exported_and_says_why_there_is_no_result(
 ) -> None:
     got = command("runs", "export", 5, tmp_path, "--journal", kept)
     assert got.exit_code == 0
-    assert "no result: No titrant was delivered" in got.output
+    assert "no result: No titrant has been delivered" in got.output
     assert not (tmp_path / "result.json").exists()
     again = command("locate", tmp_path / "record.toml")
     assert again.exit_code == 2

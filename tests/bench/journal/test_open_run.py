@@ -341,15 +341,15 @@ def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
         # What the program notices between two runs belongs to none.
         run.note("page", {"time_s": 0.0, "open": False})
         assert journal.runs() == []
-        with pytest.raises(JournalProblem, match="Run 7 is not"):
+        with pytest.raises(JournalProblem, match="Run 7 is not one"):
             run.resume(7)
         run.begin(BY_HAND, {})
         start = run.append(Reading(0.0, 0.0))
         for other in (start + 1, -1, 99):
-            with pytest.raises(JournalProblem, match="nothing that can be"):
+            with pytest.raises(JournalProblem, match="cannot be corrected"):
                 run.append(Correction(other, 1.0))
         run.end(None)
-        with pytest.raises(JournalProblem, match="Run 1 is not"):
+        with pytest.raises(JournalProblem, match="Run 1 is not one"):
             run.resume(1)
         assert [entry.status for entry in journal.runs()] == ["given-up"]
 
