@@ -18,12 +18,10 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any
 
-import numpy as np
 from platformdirs import user_data_path
 
-from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result, analyse
-from endpoint.analysis.prepare import job_without_source, prepare
+from endpoint.analysis.prepare import prepare
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered
@@ -203,23 +201,6 @@ def done_in(head: RunHead, events: Sequence[Kept]) -> Delivered:
     """
     stated = head.record.get("delivery", {})
     return delivered(events, stated.get("mode", "steps"))
-
-
-def job_of(head: RunHead, events: Sequence[Kept] = ()) -> Job:
-    """What the record of a run says, in quantities; without delivery if nothing was delivered.
-
-    Raises
-    ------
-    Problem
-        The record cannot be used, or the readings contradict each other.
-    """
-    done = done_in(head, events) if events else None
-    nothing = VolumeLog(np.array([0.0, 1.0]), None, np.array([0.0, 0.0]))
-    with tempfile.TemporaryDirectory() as place:
-        _write_files(head, Path(place))
-        record = parse_record(_tables(head, done), _RECORD, Path(place))
-        job = job_without_source(record, nothing if done is None else done.log)
-    return job if done is not None else replace(job, delivery=None)
 
 
 def head_of(events: Sequence[Kept]) -> RunHead:

@@ -1,4 +1,4 @@
-"""From the events of a run to colours, delivered volume and result; pure.
+"""From the events of a run to its colours and its delivered volume; pure.
 
 `endpoint.bench.journal.readings` says which readings count. The first of them is the start of the
 run; a refill continues from where the burette stood before.
@@ -12,8 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, of_colours
 from endpoint.bench.journal.burette_events import seen_in
 from endpoint.bench.journal.events import Kept, PumpRate, TubeSeen, VolumeSeen
 from endpoint.bench.journal.readings import CountedReading, readings_of, standing
@@ -171,16 +169,3 @@ def _log(times: list[float], volumes: list[float], numbers: list[int]) -> Volume
     last = np.r_[np.diff(time_s) > 0, True]
     kept = np.array(numbers)[last].tolist() if numbers else []
     return VolumeLog(time_s[last], None, volume_ml[last], tuple(kept))
-
-
-def result_of(job: Job, events: Sequence[Kept]) -> Result:
-    """Result of a run from its events, by the same functions as while the run goes on.
-
-    Parameters
-    ----------
-    job:
-        What the record says, see `endpoint.bench.journal.export.job_of`; its delivery is used.
-    events:
-        Events of the run, in order.
-    """
-    return of_colours(colours_of(events), job)

@@ -34,11 +34,9 @@ from endpoint.bench.journal.export import (
     default_journal,
     done_in,
     export,
-    job_of,
     run_head,
 )
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.reconstruct import result_of
 from endpoint.bench.journal.stored_region import region_of, region_seen
 from endpoint.cli import main
 from endpoint.colour.density import ColourSample
@@ -49,9 +47,9 @@ from endpoint.recording.colours import read_colours
 from endpoint.recording.frame import ArrayFrame, SourceInfo
 from endpoint.result.document import document
 from endpoint.scene.region import Region, locate
-from tests.bench.journal.test_journal import result_in, samples
+from tests.bench.journal.test_journal import samples
 from tests.drawn_bench import Bench, draw
-from tests.live_titration import RECORD, Titration, head, pumped, stepwise
+from tests.live_titration import RECORD, Titration, head, inputs_in, pumped, result_in, stepwise
 from tests.places import BENCH
 
 FRAME_S = 0.5
@@ -336,12 +334,17 @@ def test_days_and_numbers_of_a_toml_record_survive(tmp_path: Path) -> None:
     table = {**RECORD, "sample": {"volume_ml": 100.0, "date": datetime.date(2026, 11, 20)}}
     made = run_head(table, tmp_path, today=datetime.date(2026, 11, 25))
     assert made.record["sample"]["date"] == "2026-11-20"
-    assert job_of(made).day == datetime.date(2026, 11, 20)
-    assert job_of(made).delivery is None
     undated = run_head(
-        {**table, "sample": {"volume_ml": 100}}, tmp_path, today=datetime.date.today()
+        {**table, "sample": {"volume_ml": 100}}, tmp_path, today=datetime.date(2026, 11, 25)
     )
-    assert job_of(undated).day == datetime.date.today()
+    days = []
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
+        for opened in (made, undated):
+            run = journal.begin(opened)
+            for event in typed(stepwise()):
+                journal.append(run, event)
+            days.append(inputs_in(journal, run).day)
+    assert days == [datetime.date(2026, 11, 20), datetime.date(2026, 11, 25)]
 
 
 values = st.recursive(
@@ -359,7 +362,7 @@ values = st.recursive(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.dictionaries(st.text(), values, max_size=4))
 def test_a_table_comes_back_from_its_toml(table: dict[str, Any]) -> None:
     assert tomllib.loads(toml_text(table)) == {k: v for k, v in table.items() if v != {}}
@@ -368,6 +371,7 @@ def test_a_table_comes_back_from_its_toml(table: dict[str, Any]) -> None:
 # Tables of colours.
 
 
+@settings(deadline=None)
 @given(st.lists(samples, min_size=2, max_size=5))
 def test_colours_come_back_from_their_table_to_the_last_bit(
     tmp_path_factory: pytest.TempPathFactory, rows: list[ColourSample]
@@ -430,7 +434,7 @@ def test_a_damaged_table_of_colours_is_said(tmp_path: Path, old: str, new: str, 
         read(GOOD.replace(old, new, 1), tmp_path)
 
 
-@settings(max_examples=150)
+@settings(max_examples=150, deadline=None)
 @given(st.integers(0, len(GOOD)), st.integers(0, 40), st.text(max_size=6))
 def test_any_damage_ends_in_a_sentence_or_in_a_table(
     tmp_path_factory: pytest.TempPathFactory, where: int, length: int, text: str
@@ -499,15 +503,14 @@ def test_what_follows_live_is_what_the_journal_gives_back(
         run = journal.begin(head())
         for event in readings:
             journal.append(run, event)
-        job = job_of(head(), journal.events(run))
+        job = inputs_in(journal, run)
         *_, live = follow(
             source,
             job,
             region=region,
             on_sample=lambda sample: (journal.append(run, sample), None)[1],
         )
-        events = journal.events(run)
-        again = result_of(job_of(head(), events), events)
+        again = result_in(journal, run)
     assert live.curve is not None
     assert again.curve is not None
     assert len(live.curve) > 10
@@ -524,12 +527,14 @@ def test_a_region_comes_back_whole(drawn: tuple[Drawing, Region], tmp_path: Path
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = journal.begin(head())
         journal.append(run, region_seen(region))
+        for reading in typed(stepwise()):
+            journal.append(run, reading)
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         (event,) = [k.event for k in journal.events(run, ["region"])]
+        job = inputs_in(journal, run)
     assert isinstance(event, RegionSeen)
     back = region_of(event)
     assert back.liquid_outline == region.liquid_outline
-    job = replace(job_of(head()), delivery=stepwise().delivery)
     first = analyse(source, job, region=region, every_frame=True)
     second = analyse(source, job, region=back, every_frame=True)
     assert first.curve is not None

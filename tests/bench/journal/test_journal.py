@@ -16,7 +16,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from endpoint.analysis.pipeline import Result
 from endpoint.bench.journal import journal as journal_module
 from endpoint.bench.journal import sqlite_file, writer
 from endpoint.bench.journal.events import (
@@ -42,10 +41,9 @@ from endpoint.bench.journal.events import (
     encode,
     resumption,
 )
-from endpoint.bench.journal.export import head_of, job_of
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.readings import readings_of
-from endpoint.bench.journal.reconstruct import delivered, result_of
+from endpoint.bench.journal.reconstruct import delivered
 from endpoint.colour.density import ColourSample
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem
 from endpoint.scene.tracking import Pose
@@ -94,6 +92,7 @@ def opened(tmp_path: Path) -> Iterator[RunJournal]:
         yield journal
 
 
+@settings(deadline=None)
 @given(samples)
 def test_a_colour_comes_back_to_the_last_bit(sample: ColourSample) -> None:
     assert decode(*encode(sample)) == sample
@@ -179,12 +178,6 @@ def wait_for(what: Callable[[], bool], most_s: float = 120.0) -> None:
 def test_waiting_in_vain_ends() -> None:
     with pytest.raises(AssertionError, match="did not happen"):
         wait_for(lambda: False, 0.05)
-
-
-def result_in(journal: RunJournal, run: int) -> Result:
-    """Result of a run as the journal has it."""
-    events = journal.events(run)
-    return result_of(job_of(head_of(events), events), events)
 
 
 def test_runs_in_the_list(opened: RunJournal) -> None:
@@ -631,6 +624,7 @@ def counts(kept: Kept, events: list[Kept]) -> bool:
     )
 
 
+@settings(deadline=None)
 @given(steps)
 def test_readings_undos_and_corrections_rebuild_as_told(ops: list[tuple[str, int, int]]) -> None:
     events = events_of(ops)
@@ -665,6 +659,7 @@ def test_readings_undos_and_corrections_rebuild_as_told(ops: list[tuple[str, int
     assert log.time_s.tolist() == sorted({row[0] for row in expected})
 
 
+@settings(deadline=None)
 @given(steps)
 def test_nothing_that_is_appended_changes_what_was_there(ops: list[tuple[str, int, int]]) -> None:
     events = events_of(ops)

@@ -34,8 +34,8 @@ from endpoint.delivery.burette_rows import SeenRows
 from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region
-from tests.bench.journal.test_journal import full_disk, result_in
-from tests.live_titration import RECORD, Titration, pumped, stepwise
+from tests.bench.journal.test_journal import full_disk
+from tests.live_titration import RECORD, Titration, pumped, result_in, stepwise
 
 TODAY = datetime.date(2026, 11, 20)
 BY_HAND = {**RECORD, "recording": {"video": "recording.mp4"}}
