@@ -322,6 +322,24 @@ def test_an_old_run_that_is_damaged_hides_no_other_and_stops_no_new_one(
             export(journal, 1, tmp_path / "out")
 
 
+def test_a_run_with_a_damaged_event_can_be_given_up(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite"
+    with RunJournal.open(path) as journal:
+        run = OpenRun(journal, TODAY)
+        run.begin(BY_HAND, {})
+        run.append(Reading(0.0, 0.5))
+    damage(path, "kind = 'reading'", "?")
+    with RunJournal.open(path) as journal:
+        run = OpenRun(journal, TODAY)
+        with pytest.raises(JournalProblem, match=r"Event 2 .*is damaged"):
+            run.resume(1)
+        assert run.run is None
+        run.give_up(1)
+        assert run.unfinished() == []
+        with pytest.raises(JournalProblem, match="Run 1 is not one"):
+            run.give_up(1)
+
+
 def test_a_run_with_a_damaged_time_is_listed(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite"
     with RunJournal.open(path, clock=lambda: Stamp(0.0, 1e300)) as journal:
