@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from calibration.plain import checked_number, checked_table, checked_text
 from calibration.quantity import Quantity
@@ -201,11 +200,6 @@ def with_fillings(
         + Quantity(0.0, "mL", {f"{ware_name}: filling{where}, {number}": part for part in parts})
         for number in range(1, times + 1)
     )
-
-
-def flask_volume(ware: Ware, **options: Any) -> Quantity:
-    """Volume of a flask filled once to its mark, mL; options as for `pipette_deliveries`."""
-    return pipette_deliveries(ware, 1, **options)[0]
 
 
 def _calibration(ware: Ware) -> Quantity:
