@@ -15,6 +15,7 @@ from endpoint.recording.planes import ColourCoding, Grid, Part, codes_of, rgb_at
 from tests.made_media import (
     PATCHES,
     SIDE,
+    Colours,
     busy_pictures,
     frame_of,
     patch_picture,
@@ -51,9 +52,8 @@ def test_known_patches_come_back(
     path = write_film(
         tmp_path / "patches.mp4",
         [patch_picture()] * 2,
-        matrix=matrix,
-        full=full,
         pixel_format=pixel_format,
+        colours=Colours(matrix=matrix, full=full),
     )
     source = VideoSource(path)
     assert source.info.details["colour_matrix"] == matrix
@@ -190,7 +190,9 @@ def test_an_untagged_film_is_read_the_usual_way_and_says_so(
 ) -> None:
     big = np.zeros((height, 64, 3)) + 128
     big[:32] = patch_picture()
-    path = write_film(tmp_path / "bare.mp4", [big] * 2, matrix=None, coded_as=expected)
+    path = write_film(
+        tmp_path / "bare.mp4", [big] * 2, colours=Colours(matrix=None, coded_as=expected)
+    )
     source = VideoSource(path)
     assert source.info.details["colour_matrix"] == expected
     assert any(expected.upper() in note for note in source.info.notes)
@@ -200,7 +202,9 @@ def test_an_untagged_film_is_read_the_usual_way_and_says_so(
 
 def test_wrong_tags_can_be_overridden(tmp_path: Path) -> None:
     path = write_film(
-        tmp_path / "wrong.mp4", [patch_picture()] * 2, matrix="bt601", coded_as="bt709"
+        tmp_path / "wrong.mp4",
+        [patch_picture()] * 2,
+        colours=Colours(matrix="bt601", coded_as="bt709"),
     )
     wrong = patches_of(first_of(VideoSource(path)))
     right = patches_of(first_of(VideoSource(path, colour_matrix="bt709")))
@@ -215,9 +219,8 @@ def test_hdr_is_told(tmp_path: Path, transfer: int, name: str) -> None:
     path = write_film(
         tmp_path / "hdr.mp4",
         [patch_picture()] * 2,
-        matrix="bt2020",
         pixel_format="yuv420p10le",
-        transfer=transfer,
+        colours=Colours(matrix="bt2020", transfer=transfer),
     )
     assert any(f"HDR ({name})" in note for note in VideoSource(path).info.notes)
 

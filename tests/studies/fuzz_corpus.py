@@ -121,7 +121,7 @@ _OPTIONS = {
 
 
 def _films() -> list[Sound]:
-    from tests.made_media import write_film
+    from tests.made_media import Colours, write_film
 
     sounds = []
     with tempfile.TemporaryDirectory() as place:
@@ -135,8 +135,10 @@ def _films() -> list[Sound]:
                 codec=codec,
                 pixel_format=pixels,
                 options=_OPTIONS[codec],
-                matrix=None if codec == "mjpeg" else "bt709",
-                coded_as="bt601" if codec == "mjpeg" else None,
+                colours=Colours(
+                    matrix=None if codec == "mjpeg" else "bt709",
+                    coded_as="bt601" if codec == "mjpeg" else None,
+                ),
             )
             span_s = step_ms * len(frames) / 1000
             log = "time_s,volume_ml\n" + "".join(
