@@ -268,8 +268,7 @@ def live_run(
             said = guide(flow.curve(), flow.time_s)
             looks.append(Look(flow.time_s, flow.left_ml, flow.free_fraction, said))
             heard.append((flow.time_s + recipe.reaction_s, flow.time_s, said))
-            rest_s = 8.0 if far and said.code == "pour" else 2.0 if flow.left_ml > 1.5 else 1.5
-            next_look = flow.time_s + rest_s
+            next_look = flow.time_s + _rest_s(far and said.code == "pour", flow.left_ml)
         while heard and heard[0][0] <= flow.time_s:
             _, said_s, word = heard.pop(0)
             code, told_ml = word.code, word.portion_ml or 0.5
@@ -302,11 +301,23 @@ def live_run(
         flow.step(step_s, added, note=note)
         if not note and code not in ("pour", "not-begun", "slow", "not-told"):
             flow.log_ml[-1] = flow.delivered_ml
+    _note_rest(flow)
+    stopped = code in ("stop", "passed")
+    return Run(recipe, tuple(looks), stopped, -flow.left_ml, drops, flow.time_s)
+
+
+def _note_rest(flow: Flow) -> None:
+    """Last reading of the burette, where something ran since the one before."""
     if flow.delivered_ml > flow.log_ml[-1]:
         flow.log_s.append(flow.time_s)
         flow.log_ml.append(flow.delivered_ml)
-    stopped = code in ("stop", "passed")
-    return Run(recipe, tuple(looks), stopped, -flow.left_ml, drops, flow.time_s)
+
+
+def _rest_s(pouring: bool, left_ml: float) -> float:
+    """Seconds to the next look at the guide: often where the end is near."""
+    if pouring:
+        return 8.0
+    return 2.0 if left_ml > 1.5 else 1.5
 
 
 def flow_to(recipe: Recipe, left_ml: float) -> Flow:

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, of_colours
+from endpoint.analysis.pipeline import of_colours
 from endpoint.analysis.prepare import job_without_source
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import RunHead
 from endpoint.bench.journal.export import done_in, export, head_of
 from endpoint.bench.journal.journal import RunJournal

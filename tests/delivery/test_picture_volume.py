@@ -196,7 +196,10 @@ def test_readings_stand_in_the_record() -> None:
         ({"drops": {}}, "delivery.drops.start_ml is missing"),
         ({"drops": {"start_ml": 5.0, "end_ml": 3.0}}, "nothing was delivered"),
         ({"meniscus": {"start_ml": 5.0, "end_ml": 5.0}}, "nothing was delivered"),
-        ({"drops": {"start_ml": "0", "end_ml": 3.0}}, "delivery.drops.start_ml is no number"),
+        (
+            {"drops": {"start_ml": "0", "end_ml": 3.0}},
+            'start_ml is "0", not a number',
+        ),
         ({"meniscus": {**MENISCUS, "end_ml": 987.0}}, "outside 0 to 100"),
         ({"meniscus": {**MENISCUS, "division_ml": 5.0}}, "outside 0.02 to 1"),
         ({"drops": {"start_ml": 0.0, "end_ml": 3.0, "division_ml": 0.1}}, "division_ml"),

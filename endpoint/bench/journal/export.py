@@ -21,9 +21,7 @@ from typing import Any
 from platformdirs import user_data_path
 
 from calibration.problem import Problem
-from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import analyse
-from endpoint.analysis.prepare import job_without_source
 from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of

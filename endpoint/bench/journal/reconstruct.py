@@ -12,9 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import of_colours
-from endpoint.analysis.result import Result
 from endpoint.bench.journal.burette_events import seen_in
 from endpoint.bench.journal.events import Kept, PumpRate, TubeSeen, VolumeSeen
 from endpoint.bench.journal.readings import CountedReading, readings_of, standing

@@ -16,7 +16,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from endpoint.analysis.result import Result
 from endpoint.bench.journal import journal as journal_module
 from endpoint.bench.journal import sqlite_file, writer
 from endpoint.bench.journal.events import (
