@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 
 # Ending of a key -> its unit, and the slips people make: factor from the slip to the unit.
 _UNITS: Mapping[str, tuple[str, Mapping[str, float]]] = {

@@ -24,14 +24,8 @@ from calibration.plain import (
     plain_of,
     shown,
 )
-from calibration.quantity import (
-    CalibrationProblem,
-    Contribution,
-    FrozenTable,
-    Quantity,
-    QuantityProblem,
-    Source,
-)
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Contribution, FrozenTable, Quantity, QuantityProblem, Source
 
 FORMAT = 1
 KINDS = ("titrant", "glassware", "photometer", "camera", "timing")

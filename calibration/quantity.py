@@ -18,7 +18,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from calibration.wording import one_line
+from calibration.problem import CalibrationProblem
 
 V = TypeVar("V")
 
@@ -30,22 +30,6 @@ DIVISORS: Mapping[str, float] = {
     "arcsine": math.sqrt(2.0),
     "normal": 1.96,
 }
-
-
-class CalibrationProblem(Exception):
-    """Base of every error of this package: one sentence that says what is wrong, one remedy."""
-
-    def __init__(self, sentence: str, remedy: str) -> None:
-        sentence, remedy = one_line(sentence), one_line(remedy)
-        super().__init__(sentence)
-        self.sentence = sentence
-        self.remedy = remedy
-
-    def __str__(self) -> str:
-        return f"{self.sentence} {self.remedy}"
-
-    def __reduce__(self) -> tuple[type[CalibrationProblem], tuple[str, str]]:
-        return type(self), (self.sentence, self.remedy)
 
 
 class QuantityProblem(CalibrationProblem):

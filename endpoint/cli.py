@@ -1,48 +1,41 @@
-"""The command `endpoint`."""
+"""The command `endpoint`: the group of all commands, and how each of them ends."""
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Callable
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, NoReturn
 
 import click
 
+from calibration.problem import Problem
 from endpoint.commands.batch import batch
 from endpoint.commands.bench import bench
 from endpoint.commands.calibrate import calibrate, certificates
 from endpoint.commands.compare import compare
 from endpoint.commands.hardness import hardness
-from endpoint.commands.options import accept_certificate
+from endpoint.commands.locate import locate
 from endpoint.commands.plan import plan
 from endpoint.commands.replay import replay
 from endpoint.commands.replicates import replicates
 from endpoint.commands.report import report
 from endpoint.commands.runs import runs
-from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE, Problem
-from endpoint.record.settings import OPTIONS
+from endpoint.problems import EXIT_BAD_INPUT, EXIT_FAULT
 
-if TYPE_CHECKING:
-    from endpoint.analysis.pipeline import Result
-    from endpoint.colour.density import ColourSample
-    from endpoint.record.titration import TitrationRecord
-    from endpoint.recording.colours import ColourTable
-    from endpoint.recording.frame import PictureSource
-    from endpoint.recording.photometer import PhotometerTable
-
-_EXIT = {"located": EXIT_LOCATED, "bracketed": EXIT_BRACKETED, "none": EXIT_NONE}
 _NO_MEMORY = "The recording needs more memory than there is."
 
 
 class _Group(click.Group):
-    """Turns every problem, click's own ones too, into one sentence, one remedy, exit code 2."""
+    """Ends every command with its exit code, and every trouble with one sentence and one remedy."""
 
-    def main(self, *args: Any, **extra: Any) -> Any:
+    def main(self, args: Sequence[str] | None = None, *others: Any, **extra: Any) -> Any:
         """Run the command and leave with its exit code."""
+        given = list(sys.argv[1:] if args is None else args)
         try:
-            code = super().main(*args, **{**extra, "standalone_mode": False})
+            with _threads_told(given):
+                code = super().main(args, *others, **{**extra, "standalone_mode": False})
         except Problem as problem:
             _give_up(problem.sentence, problem.remedy, problem.exit_code)
         except click.UsageError as error:
@@ -58,16 +51,42 @@ class _Group(click.Group):
             sys.stderr.close()
             sys.exit(1)
         except Exception as error:
-            # A CalibrationProblem; naming its class here would load numpy for every --help.
-            sentence, remedy = getattr(error, "sentence", None), getattr(error, "remedy", None)
-            if not isinstance(sentence, str) or not isinstance(remedy, str):
-                raise
-            _give_up(sentence, remedy, EXIT_BAD_INPUT)
+            _tell_fault(error, given)
+            sys.exit(EXIT_FAULT)
         sys.exit(code if isinstance(code, int) else 0)
 
 
-def _give_up(sentence: str, remedy: str, code: int) -> NoReturn:
+@contextmanager
+def _threads_told(arguments: Sequence[str]) -> Iterator[None]:
+    """Tell of what ends a thread as of what ends a command, while one runs."""
+
+    def told(ended: threading.ExceptHookArgs) -> None:
+        if isinstance(ended.exc_value, Problem):
+            _say(ended.exc_value.sentence, ended.exc_value.remedy)
+        elif ended.exc_value is not None and not isinstance(ended.exc_value, SystemExit):
+            _tell_fault(ended.exc_value, arguments)
+
+    before, threading.excepthook = threading.excepthook, told
+    try:
+        yield
+    finally:
+        threading.excepthook = before
+
+
+def _tell_fault(error: BaseException, arguments: Sequence[str]) -> None:
+    from endpoint.files.fault_report import debugging, fault_told
+
+    sentence, remedy = fault_told(error, arguments)
+    if not debugging():
+        _say(sentence, remedy)
+
+
+def _say(sentence: str, remedy: str) -> None:
     click.echo(f"endpoint: {sentence}\n{remedy}", err=True)
+
+
+def _give_up(sentence: str, remedy: str, code: int) -> NoReturn:
+    _say(sentence, remedy)
     sys.exit(code)
 
 
@@ -77,191 +96,18 @@ def main() -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
 
 
-main.add_command(batch)
-main.add_command(bench)
-main.add_command(calibrate)
-main.add_command(certificates)
-main.add_command(compare)
-main.add_command(hardness)
-main.add_command(plan)
-main.add_command(replay)
-main.add_command(replicates)
-main.add_command(report)
-main.add_command(runs)
-
-
-def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    for option in reversed(OPTIONS):
-        kind = click.Choice(option.choices) if option.kind == "choice" else click.STRING
-        metavar = None if option.kind == "choice" else "L,T,R,B"
-        flag = "--" + option.name.replace("_", "-")
-        command = click.option(flag, option.name, type=kind, metavar=metavar, help=option.help)(
-            command
-        )
-    return command
-
-
-@main.command()
-@click.argument("source", metavar="RECORD.toml | FILM | FOLDER | TABLE.csv", type=click.Path())
-@click.option("--volumes", type=click.Path(), help="CSV of delivered volumes (without a record).")
-@click.option(
-    "--mode",
-    type=click.Choice(["steps", "continuous"]),
-    help="How the volumes were delivered (without a record): held between rows, or poured.",
-)
-@click.option("--rate", type=float, help="Constant rate of a pump, mL/min (without a record).")
-@click.option("--start", type=float, default=0.0, help="Second at which the pump starts.")
-@click.option(
-    "--meniscus",
-    metavar="START,END[,DIVISION]",
-    help="Volumes from the meniscus in the picture: both readings of the burette, mL, and the "
-    "volume between two lines, by default 0.1 (without a record).",
-)
-@click.option(
-    "--drops",
-    metavar="START,END",
-    help="Volumes from falling drops in the picture: both readings of the burette, mL (without "
-    "a record).",
-)
-@click.option("--sample-ml", type=float, help="Volume of the water sample, mL (without a record).")
-@click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
-@click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
-@accept_certificate
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
-@click.option(
-    "--out", type=click.Path(), metavar="FOLDER", help="Write result, report, curve and chart."
-)
-@click.option(
-    "--every-frame",
-    is_flag=True,
-    help="Read every frame of a film, also where a look at those that matter would do.",
-)
-@click.option("--quiet", is_flag=True, help="No progress.")
-@_settings_options
-def locate(
-    source: str,
-    accepted: tuple[str, ...],
-    json_to: str | None,
-    out: str | None,
-    every_frame: bool,
-    quiet: bool,
-    **options: Any,
-) -> int:
-    """Locate the endpoint in a recording and work out the hardness.
-
-    Give a titration record, or a recording with --volumes, --sample-ml and --titrant.
-
-    Exit code: 0 located, 3 bracketed (only an interval is honest), 4 no endpoint in this
-    recording, 2 bad input.
-    """
-    from dataclasses import replace
-
-    from endpoint.analysis.prepare import prepare
-    from endpoint.files.folder import check_file, check_folder, write_text
-    from endpoint.report.folder import write_folder
-    from endpoint.result.document import document, provenance_of, to_json
-    from endpoint.result.text import summary
-
-    record = _record(Path(source), options)
-    record = replace(record, accepted=(*record.accepted, *accepted))
-    if out is not None:
-        check_folder(Path(out))
-    if json_to is not None and json_to != "-":
-        check_file(Path(json_to))
-    job, opened = prepare(record)
-    result = _run(job, opened, quiet=quiet or json_to == "-", every_frame=every_frame)
-    provenance = provenance_of(record, result, _now())
-    if json_to is not None:
-        text = to_json(document(result, provenance))
-        if json_to == "-":
-            click.echo(text)
-        else:
-            write_text(Path(json_to), text)
-    if out is not None:
-        write_folder(result, Path(out), provenance)
-    if json_to != "-":
-        click.echo(summary(result, width=80, encoding=sys.stdout.encoding))
-        if out is not None:
-            budget = "" if result.hardness is None else "budget.csv, "
-            click.echo(
-                f"\nWritten to {out}: report.html, chart.png, curve.csv, {budget}result.json"
-            )
-    return _EXIT[result.status]
-
-
-def _now() -> str:
-    import datetime
-
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-
-
-def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
-    from dataclasses import replace
-
-    from endpoint.problems import RecordProblem
-    from endpoint.record.settings import settings_from
-    from endpoint.record.titration import read_record, record_from_options
-
-    names = [option.name for option in OPTIONS]
-    settings = settings_from({name: options[name] for name in names}, "The command line")
-    needs = {"--sample-ml": options["sample_ml"], "--titrant": options["titrant"]}
-    loose = {**needs, "--volumes": options["volumes"], "--rate": options["rate"]}
-    loose |= {f"--{way}": options[way] for way in ("meniscus", "drops")}
-    if source.suffix.lower() == ".toml":
-        given = [name for name, value in loose.items() if value is not None]
-        if given:
-            raise RecordProblem(
-                f"{given[0]} stands beside a record.", "Change the record, or name the recording."
-            )
-        record = read_record(source)
-        chosen = {name: getattr(settings, name) for name in names if getattr(settings, name)}
-        return replace(record, settings=replace(record.settings, **chosen))
-    if not os.path.exists(source):  # unlike Path.exists it takes any name, however long
-        raise RecordProblem(f"{source} does not exist.", "Check the name of the recording.")
-    missing = [name for name, value in needs.items() if value is None]
-    if missing:
-        raise RecordProblem(
-            f"{source.name} is no record (.toml), and {missing[0]} is not given.",
-            "Give --sample-ml 100 --titrant 0.01 and --volumes FILE.csv, or write a record.",
-        )
-    return record_from_options(
-        source,
-        volumes=None if options["volumes"] is None else Path(options["volumes"]),
-        mode=options["mode"],
-        rate_ml_min=options["rate"],
-        start_s=options["start"],
-        meniscus=options["meniscus"],
-        drops=options["drops"],
-        sample_ml=options["sample_ml"],
-        added_ml=options["added_ml"],
-        titrant_mol_l=options["titrant"],
-        settings=settings,
-    )
-
-
-def _run(
-    job: Any,
-    source: PictureSource | PhotometerTable | ColourTable,
-    *,
-    quiet: bool,
-    every_frame: bool,
-) -> Result:
-    """Analyse with a progress bar on standard error."""
-    from endpoint.analysis.pipeline import analyse
-    from endpoint.recording.colours import ColourTable
-    from endpoint.recording.photometer import PhotometerTable
-
-    if isinstance(source, PhotometerTable | ColourTable) or quiet or not sys.stderr.isatty():
-        return analyse(source, job, every_frame=every_frame)
-    total = source.info.duration_s or source.info.frame_count or 1
-    timed = source.info.duration_s is not None
-    with click.progressbar(
-        length=1000, label="Reading the recording", file=sys.stderr, show_eta=True
-    ) as bar:
-
-        def on_sample(sample: ColourSample) -> None:
-            done = int(1000 * min((sample.time_s if timed else sample.index) / total, 1.0))
-            if done > bar.pos:
-                bar.update(done - bar.pos)
-
-        return analyse(source, job, on_sample=on_sample, every_frame=every_frame)
+for _command in (
+    batch,
+    bench,
+    calibrate,
+    certificates,
+    compare,
+    hardness,
+    locate,
+    plan,
+    replay,
+    replicates,
+    report,
+    runs,
+):
+    main.add_command(_command)

@@ -12,43 +12,20 @@ from __future__ import annotations
 import difflib
 import enum
 
-from calibration.wording import one_line
+from calibration.problem import Problem
 
 EXIT_LOCATED = 0
-EXIT_BAD_INPUT = 2
+EXIT_BAD_INPUT = Problem.exit_code
 EXIT_BRACKETED = 3
 EXIT_NONE = 4
+EXIT_FAULT = 70
+"""A fault of the program itself; EX_SOFTWARE of sysexits.h."""
 
 
 def nearest(name: str, known: tuple[str, ...]) -> str:
     """Sentence part that names the nearest known word, or all of them."""
     close = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
     return f"Did you mean {close[0]}?" if close else f"Known are: {', '.join(known)}."
-
-
-class Problem(Exception):
-    """Base of every error that a user can meet.
-
-    Parameters
-    ----------
-    sentence:
-        One plain sentence that says what is wrong, naming file, row or key.
-    remedy:
-        One plain sentence that says what to do.
-    """
-
-    exit_code = EXIT_BAD_INPUT
-    http_status = 400
-    code = "problem"
-
-    def __init__(self, sentence: str, remedy: str) -> None:
-        sentence, remedy = one_line(sentence), one_line(remedy)
-        super().__init__(sentence)
-        self.sentence = sentence
-        self.remedy = remedy
-
-    def __str__(self) -> str:
-        return f"{self.sentence} {self.remedy}"
 
 
 class RecordProblem(Problem):
@@ -67,7 +44,6 @@ class SourceProblem(Problem):
     """The recording itself (film, stills, photometer table) cannot be read."""
 
     code = "source"
-    http_status = 415
 
 
 class DeliveryProblem(Problem):
@@ -90,6 +66,7 @@ class UnseenVolume(DeliveryProblem):
     def __init__(self, reason: str, sentence: str, remedy: str) -> None:
         super().__init__(sentence, remedy)
         self.reason = reason
+        self.args = (reason, sentence, remedy)
 
 
 class CertificateProblem(Problem):
@@ -102,7 +79,6 @@ class OutputProblem(Problem):
     """A result cannot be written where it was asked for."""
 
     code = "output"
-    http_status = 507
 
 
 class JournalProblem(OutputProblem):
@@ -115,7 +91,6 @@ class InstallProblem(Problem):
     """A library that the work needs cannot be loaded."""
 
     code = "install"
-    http_status = 500
 
 
 class NoEndpoint(Exception):

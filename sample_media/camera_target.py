@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 FOLDER = Path(__file__).parent / "bench" / "camera"
-CHART = Path(__file__).parent.parent / "calibration" / "chart.toml"
+CHART = Path(__file__).parent.parent / "calibration" / "instruments" / "chart.toml"
 
 MIX: FloatArray = np.array([[0.80, 0.16, 0.04], [0.07, 0.83, 0.10], [0.02, 0.16, 0.82]])
 """Linear sRGB to what the camera's channels see; rows sum to 1."""

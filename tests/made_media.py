@@ -91,6 +91,7 @@ def write_film(
     codec: str = "libx264",
     rotation: int | None = None,
     transfer: int | None = None,
+    title: str = "",
     options: dict[str, str] | None = None,
 ) -> Path:
     """Write R'G'B' pictures (0 to 255) as a film without loss, tagged as asked.
@@ -101,6 +102,8 @@ def write_film(
     height, width = pictures[0].shape[:2]
     default = {"crf": "0", "g": "10"} if codec == "libx264" else {}
     with av.open(str(path), "w") as container:
+        if title:
+            container.metadata["title"] = title
         stream: Any = container.add_stream(codec, rate=25, options=options or default)
         stream.width, stream.height, stream.pix_fmt = width, height, pixel_format
         stream.codec_context.time_base = stream.time_base = Fraction(1, 1000)

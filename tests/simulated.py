@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, conclude
+from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import Curve, from_absorbance

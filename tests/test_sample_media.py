@@ -13,25 +13,26 @@ import pytest
 from endpoint.record.titration import read_record
 from endpoint.recording.film import VideoSource
 from sample_media import light
+from sample_media.encode import write_photometer
 from sample_media.film_files import write_home_film
 from sample_media.filming import linear_frames
 from sample_media.hands import arm, lay
 from sample_media.home_films import KINDS, Film, home_film, plan_of_film, truth_of_film
 from sample_media.layers import trace_layers
 from sample_media.mishaps import frame_times
-from sample_media.recipes import HELD_BACK_VIEWS, TUNING_VIEWS
-from sample_media.render import (
-    SAMPLES,
+from sample_media.picture import render_frames
+from sample_media.recipes import (
+    HELD_BACK_VIEWS,
+    TUNING_VIEWS,
     Recipe,
     family,
     mixed_volume,
     plan_of,
-    render_frames,
     truth_of,
-    write_photometer,
 )
 from sample_media.scene import VIEWS, trace_view
 from sample_media.studio import Studio
+from sample_media.survey import SAMPLES
 from tests.places import SAMPLES as FOLDER
 from tests.studies import recordings_study as study
 

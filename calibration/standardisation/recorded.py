@@ -26,7 +26,8 @@ from typing import Any
 
 from calibration.cells import Section
 from calibration.certificate import quantity_from_json
-from calibration.quantity import CalibrationProblem, Contribution, Quantity
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Contribution, Quantity
 from calibration.standardisation.titres import Titre
 
 MAX_BYTES = 50_000_000

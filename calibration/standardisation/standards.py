@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
+from calibration.problem import CalibrationProblem
 from calibration.propagation import propagate
-from calibration.quantity import CalibrationProblem, FrozenTable, Quantity, combine
+from calibration.quantity import FrozenTable, Quantity, combine
 
 
 class StandardProblem(CalibrationProblem):

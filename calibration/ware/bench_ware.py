@@ -10,7 +10,8 @@ from typing import Any
 
 from calibration.cells import Section
 from calibration.certificate import Certificate, read_certificate
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity
 from calibration.ware.burette import (
     CalibratedBurette,
     burette_from_certificate,

@@ -14,7 +14,8 @@ from typing import Any
 
 from calibration.certificate import Certificate, CertificateProblem
 from calibration.plain import checked_number, checked_text
-from calibration.quantity import CalibrationProblem, Quantity, combine
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity, combine
 from calibration.ware.glassware import (
     at_reference_temperature,
     reading_errors,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 
 CLASSES = ("A", "AS", "B")
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 
 LOWEST_C = 0.0
 HIGHEST_C = 40.0

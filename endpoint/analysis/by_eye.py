@@ -19,7 +19,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity
 from calibration.standardisation.end_error import ASSUMED_END_U_ML, end_read_by_eye
 from calibration.standardisation.titres import Repeatability, Titre, Titres, mean_of
 from calibration.ware.tolerance import titre_remarks

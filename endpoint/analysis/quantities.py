@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from calibration.certificate import Certificate
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem, Problem
+from calibration.quantity import Quantity
 from calibration.ware.burette import (
     burette_from_certificate,
     calibrated_burette_volume,
@@ -20,7 +21,7 @@ from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries,
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import Bench
-from endpoint.problems import Problem, RecordProblem
+from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.sample_and_ware import BenchRecord
 

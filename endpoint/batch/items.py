@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from calibration.problem import Problem
 from endpoint.batch.problem import BatchProblem
-from endpoint.problems import Problem
 from endpoint.record.titration import read_record
 from endpoint.result.document import program
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from endpoint.problems import Problem
+from calibration.problem import Problem
 
 
 class BatchProblem(Problem):

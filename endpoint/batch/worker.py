@@ -17,6 +17,7 @@ from typing import IO, Any
 from endpoint.batch.items import Item
 from endpoint.batch.problem import BatchProblem
 from endpoint.batch.row import Row, died_row, late_row
+from endpoint.files.fault_report import debugging
 
 _START_S = 120.0
 _TRIES = 2
@@ -111,7 +112,7 @@ class Worker:
                 [sys.executable, "-m", "endpoint.batch.child"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
+                stderr=None if debugging() else subprocess.DEVNULL,
                 env=environment,
                 text=True,
                 encoding="utf-8",

@@ -14,6 +14,17 @@ _STRAIGHT_TO = 0.65
 _ABRUPT = 0.25
 
 
+def depth_of(density: FloatArray) -> float:
+    """Density of a liquid in its darkest channel: the upper quartile over its colours.
+
+    Parameters
+    ----------
+    density:
+        Shape (n, channels), n > 0.
+    """
+    return float(np.percentile(density.max(axis=1), 75))
+
+
 def darkness_of(density: FloatArray) -> float:
     """Density of the liquid beyond what a camera follows in a straight line, >= 0.
 
@@ -22,8 +33,7 @@ def darkness_of(density: FloatArray) -> float:
     density:
         Shape (n, channels).
     """
-    depth = float(np.percentile(density.max(axis=1), 75)) if len(density) else 0.0
-    return max(depth - _STRAIGHT_TO, 0.0)
+    return max((depth_of(density) if len(density) else 0.0) - _STRAIGHT_TO, 0.0)
 
 
 def largest_off(darkness: float) -> float:

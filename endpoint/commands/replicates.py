@@ -201,7 +201,8 @@ def _spike(
 ) -> tuple[Recovery | None, Replicates | None]:
     from dataclasses import replace
 
-    from calibration.quantity import CalibrationProblem, Quantity
+    from calibration.problem import CalibrationProblem
+    from calibration.quantity import Quantity
     from endpoint.hardness.titre_files import read_runs
     from endpoint.replicates.recovery import recovery
     from endpoint.replicates.series import replicates as work_out

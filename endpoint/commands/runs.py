@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from endpoint.bench.journal.journal import RunEntry
+    from endpoint.bench.journal.run_list import RunEntry
 
 _WHERE = (
     "Journal of the bench; by default journal.sqlite in the folder endpoint of the user's data "
@@ -39,13 +39,13 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
 
 
 def _list(path: Path, json_to: str | None) -> None:
-    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.journal import RunJournal
     from endpoint.files.folder import check_file, write_text
     from endpoint.result.document import to_json
 
     if json_to not in (None, "-"):
         check_file(Path(str(json_to)))
-    with Journal.open(path, writing=False) as journal:
+    with RunJournal.open(path, writing=False) as journal:
         entries = journal.runs()
     text = to_json({"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]})
     if json_to == "-":
@@ -71,6 +71,8 @@ def _plain(entry: RunEntry) -> dict[str, Any]:
 def _day(entry: RunEntry) -> str:
     import datetime
 
+    if entry.opened is None:
+        return "unknown"
     return datetime.datetime.fromtimestamp(entry.opened.wall_s).strftime("%Y-%m-%d %H:%M")
 
 
@@ -120,11 +122,11 @@ def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | 
     import datetime
 
     from endpoint.bench.journal.export import export
-    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.journal import RunJournal
     from endpoint.result.text import summary
 
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    with Journal.open(path or usual, writing=False) as journal:
+    with RunJournal.open(path or usual, writing=False) as journal:
         done = export(journal, run, folder, replace_old=replace, analysed=now)
     if done.result is not None:
         click.echo(summary(done.result, width=80, encoding=sys.stdout.encoding))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from endpoint.problems import Problem
+from calibration.problem import Problem
 
 FloatArray = NDArray[np.float64]
 

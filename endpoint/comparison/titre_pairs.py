@@ -22,10 +22,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from calibration.problem import Problem
 from endpoint.files import csv_table
 from endpoint.files.result_json import result_json
 from endpoint.hardness.titre import one_line
-from endpoint.problems import Problem, nearest
+from endpoint.problems import nearest
 
 COLUMNS = (
     "analyst",

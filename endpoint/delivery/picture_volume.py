@@ -65,6 +65,10 @@ class SeenVolume:
         for name in ("time_s", "volume_ml", "sigma_ml", "flags"):
             getattr(self, name).setflags(write=False)
 
+    def sigma_at(self, volume_ml: float) -> float:
+        """Standard uncertainty of a delivered volume, mL."""
+        return float(np.interp(volume_ml, self.volume_ml, self.sigma_ml))
+
 
 def _remarks(codes: list[str]) -> tuple[Sentence, ...]:
     return tuple(seen_remark(code) for code in dict.fromkeys(codes))

@@ -238,7 +238,7 @@ def log_strip(
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.log(np.maximum(np.asarray(strip, dtype=np.float64), _DARKEST))
+    return np.asarray(np.log(np.maximum(strip.astype(np.float64), _DARKEST)))
 
 
 def texture(strip: FloatArray, width: int) -> FloatArray:
@@ -389,7 +389,7 @@ def _phase_left(
     """Phase, in turns, that the lines are ahead of `phase`; rows where it is clear; strength."""
     from scipy.ndimage import gaussian_filter1d
 
-    wave = flat * np.exp(-2j * np.pi * phase)[:, None]
+    wave = np.asarray(flat * np.exp(-2j * np.pi * phase)[:, None], dtype=np.complex128)
 
     def smooth(values: NDArray[np.complex128]) -> NDArray[np.complex128]:
         return np.asarray(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.problems import Flag
 from endpoint.rounding import rounded

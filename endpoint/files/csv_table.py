@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from endpoint.problems import DeliveryProblem, Problem
+from calibration.problem import Problem
+from endpoint.problems import DeliveryProblem
 
 MAX_BYTES = 40_000_000
 MAX_ROWS = 1_000_000

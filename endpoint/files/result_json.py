@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any, NoReturn
 
-from endpoint.problems import Problem
+from calibration.problem import Problem
 
 MAX_BYTES = 50_000_000
 

@@ -16,7 +16,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem, Problem
+from calibration.quantity import Quantity
 from endpoint.hardness.budget import BudgetLine, Evaluation, budget, evaluate, evaluate_one
 from endpoint.hardness.units import (
     M_CACO3,
@@ -27,7 +28,6 @@ from endpoint.hardness.units import (
     HardnessUnit,
     in_unit,
 )
-from endpoint.problems import Problem
 
 _MAX_TITRANT_MOL_L = 1.0
 
@@ -36,7 +36,6 @@ class HardnessProblem(Problem):
     """No hardness can be worked out from these volumes."""
 
     code = "hardness"
-    http_status = 422
 
 
 @dataclass(frozen=True)

@@ -23,8 +23,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from calibration.problem import Problem
 from calibration.quantity import Contribution, Quantity
-from endpoint.problems import Problem
 
 _READ_EACH_TIME = (": reading", ": filling")
 _SCATTER = "endpoint: scatter of the colour"

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from calibration.certificate import quantity_from_json
-from calibration.quantity import CalibrationProblem, Contribution, Quantity
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Contribution, Quantity
 from endpoint.files.result_json import result_json
 from endpoint.hardness.titre import ReplicateProblem, Run, marked, one_line, with_own_names
 from endpoint.hardness.titre_table import Bench, is_table, read_table

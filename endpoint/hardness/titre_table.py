@@ -11,7 +11,8 @@ from typing import Any
 
 from calibration.cells import Section
 from calibration.certificate import read_certificate
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity
 from calibration.sheet import read_sheet
 from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
 from endpoint.files import csv_table

@@ -6,12 +6,12 @@ import math
 import re
 from dataclasses import dataclass
 
+from calibration.problem import Problem
 from calibration.ware.glassware import Ware
 from endpoint.hardness.units import M_CACO3, M_CAO
 from endpoint.planner.forecast import COLOUR_SCATTER
 from endpoint.planner.indicator_error import SHARES
 from endpoint.planner.pouring import DROP_ML
-from endpoint.problems import Problem
 
 
 class PlannerProblem(Problem):

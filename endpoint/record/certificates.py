@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calibration.certificate import Certificate, read_certificate
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 from endpoint.problems import CertificateProblem
 
 

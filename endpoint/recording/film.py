@@ -46,6 +46,14 @@ def _av() -> Any:
     return av
 
 
+def _any_title(av: Any) -> dict[str, str]:
+    """What `av.open` needs so that a title that is not UTF-8 does not stop a film.
+
+    PyAV 19 takes every title and knows the argument no more.
+    """
+    return {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
+
+
 @dataclass
 class _Tally:
     """What one reading of a film had to leave out."""
@@ -110,7 +118,7 @@ class VideoSource:
         options = {"max_pixels": str(MAX_PIXELS), "protocol_whitelist": "file"}
         container = None
         with suppress(av.error.FFmpegError, OSError, ValueError, UnicodeError):
-            container = av.open(str(self.path), metadata_errors="ignore", options=options)
+            container = av.open(str(self.path), options=options, **_any_title(av))
         if container is None:
             raise SourceProblem(f"{self.path.name} is no film that can be read.", _COPY_AGAIN)
         if set(container.format.name.split(",")) & set(_NO_FILMS):
@@ -419,5 +427,4 @@ def _bytes_of(picture: Any) -> int:
 
 def _quarter_turns(picture: Any) -> int:
     """Counter-clockwise quarter turns that set the picture upright."""
-    rotation = getattr(picture, "rotation", 0) or 0
-    return round(float(rotation) / 90.0) % 4
+    return round(float(picture.rotation) / 90.0) % 4

@@ -364,7 +364,7 @@ class ArrayFrame:
         return Codes(values, values.dtype.name, self._encoded)
 
     def _encoded(self, values: NDArray[Any]) -> NDArray[np.float32]:
-        return np.asarray(values, dtype=np.float32) / np.float32(self._scale())
+        return np.divide(np.asarray(values, dtype=np.float32), np.float32(self._scale()))
 
     def grey(self, box: Box, step: int) -> NDArray[np.float32]:
         """Return the mean of R'G'B' of the same pixels."""

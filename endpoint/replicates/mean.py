@@ -19,7 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtrc
 
-from calibration.quantity import CalibrationProblem, Contribution, Quantity, combine
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Contribution, Quantity, combine
 from endpoint.hardness.titre import ReplicateProblem, Run
 
 LARGE_BLANK_ML = 0.1

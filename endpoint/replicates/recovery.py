@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from scipy.special import ndtr, stdtr
 
+from calibration.problem import Problem
 from calibration.quantity import Quantity
-from endpoint.problems import Problem
 
 
 class RecoveryProblem(Problem):

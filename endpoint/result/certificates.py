@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from calibration.certificate import MAX_BYTES, Certificate, read_certificate
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity
 from endpoint.hardness.budget import evaluate_one
 from endpoint.problems import RecordProblem
 from endpoint.result.terminal import bullets, fill, table

@@ -141,7 +141,8 @@ def colourfulness(density: Array) -> Array:
 
 def by_look(stack: Stack, white: Array) -> list[Candidate]:
     """Bodies with the colour of the indicator, best first."""
-    colour = np.max([blurred(colourfulness(part - white), 1.0) for part in _thirds(stack)], axis=0)
+    thirds = [blurred(colourfulness(part - white), 1.0) for part in _thirds(stack)]
+    colour = np.stack(thirds).max(axis=0)
     found: list[Candidate] = []
     for level in _LEVELS:
         for part in connected_parts(colour > level, _LEAST_SHARE * colour.size):

@@ -99,7 +99,8 @@ def build(pictures: list[NDArray[np.uint8]], transfer: str = "srgb") -> Stack:
     density = _steady(density)
     middle = np.median(density, axis=0)
     bright = density.mean(axis=3)
-    wander = 1.48 * np.median(np.abs(bright - np.median(bright, axis=0)), axis=0)
+    scatter = np.median(np.abs(bright - np.median(bright, axis=0)), axis=0)
+    wander = np.multiply(scatter, 1.48, dtype=np.float32)
     over = encoded[kept] > 255 * _CLIPPED
     clipped, glare = over.any(axis=3).mean(axis=0) > 0.1, over.all(axis=3).mean(axis=0) > 0.1
     stack = Stack(density, middle, wander, clipped, glare, tuple(kept))

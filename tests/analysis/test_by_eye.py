@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from calibration.problem import Problem
 from endpoint.analysis.by_eye import EyeResult, work_out
 from endpoint.cli import main
 from endpoint.hardness.units import M_CACO3, M_MGCO3
-from endpoint.problems import Problem, RecordProblem
+from endpoint.problems import RecordProblem
 from endpoint.record.by_eye import parse_eye_record
 from endpoint.result.by_eye import eye_document, eye_text
 from tests.places import BENCH

@@ -23,7 +23,8 @@ from calibration.certificate import (
     read_certificate,
     write_certificate,
 )
-from calibration.quantity import CalibrationProblem, Contribution, Quantity, covariance
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Contribution, Quantity, covariance
 
 DAY = datetime.date(2026, 3, 2)
 

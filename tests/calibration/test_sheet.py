@@ -9,9 +9,10 @@ import pytest
 
 from calibration.certificate import Certificate
 from calibration.instruments.photometer import calibrated_wavelength
-from calibration.quantity import CalibrationProblem, Quantity
+from calibration.problem import CalibrationProblem, Problem
+from calibration.quantity import Quantity
 from calibration.sheet import read_sheet
-from endpoint.problems import Problem, RecordProblem
+from endpoint.problems import RecordProblem
 from endpoint.record.titration import read_record
 
 HEAD = '# format = 1\n# [certificate]\n# id = "a"\n'

@@ -26,11 +26,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from calibration.problem import Problem
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.cli import main
 from endpoint.delivery.delivery import Delivery
-from endpoint.problems import Problem, RecordProblem
+from endpoint.problems import RecordProblem
 from endpoint.record.settings import settings_from
 from endpoint.record.titration import parse_record, read_record
 from endpoint.recording.film import VideoSource

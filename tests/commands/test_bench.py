@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from calibration.problem import Problem
 from calibration.quantity import Quantity
 from endpoint.analysis.prepare import prepare
 from endpoint.bench.live.form import job_of, setting_from
@@ -28,7 +29,7 @@ from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.protocol import Command, parse_command
 from endpoint.cli import main
 from endpoint.delivery.delivery import Delivery
-from endpoint.problems import DeliveryProblem, Problem, SourceProblem
+from endpoint.problems import DeliveryProblem, SourceProblem
 from endpoint.record.titration import read_record
 from endpoint.recording.frame import ArrayFrame
 from endpoint.scene.region import locate

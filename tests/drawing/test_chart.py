@@ -13,7 +13,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from endpoint.analysis.pipeline import Result, conclude
+from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.result import Result
 from endpoint.drawing.chart import chart, describe, picture_bytes, zoom_window
 from endpoint.drawing.outlines import region_picture
 from endpoint.drawing.panels import has_colour, volumes_of

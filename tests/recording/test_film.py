@@ -321,6 +321,14 @@ def test_a_truncated_film_says_where_it_breaks_off(tmp_path: Path) -> None:
     assert any("breaks off" in note for note in source.info.notes)
 
 
+def test_a_title_that_is_not_utf8_does_not_stop_a_film(tmp_path: Path) -> None:
+    path = write_film(tmp_path / "titled.mkv", busy_pictures(5, 64, 48), title="Muehle am Bach")
+    old = path.read_bytes()
+    assert old.count(b"Muehle am Bach") == 1
+    path.write_bytes(old.replace(b"Muehle am Bach", "Mühle  am Bach".encode("latin-1")))
+    assert len(list(VideoSource(path).frames())) == 5
+
+
 def test_pictures_of_another_size_are_left_out(tmp_path: Path) -> None:
     for name, side in (("a.ts", 64), ("b.ts", 96)):
         write_film(tmp_path / name, busy_pictures(20, side, side))

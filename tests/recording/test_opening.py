@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from calibration.problem import Problem
 from endpoint.analysis.prepare import prepare
-from endpoint.problems import Problem
 from endpoint.record.titration import TitrationRecord, parse_record
 from endpoint.recording.film import VideoSource
 from endpoint.recording.frame import Box
@@ -177,7 +177,7 @@ def test_what_may_not_be_read(locked: Path, call: str, name: str) -> None:
     code = (
         "import os\n"
         "from pathlib import Path\n"
-        "from endpoint.problems import Problem\n"
+        "from calibration.problem import Problem\n"
         "from endpoint.record.titration import read_record\n"
         "from endpoint.recording.opening import _need_file\n"
         "from endpoint.recording.photometer import read_table\n"

@@ -14,13 +14,13 @@ import pytest
 import uncertainties
 from click.testing import CliRunner
 
+from calibration.problem import Problem
 from calibration.quantity import Quantity
 from endpoint.commands.replicates import replicates as command
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.titre import ReplicateProblem, Run
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import Bench, read_series
-from endpoint.problems import Problem
 from endpoint.replicates.chart import describe_replicates, replicate_chart
 from endpoint.replicates.document import replicates_document
 from endpoint.replicates.mean import mean_blank, summarise

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
-from endpoint.analysis.pipeline import Result, conclude
+from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.result import Result
 from endpoint.drawing.chart import describe
 from endpoint.equivalence.fit import Estimate
 from endpoint.files.folder import check_file, check_folder
@@ -215,7 +216,9 @@ def test_odd_results_still_make_valid_json() -> None:
         residual_rms=np.float64(0.5),
     )
     # A file name that is no valid text reaches the label with such a sign.
-    data = document(dataclasses.replace(result, fit=odd, label="well \udcff"), {"n": np.int64(3)})
+    data = document(
+        dataclasses.replace(result, fit=odd, job=job(label="well \udcff")), {"n": np.int64(3)}
+    )
     back = json.loads(to_json(data).encode("utf-8"))
     assert back["chemistry"]["parameters"]["bend"] == {"value": None, "standard_uncertainty": None}
     assert back["provenance"]["n"] == 3

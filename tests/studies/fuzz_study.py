@@ -176,6 +176,7 @@ def _be_the_child(work: Callable[[], int], folder: Path, out: int, err: int) -> 
 def _command(arguments: Sequence[str]) -> int:
     from endpoint.cli import main
 
+    os.environ["ENDPOINT_DEBUG"] = "1"  # a fault is then known by its traceback
     main.main(args=list(arguments), prog_name="endpoint")
     return 0
 

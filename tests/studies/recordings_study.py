@@ -158,9 +158,9 @@ def run_one(family: str, seed: int, cache: Path) -> Outcome:
 
 def analysed(family: str, seed: int, record: Path) -> Outcome:
     """Analyse a record and compare the result with the truth beside it."""
+    from calibration.problem import Problem
     from endpoint.analysis.pipeline import analyse
     from endpoint.analysis.prepare import prepare
-    from endpoint.problems import Problem
     from endpoint.record.titration import read_record
 
     beside = "truth.json" if family in KINDS else f"{record.stem}.truth.json"

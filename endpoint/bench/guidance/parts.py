@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance import ports
 from endpoint.bench.guidance.guide import Bench, Guidance, Pace, guide
 from endpoint.bench.guidance.plain_guidance import unseen

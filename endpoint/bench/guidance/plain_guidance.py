@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.ports import Check, Guidance, Moment, SetUp
 from endpoint.bench.guidance.words import Tone
 from endpoint.curve.colour_names import blueness_of

@@ -251,6 +251,8 @@ _NEEDED: dict[str, tuple[type, ...]] = {
 }
 """What a text that somebody changed by hand could break later."""
 _BYTES = ("jpeg", "mask", "data")
+OF_FRAMES = ("colour", "still", "volume-seen")
+"""Kinds that come with the pictures, many a second, without anybody doing anything."""
 _CAN_BE_UNDONE = ("reading", "pump-rate", "correction", "undo")
 
 

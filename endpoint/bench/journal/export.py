@@ -12,8 +12,6 @@ import csv
 import datetime
 import io
 import json
-import os
-import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -21,18 +19,21 @@ from pathlib import Path, PurePath
 from typing import Any
 
 import numpy as np
+from platformdirs import user_data_path
 
+from calibration.problem import Problem
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import job_without_source, prepare
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
-from endpoint.bench.journal.journal import Journal
-from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered, result_of
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv
 from endpoint.files.folder import check_folder, write_bytes, write_text
 from endpoint.files.toml_text import toml_text
-from endpoint.problems import DeliveryProblem, OutputProblem, Problem, RecordProblem
+from endpoint.problems import DeliveryProblem, OutputProblem, RecordProblem
 from endpoint.record.titration import parse_record, read_record
 from endpoint.recording.volume_log import VolumeLog
 from endpoint.result.document import document, plain, provenance_of, to_json
@@ -53,25 +54,14 @@ _COLOURS, _VOLUMES = "colours.csv", "volumes.csv"
 _RECORD = "record.toml"
 
 
-def default_journal(
-    environment: Mapping[str, str] = os.environ, system: str = sys.platform
-) -> Path:
+def default_journal() -> Path:
     """Where the journal is kept if nobody says otherwise: the user's folder for data.
 
     `$XDG_DATA_HOME/endpoint/journal.sqlite`, by default `~/.local/share/endpoint/journal.sqlite`
     (XDG Base Directory Specification 0.8: a path that is not absolute is ignored). On macOS
-    `~/Library/Application Support/endpoint`, on Windows `%LOCALAPPDATA%\\endpoint`.
+    `~/Library/Application Support/endpoint` by default, on Windows `%LOCALAPPDATA%\\endpoint`.
     """
-    home = Path.home()
-    base = home / ".local" / "share"
-    given = environment.get("XDG_DATA_HOME", "")
-    if system == "win32":
-        base = Path(environment.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif given and Path(given).is_absolute():
-        base = Path(given)
-    elif system == "darwin":
-        base = home / "Library" / "Application Support"
-    return base / "endpoint" / "journal.sqlite"
+    return user_data_path("endpoint", appauthor=False) / "journal.sqlite"
 
 
 def run_head(
@@ -240,18 +230,6 @@ def head_of(events: Sequence[Kept]) -> RunHead:
     return head
 
 
-def rebuilt(journal: Journal, run: int) -> Result:
-    """Result of a run, worked out from the journal.
-
-    Raises
-    ------
-    Problem
-        There is no such run, nothing was delivered, or its record cannot be used.
-    """
-    events = journal.events(run)
-    return result_of(job_of(head_of(events), events), events)
-
-
 @dataclass(frozen=True)
 class Export:
     """What an export has made."""
@@ -264,7 +242,7 @@ class Export:
 
 
 def export(
-    journal: Journal,
+    journal: RunJournal,
     run: int,
     folder: Path,
     *,

@@ -1,12 +1,12 @@
 """The journal of the bench: every event of every run, kept as it happens and never changed.
 
-    with Journal.open(path) as journal:
+    with RunJournal.open(path) as journal:
         run = journal.begin(RunHead("Well 3", record))
         number = journal.append(run, Reading(12.0, 3.50))
         journal.append(run, sample)              # a `ColourSample` of every frame
         journal.append(run, Correction(number, 3.40))
         journal.flush()                          # on disk now, or a `JournalProblem`
-    Journal.open(path, writing=False).runs()     # reading, also while a bench writes
+    RunJournal.open(path, writing=False).runs()     # reading, also while a bench writes
 
 It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
 program that is killed and a machine that loses power. `append` never waits for the disk. A thread
@@ -23,40 +23,35 @@ Every method may be called from any thread.
 from __future__ import annotations
 
 import contextlib
-import struct
 import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 from endpoint.bench.journal.events import (
+    OF_FRAMES,
     Correction,
     Event,
-    Finding,
-    GivenUp,
     Kept,
     Resumed,
     RunHead,
     Stamp,
     Still,
     Undo,
-    decode,
     encode,
     may_refer,
     resumption,
 )
-from endpoint.bench.journal.sqlite_file import JournalFile, Row
+from endpoint.bench.journal.run_list import RunEntry, entry_of, kept_of
+from endpoint.bench.journal.sqlite_file import JournalFile
 from endpoint.bench.journal.writer import JournalWriter, Tell
 from endpoint.problems import JournalProblem
 
 MOST_STILL_BYTES = 64_000_000
 """Pictures of one run."""
 _STILL_EVERY_S = 1.0
-_LATEST_S = 2.5e11
-"""About the last second that has a date."""
 _MOST_STILL = 2_000_000
 
 Clock = Callable[[], Stamp]
@@ -65,28 +60,6 @@ Clock = Callable[[], Stamp]
 def system_clock() -> Stamp:
     """Both clocks of the machine."""
     return Stamp(time.monotonic(), time.time())
-
-
-@dataclass(frozen=True)
-class RunEntry:
-    """A run in the list of runs."""
-
-    run: int
-    opened: Stamp
-    last: Stamp
-    """When its last event was written."""
-    head: RunHead
-    status: str
-    """"located", "bracketed", "none", "given-up", or "unfinished"."""
-    result: dict[str, Any] | None
-    """Plain data of the last finding."""
-    events: int
-    """How many events there are, the colours of the frames among them."""
-
-    @property
-    def finished(self) -> bool:
-        """Whether the run was ended, with a result or without."""
-        return self.status != "unfinished"
 
 
 @dataclass
@@ -98,8 +71,8 @@ class _RunState:
     still_s: float = -1e9
 
 
-class Journal:
-    """An open journal; make one with `Journal.open`."""
+class RunJournal:
+    """An open journal; make one with `RunJournal.open`."""
 
     def __init__(
         self,
@@ -123,7 +96,7 @@ class Journal:
         most_bytes: int | None = None,
         clock: Clock = system_clock,
         on_problem: Tell | None = None,
-    ) -> Journal:
+    ) -> RunJournal:
         """Open a journal, or begin one where there is none.
 
         Parameters
@@ -148,7 +121,7 @@ class Journal:
         """
         return cls(JournalFile(path, writing, most_bytes), clock, on_problem)
 
-    def __enter__(self) -> Journal:
+    def __enter__(self) -> RunJournal:
         return self
 
     def __exit__(
@@ -272,7 +245,7 @@ class Journal:
         rows += [row for row in waiting if row[1] == run and (wanted is None or row[2] in wanted)]
         if not rows and run not in self._states and run not in self._file.runs():
             raise self._no_run(run)
-        return [self._kept(row) for row in rows]
+        return [kept_of(row, self.path) for row in rows]
 
     def runs(self) -> list[RunEntry]:
         """Every run, oldest first.
@@ -284,7 +257,10 @@ class Journal:
         """
         if len(self._writer) and self.problem is None:
             self._writer.write()
-        return [self._entry(run) for run in self._file.runs()]
+        return [
+            entry_of(run, *self._file.ends_of(run), self._file.count_of(run), self.path)
+            for run in self._file.runs()
+        ]
 
     def unfinished(self) -> list[RunEntry]:
         """Runs that were opened and not ended, oldest first."""
@@ -300,7 +276,7 @@ class Journal:
         """
         self._state(run)
         self.flush()
-        last = [self._kept(row) for row in self._file.last_timed(run)]
+        last = [kept_of(row, self.path) for row in self._file.last_timed(run)]
         going_on = Resumed(0.0, True)
         if last:
             time_s = max(float(getattr(kept.event, "time_s", 0.0)) for kept in last)
@@ -354,41 +330,12 @@ class Journal:
         kind, body, data = encode(event)
         stamp = self._clock()
         self._number += 1
-        urgent = kind not in ("colour", "still", "volume-seen")
+        urgent = kind not in OF_FRAMES
         row = (self._number, run, kind, stamp.mono_s, stamp.wall_s, body, data)
         self._writer.put(row, urgent=urgent)
         if urgent:
             self._states[run].kinds[self._number] = kind
         return self._number
-
-    def _kept(self, row: Row) -> Kept:
-        number, run, kind, mono_s, wall_s, body, data = row
-        try:
-            if not abs(wall_s) < _LATEST_S:
-                raise ValueError
-            return Kept(number, run, Stamp(mono_s, wall_s), decode(kind, body, data))
-        except (KeyError, TypeError, ValueError, struct.error, RecursionError):
-            raise JournalProblem(
-                f"Event {number} of the journal {self.path} is damaged.",
-                "Copy the file from a backup, or begin a new journal.",
-            ) from None
-
-    def _entry(self, run: int) -> RunEntry:
-        first, last, ended = (self._kept(row) for row in self._file.ends_of(run))
-        head = first.event
-        if not isinstance(head, RunHead):
-            raise JournalProblem(
-                f"Run {run} of the journal {self.path} has no beginning.",
-                "Copy the file from a backup, or begin a new journal.",
-            )
-        status, result = "unfinished", None
-        if isinstance(ended.event, GivenUp):
-            status = "given-up"
-        elif isinstance(ended.event, Finding):
-            result = dict(ended.event.result)
-            status = ended.event.status if ended.event.final else status
-        count = self._file.count_of(run)
-        return RunEntry(run, first.stamp, last.stamp, head, status, result, count)
 
     def _no_run(self, run: int) -> JournalProblem:
         known = self._file.runs()

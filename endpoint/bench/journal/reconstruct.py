@@ -1,34 +1,23 @@
 """From the events of a run to colours, delivered volume and result; pure.
 
-What people typed and corrected is worked out here and nowhere else:
-
-* an undo takes back the event that it refers to, unless the undo was itself taken back;
-* of the corrections of a reading that count, the last one counts;
-* readings are taken in the order of their times, those of one time in the order of typing;
-* the first is the start; a refill goes on from where the burette stood before.
+`endpoint.bench.journal.readings` says which readings count. The first of them is the start of the
+run; a refill continues from where the burette stood before.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, of_colours
+from endpoint.analysis.pipeline import of_colours
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.burette_events import seen_in
-from endpoint.bench.journal.events import (
-    Correction,
-    Event,
-    Kept,
-    PumpRate,
-    Reading,
-    TubeSeen,
-    Undo,
-    VolumeSeen,
-)
+from endpoint.bench.journal.events import Kept, PumpRate, TubeSeen, VolumeSeen
+from endpoint.bench.journal.readings import CountedReading, readings_of, standing
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.delivery import Delivery
 from endpoint.problems import DeliveryProblem
@@ -37,18 +26,6 @@ from endpoint.recording.volume_log import VolumeLog
 _BACK_ML = 1e-9
 _AFTER_S = 1.0
 _LARGEST_ML = 1000.0
-
-
-@dataclass(frozen=True)
-class Counted:
-    """A reading as it counts now."""
-
-    number: int
-    """Of the event `Reading`."""
-    time_s: float
-    burette_ml: float
-    refill: bool
-    corrected: bool
 
 
 @dataclass(frozen=True)
@@ -86,35 +63,6 @@ def colours_of(events: Iterable[Kept]) -> tuple[ColourSample, ...]:
     return tuple(sorted(samples, key=lambda sample: sample.time_s))
 
 
-def standing(events: Sequence[Kept]) -> dict[int, Event]:
-    """Readings, pump rates and corrections that nobody took back, by number."""
-    gone: set[int] = set()
-    out: dict[int, Event] = {}
-    for kept in reversed(events):
-        if kept.number in gone:
-            continue
-        if isinstance(kept.event, Undo):
-            gone.add(kept.event.of)
-        elif isinstance(kept.event, Reading | PumpRate | Correction):
-            out[kept.number] = kept.event
-    return dict(reversed(out.items()))
-
-
-def readings_of(events: Sequence[Kept]) -> tuple[Counted, ...]:
-    """Readings that count, corrected, in the order of their times."""
-    found: dict[int, Counted] = {}
-    for number, event in standing(events).items():
-        if isinstance(event, Reading):
-            found[number] = Counted(number, event.time_s, event.burette_ml, event.refill, False)
-        elif isinstance(event, Correction) and event.of in found:
-            old = found[event.of]
-            time_s = old.time_s if event.time_s is None else event.time_s
-            found[event.of] = replace(
-                old, time_s=time_s, burette_ml=event.burette_ml, corrected=True
-            )
-    return tuple(sorted(found.values(), key=lambda reading: (reading.time_s, reading.number)))
-
-
 def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
     """What was delivered, from the readings of the burette or the rates of a pump.
 
@@ -149,7 +97,7 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
     return Delivered(mode, _log(times, volumes, numbers), first_reading_ml=readings[0].burette_ml)
 
 
-def _seen(events: Sequence[Kept], readings: Sequence[Counted]) -> Delivered:
+def _seen(events: Sequence[Kept], readings: Sequence[CountedReading]) -> Delivered:
     """What the picture showed, between the start reading and the last that was typed."""
     rows = seen_in(k.event for k in events if isinstance(k.event, TubeSeen | VolumeSeen))
     if rows is None or not readings:
@@ -163,7 +111,9 @@ def _seen(events: Sequence[Kept], readings: Sequence[Counted]) -> Delivered:
     return Delivered("continuous", logged.log, first_reading_ml=start)
 
 
-def _from_readings(readings: Sequence[Counted]) -> tuple[list[float], list[float], list[int]]:
+def _from_readings(
+    readings: Sequence[CountedReading],
+) -> tuple[list[float], list[float], list[int]]:
     base, last = 0.0, None
     times: list[float] = []
     volumes: list[float] = []

@@ -249,16 +249,15 @@ class JournalFile:
             f"SELECT * FROM events WHERE run = ?{chosen} ORDER BY number", run, *(kinds or ())
         )
 
-    def ends_of(self, run: int) -> tuple[Row, Row, Row]:
-        """First and last event of a run, and its last finding; the first again without one."""
+    def ends_of(self, run: int) -> tuple[Row, Row]:
+        """First event of a run, and its last finding or giving up; the first again without one."""
         first = self._ask("SELECT * FROM events WHERE run = ? ORDER BY number LIMIT 1", run)
-        last = self._ask("SELECT * FROM events WHERE run = ? ORDER BY number DESC LIMIT 1", run)
         ended = self._ask(
             "SELECT * FROM events WHERE run = ? AND kind <> 'colour' "
             "AND kind IN ('finding', 'given-up') ORDER BY number DESC LIMIT 1",
             run,
         )
-        return first[0], last[0], (ended or first)[0]
+        return first[0], (ended or first)[0]
 
     def count_of(self, run: int) -> int:
         """Number of events of a run."""

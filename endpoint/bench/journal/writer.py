@@ -14,7 +14,10 @@ BATCH_S = 0.25
 """Longest time that a colour waits to be written, s."""
 MOST_WAITING = 50_000
 """Rows that wait in memory while the disk cannot be written: half an hour at 25 a second."""
+FRAMES_SHARE = 0.9
+"""Share of them that frames may take; the rest is for what a person does."""
 RETRY_S = 1.0
+"""Time between two attempts to write while the disk cannot be written, s."""
 Tell = Callable[[JournalProblem | None], None]
 
 
@@ -54,7 +57,8 @@ class JournalWriter:
             Too many wait, as they cannot be written.
         """
         with self._news:
-            if len(self._waiting) >= MOST_WAITING and self.problem is not None:
+            most = MOST_WAITING if urgent else FRAMES_SHARE * MOST_WAITING
+            if len(self._waiting) >= most and self.problem is not None:
                 raise self.problem
             self._waiting.append(row)
             self._urgent |= urgent

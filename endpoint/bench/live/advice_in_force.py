@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from endpoint.analysis.inputs import DEFAULT_LAG_S
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.plain_guidance import advise, mixing, unseen
 from endpoint.bench.guidance.ports import Adviser, Guidance, Moment
 from endpoint.bench.live.volumes import RISEN_ML, Pump, Readings, Seen, Volumes, delivered_by

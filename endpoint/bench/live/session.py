@@ -12,12 +12,14 @@ from typing import Any
 
 import numpy as np
 
+from calibration.problem import Problem
 from endpoint.bench.guidance.ports import Guidance, Moment
+from endpoint.bench.journal.events import Correction, PumpRate, Reading, Undo
 from endpoint.bench.live.advice_in_force import moment_of
 from endpoint.bench.live.classroom import Replicate, expected_ml
 from endpoint.bench.live.conclude import result_of_run
-from endpoint.bench.live.form import job_of, setting_from
-from endpoint.bench.live.resume import gone_on
+from endpoint.bench.live.form import Setting, job_of, setting_from
+from endpoint.bench.live.resume import resumed_run
 from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes, checked_ml
 from endpoint.bench.live.watching import Watching
 from endpoint.delivery.burette_rows import WAYS
@@ -50,21 +52,30 @@ class LiveSession(Watching):
             self._must("set-up")
             if self.sight.region is None:
                 raise NotReady(_NOT_FOUND, _FIND_IT)
+            start = Reading(now_s, checked_ml(setting.first_reading_ml, "The start reading"))
             self.seen.begin(setting.mode, setting.division_ml)
+            try:
+                self.keeper.begin(setting.record(), form)
+                self.volumes = self._first_volumes(setting, start)
+            except Problem:
+                self.seen.stop()
+                raise
             self.form, self.setting, self._job = dict(form), setting, job
             self._clear()
             self.sight.forget_before(now_s)
-            if setting.mode in WAYS:
-                self.volumes = Seen(setting.mode, setting.first_reading_ml, now_s)
-            elif setting.mode == "pump":
-                self.volumes = Pump(float(setting.rate_ml_min or 0.0))
-            else:
-                self.volumes = Readings.start(now_s, setting.first_reading_ml)
             self.phase = "titrating"
             self.version += 1
-            self.keeper.begin({"record": setting.record(), "form": dict(form)})
-            self.keeper.note("begin", {"time_s": now_s})
             self.keeper.region(self.sight.region)
+
+    def _first_volumes(self, setting: Setting, start: Reading) -> Volumes:
+        """Nothing delivered yet; the start is kept."""
+        if setting.mode == "pump":
+            self.keeper.note("begin", {"time_s": start.time_s})
+            return Pump(float(setting.rate_ml_min or 0.0))
+        number = self.keeper.append(start)
+        if setting.mode in WAYS:
+            return Seen(setting.mode, start.burette_ml, start.time_s)
+        return Readings().plus(number, start)
 
     def resume(self, run: str, now_s: float) -> None:
         """Go on with a run that was broken off.
@@ -76,21 +87,21 @@ class LiveSession(Watching):
         """
         with self.lock:
             self._must("set-up")
-            entry = next((e for e in self.unfinished if e["run"] == run), None)
+            entry = next((e for e in self.unfinished if str(e.run) == run), None)
             if entry is None:
-                raise RecordProblem("There is no such run to go on with.", "Begin a new run.")
-            setting = setting_from(entry["form"])
+                raise RecordProblem("There is no such run to resume.", "Begin a new run.")
+            setting = setting_from(entry.head.form)
             self._job = job_of(setting, self._today)
             if self.sight.region is None:
                 raise NotReady(_NOT_FOUND, _FIND_IT)
-            old = gone_on(self.keeper.resume(run), setting, now_s)
+            old = resumed_run(self.keeper.resume(entry.run), setting, now_s)
             region = self.keeper.kept_region()
             if region is not None and self.sight.fits(region):
                 # The same pixels as before the break; that the camera moved is seen by the watch.
                 self.sight.look_at(region)
             self.keeper.shift_s = old.shift_s
             self.seen.go_on(setting.mode, old.seen, setting.division_ml)
-            self.form, self.setting, self.volumes = dict(entry["form"]), setting, old.volumes
+            self.form, self.setting, self.volumes = dict(entry.head.form), setting, old.volumes
             self._clear()
             self.sight.put(old.colours)
             self.unfinished = []
@@ -105,10 +116,10 @@ class LiveSession(Watching):
         """Close a run that was broken off, without a result; it stays in the journal."""
         with self.lock:
             self._must("set-up")
-            if any(entry["run"] == run for entry in self.unfinished):
-                self.keeper.resume(run)
-                self.keeper.end(None)
-            self.unfinished = [e for e in self.unfinished if e["run"] != run]
+            for entry in self.unfinished:
+                if str(entry.run) == run:
+                    self.keeper.give_up(entry.run)
+            self.unfinished = [e for e in self.unfinished if str(e.run) != run]
 
     def reading(self, ml: float, now_s: float) -> None:
         """Take a burette reading, which tells the volume delivered by now.
@@ -119,22 +130,33 @@ class LiveSession(Watching):
             The reading is impossible, or no burette run goes on.
         """
         with self.lock:
-            readings = self._readings().add(now_s, ml)
-            self._new_volumes(readings)
-            when = readings.rows[-1].time_s
-            self.keeper.note("reading", {"time_s": when, "reading_ml": ml})
+            self._type(self._readings().addition(now_s, ml))
 
-    def undo(self, now_s: float) -> None:
-        """Take back the last reading; the journal keeps it, and that it was taken back."""
-        with self.lock:
-            self._new_volumes(self._readings().undo())
-            self.keeper.note("undo", {"time_s": now_s})
+    def undo(self) -> None:
+        """Undo the last reading; the journal keeps both.
 
-    def correct(self, row: int, ml: float, now_s: float) -> None:
-        """Correct a reading; the journal keeps both."""
+        Raises
+        ------
+        Problem
+            Only the start reading is left, or no burette run goes on.
+        """
         with self.lock:
-            self._new_volumes(self._readings().correct(row, ml))
-            self.keeper.note("correction", {"time_s": now_s, "row": row, "reading_ml": ml})
+            self._type(self._readings().undo())
+
+    def correct(self, row: int, ml: float) -> None:
+        """Correct a reading; the journal keeps both.
+
+        Raises
+        ------
+        Problem
+            There is no such row, or the reading is impossible.
+        """
+        with self.lock:
+            self._type(self._readings().correction(row, ml))
+
+    def _type(self, event: Reading | Correction | Undo) -> None:
+        """Take in what was typed; what the journal has no room for does not count."""
+        self._new_volumes(self._readings().plus(self.keeper.append(event), event))
 
     def end_reading(self, ml: float, now_s: float) -> None:
         """Take the reading at the end of a run that is read from the picture; the last counts.
@@ -158,8 +180,8 @@ class LiveSession(Watching):
                     f"{volumes.start_ml:.2f} mL.",
                     "A burette is read downwards from 0: look again.",
                 )
+            self.keeper.append(Reading(now_s, float(ml)))
             self._new_volumes(replace(volumes, end_ml=ml))
-            self.keeper.note("reading", {"time_s": now_s, "reading_ml": ml})
             self._refresh()
 
     def look_at_burette(self, now_s: float) -> bool:
@@ -183,7 +205,7 @@ class LiveSession(Watching):
         volumes, rows = self.volumes, self.seen.rows()
         if rows is None or not isinstance(volumes, Seen) or self.phase != "titrating":
             return
-        self.keeper.seen(rows)
+        self.keeper.burette_rows(rows)
         now = volumes.with_rows(rows)
         if now.delivered_ml != volumes.delivered_ml:
             self._changed = True
@@ -208,8 +230,8 @@ class LiveSession(Watching):
                     "Finish the run and begin another to start over.",
                 )
             started, stopped = (now_s, None) if run else (pump.start_s, now_s)
+            self.keeper.append(PumpRate(now_s, pump.rate_ml_min if run else 0.0))
             self._new_volumes(replace(pump, start_s=started, stop_s=stopped))
-            self.keeper.note("pump", {"time_s": now_s, "run": run})
 
     def finish(self, now_s: float) -> None:
         """End the run; the last conclusion is its result."""
@@ -242,13 +264,13 @@ class LiveSession(Watching):
 
     def _end(self) -> None:
         with self.lock:
+            self.keeper.end(self.document)
             self.phase = "result"
             self.seen.stop()
             if self.document is not None and self.setting is not None:
                 words = words_of(self.document)
                 self.replicates.append(Replicate(self.setting.label, self.document, words))
                 del self.replicates[:-_MOST_REPLICATES]
-            self.keeper.end(self.document)
             for code in ("view", "camera-silent", "source-ended", "too-seldom", "volume-unseen"):
                 self.notices.clear(code)
             self.version += 1
@@ -319,7 +341,7 @@ class LiveSession(Watching):
             self.result, self.document = result, document
             self.version += 1
             told = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
-            self.keeper.note("verdict", {"time_s": now_s, **told})
+            self.keeper.verdict({"time_s": now_s, **told})
             taught = expected_ml(
                 self.replicates, setting.label, job.flask_ml, setting.titrant_mol_l
             )

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.plain_guidance import advise, check
-from endpoint.bench.guidance.ports import Adviser, Check, Checker, Journal, MemoryJournal
-from endpoint.bench.journal.keeping import Keeper
+from endpoint.bench.guidance.ports import Adviser, Check, Checker
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.advice_in_force import Advising
 from endpoint.bench.live.burette import LEAST_RATE, SeenLive
 from endpoint.bench.live.camera_view import Sight
@@ -61,14 +61,14 @@ class Watching:
         today: datetime.date,
         adviser: Adviser = advise,
         checker: Checker = check,
-        journal: Journal | None = None,
+        journal: OpenRun | None = None,
         details: Mapping[str, str] | None = None,
     ) -> None:
         self.lock = threading.RLock()
         self.sight = Sight()
         self.notices = NoticeBoard()
         self.seen = SeenLive()
-        self.keeper = Keeper(journal or MemoryJournal())
+        self.keeper = journal or OpenRun(None, today)
         self.phase = "set-up"
         self.form: dict[str, Any] = {}
         self.setting: Setting | None = None

@@ -17,6 +17,7 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from calibration.problem import Problem
 from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.bench.web.hub import Hub, Page
 from endpoint.bench.web.protocol import (
@@ -26,7 +27,6 @@ from endpoint.bench.web.protocol import (
     parse_picture,
 )
 from endpoint.bench.web.security import OPERATOR, Bucket, Guard, Keys
-from endpoint.problems import Problem
 
 MAX_MESSAGE_BYTES = MAX_FRAME_BYTES + 4096
 _TYPES = {

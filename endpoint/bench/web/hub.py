@@ -13,11 +13,12 @@ from typing import Any
 
 import numpy as np
 
+from calibration.problem import Problem
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
 from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import Command, Picture, ProtocolProblem, decode
-from endpoint.problems import Problem, RecordProblem
+from endpoint.problems import RecordProblem
 from endpoint.recording.frame import ArrayFrame, Box, Frame
 
 MAX_CONNECTIONS = 12
@@ -176,8 +177,8 @@ class Hub:
         acts: dict[str, Callable[[], None]] = {
             "begin": lambda: session.begin(values["form"], now),
             "reading": lambda: session.reading(values["ml"], now),
-            "undo": lambda: session.undo(now),
-            "correct": lambda: session.correct(values["row"], values["ml"], now),
+            "undo": lambda: session.undo(),
+            "correct": lambda: session.correct(values["row"], values["ml"]),
             "pump-start": lambda: session.pump(True, now),
             "pump-stop": lambda: session.pump(False, now),
             "end-reading": lambda: session.end_reading(values["ml"], now),

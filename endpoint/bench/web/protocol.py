@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.problem import Problem
 from calibration.wording import one_line
 from endpoint.bench.web.image_size import picture_size
-from endpoint.problems import Problem
 
 MAX_TEXT_BYTES = 4096
 MAX_FRAME_BYTES = 1_500_000

@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
+from calibration.problem import Problem
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.web.image_size import picture_size
 from endpoint.bench.web.protocol import (
@@ -27,7 +28,6 @@ from endpoint.bench.web.protocol import (
     parse_command,
     parse_picture,
 )
-from endpoint.problems import Problem
 from tests.bench_server import new_session
 
 VALUE = st.recursive(

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.plain_guidance import advise
 from endpoint.bench.guidance.ports import SHAPES, Check, Guidance, Moment
 from endpoint.bench.guidance.words import Tone

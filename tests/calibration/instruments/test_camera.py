@@ -15,7 +15,7 @@ from PIL import Image
 from calibration.certificate import Certificate, read_certificate, write_certificate
 from calibration.instruments.camera import certificate_from_sheet, linear_from_encoded
 from calibration.instruments.tone import Step, Tone, bt709, fit_tone, interpolate, srgb
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 from calibration.sheet import read_sheet
 from sample_media.camera_target import (
     MIX,

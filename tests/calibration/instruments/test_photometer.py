@@ -25,7 +25,7 @@ from calibration.instruments.stray_light import (
     noise_of,
     straightened,
 )
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 from calibration.sheet import read_sheet
 from tests.places import BENCH
 

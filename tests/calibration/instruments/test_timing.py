@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.certificate import Certificate, read_certificate, write_certificate
 from calibration.instruments.mixing import Pause, PauseFit, TimingProblem, fit_pause, mixing_lag
 from calibration.instruments.timing import certificate_from_sheet, clock_offset
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 from calibration.sheet import read_sheet
 from endpoint.delivery.delivery import Delivery
 from tests.places import BENCH

@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from calibration.certificate import quantity_from_json, read_certificate, write_certificate
-from calibration.quantity import CalibrationProblem, Contribution, Quantity, Source
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Contribution, Quantity, Source
 from calibration.sheet import read_sheet
 from calibration.standardisation.titrant import certificate_from_sheet
 from calibration.ware import weighing

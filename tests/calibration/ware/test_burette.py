@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from calibration.certificate import Certificate, read_certificate, write_certificate
-from calibration.quantity import CalibrationProblem, Quantity, correlation, covariance
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity, correlation, covariance
 from calibration.sheet import read_sheet
 from calibration.ware.burette import (
     CalibratedBurette,

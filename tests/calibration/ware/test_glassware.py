@@ -11,7 +11,8 @@ from typing import Any
 import pytest
 
 from calibration.certificate import quantity_from_json
-from calibration.quantity import CalibrationProblem, Quantity, correlation
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity, correlation
 from calibration.ware.glassware import (
     Ware,
     burette_volume,

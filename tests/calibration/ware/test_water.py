@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from calibration.quantity import CalibrationProblem
+from calibration.problem import CalibrationProblem
 from calibration.ware.water import (
     GLASSES,
     WATER_DENSITY_U_KG_M3,

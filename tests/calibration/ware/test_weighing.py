@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from calibration.certificate import Certificate, read_certificate, write_certificate
-from calibration.quantity import CalibrationProblem, Quantity, covariance
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity, covariance
 from calibration.sheet import read_sheet
 from calibration.ware.water import GLASSES, water_expansion
 from calibration.ware.weighing import certificate_from_sheet

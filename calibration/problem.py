@@ -1,0 +1,34 @@
+"""The base of every error that a user can meet: one sentence, one remedy and an exit code."""
+
+from __future__ import annotations
+
+from calibration.wording import one_line
+
+
+class Problem(Exception):
+    """The work cannot go on; the person at the bench is told why, and what to do.
+
+    Parameters
+    ----------
+    sentence:
+        One plain sentence that says what is wrong, naming file, row or key.
+    remedy:
+        One plain sentence that says what to do.
+    """
+
+    exit_code = 2
+    code = "problem"
+
+    def __init__(self, sentence: str, remedy: str) -> None:
+        self.sentence = one_line(sentence)
+        self.remedy = one_line(remedy)
+        super().__init__(self.sentence, self.remedy)
+
+    def __str__(self) -> str:
+        return f"{self.sentence} {self.remedy}"
+
+
+class CalibrationProblem(Problem):
+    """A calibration, a certificate or a measured value cannot be used."""
+
+    code = "calibration"
