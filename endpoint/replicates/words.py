@@ -179,8 +179,8 @@ def _statistics(found: Replicates) -> list[str]:
         rows.append(_numbers("hardness, mmol/L", summary.hardness, 1.0))
         rows.append(_numbers("hardness, mg/L CaCO3", summary.hardness, M_CACO3))
     return [
-        f"n = {summary.titre.n}; s: standard deviation of single titrations; u: standard uncertainty "
-        "of the mean",
+        f"n = {summary.titre.n}; s: standard deviation of single titrations; u: standard "
+        "uncertainty of the mean",
         *table(rows),
     ]
 

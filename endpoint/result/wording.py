@@ -222,7 +222,8 @@ def delivered_text(delivery: Plain | None) -> str:
         low, high = delivery["drop_usual_ml"]
         return (
             f"Volumes read from the picture: {delivery['drops']} drops of "
-            f"{delivery['drop_ml']:.4f} mL were counted, {whole} in all (95 %). Drops usually have {low:g} to {high:g} mL."
+            f"{delivery['drop_ml']:.4f} mL were counted, {whole} in all (95 %). Drops usually have "
+            f"{low:g} to {high:g} mL."
         )
     if delivery["read_from"] == "log":
         return f"The volume log states its uncertainty: {whole} in all (95 %)."
