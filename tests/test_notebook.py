@@ -180,4 +180,4 @@ def test_html_shows_the_answer_and_escapes_labels(pond: NotebookResult) -> None:
     assert evil in page.text
     assert "17.18" in page.text
     assert len(page.words) > 100
-    assert "no statement that a water is fit to drink" in page.text
+    assert "does not say that the water is fit to drink" in page.text

@@ -24,7 +24,7 @@ def replay(result: str, out: str | None) -> None:
     from endpoint.files.folder import check_file, write_text
     from endpoint.problems import OutputProblem
     from endpoint.replay.page import LARGEST_BYTES, page
-    from endpoint.replay.story import tell
+    from endpoint.replay.story import story_of
     from endpoint.result.kept import read_kept
 
     kept = read_kept(Path(result))
@@ -35,7 +35,7 @@ def replay(result: str, out: str | None) -> None:
             f"{target.name} is no name for a page.", "Name a file that ends in .html."
         )
     check_file(target)
-    story = tell(kept)
+    story = story_of(kept)
     text = page(story)
     size = len(text.encode("utf-8"))
     if size > LARGEST_BYTES:

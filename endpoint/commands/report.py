@@ -62,17 +62,17 @@ def _head(
         return f"Titration report: {heading}", heading, None
     from endpoint.hardness.titre_files import read_runs
     from endpoint.hardness.titre_table import Bench
-    from endpoint.replicates.report_contents import mean_view
+    from endpoint.replicates.report_contents import mean_contents
     from endpoint.replicates.series import replicates
 
     found = replicates(read_runs([Path(name) for name in results], Bench()))
-    return f"Titration report, {len(kept)} titrations: {heading}", heading, mean_view(found)
+    return f"Titration report, {len(kept)} titrations: {heading}", heading, mean_contents(found)
 
 
 def _page(kept: Sequence[KeptResult], title: str, heading: str, mean: dict[str, Any] | None) -> str:
-    from endpoint.report.page import bars_of, dated, drawn_view, page_of
+    from endpoint.report.page import bars_of, dated, drawn_contents, page_of
 
-    views = [drawn_view(each, f"r{k}") for k, each in enumerate(kept, 1)]
+    views = [drawn_contents(each, f"r{k}") for k, each in enumerate(kept, 1)]
     if mean is None:
         return page_of(views, title, heading, dated(views[0]))
     return page_of(views, title, heading, replicates={**mean, "bars": bars_of(mean, "mean")})

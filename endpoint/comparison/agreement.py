@@ -97,8 +97,8 @@ def agreement(differences_ml: ArrayLike, *, exact: bool = True, multiple: float 
 
     d = checked(differences_ml, "the differences", LEAST, _METHOD)
     not_constant(
-        d, "all differences are equal", _METHOD, "Check that the columns are not one the copy "
-        "of the other, and that volumes are read finely enough."
+        d, "all differences are equal", _METHOD, "Check that one column is not a "
+        "copy of the other, and that volumes are read finely enough."
     )  # fmt: skip
     n, bias, s = len(d), float(d.mean()), float(d.std(ddof=1))
     half = float(stdtrit(n - 1, 0.975)) * s / math.sqrt(n)

@@ -55,7 +55,9 @@ def checked(values: ArrayLike, name: str, least: int, method: str) -> FloatArray
     """
     found = np.array(values, dtype=np.float64)
     if found.ndim != 1 or not np.all(np.isfinite(found)):
-        raise ComparisonProblem(f"{method}: {name} holds a value that is no number.", "Correct it.")
+        raise ComparisonProblem(
+            f"{method}: {name} contain a value that is not a number.", "Correct it."
+        )
     if len(found) < least:
         raise ComparisonProblem(
             f"{method} needs {least} or more titrations, there are {len(found)}.",

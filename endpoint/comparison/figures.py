@@ -14,7 +14,7 @@ from endpoint.comparison.document import NAMES
 from endpoint.comparison.estimates import Z95, Ranged
 from endpoint.comparison.regression import Line
 from endpoint.comparison.study import Against
-from endpoint.comparison.words import decimals_of, told_agreement
+from endpoint.comparison.words import decimals_of, main_agreement
 from endpoint.drawing import panels
 from endpoint.rounding import rounded
 
@@ -26,7 +26,7 @@ _SHAPES = ("o", "s", "^", "D", "v", "P", "X", "p", "<", ">", "h", "*")
 _SIZE = (6.3, 4.4)
 _DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (1, 1.5)))
 _STROKES = ((3.6, "#9a9a9a"), (1.3, panels.INK))
-"""Width and grey of the lines: one that lies on the other is still seen beside it."""
+"""Width and grey of the lines: both can be seen where one lies on the other."""
 _NAME_STEP = 0.055
 _MOST_NAMED = 2 * len(_SHAPES)
 _SMALL = 9.0
@@ -102,12 +102,12 @@ def _safe(text: str) -> str:
 
 
 def agreement_chart(part: Against) -> Figure:
-    """Difference against mean, with the bias and limits that are told first, and their intervals.
+    """Difference against mean, with the bias and limits that come first, and their intervals.
 
     Those are for a further analyst where they are known; then the narrower limits that hold for
-    these people only are drawn beside them as dotted lines.
+    these people only are drawn as dotted lines as well.
     """
-    found = told_agreement(part)
+    found = main_agreement(part)
     assert found is not None
     further = part.further_analysts is not None
     of = " (a further analyst)" if further else ""
@@ -122,7 +122,7 @@ def agreement_chart(part: Against) -> Figure:
         )
     ):
         axes.axhline(value.value, color=panels.INK, lw=1.2, ls=style)
-        # The intervals may overlap, so they stand beside each other.
+        # The intervals may overlap, so they are drawn side by side.
         axes.plot(
             [0.95 + 0.02 * k] * 2,
             [value.low, value.high],
@@ -245,7 +245,7 @@ def analyst_chart(part: Against) -> Figure:
     for row, each in enumerate(shown):
         _interval(axes, row, each.bias_ml, each.interval, "o")
     names = [f"{each.analyst[:24]} (n = {each.n})" for each in shown]
-    total = told_agreement(part)
+    total = main_agreement(part)
     if total is not None:
         _interval(axes, len(shown), total.bias_ml.value, total.bias_ml, "D")
         names.append("all" if part.further_analysts is None else "further analysts")
@@ -269,7 +269,7 @@ def _interval(axes: Axes, row: int, value: float, ends: Ranged | None, marker: s
 
 
 def _agreement_words(part: Against) -> str:
-    found = told_agreement(part)
+    found = main_agreement(part)
     assert found is not None
     d = decimals_of(found.bias_ml.low, found.bias_ml.high)
     told = []

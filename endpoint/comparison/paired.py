@@ -13,7 +13,7 @@ from endpoint.comparison.estimates import checked, not_constant
 LEAST_T = 3
 LEAST_WILCOXON = 6
 """With fewer the two-sided probability cannot fall below 5 %."""
-_REMEDY = "Check that the columns are not one the copy of the other."
+_REMEDY = "Check that one column is not a copy of the other."
 
 
 @dataclass(frozen=True)

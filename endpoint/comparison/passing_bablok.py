@@ -52,9 +52,9 @@ def passing_bablok(x_ml: ArrayLike, y_ml: ArrayLike) -> tuple[Ranged, Ranged]:
     y = checked(y_ml, "the visual titres", LEAST, _METHOD)
     if len(x) != len(y) or len(x) > MOST:
         raise ComparisonProblem(
-            f"{_METHOD} takes two columns of one length, up to {MOST} rows.", "Split the table."
+            f"{_METHOD} takes two columns of equal length, up to {MOST} rows.", "Split the table."
         )
-    remedy = "Compare samples of different hardness, or leave the regression aside."
+    remedy = "Compare samples of different hardness, or do without the regression."
     not_constant(x, "all recorded volumes are equal", _METHOD, remedy)
     not_constant(y, "all visual titres are equal", _METHOD, remedy)
     n = len(x)

@@ -89,7 +89,7 @@ def york(
     ux, uy = (np.array(u, dtype=np.float64) for u in (u_x_ml, u_y_ml))
     if ux.shape != x.shape or uy.shape != x.shape or not (np.all(ux > 0) and np.all(uy > 0)):
         raise ComparisonProblem(
-            "York's line needs an uncertainty above 0 of both volumes of each titration.",
+            "York's line needs an uncertainty above 0 for both volumes of each titration.",
             "Fill the columns of uncertainties, or use the other lines.",
         )
     r = np.broadcast_to(np.asarray(correlation, dtype=np.float64), x.shape)
@@ -169,7 +169,7 @@ def deming(x_ml: ArrayLike, y_ml: ArrayLike, variance_ratio: float = 1.0) -> Lin
     x, y = _points(x_ml, y_ml, LEAST_DEMING, "The Deming line")
     if not 0.0 < variance_ratio < math.inf:
         raise ComparisonProblem(
-            f"The Deming line: {variance_ratio:g} is no ratio of variances.",
+            f"The Deming line: {variance_ratio:g} is not a ratio of variances.",
             "Give a number above 0.",
         )
     n = len(x)
@@ -209,7 +209,7 @@ def _points(
     y = checked(y_ml, "the visual titres", least, method)
     if len(x) != len(y):
         raise ComparisonProblem(f"{method}: the columns differ in length.", "Complete the rows.")
-    remedy = "Compare samples of different hardness, or leave the regression aside."
+    remedy = "Compare samples of different hardness, or do without the regression."
     not_constant(x, "all recorded volumes are equal", method, remedy)
     not_constant(y, "all visual titres are equal", method, remedy)
     return x, y

@@ -132,9 +132,9 @@ def compare(
         Fewer than 3 titrations have both volumes.
     """
     if len(table.pairs) < LEAST:
-        told = f" ({len(table.left_out)} left out)" if table.left_out else ""
+        left_out = f" ({len(table.left_out)} left out)" if table.left_out else ""
         raise ComparisonProblem(
-            f"{table.name} holds {len(table.pairs)} titration(s) with both volumes{told}; a "
+            f"{table.name} has {len(table.pairs)} titration(s) with both volumes{left_out}; a "
             f"comparison needs {LEAST} or more.",
             "Titrate more samples, by eye and recorded.",
         )
@@ -292,7 +292,7 @@ def _remarks(table: CompareTable, against: list[Against]) -> tuple[str, ...]:
     files = [pair.recording for pair in table.pairs if pair.recording is not None]
     if len(set(files)) < len(files):
         out.append(
-            "Some rows share one recording, so they share its error; the intervals take them as "
+            "Some rows share one recording, so they share its error; the intervals treat them as "
             "independent."
         )
     named = {pair.visual_ml * 20.0 % 1.0 for pair in table.pairs}

@@ -1,4 +1,4 @@
-"""Visual titres beside recorded ones, from a CSV table.
+"""Visual and recorded titres, from a CSV table.
 
     analyst,sample,visual_ml,objective_ml,last_red_ml
     AB,Mill spring,13.95,13.848,13.894
@@ -137,7 +137,7 @@ def _check_titles(sheet: csv_table.Sheet, titles: list[str]) -> None:
     for title in titles:
         if title and title not in COLUMNS:
             raise CompareTableProblem(
-                f'{sheet.name} has a column "{title[:40]}" that is not known.',
+                f'{sheet.name} has an unknown column "{title[:40]}".',
                 nearest(title, COLUMNS),
             )
         if title and titles.count(title) > 1:
@@ -147,7 +147,8 @@ def _check_titles(sheet: csv_table.Sheet, titles: list[str]) -> None:
     if "visual_ml" not in titles:
         raise CompareTableProblem(
             f"{sheet.name} has no column visual_ml.",
-            f"Name the titres read by eye so, in mL; the file has: {', '.join(titles)[:120]}.",
+            "Give the titres read by eye, in mL, this title; the file has: "
+            f"{', '.join(titles)[:120]}.",
         )
     if "objective_ml" not in titles and "recording" not in titles:
         raise CompareTableProblem(f"{sheet.name} has no recorded volumes.", _NEITHER)
@@ -222,7 +223,7 @@ _NO_VOLUME = "its recording has no equivalence volume"
 
 
 def _from_files(folder: Path) -> _Bring:
-    """Volumes from result files beside the table; each is read once."""
+    """Volumes from result files next to the table; each is read once."""
     seen: dict[Path, dict[str, Any]] = {}
 
     def bring(name: str, where: str) -> dict[str, float | None] | str:
@@ -241,7 +242,7 @@ def _from_batch(results: Path) -> _Bring:
     missing = [name for name in needed if name not in sheet.header]
     if missing:
         raise CompareTableProblem(
-            f"{sheet.name} is no table of endpoint batch: it has no column {missing[0]}.",
+            f"{sheet.name} is not a table of endpoint batch: it has no column {missing[0]}.",
             "Give the results.csv that endpoint batch wrote.",
         )
     at = {name: sheet.header.index(name) for name in needed}
@@ -273,8 +274,8 @@ def _from_result(data: dict[str, Any], path: Path, where: str) -> dict[str, floa
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise CompareTableProblem(
-            f"{where}: {path.name} is no result of endpoint locate.",
-            "Name what endpoint locate --json FILE wrote.",
+            f"{where}: {path.name} is not a result of endpoint locate.",
+            "Name a file that endpoint locate --json FILE wrote.",
         )
     equivalence = _volume(data, "equivalence_ml", path, where)
     if status != "located" or equivalence is None:
@@ -298,6 +299,6 @@ def _volume(
     for each in (value, 0.0 if u is None else u):
         if isinstance(each, bool) or not isinstance(each, int | float) or not math.isfinite(each):
             raise CompareTableProblem(
-                f"{where}: {key} of {path.name} is no number.", "Make the result again."
+                f"{where}: {key} of {path.name} is not a number.", "Run endpoint locate again."
             )
     return float(value), None if u is None else float(u)

@@ -14,7 +14,7 @@ from endpoint.rounding import decimals_for, probability, rounded, two_figures
 _ALARM = 0.05
 _MOST_LEVELS = 12
 _UNEQUAL = 4.0
-"""Ratio of error variances from which the Passing-Bablok line may lean."""
+"""Ratio of error variances from which the Passing-Bablok line may be tilted."""
 
 
 def decimals_of(low: float, high: float) -> int:
@@ -33,14 +33,14 @@ def answer(found: Comparison) -> str:
     return " ".join([f"{len(pairs)} titrations{who}{of}.", *map(_apart, found.against)])
 
 
-def told_agreement(part: Against) -> Agreement | None:
-    """Bias and limits that are told first: those for further analysts where they are known."""
+def main_agreement(part: Against) -> Agreement | None:
+    """Bias and limits that come first: those for further analysts where they are known."""
     return part.agreement if part.further_analysts is None else part.further_analysts.agreement
 
 
 def _apart(part: Against) -> str:
-    """Bias and limits against one volume; those for further analysts where they can be told."""
-    best = told_agreement(part)
+    """Bias and limits against one volume; those for further analysts where they are known."""
+    best = main_agreement(part)
     name = NAMES[part.volume]
     if best is None:
         return f"Against {name} no limits of agreement can be given."
@@ -52,8 +52,9 @@ def _apart(part: Against) -> str:
     ends = [rounded(v.value, digits) for v in (best.lower_ml, best.upper_ml)]
     sure = "" if not bias.holds(0.0) else ", which may be chance"
     return (
-        f"Visual titres lie {size} mL {side} {name} on average (95 % interval {low} to {high} mL"
-        f"{sure}); 95 % of single titrations are expected between {ends[0]} and {ends[1]} mL of it."
+        f"On average visual titres are {size} mL {side} {name} (95 % interval {low} to {high} mL"
+        f"{sure}); 95 % of single titrations are expected between {ends[0]} and {ends[1]} mL from "
+        "it."
     )
 
 
@@ -131,22 +132,22 @@ def findings(part: Against) -> list[str]:
     name = NAMES[part.volume]
     sure = [a for a in part.by_analyst if a.adjusted_p is not None and a.adjusted_p < _ALARM]
     if len(part.by_analyst) > 1 and sure:
-        told = ", ".join(
+        biased = ", ".join(
             f"{a.analyst} ({'late' if a.bias_ml > 0 else 'early'} by "
             f"{rounded(abs(a.bias_ml), 3)} mL)"
             for a in sure[:8]
         )
-        out.append(f"A bias against {name} beyond chance: {told}.")
+        out.append(f"A bias against {name} that chance does not explain: {biased}.")
     if part.scatter is not None and part.scatter.anova.p_value < _ALARM:
         out.append(
-            "Analysts differ among themselves beyond chance "
+            "The analysts differ from one another by more than chance explains "
             f"({probability(part.scatter.anova.p_value)}): tests, lines and the first limits hold "
-            "for these people; take the limits for further analysts for anyone else."
+            "for these analysts only; for anyone else use the limits for further analysts."
         )
     if part.trend_p is not None and part.trend_p < _ALARM:
         out.append(
-            f"The difference changes with the titre ({probability(part.trend_p)}): one bias does "
-            "not hold for the whole range; use a line."
+            f"The difference changes with the titre ({probability(part.trend_p)}): a single bias "
+            "does not hold for the whole range; use a line."
         )
     if part.normal_p is not None and part.normal_p < _ALARM:
         out.append(
@@ -158,7 +159,7 @@ def findings(part: Against) -> list[str]:
         pair = part.pairs[test.suspect]
         out.append(
             f"Row {pair.row} ({pair.analyst}, {pair.sample}) stands apart from the other "
-            f"differences (Grubbs: {test.verdict}); it was not taken out."
+            f"differences (Grubbs: {test.verdict}); it was kept."
         )
     out += [
         f"The scatter about York's line is larger than the stated uncertainties "
@@ -169,30 +170,32 @@ def findings(part: Against) -> list[str]:
     ]
     if part.ratio_source == "assumed" and any(line.method == "Deming" for line in part.lines):
         out.append(
-            "The Deming line takes the errors of both volumes as equal, which is assumed; state "
-            "the uncertainties, or give --variance-ratio."
+            "The Deming line assumes that the errors of both volumes are equal; state the "
+            "uncertainties, or give --variance-ratio."
         )
     ratio = next((line.variance_ratio for line in part.lines if line.variance_ratio), 1.0)
     if part.rank_line is not None and not 1.0 / _UNEQUAL <= ratio <= _UNEQUAL:
         out.append(
-            "The Passing-Bablok line takes both volumes as equally uncertain, which they are not "
-            "here; with few different samples it then leans, so believe the other lines."
+            "The Passing-Bablok line assumes that both volumes are equally uncertain, which they "
+            "are not here; with few different samples it is then tilted, so rely on the other "
+            "lines."
         )
     return [*out, *_advice(part)]
 
 
 def _advice(part: Against) -> list[str]:
-    told = part.advice
-    if told is None:
+    size = part.advice
+    if size is None:
         return []
-    found = "more than 2000" if told.n_for_bias is None else str(told.n_for_bias)
-    limits = "more than 2000" if told.n_for_limits is None else str(told.n_for_limits)
+    found = "more than 2000" if size.n_for_bias is None else str(size.n_for_bias)
+    limits = "more than 2000" if size.n_for_limits is None else str(size.n_for_limits)
     return [
-        f"How many: with this scatter ({two_figures(told.s_ml)} mL) {found} titrations find a bias "
-        f"of {told.bias_ml:g} mL with a power of {100 * told.power:.0f} %; these {told.n_now} find "
-        f"one of {two_figures(told.bias_found_now_ml)} mL. {limits} titrations bring the limits of "
-        f"agreement within {told.limits_ml:g} mL; now it is {two_figures(told.limits_now_ml)} mL. "
-        "This counts independent titrations; more of them by one analyst tell little of another."
+        f"Sample size: with this scatter ({two_figures(size.s_ml)} mL) {found} titrations detect a "
+        f"bias of {size.bias_ml:g} mL with a power of {100 * size.power:.0f} %; these {size.n_now} "
+        f"detect one of {two_figures(size.bias_found_now_ml)} mL. {limits} titrations fix the "
+        f"limits of agreement to within {size.limits_ml:g} mL; now it is "
+        f"{two_figures(size.limits_now_ml)} mL. This counts independent titrations; more of them "
+        "by one analyst say little about another."
     ]
 
 
@@ -209,7 +212,7 @@ def _levels(found: Comparison) -> list[str]:
     if more > 0:
         lines.append(f"and {more} more samples (see the JSON or the CSV)")
     lines.append(
-        "r, R: two titres of one analyst, of two analysts, differ by more in 5 % of cases."
+        "r, R: two titres of one analyst (r) or of two (R) differ by more in 5 % of cases."
     )
     lines.append("If all worked in one laboratory, s_R is an intermediate precision (ISO 5725-3).")
     for level in found.precision:
@@ -245,7 +248,7 @@ def _not_done(found: Comparison, width: int) -> list[str]:
     """Methods that were not used, each once."""
     every: list[Refused] = [each for part in found.against for each in part.refused]
     every += found.refused
-    told = list(dict.fromkeys(f"{each.sentence} {each.remedy}" for each in every))
-    if not told:
+    refusals = list(dict.fromkeys(f"{each.sentence} {each.remedy}" for each in every))
+    if not refusals:
         return []
-    return ["Not done:", *bullets(told, width)]
+    return ["Not done:", *bullets(refusals, width)]

@@ -253,7 +253,7 @@ def name_volumes(axes: Axes, result: Result) -> None:
         axes.text(
             0.975,
             MARKS[-1].slot,
-            f"hatched: here lies the\nequivalence volume,\n{ends}",
+            f"hatched: the equivalence\nvolume lies here,\n{ends}",
             transform=axes.transAxes,
             ha="right",
             va="center",

@@ -22,13 +22,14 @@ from endpoint.planner.indicator_error import MG_EDTA_MMOL_L
 from endpoint.planner.question import LOWEST_MMOL_L, UNITS, Question
 
 CAUTIONS = (
-    "Ammonia buffer is corrosive and gives off fumes: open it under a hood, dispense it with a "
-    "dispenser, close the bottle, and wear eye protection and gloves.",
+    "Ammonia buffer is corrosive and gives off fumes: open it in a fume hood, use a dispenser, "
+    "close the bottle, and wear eye protection and gloves.",
     "EDTA and the solid indicator make dust: do not breathe it. Eriochrome Black T stains.",
-    "Never pipette by mouth: use a filler. Mind glass, above all when a filler is put on.",
-    "Do not mask with cyanide. Waste goes where your local rules say.",
+    "Never pipette by mouth: use a filler. Take care with glass, most of all when "
+    "fitting the filler.",
+    "Do not mask with cyanide. Dispose of waste as your local rules say.",
     "The safety data sheets, your local rules and licensed practice come first.",
-    "A result says how hard the sample is; it is no statement that a water is fit to drink.",
+    "A result says how hard the sample is; it does not say that the water is fit to drink.",
 )
 DARK_UMOL_L, PALE_UMOL_L = 45.0, 5.0
 """Beyond these the liquid is very dark or very pale (our choice)."""
@@ -97,7 +98,7 @@ def _ware_fix(view: Outlook, kind: str, volume_ml: float, fillings: int) -> Rema
         f"better-{kind}",
         f"A {kind} with a limit of error of {_down(limit)} mL (now "
         f"{ware.tolerance.limit_ml:g} mL), or one calibrated to a standard uncertainty of "
-        f"{_down(u_ml)} mL, would do with five titrations.",
+        f"{_down(u_ml)} mL, would be enough with five titrations.",
         f"Calibrate the {kind} by weighing water, or take a better class.",
     )
 
@@ -117,8 +118,8 @@ def improvements(
             Remark(
                 "better-titrant",
                 f"A titrant known to {_down(100 * room / view.hardness_mmol_l)} % (standard "
-                f"uncertainty; now {100 * question.titrant_relative_u:.2g} %) would do with five "
-                "titrations.",
+                f"uncertainty; now {100 * question.titrant_relative_u:.2g} %) would be enough "
+                "with five titrations.",
                 "Standardise it better.",
             )
         )
@@ -154,7 +155,8 @@ def _eye_fixes(question: Question, judged: Judged, view: Outlook, mg_edta: bool)
             Remark(
                 "standardise-alike",
                 "Most of the eye's part cancels if the titrant is standardised in the same way.",
-                "Titrate a standard of the same magnesium share by the same eye to the same blue.",
+                "Let the same person titrate a standard with the same share of magnesium to "
+                "the same blue.",
             )
         )
     return found
@@ -224,7 +226,7 @@ def remarks(plan: Plan) -> tuple[Remark, ...]:
         found.append(
             Remark(
                 "wide-range",
-                "The expected hardness is wide.",
+                "The expected hardness covers a wide range.",
                 "Do the rough titration first and plan again with its result.",
             )
         )

@@ -180,25 +180,25 @@ def assumptions(question: Question) -> list[str]:
         each = []
         if "eye" in question.readings:
             each.append(
-                f"By eye one end scatters by {JUDGEMENT_ML:g} mL and half a drop of "
+                f"An end read by eye scatters by {JUDGEMENT_ML:g} mL and half a drop of "
                 f"{question.drop_ml:g} mL (common practice, no source); different careful eyes "
                 f"call {100 * low:.0f} to {100 * high:.0f} % free indicator blue (assumed)."
             )
         if "recording" in question.readings:
             each.append(
                 f"In a recording one point scatters by {100 * question.colour_scatter:.2g} % of "
-                "the colour change (assumed). The end's uncertainty is that of the fit of the "
-                "planned additions (Cramer-Rao bound)."
+                "the colour change (assumed). The uncertainty of the end is that of a fit "
+                "to the planned additions (Cramer-Rao bound)."
             )
     if question.magnesium is None:
         each.append(
             f"The share of magnesium is unknown: {100 * question.shares[0]:g} to "
-            f"{100 * question.shares[-1]:g} % count as equally likely."
+            f"{100 * question.shares[-1]:g} % are taken as equally likely."
         )
     return [
         *each,
         "Ware: limits of error of the class as half widths of a triangle (QUAM 2012); "
         "temperature within 3 °C of 20 °C.",
-        "The scatter counts as known from earlier titrations (k = 1.96).",
-        "Not in the prediction: blank, taking the sample, interfering metals.",
+        "The scatter is taken as known from earlier titrations (k = 1.96).",
+        "Not included in the prediction: blank, sampling, interfering metals.",
     ]

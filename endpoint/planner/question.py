@@ -43,12 +43,12 @@ def parse_range(text: str, what: str, example: str) -> tuple[float, float]:
     Raises
     ------
     PlannerProblem
-        The text is no number and no range, or the range runs downwards.
+        The text is neither a number nor a range, or the range runs downwards.
     """
     found = _RANGE.match(text)
     if found is None:
         raise PlannerProblem(
-            f'{what} "{text:.40}" is no number and no range.', f"Write it like {example}."
+            f'{what} "{text:.40}" is neither a number nor a range.', f"Write it like {example}."
         )
     low, high = (float((part or found[1]).replace(",", ".")) for part in found.groups())
     if low > high:
@@ -76,7 +76,7 @@ def parse_wanted(text: str, unit: str) -> Wanted:
     Raises
     ------
     PlannerProblem
-        The text is no number, or not above 0, or 50 % or more.
+        The text is not a number above 0 and below 50 %.
     """
     relative = text.strip().endswith("%")
     body = text.strip().removesuffix("%")

@@ -17,7 +17,7 @@ def numbers_of(text: str, option: str) -> tuple[float, ...]:
     Raises
     ------
     PlannerProblem
-        A part is no number above 0.
+        A part is not a number above 0.
     """
     found = []
     for part in text.split(","):
@@ -27,7 +27,7 @@ def numbers_of(text: str, option: str) -> tuple[float, ...]:
             number = math.nan
         if not (math.isfinite(number) and number > 0):
             raise PlannerProblem(
-                f'{option} holds "{part.strip():.40}", which is no number above 0.',
+                f'{option} contains "{part.strip():.40}", which is not a number above 0.',
                 "Write numbers with a decimal point and commas between, such as 0.01,0.02.",
             )
         found.append(number)

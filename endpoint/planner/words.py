@@ -47,8 +47,8 @@ def plan_words(plan: Data, *, width: int = 80, encoding: str | None = "utf-8") -
         *_alternatives(plan),
         *_indicator(plan),
         *_sources(plan),
-        _bullets("Mind", [f"{r['text']} {r['advice']}" for r in plan["remarks"]]),
-        _bullets("What this rests on", plan["assumptions"]),
+        _bullets("Note", [f"{r['text']} {r['advice']}" for r in plan["remarks"]]),
+        _bullets("Assumptions", plan["assumptions"]),
         _bullets("Cautions", plan["cautions"]),
     ]
     return encodable(joined([[_fold(block, width)] for block in blocks]), encoding)
@@ -110,7 +110,9 @@ def _what_to_take(plan: Data) -> list[str]:
         lines[0] += f" Add {design['water_ml']:g} mL of distilled water."
     buffer = f"{design['added_ml'] - design['water_ml']:g} mL of ammonia buffer, pH "
     buffer += f"{question['ph']:g}, {'with' if plan['mg_edta']['in_buffer'] else 'without'} Mg-EDTA"
-    lines.append(f"2. Buffer: {buffer}. Under a hood or in good air; close the bottle.")
+    lines.append(
+        f"2. Buffer: {buffer}. Work in a fume hood or a well-ventilated room; close the bottle."
+    )
     lines.append(
         f"3. Indicator: a spatula tip, the least that gives a clear wine red (about "
         f"{question['indicator_umol_l']:g} umol/L)."
@@ -129,7 +131,7 @@ def _pouring(plan: Data) -> list[str]:
     pouring = readings.get("recording", readings.get("eye"))["pouring"]
     here = f"{pouring['last_red_ml']:.1f}"
     lines = [
-        f"Do one rough titration in 1 mL additions to learn the titre. Then, for a rough titre of "
+        f"Do one rough titration in 1 mL additions to find the titre. Then, for a rough titre of "
         f"{here} mL:"
     ]
     for stretch in pouring["stretches"]:
@@ -137,7 +139,7 @@ def _pouring(plan: Data) -> list[str]:
         count, size = stretch["additions"], stretch["addition_ml"]
         if stretch["kind"] == "pour":
             lines.append(
-                f"- Pour to {stretch['until_ml']:.1f} mL, that is {before:.1f} mL before it."
+                f"- Pour to {stretch['until_ml']:.1f} mL, that is {before:.1f} mL short of it."
             )
         elif stretch["kind"] == "drops":
             until = "until no red is left and the blue stays for 30 s"
@@ -154,7 +156,7 @@ def _pouring(plan: Data) -> list[str]:
             )
     lines.append(
         f"This takes about {max(1, round(pouring['duration_s'] / 60))} min. Finish within 5 min of "
-        "adding the buffer (AOAC 973.52). Never refill the burette."
+        "adding the buffer (AOAC 973.52). Do not refill the burette during a titration."
     )
     return ["\n".join(lines)]
 
@@ -166,7 +168,7 @@ def _wait(stretch: Data) -> str:
 def _titrations(plan: Data) -> list[str]:
     readings = plan["proposal"]["readings"]
     rows = ["How many titrations, and how sure the mean will be (95 %):"]
-    rows.append(f"  {'':12}{'titrations':>10}  {'mean':>7}  {'one alone':>9}  {'any number':>10}")
+    rows.append(f"  {'':12}{'titrations':>10}  {'mean':>7}  {'one alone':>9}  {'at best':>10}")
     for name, view in readings.items():
         number = str(view["replicates"]) if view["replicates_needed"] else "-"
         cells = (
@@ -193,9 +195,9 @@ def _verdict(name: str, view: Data) -> str:
             for part in view["lasting"][:3]
         ]
         lines.append(
-            f"{title}: {two_figures(view['wanted_percent'])} % cannot be reached by more "
-            f"titrations; {two_figures(view['never_below_percent'])} % remains with any number. "
-            f"Of it, {', '.join(alone)}."
+            f"{title}: more titrations cannot reach {two_figures(view['wanted_percent'])} %; "
+            f"{two_figures(view['never_below_percent'])} % remains however many there are. "
+            f"Of this, {', '.join(alone)}."
         )
     elif needed < planned:
         lines.append(f"{title}: one would be enough; do {planned}, so that a blunder shows.")
@@ -204,7 +206,7 @@ def _verdict(name: str, view: Data) -> str:
         more = ""
         if own is not None:
             more = (
-                " If the scatter is worked out from these alone, the mean is stated with "
+                " With the scatter taken from these alone, the interval of the mean is "
                 f"{two_figures(own)} %."
             )
         lines.append(f"{title}: {needed} titrations reach it, {needed - 1} do not.{more}")
@@ -237,7 +239,7 @@ def _alternatives(plan: Data) -> list[str]:
     names = list(designs[0]["readings"])
     head = f"  {'sample':12}{'titrant':14}{'titre':16}"
     rows = [
-        "Choices, the proposal first (n titrations, uncertainty of their mean, 95 %):",
+        "Options, the proposal first (n titrations, uncertainty of their mean, 95 %):",
         (head + "".join(f"{_TITLES[name]:16}" for name in names)).rstrip(),
     ]
     for design in designs:
@@ -256,7 +258,7 @@ def _alternatives(plan: Data) -> list[str]:
 
 def _indicator(plan: Data) -> list[str]:
     rows = [
-        "Where the colour changes, against the equivalence volume (minus: too early):",
+        "Colour change relative to the equivalence volume (minus: too early):",
         f"  {'':10}{'without Mg-EDTA':^34}{'with Mg-EDTA':^34}",
         f"  {'magnesium':10}" + f"{'midpoint':^17}{'last red':^17}" * 2,
     ]
@@ -294,5 +296,5 @@ def _sources(plan: Data) -> list[str]:
     ]
     if rest > 0:
         count = len(order) - len(shown)
-        rows.append(f"  {'':>12}  {100 * rest / whole:>3.0f} %  {count} smaller parts")
+        rows.append(f"  {'':>12}  {100 * rest / whole:>3.0f} %  {count} smaller sources")
     return ["\n".join(rows)]

@@ -39,7 +39,7 @@ def page(story: Story) -> str:
     Parameters
     ----------
     story:
-        From `endpoint.replay.story.tell`.
+        From `endpoint.replay.story.story_of`.
     """
     style, script = (_text(name) for name in ("replay.css", "replay.js"))
     return str(

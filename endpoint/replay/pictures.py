@@ -67,7 +67,7 @@ def _read_one(inside: Path, file: str, volume: str, why: str) -> FlaskPicture:
 
     where = f"{FOLDER}/{file[:20]}"
     if not _NAME.fullmatch(file):
-        raise _problem(f"{FOLDER}/{INDEX} names a file that is none of its pictures.")
+        raise _problem(f"{FOLDER}/{INDEX} names a file that is not one of its pictures.")
     try:
         volume_ml = float(volume)
         if not 0.0 <= volume_ml < 1e5:
@@ -94,4 +94,4 @@ def _few_enough(pictures: list[FlaskPicture]) -> list[FlaskPicture]:
 
 
 def _problem(sentence: str) -> ResultFileProblem:
-    return ResultFileProblem(sentence, "Locate again, or delete the folder pictures.")
+    return ResultFileProblem(sentence, "Run endpoint locate again, or delete the folder pictures.")

@@ -57,7 +57,7 @@ def away(offset_ml: float) -> str:
 
 
 def questions_of(story: Story) -> tuple[Question, ...]:
-    """Questions that this result can answer; none with another indicator than the usual one."""
+    """Questions that this result can answer; none but for Eriochrome Black T."""
     water = story.water
     if water is None:
         return ()
@@ -104,7 +104,7 @@ def _early(story: Story, water: Water) -> Question | None:
                 "EDTA takes metal. It does not bind the indicator.",
             ),
         ),
-        f"{where} the middle lies {away(middle)}. By then, says the model, only "
+        f"{where} the middle lies {away(middle)}. By then, according to the model, only "
         f"{_tenths(loose)} of calcium and magnesium are still free and {_tenths(on_dye)} sit on "
         "the indicator; EDTA has the rest. So little free metal cannot keep the indicator red: "
         "half of it is blue already. The EDTA that is still missing takes what is left.",
@@ -152,7 +152,7 @@ def _magnesium(water: Water, own: float) -> Question:
     return Question(
         "magnesium",
         f"Two waters have the same hardness. In one of them {share} of it is magnesium, in the "
-        "other all is calcium. What does one see with calcium alone?",
+        "other all is calcium. What do you see with calcium alone?",
         (
             Choice(
                 "The change begins much earlier and drags on.",
@@ -171,7 +171,7 @@ def _magnesium(water: Water, own: float) -> Question:
                 "Calcium turns it red too, only less firmly.",
             ),
         ),
-        f"The middle lies {_place(own)} with {share} magnesium, and, says the model, "
+        f"The middle lies {_place(own)} with {share} magnesium and, according to the model, "
         f"{_place(other)} with none. So a little magnesium EDTA is put into the buffer: its "
         "magnesium holds the indicator to the end, and it brings its own EDTA, so the titre does "
         "not grow.",
@@ -204,7 +204,7 @@ def _ph(water: Water, own: float) -> Question:
         ),
         f"Before the first drop {percent(float(start[0]))} of the indicator is free at "
         f"pH{FIXED_SPACE}{water.ph:g} and {percent(float(start[1]))} at pH{FIXED_SPACE}"
-        f"{_LOW_PH:g}, says the model. The middle of the change lies {_place(own)} at "
+        f"{_LOW_PH:g}, according to the model. The middle of the change lies {_place(own)} at "
         f"pH{FIXED_SPACE}{water.ph:g}, and {_place(other)} at pH{FIXED_SPACE}{_LOW_PH:g}.",
     )
 
@@ -228,7 +228,7 @@ def _amount(water: Water) -> str:
 
 
 def control_flasks(forms: Forms) -> tuple[Shown, ...]:
-    """Flasks of the control pair with their colours and what is to be said of them."""
+    """Flasks of the control pair with their colours and what there is to say about them."""
     shown = []
     for flask in control_pair(CONTROL_MMOL_L, CONTROL_UMOL_L):
         colour = forms.at(flask.free_fraction)

@@ -36,14 +36,14 @@ EXAMPLE = Water(105.0, 25.0, 0.010, 0.20, 20.0)
 _SMALL_STEP_ML, _MOST_STEPS = 0.05, 700
 _MEANINGS = {
     "midpoint": "half of the indicator is free: the middle of the colour change",
-    "equivalence": "EDTA equals {metals}: where the chemistry lies",
-    "last_red": "95 % is free: a careful eye sees no {bound} any more",
+    "equivalence": "EDTA equals {metals}: the equivalence point",
+    "last_red": "95 % is free: a careful eye sees no more {bound}",
 }
 
 
 @dataclass(frozen=True)
 class Mark:
-    """One of the three volumes, told by name, shape and row."""
+    """One of the three volumes, known by name, shape and row."""
 
     key: str
     name: str
@@ -159,7 +159,7 @@ class Story:
         return next((m.value_ml for m in self.marks if m.key == "equivalence"), None)
 
 
-def tell(kept: KeptResult) -> Story:
+def story_of(kept: KeptResult) -> Story:
     """Work out what the page shows.
 
     Raises
@@ -172,17 +172,17 @@ def tell(kept: KeptResult) -> Story:
         why = "; ".join(str(r["text"]) for r in data["reasons"][:1])
         raise ResultFileProblem(
             f"{kept.name} has no curve to replay. {why}".strip(),
-            "Give the whole folder that endpoint locate --out wrote for a recording with a flask.",
+            "Give the whole folder that endpoint locate --out wrote, of a recording with a flask.",
         )
     if "free_fraction" not in curve or not _densities(curve):
         raise ResultFileProblem(
             f"{kept.name}: curve.csv lacks columns that a replay needs.",
-            "Give the folder as endpoint locate --out wrote it, or locate again.",
+            "Give the folder as endpoint locate --out wrote it, or run it again.",
         )
     volume_ml = np.maximum(_volumes(curve, data["inputs"]), 0.0)
     if not 0.0 < volume_ml.max() < 1e4:
         raise ResultFileProblem(
-            f"{kept.name} holds no added titrant to move through.", "Locate a whole titration."
+            f"{kept.name} has no added titrant to move through.", "Locate a whole titration."
         )
     pictures = tuple(
         replace(p, volume_ml=float(np.interp(p.volume_ml, curve["volume_ml"], volume_ml)))
@@ -197,8 +197,8 @@ def tell(kept: KeptResult) -> Story:
     facts = _facts(data)
     if not (0.0 < facts.sample_ml < 1e6 and 0.0 < facts.titrant_mol_l < 1e3):
         raise ResultFileProblem(
-            f"{kept.name} holds no possible volume of the sample or strength of the titrant.",
-            "Correct the record, and locate again.",
+            f"{kept.name} has an impossible sample volume or titrant concentration.",
+            "Correct the record, and run endpoint locate again.",
         )
     per_ml, per_unit = _per_ml(facts, list(data["indicator"]["metals"]))
     return Story(
@@ -315,8 +315,8 @@ def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, Fl
 def _why_drawn(kept: KeptResult, forms: Forms) -> str:
     if density_at(kept) is not None:
         return (
-            "This result holds no pictures, so the flask is a drawing in the measured colour. "
-            "Pictures are kept by endpoint locate --out from a film or stills."
+            "This result has no pictures, so the flask is a drawing in the measured colour. "
+            "With a film or stills, endpoint locate --out keeps pictures."
         )
     note = "" if forms.is_measured else " and rough densities of its two forms, not measured"
     return (

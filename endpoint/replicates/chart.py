@@ -1,7 +1,7 @@
 """Dot plot of replicate titres: each by number and shape, mean, interval, concordance band.
 
-Nothing is told by colour: titres in the mean are filled circles, what is set aside are crosses,
-rough ones open squares; the names stand beside them.
+Nothing depends on colour: titres in the mean are filled circles, those set aside crosses, rough
+ones open squares, each with its name.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def replicate_chart(found: Replicates) -> Figure:
                 color=panels.SOFT,
                 lw=1.2,
                 capsize=3,
-                label="_" if own_drawn else "95 %, what one titration has of its own",
+                label="_" if own_drawn else "95 %, separate for each titration",
             )
             own_drawn = True
         handle = axes.plot(

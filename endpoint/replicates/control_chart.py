@@ -304,8 +304,8 @@ def _remarks(
         )
     if baseline is None:
         found.append(
-            "The limits come from the same points that they judge: a first look. Fix them from "
-            "a period in control with a baseline."
+            "The limits come from the same points that they judge, so this is only a first look. "
+            "Fix them from a period in control with --baseline."
         )
     if kind != "individuals":
         means = np.array([day.mean for day in days])

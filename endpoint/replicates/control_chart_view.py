@@ -1,4 +1,4 @@
-"""A control chart as text and as picture; signals are told by shape and by the name of the rule."""
+"""A control chart as text and as picture; signals have their own shape and the name of the rule."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from endpoint.replicates.recovery import Recovery
 from endpoint.replicates.series import Replicates
 
 FORMAT = 1
-OWN = "what each titration has of its own (readings, fillings, colour)"
+OWN = "separate for each titration (readings, fillings, colour)"
 
 
 def replicates_document(

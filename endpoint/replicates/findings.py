@@ -49,12 +49,12 @@ def how_sure(quantity: Quantity, *, complete: bool = True) -> str:
     """Words on the coverage of an interval, that sources are not in it, or that none is known."""
     if quantity.standard_uncertainty == 0.0:
         return "(uncertainty not known)"
-    less = "" if complete else ", incomplete: not all sources are counted"
+    less = "" if complete else ", incomplete: not all sources are included"
     check = evaluate_one(quantity).monte_carlo
     if check is None or not check.is_used:
         return f"(95{FIXED_SPACE}%{less})"
     first = two_figures(quantity.expanded_uncertainty(0.95))
-    return f"(95{FIXED_SPACE}%, from draws; first order \u00b1{FIXED_SPACE}{first}{less})"
+    return f"(95{FIXED_SPACE}%, Monte Carlo; first order \u00b1{FIXED_SPACE}{first}{less})"
 
 
 def listed(found: Replicates, numbers: Sequence[int]) -> str:
@@ -102,17 +102,17 @@ def _lacking_words(found: Replicates) -> list[str]:
     if not missing:
         return []
     used = found.summary.numbers
-    told: dict[tuple[int, ...], list[str]] = {}
+    by_runs: dict[tuple[int, ...], list[str]] = {}
     for source, numbers in missing.items():
-        told.setdefault(numbers, []).append(source)
+        by_runs.setdefault(numbers, []).append(source)
     parts = []
-    for numbers, sources in told.items():
+    for numbers, sources in by_runs.items():
         every = len(numbers) == len(used)
         who = "every titration" if every else listed(found, numbers)
         parts.append(f"{who}: {', '.join(sources)}")
     return [
-        "The interval of the mean is incomplete and too narrow, as not every uncertainty is "
-        f"stated. Missing for {'; for '.join(parts)}. State it and analyse again."
+        "The interval of the mean is incomplete and too narrow, because not every uncertainty is "
+        f"stated. Missing for {'; for '.join(parts)}. State what is missing and analyse again."
     ]
 
 
@@ -121,43 +121,48 @@ def scatter_words(summary: Summary) -> str:
     c = summary.scatter
     if c.observed is None:
         return (
-            "One titration does not show the scatter; its own uncertainty is used."
+            "A single titration shows no scatter; its own uncertainty is used."
             if c.used == "predicted"
-            else "One titration does not show the scatter, and nothing predicts it."
+            else "A single titration shows no scatter, and nothing predicts it."
         )
-    seen = f"The titrations scatter by s = {two_figures(c.observed)} {c.unit} in {c.of}"
+    observed = f"The titrations scatter by s = {two_figures(c.observed)} {c.unit} in {c.of}"
     if c.predicted is None or c.chi_square is None or c.birge_ratio is None or c.p is None:
         if c.observed == 0.0:
             return (
-                "All titres are equal to the last digit and no ware is stated: their uncertainty "
-                "is not known, and it is not zero."
+                "All titres are equal to the last digit and no ware is stated, so their "
+                "uncertainty is not known (it is not zero)."
             )
         few = _two_only(summary)
-        return f"{seen}. That scatter is used, as the uncertainty of each alone is not stated.{few}"
-    told = (
-        f"{seen}; their own uncertainties predict {two_figures(c.predicted)} (Birge ratio "
+        return (
+            f"{observed}. This scatter is used, because the uncertainty of each titration is not "
+            f"stated.{few}"
+        )
+    compared = (
+        f"{observed}; their own uncertainties predict {two_figures(c.predicted)} (Birge ratio "
         f"{rounded(c.birge_ratio, 2)}, chi-square {rounded(c.chi_square, 1)} on "
         f"{summary.titre.n - 1}, {probability(c.p)})."
     )
     if c.used == "predicted":
         weak = " Two titrations are a weak check of that." if summary.titre.n == 2 else ""
-        return f"{told} That is no more than predicted; the predicted scatter is used.{weak}"
+        return f"{compared} This is no more than predicted; the predicted scatter is used.{weak}"
     if c.p < 0.05:
         return (
-            f"{told} That is more than chance explains: something differs from run to run that the "
-            f"budget of each does not hold. The observed scatter is used.{_two_only(summary)}"
+            f"{compared} This is more than chance explains: something varies from run to run that "
+            f"their budgets do not include. The observed scatter is used.{_two_only(summary)}"
         )
     return (
-        f"{told} It is more than predicted, though chance may explain it; it is used."
-        f"{_two_only(summary)}"
+        f"{compared} This is more than predicted, though chance may explain it; the observed "
+        f"scatter is used.{_two_only(summary)}"
     )
 
 
 def _two_only(summary: Summary) -> str:
-    """What a scatter seen in two values does to the interval."""
+    """What it does to the interval that the scatter was found from two values."""
     if summary.titre.n != 2:
         return ""
-    return " Two titrations hardly show a scatter, so the interval is wide: a third helps much."
+    return (
+        " Two titrations hardly show a scatter, so the interval is wide; a third would help a lot."
+    )
 
 
 def _test_words(found: Replicates) -> list[str]:
@@ -165,8 +170,9 @@ def _test_words(found: Replicates) -> list[str]:
     hit = any(test.verdict in ("straggler", "outlier") for test in found.tests)
     if hit and not found.set_aside:
         lines.append(
-            "A test takes nothing out. Look for a cause (overshot end, air in the tip, misread "
-            "burette); with one, use --set-aside and --because, else keep the titre or repeat."
+            "A test alone is no reason to discard a titre. Look for a cause (overshot end, air in "
+            "the tip, misread burette). If you find one, use --set-aside and --because; if not, "
+            "keep the titre or repeat the titration."
         )
     after = [t for t in _tests(found, found.tests_after, found.summary.numbers) if t not in lines]
     return lines + [f"Without what was set aside: {text}" for text in after]
@@ -186,8 +192,8 @@ def _one_test(found: Replicates, test: OutlierTest, numbers: Sequence[int]) -> s
     ]
     who = called(found, numbers[test.suspect])
     verdict = {
-        "nothing": f"{who} stands furthest out, but no more than chance explains",
-        "straggler": f"{who} is a straggler: further out than chance explains at 5 %, not at 1 %",
+        "nothing": f"{who} is furthest from the others, but chance explains it",
+        "straggler": f"{who} is a straggler: significant at the 5 % level, not at the 1 % level",
         "outlier": f"{who} is an outlier at the 1 % level",
     }[test.verdict]
     text = (
@@ -208,7 +214,7 @@ def _repeatability_words(found: Replicates) -> list[str]:
         else f"{two_figures(r.critical_range_ml)} mL, the 95 % range of {r.n} titres for "
         f"r = {two_figures(r.limit_ml)} mL (r = 2.8 s_r)"
     )
-    tail = "" if r.kept else " Titrate again, and look for what differs."
+    tail = "" if r.kept else " Titrate again, and look for the cause."
     s = (
         f" s = {two_figures(r.s_ml)} mL against at most {two_figures(r.critical_s_ml)} mL."
         if r.n > 2
@@ -222,15 +228,13 @@ def recovery_words(spike: Recovery, spiked: Replicates) -> str:
     n = spiked.summary.titre.n
     text = f"Recovery of the spike: {expanded(spike.percent, '%', 1)}"
     if spike.p is None or spike.t is None:
-        return (
-            f"{text}; no uncertainty is known, so nothing can be said of a difference from 100 %."
-        )
+        return f"{text}; its uncertainty is not known, so it cannot be tested against 100 %."
     nu = spike.degrees_of_freedom
     shown = "many" if nu > 1e4 else rounded(nu, 0 if nu >= 10 else 1)
     verdict = (
         "It differs from 100 % by more than chance explains."
         if spike.differs
-        else "It does not differ from 100 % (that does not prove that it is 100 %)."
+        else "It does not differ significantly from 100 % (which does not prove that it is 100 %)."
     )
     return (
         f"{text} (95 %), {n} spiked titration{'s' if n > 1 else ''}. {verdict} t = "

@@ -120,7 +120,7 @@ def dixon(values: Sequence[float], side: Side = "both") -> OutlierTest:
     if refused is not None:
         return refused
     if n > DIXON_MOST:
-        text = f"Dixon is not used for more than {DIXON_MOST} values; Grubbs is."
+        text = f"Dixon's test is not used for more than {DIXON_MOST} values; Grubbs' test is."
         return OutlierTest("Dixon r10", side, None, None, None, None, "not tested", text)
     order = np.argsort(x, kind="stable")
     ranked = x[order]
@@ -138,7 +138,7 @@ def dixon(values: Sequence[float], side: Side = "both") -> OutlierTest:
     limits = (at_95 if side == "both" else at_90, at_99)
     remark = ""
     if side != "both":
-        remark = "For one side the outer value used is that of 0.5 %, the nearest in the table."
+        remark = "The table has no one-sided 1 % value; that of 0.5 % is used instead."
     verdict = _verdict(ratios[end], *limits)
     return OutlierTest("Dixon r10", side, k, ratios[end], *limits, verdict, remark)
 
@@ -146,7 +146,7 @@ def dixon(values: Sequence[float], side: Side = "both") -> OutlierTest:
 def _no_test(name: str, x: np.ndarray, side: Side) -> OutlierTest | None:
     text = ""
     if len(x) < 3:
-        text = f"With {len(x)} value(s) nothing can be said of outliers: at least 3 are needed."
+        text = f"With {len(x)} value(s) nothing can be said about outliers: at least 3 are needed."
     elif float(np.ptp(x)) <= _ROUNDING:
         text = "All values are equal to the last digit: none stands out."
     return OutlierTest(name, side, None, None, None, None, "not tested", text) if text else None

@@ -22,7 +22,7 @@ from endpoint.report.contents import plain_texts
 _MOST_LINES = 10
 
 
-def mean_view(found: Replicates) -> dict[str, Any]:
+def mean_contents(found: Replicates) -> dict[str, Any]:
     """Texts of a report on a mean; the same words and numbers as `endpoint replicates` gives.
 
     Parameters
@@ -57,7 +57,7 @@ def mean_view(found: Replicates) -> dict[str, Any]:
         "table": {
             "head": [*head[:4], "remark"],
             "rows": [list(line) for line in lines],
-            "caption": "Every titration that was given; the remark says what is not in the mean.",
+            "caption": "All titrations given; the remark says which are not in the mean.",
         },
         "findings": [*findings(found, None, None), *notes(found)],
         "budget": parts if rows else None,

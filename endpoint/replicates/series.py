@@ -89,7 +89,7 @@ def find_run(runs: Sequence[Run], name: str) -> Run:
         return numbered[0]
     labels = [run.label for run in runs]
     near = [] if name.strip().isdigit() else difflib.get_close_matches(name, labels, n=1)
-    remedy = f'Is "{near[0]}" meant?' if near else f"Give a number from 1 to {len(runs)}."
+    remedy = f'Did you mean "{near[0]}"?' if near else f"Give a number from 1 to {len(runs)}."
     raise ReplicateProblem(f'There is no titration "{name}".', remedy)
 
 
@@ -141,7 +141,7 @@ def replicates(
     used = [run for run in tested if run.number not in out]
     if not used:
         raise ReplicateProblem(
-            "No titration with a titre is left to take a mean of.",
+            "No titration with a titre is left for the mean.",
             "Titrate again, or set fewer aside.",
         )
     _check_alike(tested, blank)
@@ -176,8 +176,8 @@ def _check_alike(runs: Sequence[Run], blank: Blank | None) -> None:
         )
     if subtracted and len(subtracted) < len(runs):
         raise ReplicateProblem(
-            f"{subtracted[0].where} had a blank subtracted, other titrations had none.",
-            "Give all records the same [blank], or none and use --blank.",
+            f"{subtracted[0].where} had a blank subtracted, others had not.",
+            "Give all records the same [blank], or none of them and use --blank.",
         )
     known = [run for run in runs if run.setup is not None]
     for run in known[1:]:
@@ -188,7 +188,7 @@ def _check_alike(runs: Sequence[Run], blank: Blank | None) -> None:
                 f"{run.where} took {sample:g} mL of sample with {titrant:g} mol/L of titrant, "
                 f"{known[0].where} {first[0]:g} mL with {first[1]:g} mol/L: their titres cannot be "
                 "compared.",
-                "Give titrations of one sample volume and one titrant.",
+                "Give titrations with the same sample volume and the same titrant.",
             )
     with_total = [run for run in runs if run.hardness_mmol_l is not None]
     if with_total and len(with_total) < len(runs):
@@ -212,14 +212,18 @@ def _check_blank(runs: Sequence[Run], blank_ml: Quantity) -> None:
 def _notes(runs: Sequence[Run]) -> tuple[str, ...]:
     found = [note for run in runs for note in run.notes]
     if any(run.blank_subtracted for run in runs):
-        found.append("The records subtract a blank: the hardness is less the blank, the titre not.")
+        found.append(
+            "The records subtract a blank: it is taken off the hardness, not off the titre."
+        )
     people = {run.analyst for run in runs if run.analyst is not None}
     if len(people) > 1:
         found.append(
-            f"The titres are of {len(people)} people: their scatter is more than the repeatability "
-            "of one person with one set of ware."
+            f"The titres come from {len(people)} people, so their scatter includes more than the "
+            "repeatability of one person with one set of ware."
         )
     days = {run.date for run in runs if run.date is not None}
     if len(days) > 1:
-        found.append(f"The titrations are of {len(days)} days, so day-to-day changes are in them.")
+        found.append(
+            f"The titrations come from {len(days)} days, so they include day-to-day changes."
+        )
     return tuple(dict.fromkeys(found))

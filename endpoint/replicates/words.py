@@ -71,7 +71,7 @@ def concordance_words(found: Replicates) -> str:
     members = [numbers[k] for k in c.members]
     others = [k for k in numbers if k not in members]
     mean = group_mean(found) or 0.0
-    tail = "" if c.unique else " Another group is as large, so none is to be preferred."
+    tail = "" if c.unique else " Another group is as large, so neither is preferred."
     if len(members) > len(others) and len(others) <= 4:
         apart = [(k, _titre(found.run(k)) - mean) for k in others]
         far = "; ".join(
@@ -132,7 +132,7 @@ def _aside(found: Replicates, width: int) -> list[str]:
     if found.with_all is not None:
         words = means(found, found.with_all, titre_decimals(found.runs) + 1)
         n = found.with_all.titre.n
-        lines.append(fill(f"With everything in: {words}, mean of {n}.", width, "  "))
+        lines.append(fill(f"With everything included: {words}, mean of {n}.", width, "  "))
     if found.rough:
         lines.append(
             fill(f"Marked as rough, not in the mean: {listed(found, found.rough)}.", width, "  ")
@@ -152,8 +152,8 @@ def table_rows(found: Replicates) -> tuple[tuple[str, ...], list[tuple[str, ...]
             u = run.hardness_mmol_l.standard_uncertainty or None
             total = with_uncertainty(run.hardness_mmol_l.value, u, 4)[0]
         who = [t for t in (run.analyst, run.date and run.date.isoformat()) if t]
-        told = ", ".join([*who, *([] if use == "mean" else [use])])
-        rows.append((str(run.number), run.label, titre, total, told))
+        remark = ", ".join([*who, *([] if use == "mean" else [use])])
+        rows.append((str(run.number), run.label, titre, total, remark))
     return ("no.", "label", "titre/mL", "mmol/L", ""), rows
 
 
@@ -179,8 +179,8 @@ def _statistics(found: Replicates) -> list[str]:
         rows.append(_numbers("hardness, mmol/L", summary.hardness, 1.0))
         rows.append(_numbers("hardness, mg/L CaCO3", summary.hardness, M_CACO3))
     return [
-        f"n = {summary.titre.n}; s: scatter of single titrations; u: standard uncertainty of "
-        "the mean",
+        f"n = {summary.titre.n}; s: standard deviation of single titrations; u: standard "
+        "uncertainty of the mean",
         *table(rows),
     ]
 
@@ -223,11 +223,11 @@ def budget_parts(
         return unit, shown, None
     share = sum(line[2] for line in rest)
     percent = f"{100 * share:.0f}" if share >= 0.005 else "<1"
-    return unit, shown, (percent, rest[0][0] if len(rest) == 1 else f"{len(rest)} smaller parts")
+    return unit, shown, (percent, rest[0][0] if len(rest) == 1 else f"{len(rest)} smaller sources")
 
 
 def shared_words(found: Replicates) -> str:
-    """How much of the uncertainty more titrations do not make smaller; empty where all of it."""
+    """How much of the uncertainty more titrations do not reduce; empty where there is none."""
     total = found.summary.hardness
     mean = found.summary.titre if total is None else total
     lines = budget(mean.quantity, found.runs)
@@ -235,8 +235,8 @@ def shared_words(found: Replicates) -> str:
     if not lines or own >= 0.995:
         return ""
     return (
-        f"{100 * (1 - own):.0f} % of this is shared by all titrations; more of them do not "
-        "make it smaller."
+        f"{100 * (1 - own):.0f} % of the variance is common to all titrations; more titrations do "
+        "not reduce it."
     )
 
 
@@ -255,5 +255,5 @@ def _budget(found: Replicates) -> list[str]:
 def notes(found: Replicates) -> list[str]:
     """What is not in the uncertainty, and further notes."""
     missing = not_in_budget(found)
-    lines = [f"Not in the uncertainty: {'; '.join(missing)}."] if missing else []
+    lines = [f"Not included in the uncertainty: {'; '.join(missing)}."] if missing else []
     return [*lines, *found.notes]

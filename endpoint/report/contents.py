@@ -18,13 +18,13 @@ from endpoint.rounding import FIXED_SPACE, outward, two_figures, with_uncertaint
 
 STATUS = {
     "located": ("Located", "The equivalence volume was found, with its uncertainty."),
-    "bracketed": ("Only an interval", "The recording allows an interval, but no single number."),
-    "none": ("No endpoint", "This recording holds no endpoint; no number is given."),
+    "bracketed": ("Only an interval", "The recording gives an interval, but not a single value."),
+    "none": ("No endpoint", "This recording shows no endpoint, so no value is given."),
 }
 _CERTIFICATE_PARTS = ("what", "date", "expiry", "operator", "file")
 
 
-def report_view(kept: KeptResult) -> dict[str, Any]:
+def contents_of(kept: KeptResult) -> dict[str, Any]:
     """Texts of a report on one result.
 
     Parameters
@@ -127,7 +127,7 @@ def _units(total: Mapping[str, Any]) -> list[dict[str, str]]:
     first, second = wording.hardness_numbers(total)
     rows = [
         {"number": first, "definition": "calcium and magnesium together, as titrated"},
-        {"number": second, "definition": "all stated as CaCO3, 100.086 g/mol"},
+        {"number": second, "definition": "expressed as CaCO3, 100.086 g/mol"},
     ]
     for value, wide, unit, definition in wording.other_units(total):
         shown = [value, "\u00b1", wide, unit] if wide else [value, unit]
@@ -137,7 +137,7 @@ def _units(total: Mapping[str, Any]) -> list[dict[str, str]]:
 
 
 def _budget(data: Mapping[str, Any]) -> dict[str, Any] | None:
-    """Rows with their input; None where no budget is drawn up."""
+    """Rows with their input; None where there is no budget."""
     total, lines = data["hardness"], data["budget"]
     if total is None or not lines:
         return None
@@ -177,7 +177,7 @@ def _input(line: Mapping[str, Any]) -> str:
 def _certificate(certificate: Mapping[str, Any]) -> dict[str, Any]:
     about = [str(certificate[key]) for key in _CERTIFICATE_PARTS[:1] if certificate.get(key)]
     if certificate.get("date"):
-        about.append(f"of {certificate['date']}")
+        about.append(f"dated {certificate['date']}")
     until = certificate.get("expiry")
     about.append(f"valid until {until}" if until else "no expiry stated")
     return {

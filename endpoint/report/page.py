@@ -11,7 +11,7 @@ from typing import Any
 
 from endpoint.drawing.budget_svg import budget_drawing
 from endpoint.drawing.curve_svg import curve_drawings
-from endpoint.report.contents import report_view
+from endpoint.report.contents import contents_of
 from endpoint.result.kept import KeptResult, picture_bytes
 
 _MOST_BARS = 8
@@ -23,19 +23,19 @@ PICTURES = (
     ),
     (
         "thumbnails.png",
-        "Pictures of the titration; what was set aside is crossed out, with the reason",
-        "Small pictures over the whole titration, each with its volume, the measured region, and "
-        "in words whether it was used or why it was set aside.",
+        "Pictures of the titration; those set aside are crossed out, with the reason",
+        "Small pictures from the whole titration, each with its volume and the measured region; a "
+        "caption says whether it was used or why it was set aside.",
     ),
 )
 """Kept pictures that a report shows: file, caption, words for those who cannot see it."""
 NO_CURVE = (
     "No curve is drawn: only a result.json was given, or the recording has too few points. The "
-    "folder of endpoint locate --out holds the curve."
+    "folder that endpoint locate --out wrote contains the curve."
 )
 NO_BUDGET = (
-    "A budget by sources is drawn up for a hardness only. The interval above holds titrant, ware "
-    "and recording."
+    "Only a hardness has a budget by source. The interval above includes titrant, ware and "
+    "recording."
 )
 
 
@@ -47,7 +47,7 @@ def report_page(kept: KeptResult) -> str:
     kept:
         As read from its files, see `endpoint.result.kept`.
     """
-    view = drawn_view(kept, "r1")
+    view = drawn_contents(kept, "r1")
     return page_of([view], view["title"], view["label"], dated(view))
 
 
@@ -63,7 +63,7 @@ def page_of(
     Parameters
     ----------
     views:
-        From `drawn_view`, one for each result.
+        From `drawn_contents`, one for each result.
     title, heading:
         Of the window and of the page.
     day:
@@ -89,7 +89,7 @@ def page_of(
     )
 
 
-def drawn_view(kept: KeptResult, name: str) -> dict[str, Any]:
+def drawn_contents(kept: KeptResult, name: str) -> dict[str, Any]:
     """Texts of a result with its drawings and pictures, for the page.
 
     Parameters
@@ -99,7 +99,7 @@ def drawn_view(kept: KeptResult, name: str) -> dict[str, Any]:
     name:
         Begins the ids of its drawings.
     """
-    view = report_view(kept)
+    view = contents_of(kept)
     view["curves"] = [_marked(d) for d in curve_drawings(kept, name)]
     view["no_curve"] = NO_CURVE
     view["budget_missing"] = NO_BUDGET if kept.status == "located" else ""

@@ -17,7 +17,7 @@ _WAYS = {
     "continuous": "volume log, continuous delivery",
     "per-still": "a volume for each still",
     "beside the rows": "a volume in each row",
-    "meniscus": "meniscus of the burette, read out of the picture",
+    "meniscus": "meniscus of the burette, read from the picture",
     "drops": "drops counted in the picture, between two burette readings",
 }
 _PUMPED = ("continuous",)
@@ -27,10 +27,10 @@ _SHIFTS = {
 }
 """Fitted parameter -> what it is: departure of a conditional constant from the published one."""
 _BY_HAND = {
-    "liquid_box": "The place of the liquid was given by hand.",
-    "reference_box": "The place of the reference was given by hand.",
-    "burette_box": "The place of the burette was given by hand.",
-    "tip_box": "The place of the falling drops was given by hand.",
+    "liquid_box": "The place of the liquid was set by hand.",
+    "reference_box": "The place of the reference was set by hand.",
+    "burette_box": "The place of the burette was set by hand.",
+    "tip_box": "The place of the falling drops was set by hand.",
     "colour_matrix": "The colour matrix of the film was set by hand: {}.",
     "colour_range": "The range of the film's samples was set by hand: {}.",
     "tone_curve": "The tone curve of the pictures was set by hand: {}.",
@@ -56,7 +56,7 @@ def sample(data: Plain) -> list[Fact]:
 
 
 def method(data: Plain, pictures: bool) -> list[Fact]:
-    """How was titrated and watched.
+    """How the titration was done and recorded.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def deviations(data: Plain) -> list[str]:
     inputs = data["inputs"]
     texts = [text for c in data.get("certificates", []) for text in c["reservations"]]
     missing = data.get("not_in_budget", [])
-    texts += [f"Not stated, so not in the uncertainty: {text}." for text in missing]
+    texts += [f"Not stated, so not included in the uncertainty: {text}." for text in missing]
     lag = inputs.get("mixing_lag_s")
     if lag is not None and not lag["stated"] and inputs.get("delivery") in _PUMPED:
         time = _with_u(lag["value"], lag["standard_uncertainty"], "s")
@@ -127,7 +127,9 @@ def found_by_fit(data: Plain) -> list[Fact]:
         below, above = share["interval68"]
         low, high = outward(100.0 * below, 100.0 * above, 0)
         value = rounded(100.0 * share["value"], 0)
-        facts.append(_fact("Magnesium, of all metal", f"{value} % (68 %: {low} to {high} %)"))
+        facts.append(
+            _fact("Magnesium, share of both metals", f"{value} % (68 %: {low} to {high} %)")
+        )
     dye = chemistry.get("indicator_umol_l")
     if dye is not None:
         amount = f"{_figures(dye['value'])}{FIXED_SPACE}\u00b5mol/L"
@@ -140,7 +142,7 @@ def found_by_fit(data: Plain) -> list[Fact]:
             facts.append(_fact(words, text))
     rms = chemistry.get("residual_rms")
     if isinstance(rms, float) and 0.0 <= rms < 10.0:
-        facts.append(_fact("Scatter around the fit", f"{100.0 * rms:.1f} % of the change"))
+        facts.append(_fact("Scatter around the fit", f"{100.0 * rms:.1f} % of the colour change"))
     return facts
 
 
@@ -172,7 +174,7 @@ def provenance(data: Plain) -> list[Fact]:
         facts.append(_fact("Format of the recording", shown))
     settings = origin.get("settings") or {}
     named = "; ".join(f"{key.replace('_', ' ')} {value}" for key, value in settings.items())
-    facts.append(_fact("Settings", named or "none by hand"))
+    facts.append(_fact("Settings", named or "none set by hand"))
     if origin.get("edta_constants"):
         facts.append(_fact("Constants", origin["edta_constants"]))
     if origin.get("analysed"):

@@ -18,7 +18,7 @@ from typing import Any
 from endpoint.drawing.curve_svg import curve_drawings
 from endpoint.drawing.thumbnails import CELL_IN, COLUMNS, TYPE_PT
 from endpoint.problems import InstallProblem, OutputProblem
-from endpoint.report.contents import cut, report_view, shortened
+from endpoint.report.contents import contents_of, cut, shortened
 from endpoint.report.page import NO_BUDGET, NO_CURVE, PICTURES, dated, program
 from endpoint.result.kept import KeptResult, picture_bytes
 
@@ -26,7 +26,7 @@ _FONTS = ("Libertinus Serif", "DejaVu Sans")
 """Those that come with typst and with matplotlib."""
 _BOXES = "Last Resort High-Efficiency"
 """Comes with matplotlib; has a box for every sign there is."""
-_BOXED = "Signs that no font here has are drawn as boxes; result.json holds them."
+_BOXED = "Characters that no font here has are drawn as boxes; result.json has them."
 _PAGES = 2
 _TEXT_MM, _GAP_MM = 176.0, 5.0
 _LEAST_PT = 6.0
@@ -39,7 +39,7 @@ _LEVELS = (
     {"size": 8.2, "picture_mm": 30, "rows": 5, "texts": 3, "signs": 110},
     {"size": 7.8, "picture_mm": 20, "rows": 4, "texts": 2, "signs": 80},
 )
-"""How much is told, from all that is usual to what always fits."""
+"""How much is printed, from all that is usual to what always fits."""
 
 
 def report_pdf(
@@ -68,9 +68,9 @@ def report_pdf(
     InstallProblem
         typst cannot be loaded.
     OutputProblem
-        The PDF cannot be set.
+        The PDF cannot be typeset.
     """
-    views = [report_view(each) for each in kept]
+    views = [contents_of(each) for each in kept]
     with tempfile.TemporaryDirectory(prefix="endpoint-report-") as place:
         folder = Path(place)
         pictures = [list(_pictures(each, k, folder)) for k, each in enumerate(kept)]
@@ -103,7 +103,7 @@ def _data(
     parts = []
     for k, (view, each) in enumerate(zip(views, kept, strict=True)):
         part = _placed(view, each, k, level, folder)
-        part["pictures"] = _beside(pictures[k], level["picture_mm"])
+        part["pictures"] = _side_by_side(pictures[k], level["picture_mm"])
         parts.append(part)
     return {
         "description": cut(views[0]["answer"] if mean is None else mean["answer"], 400),
@@ -171,7 +171,7 @@ def _typeset(folder: Path, data: Mapping[str, Any], *, system: bool) -> tuple[in
     except RuntimeError as error:
         reason = str(getattr(error, "message", error)).splitlines()[:1]
         raise OutputProblem(
-            f"The PDF cannot be set: {''.join(reason)[:160]}.", "Write --html instead."
+            f"The PDF cannot be typeset: {''.join(reason)[:160]}.", "Write --html instead."
         ) from None
     return int(pages), bytes(pdf)
 
@@ -189,7 +189,7 @@ def _pictures(kept: KeptResult, number: int, folder: Path) -> Iterator[dict[str,
             yield {"file": file, "name": name, "caption": caption, "words": words, "ratio": ratio}
 
 
-def _beside(pictures: Sequence[Mapping[str, Any]], most_mm: float) -> list[dict[str, Any]]:
+def _side_by_side(pictures: Sequence[Mapping[str, Any]], most_mm: float) -> list[dict[str, Any]]:
     """Pictures with the width of each, side by side on the page: the first is the smaller one.
 
     A strip of which the captions could not be read is left out.
@@ -256,7 +256,7 @@ def _mean(mean: Mapping[str, Any], level: Mapping[str, Any]) -> dict[str, Any]:
     shown = [[cut(cell, 60) for cell in row] for row in rows[:20]]
     caption = mean["table"]["caption"]
     if len(rows) > len(shown):
-        caption += f" {len(rows) - len(shown)} more titrations stand on the next pages."
+        caption += f" {len(rows) - len(shown)} more titrations are on the next pages."
     placed["table"] = {**mean["table"], "rows": shown, "caption": caption}
     if mean["budget"] is not None:
         placed["budget"] = _shorter(mean["budget"], level["rows"], longest)
@@ -274,7 +274,7 @@ def _shorter(budget: Mapping[str, Any], most: int, longest: int) -> dict[str, An
         share = sum(row["part"] for row in budget["rows"][most:])
         rest = {
             "share": f"{100 * share:.0f}",
-            "name": f"{budget['count'] - most} smaller parts, see result.json",
+            "name": f"{budget['count'] - most} smaller sources, see result.json",
         }
         rows = rows[:most]
     inputs = any(row["input"] for row in rows)

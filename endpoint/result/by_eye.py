@@ -90,6 +90,6 @@ def _titre_words(result: EyeResult) -> str:
     spread = "" if s is None else f", standard deviation {rounded(s, 3)} mL"
     kind = "back titre" if result.record.back_titration is not None else "titre"
     return (
-        f"{read} read by eye{spread}. Mean {kind}, corrected for ware, temperature and the error "
-        f"of the end: {shown} (95 %). Unit of the budget: {MG_L_CACO3.label}."
+        f"{read} read by eye{spread}. Mean {kind}, corrected for ware, temperature and endpoint "
+        f"error: {shown} (95 %). The budget is in {MG_L_CACO3.label}."
     )

@@ -23,26 +23,27 @@ _LEAST_SHARE = 0.01
 _SOON_DAYS = 14
 
 _CAUTION = (
-    "Acids that dissolve the standard, and ammonia buffer, are corrosive and give off fumes: work "
-    "under a hood, wear goggles and gloves, and follow the safety data sheets and your local rules."
+    "Ammonia buffer and the acids that dissolve the standard are corrosive and give off fumes: "
+    "work in a fume hood, wear goggles and gloves, and follow the safety data sheets and your "
+    "local rules."
 )
 
 Found = tuple[Path, Certificate]
 
 
 def validity(certificate: Certificate, today: datetime.date) -> str:
-    """State of a certificate in words, which need no colour to be told apart."""
+    """State of a certificate in words; no colour is needed to tell them apart."""
     if certificate.date > today:
-        return f"dated {certificate.date}, after today"
+        return f"dated {certificate.date}, in the future"
     if certificate.expiry is None:
         return "no expiry stated"
     days = (certificate.expiry - today).days
     if days < 0:
         return f"EXPIRED {-days} day{'s' if days != -1 else ''} ago"
     if days == 0:
-        return "valid, last day"
+        return "valid until today"
     left = f"valid, {days} day{'s' if days != 1 else ''} left"
-    return f"{left} (soon)" if days <= _SOON_DAYS else left
+    return f"{left} (expires soon)" if days <= _SOON_DAYS else left
 
 
 def certificate_json(certificate: Certificate) -> str:
@@ -79,7 +80,7 @@ def _with_k(quantity: Quantity) -> str:
     shown = format_quantity(quantity.value, found.expanded_uncertainty, unit)
     if found.monte_carlo is not None and found.monte_carlo.is_used:
         first = two_figures(quantity.expanded_uncertainty(0.95))
-        return f"{shown} (95 %, from draws; first order \u00b1 {first})"
+        return f"{shown} (95 %, Monte Carlo; first order \u00b1 {first})"
     return f"{shown} (95 %, k = {quantity.coverage_factor(0.95):.2f})"
 
 
@@ -97,15 +98,15 @@ def _sources(certificate: Certificate) -> list[str]:
     rows += [f"  {100 * share:>3.0f} %  {source}" for source, share in shown[:_MOST_SOURCES]]
     rest = len(shares) - len(shown[:_MOST_SOURCES])
     if rest:
-        rows.append(f"         and {rest} smaller part{'s' if rest > 1 else ''}")
+        rows.append(f"         and {rest} smaller source{'s' if rest > 1 else ''}")
     return rows
 
 
 def find_certificates(places: Sequence[Path]) -> tuple[list[Found], list[tuple[Path, str]]]:
     """Every certificate in files and folders, and what looks like one but cannot be read.
 
-    Other JSON files (results, for example) are passed over in silence when they are found in a
-    folder, but named when they were asked for by name.
+    Other JSON files in a folder (results, for example) are passed over; one that was given by name
+    is reported.
 
     Raises
     ------
@@ -151,7 +152,7 @@ def list_text(
 ) -> str:
     """List for a terminal."""
     if not found and not unreadable:
-        return "No certificates here. Make one with: endpoint calibrate KIND SHEET"
+        return "No certificates found here. Make one with: endpoint calibrate KIND SHEET"
     rows = [
         (c.identifier, c.kind, str(c.expiry or "-"), validity(c, today), c.what) for _, c in found
     ]
@@ -160,9 +161,9 @@ def list_text(
     lines += [f"Cannot be used: {words}" for _, words in unreadable]
     expired = sum(1 for _, c in found if c.expiry is not None and c.expiry < today)
     if expired:
-        are = "is" if expired == 1 else "are"
+        have = "has" if expired == 1 else "have"
         lines.append(
-            f"\n{expired} of {len(found)} {are} expired: calibrate again. An expired certificate\n"
+            f"\n{expired} of {len(found)} {have} expired: calibrate again. An expired certificate\n"
             "is used only when a record accepts it by its id, and the result then says so."
         )
     return "\n".join(lines)

@@ -28,7 +28,7 @@ PICTURES = ("region.png", "thumbnails.png", "chart.png")
 _LARGEST_PICTURE = 20_000_000
 _MOST_PIXELS = 40_000_000
 _MOST_POINTS = 200_000
-_AS_WRITTEN = "Give the files as endpoint locate --out wrote them, or locate again."
+_AS_WRITTEN = "Use the files as endpoint locate --out wrote them, or run it again."
 _WORDS = ("flags",)
 
 
@@ -70,8 +70,8 @@ def read_kept(path: Path) -> KeptResult:
     Raises
     ------
     ResultFileProblem
-        A file is missing, cut short, no result of `endpoint locate`, of another format, or holds
-        what cannot be: another type, no number, a number out of all bounds.
+        A file is missing, cut short, of another format or not a result of `endpoint locate`, or a
+        value in it is of another type or out of all bounds.
     """
     data, name = result_json(path)
     check_document(data, name)
@@ -122,36 +122,36 @@ def check_document(data: Mapping[str, Any], name: str) -> None:
     Raises
     ------
     ResultFileProblem
-        It is no result, of another format, or a value in it cannot be used.
+        It is not a result, has another format, or a value in it cannot be used.
     """
     held = data.get("format")
     if "status" not in data or "equivalence_ml" not in data or held is None:
         raise ResultFileProblem(
-            f"{name} is no result of endpoint locate.",
-            "Give a result.json, or the folder that holds one.",
+            f"{name} is not a result of endpoint locate.",
+            "Give a result.json, or the folder that contains one.",
         )
     if held != FORMAT or isinstance(held, bool):
         shown = held if isinstance(held, int) and abs(held) < 1e6 else "unknown"
         raise ResultFileProblem(
             f"{name} has the format {shown}; this program reads format {FORMAT}.",
-            "Locate again with this program, or use the one that wrote it.",
+            "Run endpoint locate again, or use the version that wrote the file.",
         )
     try:
         error = next(iter(_validator().iter_errors(data)), None)
     except RecursionError:
         raise ResultFileProblem(f"{name} is nested too deeply for a result.", _AS_WRITTEN) from None
     if error is not None:
-        raise ResultFileProblem(f"{name} is damaged or was changed: {_said(error)}.", _AS_WRITTEN)
+        raise ResultFileProblem(f"{name} is damaged or was changed: {_fault(error)}.", _AS_WRITTEN)
     _check_order(data, name)
 
 
-def _said(error: Any) -> str:
+def _fault(error: Any) -> str:
     """What breaks the schema: the place, and whether something is missing there."""
     steps = [str(step) for step in error.absolute_path]
     if error.validator == "required":
         missing = (key for key in error.validator_value if key not in error.instance)
         return f"{'.'.join([*steps, next(missing, '')])[:120]} is missing"
-    return f"{'.'.join(steps)[:120] or 'it'} cannot be so"
+    return f"{'.'.join(steps)[:120] or 'it'} has an impossible value"
 
 
 @functools.cache
@@ -192,7 +192,7 @@ def _curve(
             _AS_WRITTEN,
         )
     if not np.isfinite(columns["volume_ml"]).all():
-        raise ResultFileProblem(f"{folder.name}/curve.csv lacks a volume.", _AS_WRITTEN)
+        raise ResultFileProblem(f"{folder.name}/curve.csv has an empty volume.", _AS_WRITTEN)
     return columns, flags
 
 
@@ -216,7 +216,7 @@ def _columns(path: Path) -> tuple[dict[str, FloatArray], tuple[str, ...]]:
     """Columns of numbers by name, read-only, and the flags in words."""
     sheet = csv_table.read_sheet(path, ResultFileProblem)
     if len(sheet.rows) > _MOST_POINTS:
-        raise ResultFileProblem(f"{path.name} has more rows than a curve.", _AS_WRITTEN)
+        raise ResultFileProblem(f"{path.name} has too many rows for a curve.", _AS_WRITTEN)
     columns: dict[str, FloatArray] = {}
     flags: tuple[str, ...] = ("",) * len(sheet.rows)
     for k, name in enumerate(sheet.header):
@@ -240,7 +240,7 @@ def _number(cell: str, where: str) -> float:
     except ValueError:
         value = float("inf")
     if not abs(value) < 1e12:
-        raise ResultFileProblem(f"{where}: {cell[:40]} is no number that can be.", _AS_WRITTEN)
+        raise ResultFileProblem(f"{where}: {cell[:40]} is not a usable number.", _AS_WRITTEN)
     return value
 
 
@@ -257,7 +257,7 @@ def picture_bytes(kept: KeptResult, name: str) -> bytes | None:
     Raises
     ------
     ResultFileProblem
-        It is no PNG, or too large.
+        It is not a PNG, or too large.
     """
     from PIL import Image, UnidentifiedImageError
 
@@ -273,9 +273,11 @@ def picture_bytes(kept: KeptResult, name: str) -> bytes | None:
                 picture.load()
     except (OSError, UnidentifiedImageError, ValueError, SyntaxError, Image.DecompressionBombError):
         raise ResultFileProblem(
-            f"{path.parent.name}/{name} is no picture that can be shown.",
-            "Delete it, or locate again.",
+            f"{path.parent.name}/{name} is not a picture that can be shown.",
+            "Delete it, or run endpoint locate again.",
         ) from None
     if too_large:
-        raise ResultFileProblem(f"{path.parent.name}/{name} is too large.", "Locate again.")
+        raise ResultFileProblem(
+            f"{path.parent.name}/{name} is too large.", "Run endpoint locate again."
+        )
     return data

@@ -25,11 +25,11 @@ from endpoint.rounding import (
 Plain = Mapping[str, Any]
 
 _NO_STATEMENT = (
-    "The result describes the sample as titrated; it is no statement that a water is fit to drink."
+    "The result describes the sample as titrated; it does not say that the water is fit to drink."
 )
 CAUTION = (
-    f"{_NO_STATEMENT} Ammonia buffer gives off fumes: work under a hood or in good air, and follow "
-    "the safety data sheets and your local rules."
+    f"{_NO_STATEMENT} Ammonia buffer gives off fumes: work in a fume hood or a well-ventilated "
+    "room, and follow the safety data sheets and your local rules."
 )
 STRONG_ALKALI = (
     "A pH of 12 to 13 is made with sodium or potassium hydroxide, which burns skin "
@@ -45,7 +45,8 @@ OF_EBT = {"bound": "red", "free": "blue", "metals": ("calcium", "magnesium"), "p
 """What older results, which say nothing of their indicator, were about."""
 _AMMONIA_PH, _ALKALI_PH = 9.0, 11.5
 _LOPSIDED = 0.15
-"""Difference of the two arms of an interval, as a part of its width, that people are told of."""
+"""Difference of the two arms of an interval, as a part of its width, from which both ends are
+given instead of one number after the ±."""
 _LEAST_SHARE = 0.005
 
 
@@ -150,7 +151,7 @@ def bound_text(data: Plain) -> str:
             return f"the equivalence volume lies above {low}{FIXED_SPACE}mL"
         return (
             f"the equivalence volume lies between {low} and {high}{FIXED_SPACE}mL; "
-            "no single number is honest"
+            "the recording does not narrow it down further"
         )
     if above is not None:
         low, _ = outward(above, None)
@@ -181,8 +182,8 @@ def volumes_note(data: Plain) -> str:
         return "Their 95 % intervals come from the recording alone."
     goes_to = "the hardness" if data["hardness"] is not None else "the concentration"
     return (
-        f"The equivalence volume goes to {goes_to}. The intervals of the volumes come "
-        f"from the recording alone; titrant and ware are added in {goes_to}."
+        f"{goes_to.capitalize()} is calculated from the equivalence volume. The intervals of the "
+        f"volumes come from the recording alone; that of {goes_to} includes titrant and ware."
     )
 
 
@@ -216,15 +217,16 @@ def delivered_text(delivery: Plain | None) -> str:
     if delivery["read_from"] == "drops":
         low, high = delivery["drop_usual_ml"]
         return (
-            f"Volumes from the picture: {delivery['drops']} drops of {delivery['drop_ml']:.4f} mL "
-            f"were counted, {whole} in all (95 %). A drop has {low:g} to {high:g} mL."
+            f"Volumes read from the picture: {delivery['drops']} drops of "
+            f"{delivery['drop_ml']:.4f} mL were counted, {whole} in all (95 %). Drops usually have "
+            f"{low:g} to {high:g} mL."
         )
     if delivery["read_from"] == "log":
-        return f"The log of volumes states its uncertainty: {whole} in all (95 %)."
+        return f"The volume log states its uncertainty: {whole} in all (95 %)."
     return (
-        f"Volumes from the picture: the meniscus was seen in {delivery['frames_seen']} of "
-        f"{delivery['frames']} looks, {whole} in all (95 %). Parallax of "
-        f"{delivery['parallax_ml']:.3f} mL was taken out."
+        f"Volumes read from the picture: the meniscus was found in {delivery['frames_seen']} of "
+        f"{delivery['frames']} pictures, {whole} in all (95 %). A parallax of "
+        f"{delivery['parallax_ml']:.3f} mL was corrected."
     )
 
 
@@ -279,7 +281,7 @@ def budget_rows(
         return rows, None
     share = sum(line["share"] for line in rest)
     percent = f"{100 * share:.0f}" if share >= _LEAST_SHARE else "<1"
-    return rows, (percent, rest[0]["name"] if len(rest) == 1 else f"{len(rest)} smaller parts")
+    return rows, (percent, rest[0]["name"] if len(rest) == 1 else f"{len(rest)} smaller sources")
 
 
 def coverage_text(total: Plain) -> str:
@@ -287,10 +289,10 @@ def coverage_text(total: Plain) -> str:
     check = total.get("monte_carlo")
     if check is not None and check["used"]:
         first = total["caco3_mg_l"].get("first_order", {}).get("expanded_uncertainty")
-        beside = (
+        also = (
             "" if first is None else f"; first order gives \u00b1 {two_figures(first)} mg/L CaCO3"
         )
-        return f"The interval is from {check['draws']} Monte Carlo draws{beside}"
+        return f"The interval comes from {check['draws']} Monte Carlo draws{also}"
     nu = total["mmol_l"].get("effective_degrees_of_freedom")
     freedom = "many" if nu is None or nu > 1000 else rounded(nu, 0)
     k = total["mmol_l"].get("coverage_factor")
@@ -301,12 +303,12 @@ def coverage_text(total: Plain) -> str:
 
 def types_text(total: Plain) -> str:
     """What A and B mean, and how the interval was made."""
-    return f"A: from readings; B: otherwise known. {coverage_text(total)}."
+    return f"A: from readings; B: from other information. {coverage_text(total)}."
 
 
 def not_counted_text(missing: Sequence[str]) -> str:
     """What the uncertainty does not hold; empty where nothing is missing."""
-    return "Not in the uncertainty: " + "; ".join(missing) + "." if missing else ""
+    return "Not included in the uncertainty: " + "; ".join(missing) + "." if missing else ""
 
 
 def frames_text(counts: Plain) -> str:
@@ -320,15 +322,15 @@ def frames_text(counts: Plain) -> str:
     held = counts["in_recording"]
     if held is not None and counts["read"] < 0.95 * held:
         text += (
-            f" The recording holds {held} {what}; the ones that matter were looked at "
-            "(--every-frame looks at all)."
+            f" The recording has {held} {what}; only those that matter were read "
+            "(--every-frame reads all)."
         )
     left_out = counts["points_left_out"]
     if left_out:
         were = "was" if left_out == 1 else "were"
         text += (
             f" {left_out} of {counts['points']} points of the curve {were} left out of the fit: "
-            "the colour stands apart from the others."
+            "their colour does not agree with the others."
         )
     return text
 

@@ -121,7 +121,7 @@ def test_what_the_words_say_is_what_the_numbers_are() -> None:
     further = data["against"]["equivalence_ml"]["further_analysts"]
     low, high = further["bias_ml"]["interval95"]
     assert f"95 % interval {low:.2f} to {high:.2f} mL" in answer(found)
-    assert "Analysts differ among themselves beyond chance" in text
+    assert "analysts differ from one another by more than chance explains" in text
     assert "BC (late by 0.1" in text
     rows = list(csv.DictReader(io.StringIO(results_csv(found))))
     got = next(
@@ -190,9 +190,9 @@ def test_the_ratio_of_the_errors_is_stated_given_or_assumed() -> None:
         line = next(line for line in part.lines if line.method == "Deming")
         assert line.variance_ratio == pytest.approx(ratio)
     text = " ".join(summary_text(compare(bare)).split())
-    assert "takes the errors of both volumes as equal, which is assumed" in text
-    assert "The Passing-Bablok line takes" not in text
-    assert "The Passing-Bablok line takes" in summary_text(compare(stated))
+    assert "assumes that the errors of both volumes are equal" in text
+    assert "The Passing-Bablok line assumes" not in text
+    assert "The Passing-Bablok line assumes" in summary_text(compare(stated))
 
 
 def test_stated_uncertainties_that_are_too_small_are_told() -> None:
@@ -263,7 +263,7 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
     ]
     for table, extra, words in (
         ("visual_ml,recording\n13.95,mil.toml\n", results, "Did you mean mill.toml"),
-        ("visual_ml,recording\n13.95,mill.toml\n", TABLE, "is no table of endpoint batch"),
+        ("visual_ml,recording\n13.95,mill.toml\n", TABLE, "is not a table of endpoint batch"),
     ):
         got = run(str(written(tmp_path, table)), "--results", str(extra))
         assert got.exit_code == 2
@@ -286,8 +286,8 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
         ("analyst,visual_ml,objective_ml\n,12.4,12.3\n", "names no analyst"),
         ("visual_ml,recording\n12.4,none.json\n", "none.json does not exist"),
         ("visual_ml,recording,objective_ml\n12.4,r.json,12.4\n", "both a recording and objective"),
-        ("visual_ml,recording\n12.4,bad.json\n", "no result of endpoint locate"),
-        ("visual_ml,recording\n12.4,odd.json\n", "equivalence_ml of odd.json is no number"),
+        ("visual_ml,recording\n12.4,bad.json\n", "not a result of endpoint locate"),
+        ("visual_ml,recording\n12.4,odd.json\n", "equivalence_ml of odd.json is not a number"),
         ("visual_ml,objective_ml\n", "holds no rows"),
     ],
 )

@@ -358,7 +358,7 @@ def test_lines_refuse_what_has_none() -> None:
         passing_bablok(x, -x)
     with pytest.raises(ComparisonProblem, match="uncertainty above 0"):
         york(x, x, np.zeros(12), np.ones(12))
-    with pytest.raises(ComparisonProblem, match="no ratio"):
+    with pytest.raises(ComparisonProblem, match="not a ratio"):
         deming(x, x + 0.01 * scatter, 0.0)
 
 

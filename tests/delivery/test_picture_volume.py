@@ -110,7 +110,7 @@ def test_a_film_with_its_burette_gives_the_equivalence_volume(film: Any, followe
     # 3 to 4 mm behind the print at 600 mm.
     part = seen["parallax_ml"] / seen["delivered_ml"]["value"]
     assert 0.003 < part < 0.012
-    assert "Volumes from the picture: the meniscus was seen" in shown
+    assert "Volumes read from the picture: the meniscus was found" in shown
 
 
 def test_a_film_with_falling_drops_gives_the_equivalence_volume(film: Any) -> None:

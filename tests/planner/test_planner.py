@@ -495,8 +495,8 @@ def test_words_and_data_say_the_same() -> None:
     assert "cannot be reached by more titrations" in flat
     assert "the titrant alone gives 0.39 %" in flat
     assert "the burette alone gives" in flat
-    assert "Under a hood" in flat
-    assert "no statement that a water is fit to drink" in flat
+    assert "fume hood" in flat
+    assert "does not say that the water is fit to drink" in flat
     for row in data["indicator_error"]:
         assert f"{row['without_mg_edta']['last_red_ml']:+.2f} mL" in text
     view = data["proposal"]["readings"]["recording"]
@@ -566,7 +566,7 @@ def test_record_skeleton_is_toml_for_every_design() -> None:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        ("abc", "no number"),
+        ("abc", "neither a number nor a range"),
         ("300", "mmol/L"),
         ("3-2", "runs downwards"),
         ("0", "more than 0"),

@@ -27,7 +27,7 @@ from endpoint.drawing.svg import MARKS
 from endpoint.record.titration import read_record
 from endpoint.replay.chemistry import Tables, holders
 from endpoint.replay.page import LARGEST_BYTES, page
-from endpoint.replay.story import Story, tell
+from endpoint.replay.story import Story, story_of
 from endpoint.report.folder import write_folder
 from endpoint.result.document import provenance_of
 from endpoint.result.kept import read_kept
@@ -51,7 +51,7 @@ class Made:
 
 
 def made(folder: Path, said: str = "") -> Made:
-    story = tell(read_kept(folder))
+    story = story_of(read_kept(folder))
     text = page(story)
     (folder / "replay.html").write_text(text, "utf-8")
     return Made(folder, (folder / "replay.html").as_uri(), text, story, said)
@@ -171,12 +171,12 @@ def test_volumes_are_those_that_were_delivered(fountain: Made, tmp_path: Path) -
     for row in rows[1:]:
         row[1] = f"{max(float(row[0]) - 0.1, 0.0):.4f}"
     curve.write_text("".join(",".join(row) + "\n" for row in rows), "utf-8")
-    assert tell(read_kept(tmp_path)).volume_ml == pytest.approx(fountain.story.volume_ml)
+    assert story_of(read_kept(tmp_path)).volume_ml == pytest.approx(fountain.story.volume_ml)
     # A stream runs ahead of the colour of the flask: there the colour belongs to what is mixed in.
     data = json.loads((tmp_path / "result.json").read_text("utf-8"))
     data["inputs"]["delivery"] = "continuous"
     (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
-    lagging = tell(read_kept(tmp_path)).volume_ml
+    lagging = story_of(read_kept(tmp_path)).volume_ml
     assert lagging == pytest.approx(np.maximum(fountain.story.volume_ml - 0.1, 0.0), abs=1e-4)
 
 
@@ -257,7 +257,7 @@ def test_the_file_is_small_and_complete(fountain: Made) -> None:
     assert "unsafe" not in policy[1]
     assert "default-src 'none'" in html.unescape(policy[1])
     # The same result gives the same bytes.
-    assert page(tell(read_kept(fountain.folder))) == fountain.text
+    assert page(story_of(read_kept(fountain.folder))) == fountain.text
 
 
 # --- the scrubber -----------------------------------------------------------------------------
@@ -376,7 +376,7 @@ def test_questions_by_keyboard(shown: Page) -> None:
         assert said.get_attribute("aria-live") == "polite"
         if key == "control":
             # Only sodium was ticked: it and both of calcium and magnesium are wrong.
-            expect(said).to_have_text("1 of 4 flasks as the model has them.")
+            expect(said).to_have_text("1 of 4 flasks agree with the model.")
             assert question.locator(".verdict b").all_inner_texts()[0].startswith("Blue")
             assert question.locator(".verdict b").all_inner_texts()[1].startswith("Red")
         else:
@@ -657,9 +657,9 @@ def test_command(fountain: Made, tmp_path: Path) -> None:
         ("no result", "holds no result.json"),
         ("no curve", "no curve to replay"),
         ("no columns", "lacks columns"),
-        ("no sample", "no possible volume"),
+        ("no sample", "impossible sample volume"),
         ("no picture", "pictures/001.jpg"),
-        ("other file", "none of its pictures"),
+        ("other file", "not one of its pictures"),
         ("name", "ends in .html"),
     ],
 )

@@ -25,7 +25,7 @@ from endpoint.replicates.chart import describe_replicates, replicate_chart
 from endpoint.replicates.document import replicates_document
 from endpoint.replicates.mean import mean_blank, summarise
 from endpoint.replicates.recovery import RecoveryProblem, recovery
-from endpoint.replicates.report_contents import mean_view
+from endpoint.replicates.report_contents import mean_contents
 from endpoint.replicates.series import replicates
 from endpoint.replicates.words import summary_text
 
@@ -203,7 +203,7 @@ def test_an_interval_without_all_ware_is_marked(write: Writer, lacks: tuple[int,
         in (said)
     )
     assert "(95 %, incomplete: not all sources are counted)" in said
-    view = mean_view(found)
+    view = mean_contents(found)
     assert view["headline"]["sure"] == "incomplete 95 %"
     assert any("too narrow" in text for text in view["findings"])
 
@@ -212,7 +212,7 @@ def test_a_complete_interval_is_not_marked(three: tuple[Run, ...]) -> None:
     found = replicates(three)
     assert replicates_document(found)["interval_complete"] is True
     assert "incomplete" not in summary_text(found)
-    assert mean_view(found)["headline"]["sure"] == "95 %"
+    assert mean_contents(found)["headline"]["sure"] == "95 %"
 
 
 def test_observed_scatter_is_used_where_it_is_larger_and_it_is_said(write: Writer) -> None:
@@ -272,7 +272,7 @@ def test_an_outlier_stays_in_the_mean_until_a_person_takes_it_out(tmp_path: Path
     assert found.summary.titre.quantity.value == pytest.approx(sum(titres) / 6)
     text = " ".join(summary_text(found).split())
     assert "no. 6 is an outlier at the 1 % level" in text
-    assert "A test takes nothing out" in text
+    assert "A test alone is no reason to discard a titre" in text
 
 
 def test_what_is_set_aside_stands_with_its_reason_and_both_results(tmp_path: Path) -> None:
@@ -283,7 +283,7 @@ def test_what_is_set_aside_stands_with_its_reason_and_both_results(tmp_path: Pat
     assert found.with_all.titre.quantity.value == pytest.approx(12.6067, abs=1e-4)
     text = " ".join(summary_text(found).split())
     assert "Set aside: no. 6, because: end overshot by a stream" in text
-    assert "With everything in: mean titre 12.6" in text
+    assert "With everything included: mean titre 12.6" in text
     data = replicates_document(found)
     assert data["set_aside"] == [{"number": 6, "label": "6", "because": "end overshot by a stream"}]
     assert data["with_set_aside"]["titre_ml"]["value"] == pytest.approx(12.6067, abs=1e-4)
@@ -502,7 +502,7 @@ def test_blank_is_not_subtracted_twice(write: Writer, tmp_path: Path) -> None:
     blank = mean_blank(read_runs([path], Bench(), "blank"))
     with pytest.raises(ReplicateProblem, match="already had a blank"):
         replicates(runs, blank=blank)
-    with pytest.raises(ReplicateProblem, match="other titrations had none"):
+    with pytest.raises(ReplicateProblem, match="others had not"):
         replicates(runs)
 
 
@@ -680,7 +680,7 @@ def test_the_mean_of_few_titres_takes_the_interval_of_the_draws(tmp_path: Path) 
         first_low, first_high = quantity["first_order"]["interval95"]
         assert quantity["coverage_factor"] is None
         assert high - low > first_high - first_low
-    assert "from draws; first order" in " ".join(shown.split())
+    assert "Monte Carlo; first order" in " ".join(shown.split())
 
 
 def _numbers(data: Any) -> list[dict[str, Any]]:

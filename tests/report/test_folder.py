@@ -261,7 +261,7 @@ def test_text_begins_with_the_answer_and_fits_the_terminal(status: str, width: i
     assert answer(result).startswith("simulated: ")
     assert max(map(len, text.splitlines())) <= width
     flat = " ".join(text.split())
-    assert "no statement that a water is fit to drink" in flat
+    assert "does not say that the water is fit to drink" in flat
     for sentence in (*result.reasons, *result.remarks):
         assert sentence.text in flat
         assert sentence.advice in flat or sentence.advice == "None needed."

@@ -23,7 +23,7 @@ from endpoint.cli import main
 from endpoint.drawing.curve_svg import curve_drawings
 from endpoint.drawing.svg import MARKS
 from endpoint.drawing.thumbnails import CELL_IN, COLUMNS, TYPE_PT
-from endpoint.report.contents import cut, report_view, shortened
+from endpoint.report.contents import contents_of, cut, shortened
 from endpoint.report.pdf import _LEVELS, _beside
 from endpoint.result import wording
 from endpoint.result.kept import read_kept
@@ -223,7 +223,7 @@ def test_other_metals_are_named_and_no_hardness_is_claimed(cases: dict[str, Case
         assert "Ammonia" not in text
         assert "Zinc" in text
     assert "Total hardness" not in zinc.page_text + zinc.pdf_text
-    assert "drawn up for a hardness only" in zinc.page_text
+    assert "Only a hardness has a budget by source" in zinc.page_text
 
 
 def test_where_it_comes_from_is_told(cases: dict[str, Case]) -> None:
@@ -586,7 +586,7 @@ def test_a_result_without_its_folder_is_reported_without_a_curve(
     assert run("report", str(alone), "--html", str(page), "--pdf", str(pdf))[0] == 0
     assert "No curve is drawn" in page.read_text("utf-8")
     assert len(PdfReader(io.BytesIO(pdf.read_bytes())).pages) == 2
-    view = report_view(read_kept(alone))
+    view = contents_of(read_kept(alone))
     assert view["headline"]["number"].startswith("0.96")
 
 

@@ -94,7 +94,7 @@ def test_every_shape_of_document_is_accepted() -> None:
     [
         ("{", "no valid JSON"),
         ("[1]", "is no result"),
-        ("{}", "is no result"),
+        ("{}", "is not a result"),
         ('{"status": "located", "equivalence_ml": NaN, "format": 1}', "no valid JSON"),
         ('{"status": "located", "equivalence_ml": null, "format": 2}', "has the format 2"),
         ('{"status": "located", "equivalence_ml": null, "format": true}', "has the format"),
@@ -173,8 +173,8 @@ def test_values_that_cannot_be(
     ("name", "text", "words"),
     [
         ("curve.csv", "volume_ml\n1.0\n2.0\n", "has 2 points"),
-        ("curve.csv", "volume_ml\n1.0\nnan\n", "no number that can be"),
-        ("curve.csv", "volume_ml\n1.0\n1e99\n", "no number that can be"),
+        ("curve.csv", "volume_ml\n1.0\nnan\n", "is not a usable number"),
+        ("curve.csv", "volume_ml\n1.0\n1e99\n", "is not a usable number"),
         ("curve.csv", "volume_ml\n", "holds no rows"),
         ("curve.csv", "", "curve.csv"),
         ("fit.csv", "a,b\n1,2\n", "no column mixed_volume_ml"),

@@ -105,7 +105,7 @@
     const picks = [...form.querySelectorAll("input")];
     form.addEventListener("change", () => {
       button.disabled = isOpen(name);
-      if (!isOpen(name)) say(said, name === "control" ? "" : "Chosen. You may still change it.");
+      if (!isOpen(name)) say(said, name === "control" ? "" : "Chosen. You can still change it.");
     });
     button.addEventListener("click", () => {
       reveal(name);
@@ -116,11 +116,11 @@
   }
   function chosenRight(form) {
     const choice = form.querySelector("input:checked").closest(".choice");
-    return choice.querySelector("b").textContent.includes("Right") ? "You chose the right answer." : "You chose another answer; see why not.";
+    return choice.querySelector("b").textContent.includes("Right") ? "You chose the right answer." : "You chose another answer; see why it is wrong.";
   }
   function flasksRight(picks) {
     const right = picks.filter((pick) => pick.checked === (pick.dataset.right === "yes")).length;
-    return `${right} of ${picks.length} flasks as the model has them.`;
+    return `${right} of ${picks.length} flasks agree with the model.`;
   }
 
   // Where would you stop? ------------------------------------------------------------------
