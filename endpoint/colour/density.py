@@ -22,7 +22,7 @@ from endpoint.colour.linear_light import (
     linear_light,
     spots_of,
 )
-from endpoint.colour.mixture import strangers
+from endpoint.colour.off_colour import strangers
 from endpoint.problems import Flag
 from endpoint.recording.frame import Codes, Frame, Spots, codes_at
 from endpoint.scene.region import Region
