@@ -101,10 +101,13 @@ def test_frames_and_points_bow_by_one_law() -> None:
     assert largest_off(darkness_of(np.full((5, 3), 1.15))) - largest_off(0.0) == pytest.approx(0.2)
 
 
-@pytest.mark.parametrize("amount_umol_l", [5.0, 10.0, 20.0, 30.0])
+@pytest.mark.parametrize("amount_umol_l", [10.0, 40.0, 60.0])
 def test_a_measured_camera_bows_less_than_the_law_lets_it(amount_umol_l: float) -> None:
-    """Slow change through a liquid of uneven depth, seen by a measured camera in daylight."""
-    camera = light.camera(light.CAMERAS[0], "daylight")
+    """Slow change through a liquid of uneven depth, seen by a measured camera.
+
+    Without a bow the two darker ones lose 12 and 46 frames of their change.
+    """
+    camera = light.camera(light.CAMERAS[0], "tungsten")
     paths = 3.0 * np.array([0.8, 1.0, 1.15])
     time_s = np.arange(0.0, 120.0, 0.2)
     f = np.clip((time_s - 80.0) / 15.0, 0.0, 1.0)
