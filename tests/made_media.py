@@ -9,7 +9,7 @@ import zlib
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypedDict, Unpack
 
 import av
 import numpy as np
@@ -79,24 +79,32 @@ def frame_of(planes: Sequence[np.ndarray], pixel_format: str) -> av.VideoFrame:
     return frame
 
 
+class ColourCoding(TypedDict, total=False):
+    """How R'G'B' becomes samples, and what the film says of it."""
+
+    matrix: str | None
+    """By default "bt709"; None writes no colour tags."""
+    coded_as: str | None
+    """What the samples are made with, where it is not `matrix`."""
+    full: bool
+    pixel_format: str
+    transfer: int | None
+
+
 def write_film(
     path: Path,
     pictures: Sequence[np.ndarray],
     *,
     times_ms: Sequence[int] | None = None,
-    matrix: str | None = "bt709",
-    full: bool = False,
-    coded_as: str | None = None,
-    pixel_format: str = "yuv420p",
-    codec: str = "libx264",
     rotation: int | None = None,
-    transfer: int | None = None,
+    codec: str = "libx264",
     options: dict[str, str] | None = None,
+    **coding: Unpack[ColourCoding],
 ) -> Path:
-    """Write R'G'B' pictures (0 to 255) as a film without loss, tagged as asked.
-
-    `matrix` None writes no colour tags; the samples are then made with `coded_as`.
-    """
+    """Write R'G'B' pictures (0 to 255) as a film without loss, tagged as asked."""
+    matrix, transfer = coding.get("matrix", "bt709"), coding.get("transfer")
+    full, pixel_format = coding.get("full", False), coding.get("pixel_format", "yuv420p")
+    coded_as = coding.get("coded_as") or matrix or "bt601"
     bits = 10 if "10le" in pixel_format else 8
     height, width = pictures[0].shape[:2]
     default = {"crf": "0", "g": "10"} if codec == "libx264" else {}
@@ -114,7 +122,7 @@ def write_film(
         last = None
         for k, picture in enumerate(pictures):
             if picture is not last:
-                planes = planes_of(picture, coded_as or matrix or "bt601", full, bits)
+                planes = planes_of(picture, coded_as, full, bits)
                 frame = frame_of(planes, pixel_format)
                 last = picture
             frame.pts = 40 * k if times_ms is None else times_ms[k]
