@@ -55,7 +55,7 @@ class Titration:
     def samples(self, start_s: float, stop_s: float, step_s: float) -> Iterator[ColourSample]:
         """Colours of frames every `step_s`."""
         first, last = (int(np.ceil(t / step_s - 1e-9)) for t in (start_s, stop_s))
-        yield from self.colours(first, step_s * np.arange(first, last))
+        yield from self.colours(first, step_s * np.arange(first, last, dtype=np.float64))
 
     def colours(self, first: int, times_s: NDArray[np.float64]) -> Iterator[ColourSample]:
         """Colours of frames with numbers from `first` on; a number always has the same noise."""
@@ -76,7 +76,7 @@ def stepwise(seed: int = 1, pause_s: float = 9.0) -> Titration:
     end = flask().equivalence_ml
     volumes = np.array(careful_additions(end, np.random.default_rng(seed), 0.8))
     volumes = np.round(volumes, 2)
-    times = 5.0 + pause_s * np.arange(volumes.size)
+    times = 5.0 + pause_s * np.arange(volumes.size, dtype=np.float64)
     return Titration(Delivery("steps", times, volumes), end, float(times[-1]) + pause_s, seed)
 
 

@@ -74,7 +74,7 @@ def test_ware_is_shared_by_all_titres_and_fillings_are_not_counted_twice() -> No
 
 
 def by_eye(folder: Path, analyst: str, error: bool = True) -> EyeResult:
-    eye = {"titres_ml": [24.90, 24.95, 24.92], "analyst": analyst}
+    eye: dict[str, object] = {"titres_ml": [24.90, 24.95, 24.92], "analyst": analyst}
     if error:
         eye |= {"error_ml": 0.02, "error_standard_uncertainty_ml": 0.03}
     return worked(folder, titrant={"certificate": "edta-caco3.json"}, eye=eye, ware=WARE)

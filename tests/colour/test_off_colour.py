@@ -20,15 +20,17 @@ DENIM = np.array([1.01, 0.83, 0.61])
 def curve(colours: list[np.ndarray]) -> Curve:
     """Curve of a film in steps of 0.2 mL with one colour after each addition, 10 s apart."""
     rng = np.random.default_rng(3)
-    samples = []
+    samples: list[ColourSample] = []
     for k, colour in enumerate(colours):
         for frame in range(20):
-            density = tuple(float(v) for v in colour + rng.normal(0.0, 0.002, 3))
-            time_s = 10.0 * k + 5.0 + 0.2 * frame
-            known = (density, density, (0.004,) * 3, (0.7,) * 3)
-            samples.append(ColourSample(len(samples), time_s, *known, 0.02, Flag.NONE))
-    n = len(colours)
-    delivery = Delivery("steps", 10.0 * np.arange(n), 0.2 * np.arange(n))
+            red, green, blue = (float(v) for v in colour + rng.normal(0.0, 0.002, 3))
+            density = (red, green, blue)
+            time_s, sigma, white = 10.0 * k + 5.0 + 0.2 * frame, (0.004,) * 3, (0.7,) * 3
+            samples.append(
+                ColourSample(len(samples), time_s, density, density, sigma, white, 0.02, Flag.NONE)
+            )
+    number = np.arange(len(colours), dtype=np.float64)
+    delivery = Delivery("steps", 10.0 * number, 0.2 * number)
     return from_colour(trace(samples), delivery, 1e6, 1.0)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -54,7 +55,7 @@ def made(number: int, **changes: object) -> DropCount:
     ],
     ids=["slow", "fast", "streaks", "60-frames", "short-fall"],
 )
-def test_every_drop_is_counted_once_at_its_time(changes: dict[str, float]) -> None:
+def test_every_drop_is_counted_once_at_its_time(changes: dict[str, Any]) -> None:
     recipe = replace(PLAIN, **changes)
     count, true = counted(recipe), fallen(recipe)
     assert count.count == true.size

@@ -6,6 +6,7 @@ import io
 import os
 import struct
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ from tests.made_media import patch_picture, run_apart, write_huge_png
 PICTURE = patch_picture().astype(np.uint8)
 
 
-def save(folder: Path, name: str, picture: np.ndarray = PICTURE, **options: object) -> Path:
+def save(folder: Path, name: str, picture: np.ndarray = PICTURE, **options: Any) -> Path:
     path = folder / name
     Image.fromarray(picture).save(path, **options)
     return path
@@ -76,7 +77,7 @@ def test_stills_come_in_the_order_of_the_volumes(tmp_path: Path) -> None:
     ],
 )
 def test_every_format_gives_its_samples_back(
-    tmp_path: Path, name: str, options: dict[str, object], tolerance: int
+    tmp_path: Path, name: str, options: dict[str, Any], tolerance: int
 ) -> None:
     pixels, factor = load_still(save(tmp_path, name, **options))
     assert factor == 1

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -39,16 +38,17 @@ from endpoint.bench.journal.export import (
 )
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.stored_region import region_of, region_seen
-from endpoint.cli import main
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv, samples_of
 from endpoint.files.toml_text import toml_text
 from endpoint.problems import JournalProblem, OutputProblem, RecordProblem, SourceProblem
 from endpoint.recording.colours import read_colours
-from endpoint.recording.frame import ArrayFrame, SourceInfo
+from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
 from endpoint.result.document import document
 from endpoint.scene.region import Region, locate
 from tests.bench.journal.test_journal import samples
+from tests.command import located
+from tests.command import run as run_command
 from tests.drawn_bench import Bench, draw
 from tests.live_titration import RECORD, Titration, head, inputs_in, pumped, result_in, stepwise
 from tests.places import BENCH
@@ -82,17 +82,6 @@ def typed(titration: Titration, start_ml: float = 0.0) -> list[Event]:
     return [Reading(time_s, round(start_ml + ml, 2)) for time_s, ml in pairs]
 
 
-def command(*arguments: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(a) for a in arguments])
-
-
-def located(folder: Path) -> dict[str, Any]:
-    got = command("locate", folder / "record.toml", "--json", "-")
-    assert got.exit_code == 0, got.output
-    data: dict[str, Any] = json.loads(got.stdout)
-    return data
-
-
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Runs by hand (1), by hand with slips (2), with a pump (3, 4), and an empty one (5)."""
@@ -124,10 +113,10 @@ def test_locate_on_an_export_gives_the_same_numbers(kept: Path, tmp_path: Path, 
     with RunJournal.open(kept, writing=False) as journal:
         events = journal.events(run)
         live = result_in(journal, run)
-    got = command("runs", "--journal", kept, "export", run, tmp_path / "out")
+    got = run_command("runs", "--journal", kept, "export", run, tmp_path / "out")
     assert got.exit_code == 0, got.output
     written = json.loads((tmp_path / "out" / "result.json").read_text("utf-8"))
-    again, from_journal = located(tmp_path / "out"), document(live, {})
+    again, from_journal = located(tmp_path / "out" / "record.toml"), document(live, {})
     for name in FOUND:
         assert again[name] == written[name] == from_journal[name], name
     assert again["equivalence_ml"]["value"] == pytest.approx(25.0, abs=0.06)
@@ -182,7 +171,7 @@ def test_pictures_come_with_their_volumes(kept: Path, tmp_path: Path) -> None:
 
 
 def test_the_list_of_runs(kept: Path) -> None:
-    got = command("runs", "--journal", kept)
+    got = run_command("runs", "--journal", kept)
     assert got.exit_code == 0
     lines = got.output.splitlines()
     assert lines[0] == str(kept)
@@ -207,7 +196,7 @@ def test_the_list_of_runs(kept: Path) -> None:
     assert lines[-1] == "The equivalence volume is given with its 95 % interval."
     assert lines[2].endswith("Well 3, north field")
     assert ["unfinished" in line for line in lines[3:7]] == [True] * 4
-    data = json.loads(command("runs", "--journal", kept, "--json", "-").stdout)
+    data = json.loads(run_command("runs", "--journal", kept, "--json", "-").stdout)
     assert [row["status"] for row in data["runs"]] == ["located", *["unfinished"] * 4]
     assert data["runs"][0]["equivalence_ml"]["value"] == pytest.approx(25.0, abs=0.05)
     assert data["runs"][1]["equivalence_ml"] is None
@@ -216,11 +205,11 @@ def test_the_list_of_runs(kept: Path) -> None:
 def test_a_run_without_additions_is_exported_and_says_why_there_is_no_result(
     kept: Path, tmp_path: Path
 ) -> None:
-    got = command("runs", "export", 5, tmp_path, "--journal", kept)
+    got = run_command("runs", "export", 5, tmp_path, "--journal", kept)
     assert got.exit_code == 0
     assert "no result: No titrant has been delivered" in got.output
     assert not (tmp_path / "result.json").exists()
-    again = command("locate", tmp_path / "record.toml")
+    again = run_command("locate", tmp_path / "record.toml")
     assert again.exit_code == 2
     assert "volumes.csv holds no rows" in again.output
 
@@ -233,7 +222,7 @@ def test_what_cannot_be_listed_or_exported_is_said(kept: Path, tmp_path: Path) -
         (("runs", "--journal", kept, "export", "1", kept), "is a file"),
         (("runs", "--journal", kept, "export", "1", kept.parent), "is not empty"),
     ):
-        got = command(*arguments)
+        got = run_command(*arguments)
         assert got.exit_code == 2, got.output
         assert said in got.output
     assert not list(tmp_path.iterdir())
@@ -285,7 +274,7 @@ def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
         ("glassware", "burette-b2.toml", "burette.json"),
         ("titrant", "edta-caco3.toml", "edta.json"),
     ):
-        got = command("calibrate", kind, samples_of_bench / sheet, "--out", place / name)
+        got = run_command("calibrate", kind, samples_of_bench / sheet, "--out", place / name)
         assert got.exit_code == 0, got.output
     table = {
         **RECORD,
@@ -308,7 +297,7 @@ def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
         done = export(journal, run, tmp_path / "out")
         live = document(result_in(journal, run), {})
     assert done.why_not is None
-    data = located(tmp_path / "out")
+    data = located(tmp_path / "out" / "record.toml")
     for name in (*FOUND, "certificates"):
         assert data[name] == live[name], name
     assert {row["purpose"] for row in data["certificates"]} == {"titrant", "burette"}
@@ -460,7 +449,7 @@ def test_a_record_of_colours_needs_a_delivery_on_the_same_clock(tmp_path: Path) 
         (record.read_text().replace('colours = "', 'colour = "'), "Did you mean colours"),
     ):
         record.write_text(text)
-        got = command("locate", record)
+        got = run_command("locate", record)
         assert got.exit_code == 2, got.output
         assert said in got.output
         record.write_text(
@@ -482,8 +471,8 @@ class Drawing:
     def frames(self) -> Any:
         return iter(self._frames)
 
-    def sample(self, count: int) -> list[ArrayFrame]:
-        return self._frames[:: max(1, len(self._frames) // count)]
+    def sample(self, count: int) -> list[Frame]:
+        return list(self._frames[:: max(1, len(self._frames) // count)])
 
     def close(self) -> None:
         pass

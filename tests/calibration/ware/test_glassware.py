@@ -173,9 +173,9 @@ def test_pipette_filled_twice() -> None:
 
 
 def test_temperature_can_be_shared_between_pieces() -> None:
-    day = {"temperature_name": "laboratory temperature"}
-    titre = burette_volume(burette(), 50.0, **day)
-    sample = pipette_deliveries(pipette(), **day)[0]
+    day = "laboratory temperature"
+    titre = burette_volume(burette(), 50.0, temperature_name=day)
+    sample = pipette_deliveries(pipette(), temperature_name=day)[0]
     assert (titre / sample).contributions["laboratory temperature"].value == pytest.approx(0.0)
 
 
