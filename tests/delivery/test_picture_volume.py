@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from endpoint.cli import main
 from endpoint.delivery.burette_search import burette_in, find_burette, find_tip
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.drops import DropCount
