@@ -50,7 +50,8 @@ from tests.bench.journal.test_journal import samples
 from tests.command import located
 from tests.command import run as run_command
 from tests.drawn_bench import Bench, draw
-from tests.live_titration import RECORD, Titration, head, inputs_in, pumped, result_in, stepwise
+from tests.kept_runs import inputs_in, result_in
+from tests.live_titration import RECORD, Titration, head, pumped, stepwise
 from tests.places import BENCH
 
 FRAME_S = 0.5

@@ -35,7 +35,8 @@ from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region
 from tests.bench.journal.test_journal import full_disk
-from tests.live_titration import RECORD, Titration, pumped, result_in, stepwise
+from tests.kept_runs import result_in
+from tests.live_titration import RECORD, Titration, pumped, stepwise
 
 TODAY = datetime.date(2026, 11, 20)
 BY_HAND = {**RECORD, "recording": {"video": "recording.mp4"}}
