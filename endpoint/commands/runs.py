@@ -27,7 +27,7 @@ _journal = click.option(
 @click.option("--json", "json_to", metavar="FILE|-", help="Write the list as JSON; - for here.")
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
-    """List the runs of the bench; with `export`, write one to a folder.
+    """List the runs of the bench, or export one.
 
     A run without a result can be gone on with at the bench.
     """
@@ -113,7 +113,9 @@ def _row(entry: RunEntry) -> tuple[str, ...]:
 @_journal
 @click.pass_obj
 def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | None) -> None:
-    """Write the run with the number RUN to FOLDER: record, colours, volumes, pictures, result.
+    """Write one run to a folder.
+
+    FOLDER receives record, colours, volumes, pictures and result of the run with the number RUN.
 
     `endpoint locate FOLDER/record.toml` then gives the same numbers.
     """
