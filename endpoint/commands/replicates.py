@@ -69,8 +69,8 @@ def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     You get their mean, scatter and agreement.
 
     RESULT is a result.json or a folder with one (endpoint locate --out), or a CSV of titres read
-    by eye with the column titre_ml and, if you like, label, date, analyst, sample. Nothing is left out
-    unless you say so.
+    by eye with the column titre_ml and, if you like, label, date, analyst, sample. Nothing is
+    left out unless you say so.
 
     With --control-chart: results or a CSV with date and value over many days.
 
