@@ -211,7 +211,7 @@ class Section:
         if len(values) < least:
             raise self.problem(
                 key,
-                f"holds {len(values)} value(s), needed are {least} or more.",
+                f"holds {len(values)} value(s); it needs {least} or more.",
                 "Add the missing readings, or measure again.",
             )
         listed = Section(self.where, {f"number {n} of {key}": v for n, v in enumerate(values, 1)})
@@ -235,7 +235,7 @@ class Section:
         value = self.text(key, default)
         if self.has(key) and value not in options:
             near = difflib.get_close_matches(value, options, n=1)
-            remedy = f'Is "{near[0]}" meant?' if near else f"Use one of: {', '.join(options)}."
+            remedy = f'Did you mean "{near[0]}"?' if near else f"Use one of: {', '.join(options)}."
             raise self.problem(key, f'is "{value[:40]}", which is not known.', remedy)
         return value
 
@@ -280,5 +280,5 @@ class Section:
             if key not in self._asked:
                 near = difflib.get_close_matches(key, sorted(self._asked), n=1, cutoff=0.75)
                 known = f"Known are: {', '.join(sorted(self._asked))}."
-                remedy = f"Is {near[0]} meant?" if near else known
+                remedy = f"Did you mean {near[0]}?" if near else known
                 raise SheetProblem(f"{self.where}: {str(key)[:60]} is not known.", remedy)

@@ -171,7 +171,8 @@ class Certificate:
             )
         if found.unit != unit:
             raise CertificateProblem(
-                f'Certificate {self.identifier}: "{name}" is in {found.unit}, needed is {unit}.',
+                f'Certificate {self.identifier}: "{name}" is in {found.unit}, '
+                f"but {unit} is needed.",
                 f"Give it in {unit}.",
             )
         return found
@@ -221,10 +222,10 @@ class Certificate:
         if not accepted:
             raise CertificateProblem(
                 sentence,
-                f"{remedy} To use it all the same, accept {self.identifier} by name: "
+                f"{remedy} To use it anyway, accept {self.identifier} by name: "
                 "accept = [...] under [certificates] in the record, or --accept-certificate.",
             )
-        return f"{sentence} It was used because that was asked for."
+        return f"{sentence} It was used because you asked for it."
 
     def to_json(self) -> dict[str, object]:
         """Plain dictionary for JSON."""
@@ -318,7 +319,7 @@ def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(table) != len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise ValueError(f'the key "{twice[:40]}" stands twice')
+        raise ValueError(f'the key "{twice[:40]}" is there twice')
     return table
 
 
@@ -375,5 +376,5 @@ def write_certificate(certificate: Certificate, path: Path) -> None:
         part.unlink(missing_ok=True)
         raise CertificateProblem(
             f"The certificate {path.name} cannot be written: {error.strerror}.",
-            "Choose a folder that may be written to.",
+            "Choose a folder that you can write to.",
         ) from None

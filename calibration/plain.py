@@ -42,7 +42,9 @@ def checked_table(
     for key in data:
         if key not in known:
             near = difflib.get_close_matches(str(key), known, n=1)
-            remedy = f'Did you mean "{near[0]}"?' if near else f"Known are: {', '.join(known)}."
+            remedy = (
+                f'Did you mean "{near[0]}"?' if near else f"The known ones are: {', '.join(known)}."
+            )
             raise QuantityProblem(f"{where}: the key {shown(key)} is unknown.", remedy)
     for key in needed:
         if key not in data:

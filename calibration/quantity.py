@@ -270,7 +270,7 @@ class Quantity:
 
         if not 0.0 < coverage < 1.0:
             raise QuantityProblem(
-                f"The coverage {coverage:g} is no probability.", "Give a number between 0 and 1."
+                f"The coverage {coverage:g} is not a probability.", "Give a number between 0 and 1."
             )
         nu, p = self.effective_degrees_of_freedom, 0.5 * (1.0 + coverage)
         if nu >= 1e6:

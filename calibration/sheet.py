@@ -101,7 +101,8 @@ class Sheet:
         value = self.tables.get(name)
         if value is not None and self.table_rows is not None:
             raise SheetProblem(
-                f"{self.name}: readings stand in [[{name}]] and in a CSV.", "Keep one of the two."
+                f"{self.name}: there are readings in [[{name}]] and in a CSV.",
+                "Keep one of the two.",
             )
         if isinstance(value, list) and all(isinstance(row, dict) for row in value):
             found = tuple(
@@ -109,7 +110,7 @@ class Sheet:
             )
         elif value is not None:
             raise SheetProblem(
-                f"{self.name}: {name} is no list of readings.",
+                f"{self.name}: {name} is not a list of readings.",
                 f"Write [[{name}]], with two brackets, above each reading.",
             )
         else:
@@ -202,7 +203,9 @@ def read_sheet(path: Path, today: datetime.date) -> Sheet:
     named = tables.get("csv")
     if named is not None:
         if is_csv or not isinstance(named, str) or "\x00" in named:
-            raise SheetProblem(f"{path.name}: csv is no file name.", 'Write csv = "readings.csv".')
+            raise SheetProblem(
+                f"{path.name}: csv is not a file name.", 'Write csv = "readings.csv".'
+            )
         other = path.parent / named
         numbered = list(enumerate(_text(other).splitlines(), 1))
         rows = tuple(_csv_rows(other.name, [(n, t) for n, t in numbered if t.strip()]))
@@ -245,8 +248,8 @@ def _toml(name: str, text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors
         raise SheetProblem(
-            f"{name} is no valid TOML ({str(error)[:100]}).",
-            "Correct that line; texts stand in quotes, numbers do not.",
+            f"{name} is not valid TOML ({str(error)[:100]}).",
+            "Correct that line; put texts in quotes, numbers without.",
         ) from None
 
 

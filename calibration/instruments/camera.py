@@ -97,7 +97,7 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
         _read_drift(sheet, tone, head.identifier, quantities, details, words)
     if not quantities:
         raise CameraProblem(
-            f"{sheet.name} names no picture.",
+            f"{sheet.name} does not name a picture.",
             "Add [wedge], [[exposure]], [chart], [patch] or [[grey]].",
         )
     sheet.close()
@@ -125,7 +125,7 @@ def _read_patch(
     if patch.clipped_share > CLIPPED_SHARE:
         words.append(
             f"{100 * patch.clipped_share:.0f} % of the patch in {picture.name} is clipped: expose "
-            "less, or the reference is not to be trusted."
+            "less, or the reference cannot be trusted."
         )
     if min(patch.mean) < 0.2:
         words.append(f"The patch in {picture.name} is dark: expose more, or use a whiter patch.")
@@ -188,7 +188,7 @@ def _drift_words(wander: FloatArray, worst: int, u: float, tone: Tone | None) ->
     each = ", ".join(f"{name} {w:.3f}" for name, w in zip(CHANNELS, wander, strict=True))
     if size < max(0.01, 2.0 * u):
         return [f"The white balance holds: {each} density."]
-    sentence = f"The white balance wanders: {each} density, most in {CHANNELS[worst]}."
+    sentence = f"The white balance drifts: {each} density, most in {CHANNELS[worst]}."
     if tone is None:
         return [sentence, "It cancels where each picture is divided by its own reference patch, "
                 "as far as the tone curve is right, which was not measured here."]  # fmt: skip
@@ -196,8 +196,7 @@ def _drift_words(wander: FloatArray, worst: int, u: float, tone: Tone | None) ->
     return [
         f"{sentence} Each picture is divided by its own reference patch, so that this cancels; "
         f"with the tone curve of this certificate nothing is left of it, with sRGB up to "
-        f"{left:.2g} density."
-        + (" Fix the white balance by hand all the same." if size > 0.05 else "")
+        f"{left:.2g} density." + (" Set the white balance by hand anyway." if size > 0.05 else "")
     ]
 
 
@@ -250,8 +249,8 @@ def _read_chart(
     )
     if found.light_range > 0.15:
         words.append(
-            f"The light on the chart changes by {found.light_range:.2f} density; that was taken "
-            "off, but even light is better."
+            f"The light on the chart varies by {found.light_range:.2f} density; this was "
+            "corrected, but even light is better."
         )
 
 
@@ -265,14 +264,14 @@ def _chart_corners(part: Section, picture: Picture) -> FloatArray:
         a, b = middles[2] - middles[0], middles[3] - middles[1]
         if abs(a[0] * b[1] - a[1] * b[0]) < 1e3:
             raise part.problem(
-                "corner_middles", "holds points that span no chart.",
+                "corner_middles", "has points that do not enclose a chart.",
                 "Give x, y of dark skin, bluish green, black and white, in this order.",
             )  # fmt: skip
         return patches_from_middles(middles)
     corners = find_patches(picture)
     if corners is None:
         raise part.problem(
-            "picture", f'shows no chart that was found in "{picture.name}".',
+            "picture", f'shows a chart that could not be found in "{picture.name}".',
             "Add corner_middles = [x, y, x, y, x, y, x, y]: the middles of dark skin, bluish "
             "green, black and white.",
         )  # fmt: skip

@@ -195,7 +195,7 @@ def _check_fit(pause: Pause, tau: float, lag_u: float, step: float, noise: float
         raise TimingProblem(
             f"{pause.name}: the signal still moves at the last reading, {span:.3g} s after the "
             "stop.",
-            "Read on until it stands, or stir faster.",
+            "Go on reading until it is steady, or stir faster.",
         )
 
 

@@ -257,7 +257,7 @@ def _one_wavelength(
     blanks = [value for kind, _, value in rows if kind == "blank"]
     if len(blanks) < 2:
         raise PhotometerProblem(
-            f"{where}: there are {len(blanks)} blank reading(s); that does not show their scatter.",
+            f"{where}: there are {len(blanks)} blank reading(s), too few to show their scatter.",
             "Read the blank three times or more.",
         )
     zero = float(np.mean(blanks))
@@ -333,7 +333,7 @@ def _words(
         f"{nm:g} nm: stray light {100 * stray.value:.3g} % (± {100 * half:.2g} %, 95 %); straight "
         f"within {100 * share:g} % up to an absorbance of {limit:.2f}"
         + (", the highest that was read." if limit >= highest else "."),
-        f"{nm:g} nm: readings above {top:.2f} are not to be believed"
+        f"{nm:g} nm: readings above {top:.2f} cannot be trusted"
         + (", because nothing higher was read." if top >= highest - 1e-9 else "."),
     ]
     plateau = -math.log10(stray.value / (1 + stray.value)) if stray.value > 0 else math.inf
@@ -366,7 +366,7 @@ def _wavelength_scale(sheet: Sheet, identifier: str) -> tuple[dict[str, Quantity
     if peaks is None:
         return {}, [f"The wavelength scale was not checked. {harm}"]
     if not isinstance(peaks, list) or not all(isinstance(row, dict) for row in peaks):
-        raise PhotometerProblem(f"{sheet.name}: peak is no list.", "Write [[peak]] above each.")
+        raise PhotometerProblem(f"{sheet.name}: peak is not a list.", "Write [[peak]] above each.")
     errors = []
     for n, cells in enumerate(peaks, 1):
         row = Section(f"{sheet.name}: peak, row {n}", cells)
@@ -376,11 +376,11 @@ def _wavelength_scale(sheet: Sheet, identifier: str) -> tuple[dict[str, Quantity
         row.close()
     if len(errors) < 2:
         raise PhotometerProblem(
-            f"{sheet.name} holds 1 peak; that does not show the scatter.",
+            f"{sheet.name} holds 1 peak, which is too few to show the scatter.",
             "Read two peaks or more, or one peak twice.",
         )
     offset = Quantity.from_readings(errors, "nm", f"{identifier}: wavelength offset")
     words = [f"The wavelength scale reads {offset.value:+.1f} nm off."]
     if abs(offset.value) > 2.0:
-        words.append(f"{harm} Have it adjusted all the same.")
+        words.append(f"{harm} Have it adjusted anyway.")
     return {"wavelength offset": offset}, words

@@ -88,7 +88,7 @@ def read_picture(row: Section, folder: Path, key: str = "picture") -> Picture:
     except Exception:
         # Decoders of broken files raise whatever they stumble over; there is no full list.
         raise row.problem(
-            key, f'names "{name[:80]}", which is no picture that can be read.',
+            key, f'names "{name[:80]}", which is not a picture that can be read.',
             "Save it again as PNG or JPEG.",
         ) from None  # fmt: skip
     pixels.setflags(write=False)
@@ -101,7 +101,7 @@ def read_box(row: Section, key: str, picture: Picture) -> tuple[int, int, int, i
     Raises
     ------
     SheetProblem
-        It is no list of four numbers, or does not lie in the picture.
+        It is not a list of four numbers, or does not lie in the picture.
     """
     cell = row.numbers(key, 0, 100_000, 4)
     if len(cell) > 4:

@@ -217,7 +217,7 @@ def _clock_words(found: ClockOffset, quantities: dict[str, Quantity]) -> list[st
         f"(± {u:.2g} s, 95 %)."
     ]
     if found.drift is None:
-        return [*words, "Whether the clocks drift apart was not looked for: that takes three "
+        return [*words, "Whether the clocks drift apart was not checked: that takes three "
                 "events over a minute or more."]  # fmt: skip
     quantities["clock drift"] = found.drift
     hourly = 3600.0 * found.drift.value
@@ -225,7 +225,7 @@ def _clock_words(found: ClockOffset, quantities: dict[str, Quantity]) -> list[st
         limit = 3600.0 * found.drift.expanded_uncertainty()
         return [
             *words,
-            f"No drift of the clocks was seen; it is less than {limit:.2g} s in an hour (95 %).",
+            f"No drift between the clocks was found: less than {limit:.2g} s in an hour (95 %).",
         ]
     return [*words, f"The clocks drift apart by {hourly:+.2g} s in an hour; the offset holds at "
             f"{found.middle_s:.0f} s of the log."]  # fmt: skip
@@ -326,7 +326,7 @@ def _from_table(sheet: Sheet, head: Section) -> tuple[FloatArray, FloatArray]:
             raise head.problem(
                 "table" if key == "time_s" else "column",
                 f'asks for {key}, which "{name}" does not hold.',
-                f"Is {near[0]} meant?" if near else f"It holds: {', '.join(here)[:200]}.",
+                f"Did you mean {near[0]}?" if near else f"It holds: {', '.join(here)[:200]}.",
             )
     pairs = []
     for n, row in enumerate(rows, 2):

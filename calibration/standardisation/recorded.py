@@ -62,7 +62,7 @@ def recorded_titre(row: Section, folder: Path, standardisation: str, number: int
     Raises
     ------
     SheetProblem
-        The file cannot be read, is no result, is not "located", or holds no named contributions.
+        The file cannot be read, is not a result, is not "located", or holds no named contributions.
     """
     data = _read(row, folder)
     _check_status(row, data)
@@ -93,11 +93,13 @@ def recorded_titre(row: Section, folder: Path, standardisation: str, number: int
 def _remarks(volume: Quantity, run: str) -> tuple[str, ...]:
     if _UNNAMED in volume.contributions:
         return (
-            f'The burette of the recording "{run}" has no name: its error is not known again in '
-            "samples, so it does not cancel there.",
+            f'The burette of the recording "{run}" has no name: its error cannot be '
+            "matched with that in samples, so it does not cancel there.",
         )
     if not any(": calibration" in name for name in volume.contributions):
-        return (f'The recording "{run}" states no burette: its calibration is not in the budget.',)
+        return (
+            f'The recording "{run}" states no burette, so its calibration is not in the budget.',
+        )
     return ()
 
 
@@ -130,7 +132,7 @@ def _read(row: Section, folder: Path) -> Mapping[str, Any]:
         data = json.loads(path.read_text(encoding="utf-8-sig"))
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         raise row.problem(
-            "result", f"{named} is no valid JSON.", "Name the result file of an analysis."
+            "result", f"{named} is not valid JSON.", "Name the result file of an analysis."
         ) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "the name cannot be used"
@@ -141,7 +143,9 @@ def _read(row: Section, folder: Path) -> Mapping[str, Any]:
         ) from None
     if not isinstance(data, dict) or data.get("format") != 1 or "status" not in data:
         raise row.problem(
-            "result", f"{named} is no result of an analysis.", "Name its result file, result.json."
+            "result",
+            f"{named} is not a result of an analysis.",
+            "Name its result file, result.json.",
         )
     return data
 

@@ -129,5 +129,5 @@ def _bought(
         key: value,
         "expiry": None if expiry is None else expiry.isoformat(),
     }
-    remark = "The bought standard is to be kept as its own certificate says."
+    remark = "The bought standard must be stored as its own certificate says."
     return Standard(substance, found, details, (remark,))

@@ -205,8 +205,8 @@ def _solution(sheet: Sheet, head: Head) -> tuple[float, Session, tuple[str, ...]
         )
     elif (head.expiry - head.date).days > _MONTH_DAYS:
         remarks.append(
-            f"It is to hold for {(head.expiry - head.date).days} days; a month is usual (common "
-            "practice)."
+            f"It is set to hold for {(head.expiry - head.date).days} days; a month is usual "
+            "(common practice)."
         )
     if stored is None:
         remarks.append("Keep it in polyethylene: from glass it takes up calcium (common practice).")
@@ -338,7 +338,7 @@ def _net(sheet: Sheet, mean_ml: Quantity, end: EndReading, identifier: str) -> Q
         net = net - Quantity.measured(blank_ml, "mL", u, f"blank, {identifier}")
     if not net.value > 0.0:
         raise SheetProblem(
-            f"{sheet.name}: no titrant is left after end error and blank.",
+            f"{sheet.name}: nothing is left of the titre after end error and blank.",
             "Check error_ml and the blank against the titres.",
         )
     return net

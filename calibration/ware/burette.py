@@ -124,7 +124,7 @@ def burette_from_certificate(certificate: Certificate) -> CalibratedBurette:
     marks = tuple(checked_number(m, f"{where}: marks_ml") for m in marks)
     if not marks or marks[0] <= 0.0 or any(b <= a for a, b in itertools.pairwise(marks)):
         raise CertificateProblem(
-            f"{where}: marks_ml is no ascending list of marks.",
+            f"{where}: marks_ml is not an ascending list of marks.",
             "Calibrate the burette by weighing several marks.",
         )
     corrections = tuple(certificate.quantity(f"correction at {m:g} mL", "mL") for m in marks)

@@ -87,7 +87,7 @@ def find_tolerance(
         listed = ", ".join(f"{size:g}" for size in sizes)
         raise WareProblem(
             f"No limit of error is listed for a {kind} of {nominal_ml:g} mL.",
-            f"Listed by {table['standard']} are {listed} mL; for another give a certificate.",
+            f"Listed by {table['standard']} are {listed} mL; for any other, give a certificate.",
         )
     row = _by_division(rows, kind, nominal_ml, division_ml)
     class_a = row["any"] if "any" in row else row["A"]
@@ -136,7 +136,7 @@ def _by_division(
         raise WareProblem(f"A {kind} has one mark and no divisions.", "Leave division_ml out.")
     raise WareProblem(
         f"A {kind} of {nominal_ml:g} mL with divisions of {division_ml:g} mL is not listed.",
-        f"Listed are divisions of {listed} mL; for another give a certificate.",
+        f"Listed are divisions of {listed} mL; for any other, give a certificate.",
     )
 
 

@@ -321,7 +321,7 @@ def _one_mark_remarks(quantities: Mapping[str, Quantity], count: int, setup: Set
             "waiting time and how clean the glass is."
         )
     if count < 5:
-        remarks.append(f"Only {count} weighings: their scatter is badly known; ten are usual.")
+        remarks.append(f"Only {count} weighings: their scatter is poorly known; ten are usual.")
     return remarks
 
 
@@ -339,7 +339,7 @@ def _common_remarks(setup: Setup, weighed: bool) -> list[str]:
     remarks = []
     if weighed and not setup.balance.scale_stated:
         remarks.append(
-            f"The scale of the balance was taken as right within {DEFAULT_SCALE_PPM:g} ppm (common "
+            f"The scale of the balance was assumed right within {DEFAULT_SCALE_PPM:g} ppm (common "
             "practice for an adjusted balance, no source); scale_ppm replaces it."
         )
     tolerance = setup.piece.tolerance

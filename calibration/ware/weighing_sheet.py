@@ -285,7 +285,9 @@ def read_mass(row: Section, low: float, high: float) -> float:
         return float(row.number("mass_g", low, high))
     if row.has("mass_g"):
         raise row.problem(
-            "mass_g", "stands beside mass_before_g and mass_after_g.", "Keep one of the two ways."
+            "mass_g",
+            "is given as well as mass_before_g and mass_after_g.",
+            "Keep one of the two ways.",
         )
     before = float(row.number("mass_before_g", 0.0, 20_000.0))
     after = float(row.number("mass_after_g", 0.0, 20_000.0))

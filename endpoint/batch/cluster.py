@@ -20,7 +20,7 @@ from endpoint.batch.worker import Worker
 
 _own = threading.local()
 _CONNECT_S = 20
-_AGAIN = "What is finished is kept: start the scheduler and run the same command again."
+_AGAIN = "Finished recordings are kept: start the scheduler and run the same command again."
 
 
 def row_there(name: str, path: str, fingerprint: str, limit_s: float, today: str) -> Row:
@@ -99,7 +99,7 @@ def _distributed() -> Any:
     try:
         import distributed
 
-        # What it logs on a lost connection is told here in one sentence.
+        # A lost connection ends in one sentence of ours, not in its log.
         for name in ("distributed", "tornado.application", "asyncio"):
             logging.getLogger(name).setLevel(logging.CRITICAL)
     except ImportError:

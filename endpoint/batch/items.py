@@ -37,7 +37,7 @@ def find_items(source: Path) -> tuple[Item, ...]:
 
     A folder may hold other TOML files too: those without `[recording]` are passed over. A list is
     a text file with one path of a record in each line, from its own folder; lines that begin with
-    `#` are remarks. What a list names and is not there gets a row that says so.
+    `#` are remarks. A record that a list names but that does not exist gets a row that says so.
 
     Raises
     ------
@@ -91,16 +91,18 @@ def _in_list(path: Path) -> set[str]:
             f"{path.name} is a single record.", f"Use: endpoint locate {path.name}, or a list."
         )
     if not path.is_file() or path.stat().st_size > _MAX_LIST_BYTES:
-        raise BatchProblem(f"{path.name} is no list of records.", "Name a text file or a folder.")
+        raise BatchProblem(
+            f"{path.name} is not a list of records.", "Name a text file or a folder."
+        )
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()
     except UnicodeDecodeError:
-        raise BatchProblem(f"{path.name} is no text.", "Write one path in each line.") from None
+        raise BatchProblem(f"{path.name} is not a text.", "Write one path in each line.") from None
     kept = (line.strip() for line in lines)
     chosen = [line for line in kept if line and not line.startswith("#")]
     odd = next((line for line in chosen if not line.isprintable() or len(line) > 1000), None)
     if odd is not None:
-        raise BatchProblem(f"{path.name} is no list of records.", "Write one path in each line.")
+        raise BatchProblem(f"{path.name} is not a list of records.", "Write one path in each line.")
     base = path.absolute().parent
     return {_relative(base / line, base) for line in chosen}
 

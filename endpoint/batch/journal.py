@@ -1,4 +1,4 @@
-"""What of a batch is finished: one line of JSON for each record, safe on disk before the next.
+"""The finished rows of a batch: one line of JSON for each record, safe on disk before the next.
 
 A batch that was killed leaves a whole journal but for its last line, which is then cut off.
 """
@@ -32,7 +32,7 @@ class BatchJournal:
     Raises
     ------
     BatchProblem
-        The file is no journal, or another batch has it open.
+        The file is not a journal, or another batch has it open.
     OutputProblem
         It cannot be read or written.
     """
@@ -92,11 +92,11 @@ class BatchJournal:
         lines = data[:whole].splitlines()
         if lines and _parsed(lines[0]) != _HEAD:
             raise BatchProblem(
-                f"{self.path} is no journal of a batch.", "Name another folder with --out."
+                f"{self.path} is not a journal of a batch.", "Name another folder with --out."
             )
         if not lines and data and not (json.dumps(_HEAD).encode() + b"\n").startswith(data):
             raise BatchProblem(
-                f"{self.path} is no journal of a batch.", "Name another folder with --out."
+                f"{self.path} is not a journal of a batch.", "Name another folder with --out."
             )
         for line in lines[1:]:
             entry = _parsed(line)
@@ -145,5 +145,5 @@ def _lock(file: IO[bytes], path: Path) -> None:
 def _unwritable(path: Path, error: OSError) -> OutputProblem:
     return OutputProblem(
         f"{path} cannot be written ({error.strerror}).",
-        "Check the folder, its permissions and the free space; what is finished is kept.",
+        "Check the folder, its permissions and the free space; finished recordings are kept.",
     )

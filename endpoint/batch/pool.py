@@ -1,4 +1,4 @@
-"""A batch on the processes of this computer."""
+"""A batch on processes of this computer."""
 
 from __future__ import annotations
 

@@ -12,6 +12,6 @@ class BatchProblem(Problem):
 
 
 class BatchStopped(BatchProblem):
-    """A person stopped the batch; what is finished is kept."""
+    """A person stopped the batch; finished recordings are kept."""
 
     exit_code = 130

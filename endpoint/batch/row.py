@@ -40,7 +40,7 @@ STATUSES = ("located", "bracketed", "none", "refused", "failed")
 """refused: the input cannot be used. failed: the program did not come to an end with it."""
 _JOIN = "; "
 _DIED = (
-    "The process that analysed it ended unexpectedly, and again when it was tried anew.",
+    "The process that analysed it ended unexpectedly, and did so again on a second try.",
     "Copy the recording again from the camera; if that does not help, report it with the film.",
 )
 

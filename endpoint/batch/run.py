@@ -26,7 +26,7 @@ def run_batch(
     items:
         Records of the batch.
     journal:
-        Finished rows; each new one is added before `on_row` hears of it.
+        Finished rows; each new one is added before `on_row` is called.
     runner:
         Gives one row for each record, in any order: that of `pool` or of `cluster`.
     retry_failed:

@@ -13,7 +13,7 @@ from endpoint.batch.row import COLUMNS, NUMBERS, STATUSES, Row, as_text
 
 
 def table_csv(rows: Sequence[Row]) -> str:
-    """Rows as CSV, in their order; empty cells where there is no number."""
+    """Rows as CSV, in their order; empty cells where there is not a number."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)

@@ -17,7 +17,7 @@ from endpoint.result.document import document, programs, provenance_of
 
 
 def row_of_record(name: str, path: Path, today: datetime.date | None = None) -> Row:
-    """Analyse what a record names, and tell it or the reason against it; never raises.
+    """Analyse what a record names: its result, or the reason why there is none; never raises.
 
     Parameters
     ----------

@@ -26,19 +26,22 @@ _JOURNAL = "journal.jsonl"
     type=click.Path(),
     metavar="FOLDER",
     required=True,
-    help="Where the table and the journal go; the same folder again goes on.",
+    help="Where to write the table and the journal. Give the same folder again to go on with a "
+    "stopped batch.",
 )
-@click.option("--jobs", type=int, help="Processes at the same time (default: as many as cores).")
+@click.option(
+    "--jobs", type=int, help="How many recordings to analyse at once (default: one for each core)."
+)
 @click.option("--scheduler", metavar="ADDRESS", help="Run on the Dask cluster at this address.")
 @click.option(
     "--limit-s",
     type=float,
     default=1800.0,
     show_default=True,
-    help="Seconds that one recording may take.",
+    help="Longest time for one recording, s.",
 )
-@click.option("--retry-failed", is_flag=True, help="Analyse again what failed before.")
-@click.option("--quiet", is_flag=True, help="No progress.")
+@click.option("--retry-failed", is_flag=True, help="Analyse again the recordings that failed.")
+@click.option("--quiet", is_flag=True, help="Do not show progress.")
 def batch(
     source: str,
     out: str,
@@ -48,13 +51,14 @@ def batch(
     retry_failed: bool,
     quiet: bool,
 ) -> int:
-    """Analyse many recordings and make one table of results and refusals.
+    """Analyse many recordings into one table.
 
-    FOLDER holds titration records (.toml, also in folders within); LIST is a text file with the
-    path of one record in each line. One bad recording never stops the rest. A batch that was
-    stopped goes on where it was when the same command is given again.
+    FOLDER holds titration records (.toml, also in its subfolders); LIST is a text file with the
+    path of one record on each line. Each record gets a row, with its result or the reason why it
+    has none: one bad recording never stops the rest. To go on with a batch that was stopped, give
+    the same command again.
 
-    Exit code: 0 when every recording has its row, whatever it says; 2 for bad input.
+    Exit code: 0 if every recording has a row, whatever is in it; 2 for bad input.
     """
     from endpoint.batch.items import find_items
     from endpoint.batch.journal import BatchJournal
@@ -68,7 +72,8 @@ def batch(
         raise BatchProblem(f"--jobs is {jobs}.", "Give a number from 1 to 1000.")
     if jobs is not None and scheduler is not None:
         raise BatchProblem(
-            "--jobs stands beside --scheduler.", "Keep one: the cluster knows its workers."
+            "--jobs cannot be combined with --scheduler.",
+            "Leave out --jobs: the cluster sets how many workers it has.",
         )
     items = find_items(Path(source))
     folder = Path(out)
@@ -76,7 +81,7 @@ def batch(
     with BatchJournal(folder / _JOURNAL) as journal:
         left = len(open_items(items, journal, retry_failed=retry_failed))
         if left < len(items) and not quiet:
-            click.echo(f"{len(items) - left} of {len(items)} were finished before.", err=True)
+            click.echo(f"{len(items) - left} of {len(items)} were already finished.", err=True)
         runner = _runner(jobs or os.cpu_count() or 1, scheduler, limit_s)
         try:
             with _progress(left, quiet) as on_row:
@@ -84,7 +89,8 @@ def batch(
         except KeyboardInterrupt:
             done = len(items) - len(open_items(items, journal))
             raise BatchStopped(
-                f"Stopped; {done} of {len(items)} are finished.", "The same command goes on."
+                f"Stopped; {done} of {len(items)} are finished.",
+                "Give the same command again to go on.",
             ) from None
         written = _write(rows, folder)
     _tell(rows, folder, written)

@@ -39,7 +39,7 @@ _PORT = 8765
 @click.option("--share", is_flag=True, help="Let others in this network look on. Asks first.")
 @click.option("--journal", type=click.Path(path_type=Path), help="Where the journal is kept.")
 def bench(camera: str, port: int, speed: float, share: bool, journal: Path | None) -> None:
-    """Open the bench: a local page that guides a titration while it goes on.
+    """Open the bench, a local page that guides a titration.
 
     The printed address works once. The page needs no colour vision: all is told by words, shapes
     and places, and by tones or speech if wanted.

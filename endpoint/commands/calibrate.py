@@ -40,10 +40,14 @@ def _maker(kind: str) -> Callable[[Sheet], Certificate]:
     metavar="FILE",
     help="Certificate to write; by default the name of the sheet, ending in .json.",
 )
-@click.option("--replace", is_flag=True, help="Write over a file that is there already.")
-@click.option("--json", "as_json", is_flag=True, help="Print the certificate as JSON; no file.")
+@click.option("--replace", is_flag=True, help="Overwrite an existing file.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print the certificate as JSON and write no file."
+)
 def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: bool) -> None:
-    """Make a certificate from a calibration sheet (TOML, or CSV with a head).
+    """Make a certificate from a calibration sheet.
+
+    SHEET is a TOML file, or a CSV file with a head.
 
     glassware: weighings, or counted drops. titrant: standardisation. photometer: blank, filters or
     a dilution series. camera: grey patch, step wedge or exposures, colour chart. timing: clock of
@@ -60,7 +64,7 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
         check_file(target)
         if target.exists() and not replace:
             raise OutputProblem(
-                f"{target} is there already.", "Name another file with --out, or add --replace."
+                f"{target} already exists.", "Name another file with --out, or add --replace."
             )
     today = datetime.date.today()
     certificate = _maker(kind)(read_sheet(sheet, today))
@@ -76,9 +80,9 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
 @click.argument("places", nargs=-1, type=click.Path(path_type=Path), metavar="[FOLDER|FILE]...")
 @click.option("--json", "as_json", is_flag=True, help="Print the list as JSON.")
 def certificates(places: tuple[Path, ...], as_json: bool) -> None:
-    """List certificates with their expiry; the first to expire stands on top.
+    """List certificates, the first to expire on top.
 
-    Without a place the current folder and the folders in it are searched.
+    Without a FOLDER or FILE, the current folder and its subfolders are searched.
     """
     from endpoint.result.certificates import find_certificates, list_json, list_text
 

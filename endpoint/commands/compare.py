@@ -31,16 +31,16 @@ if TYPE_CHECKING:
     type=float,
     default=0.05,
     show_default=True,
-    help="Bias that the advice on numbers of titrations is for, mL.",
+    help="Smallest bias to be found, mL; for the advice on how many titrations to do.",
 )
 @click.option(
     "--limits-within-ml",
     type=float,
     default=0.05,
     show_default=True,
-    help="How closely the limits of agreement are to be known, mL (same advice).",
+    help="How closely you need to know the limits of agreement, mL (same advice).",
 )
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
 @click.option(
     "--out", type=click.Path(), metavar="FOLDER", help="Write JSON, CSV and figures (SVG, PDF)."
 )
@@ -53,10 +53,10 @@ def compare(
     json_to: str | None,
     out: str | None,
 ) -> int:
-    """Hold titres read by eye against recorded ones.
+    """Compare titres read by eye with recorded ones.
 
     TABLE.csv has a row for each titration and the columns visual_ml (read by eye) and objective_ml
-    (equivalence volume) or recording (a result of endpoint locate --json). If wanted: analyst,
+    (equivalence volume) or recording (a result of endpoint locate --json). Optional: analyst,
     sample, last_red_ml, visual_u_ml, objective_u_ml, last_red_u_ml (standard uncertainties).
 
     Exit code: 0, or 2 for bad input.

@@ -14,10 +14,10 @@ from endpoint.commands.options import accept_certificate
 
 @click.command()
 @click.argument("record", type=click.Path(path_type=Path), metavar="RECORD.toml")
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
 @accept_certificate
 def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> None:
-    """Work out hardness from titres that were read by eye, with its uncertainty.
+    """Work out hardness from titres read by eye.
 
     The record holds [sample], [titrant], [ware] and [eye] with the titres; [calcium], [boiled] and
     [back_titration] if they were done.

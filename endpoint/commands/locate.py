@@ -42,10 +42,10 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--mode",
     type=click.Choice(["steps", "continuous"]),
-    help="How the volumes were delivered (without a record): held between rows, or poured.",
+    help="How the titrant was delivered: in steps, or continuously (without a record).",
 )
 @click.option("--rate", type=float, help="Constant rate of a pump, mL/min (without a record).")
-@click.option("--start", type=float, default=0.0, help="Second at which the pump starts.")
+@click.option("--start", type=float, default=0.0, help="Time at which the pump starts, s.")
 @click.option(
     "--meniscus",
     metavar="START,END[,DIVISION]",
@@ -62,16 +62,16 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
 @click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
 @accept_certificate
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
 @click.option(
     "--out", type=click.Path(), metavar="FOLDER", help="Write result, report, curve and chart."
 )
 @click.option(
     "--every-frame",
     is_flag=True,
-    help="Read every frame of a film, also where a look at those that matter would do.",
+    help="Read every frame of a film, even where the important ones would be enough.",
 )
-@click.option("--quiet", is_flag=True, help="No progress.")
+@click.option("--quiet", is_flag=True, help="Do not show progress.")
 @_settings_options
 def locate(
     source: str,
@@ -82,7 +82,7 @@ def locate(
     quiet: bool,
     **options: Any,
 ) -> int:
-    """Locate the endpoint in a recording and work out the hardness.
+    """Locate the endpoint in a recording, and the hardness.
 
     Give a titration record, or a recording with --volumes, --sample-ml and --titrant.
 
@@ -146,7 +146,8 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
         given = [name for name, value in loose.items() if value is not None]
         if given:
             raise RecordProblem(
-                f"{given[0]} stands beside a record.", "Change the record, or name the recording."
+                f"{given[0]} cannot be combined with a record.",
+                "Change the record instead, or name the recording itself.",
             )
         record = read_record(source)
         chosen = {name: getattr(settings, name) for name in names if getattr(settings, name)}
@@ -156,7 +157,7 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
     missing = [name for name, value in needs.items() if value is None]
     if missing:
         raise RecordProblem(
-            f"{source.name} is no record (.toml), and {missing[0]} is not given.",
+            f"{source.name} is not a record (.toml), and {missing[0]} is not given.",
             "Give --sample-ml 100 --titrant 0.01 and --volumes FILE.csv, or write a record.",
         )
     return record_from_options(

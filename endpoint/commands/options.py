@@ -9,5 +9,5 @@ accept_certificate = click.option(
     "accepted",
     multiple=True,
     metavar="ID",
-    help="Use this certificate although it is expired, dated later or of other ware.",
+    help="Use this certificate even if it is expired, dated later or for other ware.",
 )

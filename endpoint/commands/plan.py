@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     "pipettes",
     default="10,25,50,100",
     show_default=True,
-    help="Sizes of the pipettes at hand, mL, with commas between.",
+    help="Sizes of the pipettes at hand, mL, separated by commas.",
 )
 @click.option("--pipette-class", default="A", show_default=True, help="A, AS or B, as printed.")
 @click.option(
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     "titrants",
     default="0.01,0.02,0.05",
     show_default=True,
-    help="Concentrations of EDTA at hand, mol/L, with commas between.",
+    help="Concentrations of EDTA at hand, mol/L, separated by commas.",
 )
 @click.option(
     "--titrant-uncertainty",
@@ -52,7 +52,9 @@ if TYPE_CHECKING:
     help="Standard uncertainty of the titrant, % of its concentration.",
 )
 @click.option("--magnesium", help="Share of magnesium in the hardness, %: 20 or 10-30.")
-@click.option("--indicator", default=20.0, show_default=True, help="In the flask, umol/L.")
+@click.option(
+    "--indicator", default=20.0, show_default=True, help="Indicator in the flask, umol/L."
+)
 @click.option("--ph", default=10.0, show_default=True, help="pH of the buffered sample.")
 @click.option(
     "--read",
@@ -60,7 +62,7 @@ if TYPE_CHECKING:
     type=click.Choice(["both", "eye", "recording"]),
     default="both",
     show_default=True,
-    help="How the end is found.",
+    help="How the end point is found.",
 )
 @click.option(
     "--mg-edta/--no-mg-edta",
@@ -77,11 +79,13 @@ if TYPE_CHECKING:
     help="Scatter of one recorded point, % of the colour change.",
 )
 @click.option("--titre-scatter", type=float, help="Your own standard deviation of one titre, mL.")
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the plan as JSON; - for here.")
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the plan as JSON; - prints it.")
 @click.option("--record", type=click.Path(), metavar="FILE", help="Write a record to fill in.")
-@click.option("--replace", is_flag=True, help="Write over a record that is there already.")
+@click.option("--replace", is_flag=True, help="Overwrite an existing record.")
 def plan(json_to: str | None, record: str | None, replace: bool, **options: Any) -> None:
-    """Plan a titration of water of about HARDNESS: a number, or a range such as 2-3.
+    """Plan a titration of water of about this hardness.
+
+    HARDNESS is a number, or a range such as 2-3.
 
     Proposes sample, titrant, additions near the end, magnesium EDTA, and how many titrations the
     wanted uncertainty needs, by eye and by recording.
@@ -99,7 +103,7 @@ def plan(json_to: str | None, record: str | None, replace: bool, **options: Any)
         if name is not None and name != "-":
             check_file(Path(name))
     if record is not None and Path(record).exists() and not replace:
-        raise OutputProblem(f"{record} is there already.", "Name another file, or add --replace.")
+        raise OutputProblem(f"{record} already exists.", "Name another file, or add --replace.")
     data = plan_document(make_plan(question))
     if json_to == "-":
         click.echo(to_json(data))

@@ -16,7 +16,7 @@ import click
     help="Where to write the page; replay.html in the folder of the result if not given.",
 )
 def replay(result: str, out: str | None) -> None:
-    """Make one HTML file of a result, to replay the titration with a class.
+    """Make a page that replays a titration with a class.
 
     RESULT is the folder that endpoint locate --out wrote. The file holds everything and works
     without a network: pictures, curve, questions, a model with sliders, worksheet and answers.
@@ -32,7 +32,7 @@ def replay(result: str, out: str | None) -> None:
     target = Path(out) if out is not None else folder / "replay.html"
     if target.suffix.lower() not in (".html", ".htm"):
         raise OutputProblem(
-            f"{target.name} is no name for a page.", "Name a file that ends in .html."
+            f"{target.name} is not a name for a page.", "Name a file that ends in .html."
         )
     check_file(target)
     story = story_of(kept)
@@ -40,7 +40,7 @@ def replay(result: str, out: str | None) -> None:
     size = len(text.encode("utf-8"))
     if size > LARGEST_BYTES:
         raise OutputProblem(
-            f"The page would have {size / 1e6:.1f} MB, too much to hand around.",
+            f"The page would be {size / 1e6:.1f} MB, too large to hand out.",
             "Delete every second picture and its line in pictures/index.csv.",
         )
     write_text(target, text)

@@ -24,11 +24,11 @@ _LEAST_SAMPLE_ML = 0.5
 @click.command()
 @click.argument("results", metavar="RESULT...", nargs=-1, required=True, type=click.Path())
 @click.option("--limit-ml", type=float, help="Range of concordant titres, mL (default 0.10).")
-@click.option("--rough", multiple=True, metavar="N|LABEL", help="A rough titration, left out.")
+@click.option("--rough", multiple=True, metavar="N|LABEL", help="Leave out a rough titration.")
 @click.option(
-    "--set-aside", multiple=True, metavar="N|LABEL", help="Leave one out; needs --because."
+    "--set-aside", multiple=True, metavar="N|LABEL", help="Leave out a titration; needs --because."
 )
-@click.option("--because", multiple=True, metavar="TEXT", help="Reason of each --set-aside.")
+@click.option("--because", multiple=True, metavar="TEXT", help="Reason for each --set-aside.")
 @click.option(
     "--side",
     type=click.Choice(["both", "high", "low"]),
@@ -52,21 +52,25 @@ _LEAST_SAMPLE_ML = 0.5
     default="auto",
     help="Kind of control chart.",
 )
-@click.option("--baseline", type=int, metavar="N", help="Points that fix centre and limits.")
+@click.option(
+    "--baseline", type=int, metavar="N", help="Number of first points that set centre and limits."
+)
 @click.option(
     "--rules",
     type=click.Choice(["western-electric", "nelson"]),
     default="western-electric",
     help="Run rules of the control chart: the four of 1956 or the eight of 1984.",
 )
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - for here.")
+@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
 @click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result and picture.")
 def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
-    """Mean, scatter and agreement of several titrations of one sample.
+    """Evaluate several titrations of one sample.
+
+    You get their mean, scatter and agreement.
 
     RESULT is a result.json or a folder with one (endpoint locate --out), or a CSV of titres read
-    by eye with the column titre_ml and if wanted label, date, analyst, sample. Nothing is left out
-    unless you say so.
+    by eye with the column titre_ml and, if you like, label, date, analyst, sample. Nothing is
+    left out unless you say so.
 
     With --control-chart: results or a CSV with date and value over many days.
 
@@ -174,7 +178,7 @@ def _bench(options: dict[str, Any]) -> Bench:
 
     concentration, u = options["titrant"], options["titrant_u"]
     if u is not None and concentration is None:
-        raise _problem("--titrant-u stands without --titrant.", "Give both.")
+        raise _problem("--titrant-u is given without --titrant.", "Give both.")
     return Bench(
         sample_ml=options["sample_ml"],
         titrant_mol_l=None if concentration is None else titrant_quantity(concentration, u),
@@ -215,7 +219,7 @@ def _spike(
     plain, with_spike = found.summary.hardness, spiked.summary.hardness
     if plain is None or with_spike is None:
         raise _problem(
-            "A recovery needs the hardness, and only titres are known.",
+            "A recovery needs the hardness, but only titres are known.",
             "Give --sample-ml and --titrant.",
         )
     value, u = options["spike_mmol_l"], options["spike_u"]
@@ -266,7 +270,7 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
             for run in read_runs([path], Bench()):
                 if run.date is None:
                     raise _problem(
-                        f"{run.where} does not say the day of the titration.",
+                        f"{run.where} does not give the date of the titration.",
                         "Put the date in the record and locate again, or give a CSV with date and "
                         "value.",
                     )
@@ -275,7 +279,7 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
         if unit is not None and this != unit and pairs:
             raise _problem(
                 f"{path.name} is in {this}, the files before it in {unit}.",
-                "Chart values of one unit.",
+                "Chart values in one unit only.",
             )
         unit = this if pairs else unit
         for day, value in pairs:

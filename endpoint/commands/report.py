@@ -15,12 +15,14 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("results", metavar="RESULT...", nargs=-1, required=True, type=click.Path())
 @click.option("--pdf", "pdf_to", metavar="FILE", help="Write a PDF, two A4 pages for each result.")
-@click.option("--html", "html_to", metavar="FILE", help="Write one HTML file that loads nothing.")
+@click.option(
+    "--html", "html_to", metavar="FILE", help="Write one HTML file that needs no other file."
+)
 def report(results: tuple[str, ...], pdf_to: str | None, html_to: str | None) -> int:
-    """Report on a result, or on the mean of several, from what was kept.
+    """Write a report on one result, or on several.
 
-    RESULT is a folder of endpoint locate --out, or its result.json; no recording is needed.
-    Several are taken as replicates of one sample: the mean comes first, then each of them.
+    RESULT is a folder that endpoint locate --out wrote, or its result.json; the recording is not
+    needed. Several are taken as replicates of one sample: the mean comes first, then each of them.
 
     Exit code: 0, or 2 for bad input.
     """
@@ -30,10 +32,10 @@ def report(results: tuple[str, ...], pdf_to: str | None, html_to: str | None) ->
 
     if pdf_to is None and html_to is None:
         raise RecordProblem(
-            "It is not said what to write.", "Give --pdf FILE or --html FILE, or both."
+            "There is nothing to write.", "Give --pdf FILE or --html FILE, or both."
         )
     if pdf_to is not None and html_to is not None and Path(pdf_to) == Path(html_to):
-        raise RecordProblem("PDF and HTML have one file name.", "Give each a name of its own.")
+        raise RecordProblem("PDF and HTML have the same file name.", "Give each its own name.")
     for name in (pdf_to, html_to):
         if name is not None:
             check_file(Path(name))

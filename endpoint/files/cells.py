@@ -33,7 +33,7 @@ class RecordReader:
             return None
         if not isinstance(values, list) or not 1 <= len(values) <= 50:
             raise RecordProblem(
-                f"{self.name}: {section}.{key} is no list of volumes.",
+                f"{self.name}: {section}.{key} is not a list of volumes.",
                 f"Write {key} = [50.0, 50.0].",
             )
         parts = [self.number({key: part}, section, key, low, high) for part in values]
@@ -55,7 +55,7 @@ class RecordReader:
         values = table.get(key, [])
         if not isinstance(values, list) or not all(isinstance(v, str) and v for v in values):
             raise RecordProblem(
-                f"{self.name}: {section}.{key} is no list of texts.", f'Write {key} = ["..."].'
+                f"{self.name}: {section}.{key} is not a list of texts.", f'Write {key} = ["..."].'
             )
         return tuple(values)
 
@@ -72,7 +72,8 @@ class RecordReader:
         part = table.get(key, {})
         if not isinstance(part, dict):
             raise RecordProblem(
-                f"{self.name}: {prefix}{key} is no table.", f"Write [{prefix}{key}] above its keys."
+                f"{self.name}: {prefix}{key} is not a table.",
+                f"Write [{prefix}{key}] above its keys.",
             )
         return part
 
@@ -99,7 +100,7 @@ class RecordReader:
         if value is None:
             return None
         if not isinstance(value, str) or not value.strip() or "\x00" in value:
-            raise RecordProblem(f"{self.name}: {section}.{key} is no text.", "Put it in quotes.")
+            raise RecordProblem(f"{self.name}: {section}.{key} is not a text.", "Put it in quotes.")
         return value
 
     def number(

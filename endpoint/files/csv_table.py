@@ -57,7 +57,7 @@ def read_sheet(path: Path, problem: type[Problem] = DeliveryProblem) -> Sheet:
     numbers, rows = _cells(path.name, text, separator, problem)
     if len(rows) < 2:
         raise problem(
-            f"{path.name} holds no rows.", "Give a header line and one row for each volume."
+            f"{path.name} has no rows.", "Give a header line and one row for each volume."
         )
     header, width = rows[0], len(rows[0])
     for number, row in zip(numbers[1:], rows[1:], strict=True):
@@ -122,14 +122,14 @@ def _text_of(path: Path, problem: type[Problem]) -> str:
         if path.is_dir():
             raise problem(f"{path.name} is a folder, not a table.", "Name the CSV file in it.")
         if not path.is_file():
-            raise problem(f"{path.name} is no ordinary file.", "Name a CSV file.")
+            raise problem(f"{path.name} is not an ordinary file.", "Name a CSV file.")
         if size > MAX_BYTES:
             raise problem(f"{path.name} is larger than 40 MB.", "Thin the table.")
         data = path.read_bytes()
     except FileNotFoundError:
         raise problem(
             f"{path} does not exist.",
-            "Check the name; names in a record count from its folder, those of a command from the "
+            "Check the name; names in a record start from its folder, those of a command from the "
             "folder where it runs.",
         ) from None
     except OSError as error:
@@ -137,7 +137,7 @@ def _text_of(path: Path, problem: type[Problem]) -> str:
             f"{path} cannot be read ({error.strerror}).", "Check the permissions of the file."
         ) from None
     if b"\x00" in data[:4096] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise problem(f"{path.name} is no text file.", "Export the table as CSV.")
+        raise problem(f"{path.name} is not a text file.", "Export the table as CSV.")
     for encoding in ("utf-8-sig", "utf-16", "cp1252"):
         if encoding == "utf-16" and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
             continue
@@ -145,7 +145,7 @@ def _text_of(path: Path, problem: type[Problem]) -> str:
             return data.decode(encoding)
         except UnicodeDecodeError:
             continue
-    raise problem(f"{path.name} is no text file.", "Export the table as CSV.")
+    raise problem(f"{path.name} is not a text file.", "Export the table as CSV.")
 
 
 def number_in(sheet: Sheet, row: int, column: int, problem: type[Problem]) -> float:
@@ -162,12 +162,12 @@ def number_in(sheet: Sheet, row: int, column: int, problem: type[Problem]) -> fl
         value = float(text) if not any(c in text for c in "_xX") else math.nan
     except ValueError:
         raise problem(
-            f'{where} has "{cell[:40]}" for {title}, which is no number.',
+            f'{where} has "{cell[:40]}" for {title}, which is not a number.',
             "Write a plain number there.",
         ) from None
     if not math.isfinite(value):
         raise problem(
-            f'{where} has "{cell[:40]}" for {title}, which is no finite number.',
+            f'{where} has "{cell[:40]}" for {title}, which is not a finite number.',
             "Write a plain number there, or delete the row.",
         )
     return value

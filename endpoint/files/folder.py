@@ -43,7 +43,7 @@ def check_file(path: Path) -> None:
         raise OutputProblem(f"{path} is a folder.", "Name a file.")
     if not folder.is_dir():
         raise OutputProblem(
-            f"{folder} is no folder, so {path.name} cannot be written there.",
+            f"{folder} is not a folder, so {path.name} cannot be written there.",
             "Make the folder first, or name another file.",
         )
     try:

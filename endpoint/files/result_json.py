@@ -34,7 +34,7 @@ def result_json(
     Raises
     ------
     Problem
-        It is missing, too large or no JSON object, or a number in it is none.
+        It is missing, too large or no JSON object, or holds a number that JSON does not have.
     """
     try:
         file = path / "result.json" if path.is_dir() else path
@@ -46,15 +46,15 @@ def result_json(
             raise problem(f"{name} is too large for a result.", "Check the file name.")
         data = json.loads(file.read_text(encoding="utf-8-sig"), parse_constant=_no_number)
     except (OSError, ValueError, RecursionError) as error:
-        reason = getattr(error, "strerror", None) or "it is no valid JSON"
+        reason = getattr(error, "strerror", None) or "it is not valid JSON"
         raise problem(
             f"{path} cannot be read: {reason}.",
             f"Give a result.json, or the folder that holds one{instead}.",
         ) from None
     if not isinstance(data, dict):
-        raise problem(f"{name} is no result of endpoint locate.", "Check the file name.")
+        raise problem(f"{name} is not a result of endpoint locate.", "Check the file name.")
     return data, name
 
 
 def _no_number(word: str) -> NoReturn:
-    raise ValueError(f"{word} is no number of JSON")
+    raise ValueError(f"{word} is not a JSON number")

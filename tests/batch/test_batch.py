@@ -114,7 +114,7 @@ def test_a_changed_record_or_recording_is_another(tmp_path: Path) -> None:
         ("nowhere", None, "does not exist"),
         ("empty.txt", "# nothing\n", "names no record"),
         ("one.toml", "format = 1\n", "is a single record"),
-        ("odd.txt", "a\x00b\n", "is no list"),
+        ("odd.txt", "a\x00b\n", "is not a list"),
     ],
 )
 def test_bad_lists(tmp_path: Path, name: str, text: str | None, words: str) -> None:
@@ -261,11 +261,11 @@ def test_bad_recordings_among_good_ones_stop_nothing(tmp_path: Path, hooked: Pat
     # Only what failed is tried again, when it is asked for.
     before = (out / "results.csv").read_bytes()
     again = CliRunner().invoke(main, arguments)
-    assert "8 of 8 were finished before." in again.stderr
+    assert "8 of 8 were already finished." in again.stderr
     assert (out / "results.csv").read_bytes() == before
     shutil.rmtree(hooked)
     once_more = CliRunner().invoke(main, [*arguments, "--retry-failed"])
-    assert "6 of 8 were finished before." in once_more.stderr
+    assert "6 of 8 were already finished." in once_more.stderr
     assert "8 recordings: 5 located, 3 refused." in once_more.stdout
     table = pyarrow.parquet.read_table(out / "results.parquet").to_pydict()
     assert table["record"] == list(rows)
@@ -407,7 +407,7 @@ def test_killed_and_resumed_gives_the_same_table(
     with journal.open("ab") as stream:
         stream.write(b'{"record": "pond-1')
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
-    assert f"{finished} of 12 were finished before." in done.stderr
+    assert f"{finished} of 12 were already finished." in done.stderr
     assert (tmp_path / "results.csv").read_bytes() == table
     assert (tmp_path / "results.parquet").read_bytes() == parquet
     assert _finished(journal) == 12
@@ -432,7 +432,7 @@ def test_stopped_by_a_person_says_how_to_go_on(
     _, told = running.communicate(timeout=30)
     assert running.returncode == 130
     assert told.startswith("endpoint: Stopped; ")
-    assert told.strip().endswith("The same command goes on.")
+    assert told.strip().endswith("Give the same command again to go on.")
 
 
 _CLUSTER = """

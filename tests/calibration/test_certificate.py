@@ -104,7 +104,7 @@ def test_wrong_kind_wrong_day_wrong_unit() -> None:
         ("not for glassware", lambda: certificate.check_use("glassware", DAY)),
         ("after the day of use", lambda: certificate.check_use("titrant", DAY.replace(year=2025))),
         ('no quantity "volume"', lambda: certificate.quantity("volume", "mL")),
-        ("needed is mmol/L", lambda: certificate.quantity("concentration", "mmol/L")),
+        ("but mmol/L is needed", lambda: certificate.quantity("concentration", "mmol/L")),
     ):
         with pytest.raises(CertificateProblem) as caught:
             act()
@@ -177,7 +177,7 @@ WRITERS: list[tuple[str, Callable[[Path], object]]] = [
     ("not valid JSON", lambda p: p.write_text("")),
     ("not valid JSON", lambda p: p.write_text("{")),
     ("NaN", lambda p: p.write_text('{"format": NaN}')),
-    ("stands twice", lambda p: p.write_text('{"id": 1, "id": 2}')),
+    ("is there twice", lambda p: p.write_text('{"id": 1, "id": 2}')),
     ("nested too deep", lambda p: p.write_text("[" * 200_000)),
     ("not valid JSON", lambda p: p.write_text('{"format": ' + "9" * 5000 + "}")),
     ("not a text file", lambda p: p.write_bytes(b"\xff\xd8\xff\xe0")),

@@ -280,7 +280,7 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
         ("visual_ml,objective_ml\n12.4,\n", "Row 2 of t.csv has no recorded volume"),
         ("visual_ml,objective_ml\n,12.4\n", "Row 2 of t.csv has no visual_ml"),
         ("visual_ml,objective_ml\n12.4,x\n", 'Row 2 of t.csv has "x" for objective_ml'),
-        ("visual_ml,objective_ml\n12.4,nan\n", "no finite number"),
+        ("visual_ml,objective_ml\n12.4,nan\n", "not a finite number"),
         ("visual_ml,objective_ml\n0.0124,12.4\n", "outside 0.02 to 200 mL"),
         ("visual_ml,objective_ml,visual_u_ml\n12.4,12.4,-1\n", "outside 0 to 10 mL"),
         ("analyst,visual_ml,objective_ml\n,12.4,12.3\n", "names no analyst"),
@@ -288,7 +288,7 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
         ("visual_ml,recording,objective_ml\n12.4,r.json,12.4\n", "both a recording and objective"),
         ("visual_ml,recording\n12.4,bad.json\n", "not a result of endpoint locate"),
         ("visual_ml,recording\n12.4,odd.json\n", "equivalence_ml of odd.json is not a number"),
-        ("visual_ml,objective_ml\n", "holds no rows"),
+        ("visual_ml,objective_ml\n", "has no rows"),
     ],
 )
 def test_bad_tables_are_one_sentence(tmp_path: Path, text: str, words: str) -> None:

@@ -100,7 +100,7 @@ def test_refills_never_make_the_volume_fall(
         ("0,0\n10,24.6\n20,0\n30,1", ["Row 4", "volume runs backwards"]),
         ("0,0\n10,-1\n20,1", ["Row 3", "negative"]),
         ("0,0\n10,abc\n20,1", ["Row 3", '"abc"', "volume_ml"]),
-        ("0,0\n10,nan\n20,1", ["Row 3", "no finite number"]),
+        ("0,0\n10,nan\n20,1", ["Row 3", "not a finite number"]),
         ("0,0\n10,inf\n20,1", ["Row 3"]),
         ("0,0\n10,\n20,1", ["Row 3", "has no volume_ml"]),
         ("0,0\n,1\n20,1", ["Row 3", "has no time_s"]),

@@ -185,7 +185,7 @@ def test_readings_stand_in_the_record() -> None:
 @pytest.mark.parametrize(
     ("delivery", "words"),
     [
-        ({"meniscus": 3.0}, "delivery.meniscus is no table"),
+        ({"meniscus": 3.0}, "delivery.meniscus is not a table"),
         ({"meniscus": {"start": 0.5, "end_ml": 3.0}}, "delivery.meniscus.start is not known"),
         ({"meniscus": {"start_ml": 0.5}}, "delivery.meniscus.end_ml is missing"),
         ({"drops": {}}, "delivery.drops.start_ml is missing"),

@@ -550,7 +550,7 @@ def test_record_is_read_by_the_program(tmp_path: Path) -> None:
     assert record.ware["burette"] == {"nominal_ml": 25, "class": "A", "division_ml": 0.1}
     assert "FILL IN" in path.read_text(encoding="utf-8")
     again = run("2-3", "--record", str(path))
-    assert "is there already" in str(again.exception)
+    assert "already exists" in str(again.exception)
     assert run("2-3", "--read", "eye", "--record", str(path), "--replace").exit_code == 0
 
 

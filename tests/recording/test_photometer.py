@@ -99,7 +99,7 @@ def test_other_spectra_are_not_taken_for_absorbance(tmp_path: Path, title: str) 
     ("text", "words"),
     [
         ("volume_ml,A620\n0,0.1\n1,abc\n", ["Row 3", '"abc"', "A620"]),
-        ("volume_ml,A620\n0,0.1\n1,NaN\n", ["Row 3", "no finite number"]),
+        ("volume_ml,A620\n0,0.1\n1,NaN\n", ["Row 3", "not a finite number"]),
         ("volume_ml,A620\n0,0.1\n1,-inf\n", ["Row 3"]),
         ("volume_ml,A620\n0,0.1\n1,\n", ["Row 3", "has no A620"]),
         ("volume_ml,A620\n0,0.1\n1\n", ["Row 3", "has no A620"]),

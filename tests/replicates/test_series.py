@@ -375,14 +375,14 @@ BAD_TABLES = {
     "text": ("titre_ml\n12.4\nabout 12\n", "Row 3 of titres.csv"),
     "unit slip": ("titre_ml\n0.0124\n12400\n", "row 2, titre_ml is 0.0124 mL"),
     "negative": ("titre_ml\n-12.4\n", "outside 0.02 to 200 mL"),
-    "day": ("titre_ml,date\n12.4,1.9.2026\n", "row 2, date is not a day"),
-    "rows": ("titre_ml\n", "holds no rows"),
+    "day": ("titre_ml,date\n12.4,1.9.2026\n", "row 2, date is not a date"),
+    "rows": ("titre_ml\n", "has no rows"),
     "head": ("# format = 1\n# [sample]\n# volume = 100\ntitre_ml\n12.4\n", "volume is not known"),
     "titrant": (
         "# format = 1\n# [titrant]\n# concentration_mol_l = 10\ntitre_ml\n12.4\n",
         "outside 1e-05 to 1 mol/L",
     ),
-    "nan": ("titre_ml\nnan\n", "no finite number"),
+    "nan": ("titre_ml\nnan\n", "not a finite number"),
 }
 
 
@@ -428,9 +428,9 @@ def test_older_result_falls_back_on_its_whole_uncertainty_and_says_so(write: Wri
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("{}", "is no result"),
-        ("[1]", "is no result"),
-        ("{", "no valid JSON"),
+        ("{}", "is not a result"),
+        ("[1]", "is not a result"),
+        ("{", "not valid JSON"),
         ("[" * 9999, "cannot"),
     ],
 )
@@ -635,7 +635,7 @@ def test_command_refuses_bad_options(options: list[str], words: str, tmp_path: P
 
 def test_series_needs_days(tmp_path: Path) -> None:
     path = table(tmp_path, "date,value\n2026-09-01,1.2\n01.09.2026,1.3\n")
-    with pytest.raises(ReplicateProblem, match="row 3, date is not a day"):
+    with pytest.raises(ReplicateProblem, match="row 3, date is not a date"):
         read_series(path)
     with pytest.raises(ReplicateProblem, match="no column value or hardness_mmol_l or titre_ml"):
         read_series(table(tmp_path, "date,result\n2026-09-01,1.2\n"))

@@ -596,10 +596,10 @@ def test_a_result_without_its_folder_is_reported_without_a_curve(
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        ([], "what to write"),
-        (["--pdf", "no/where/x.pdf"], "is no folder"),
+        ([], "nothing to write"),
+        (["--pdf", "no/where/x.pdf"], "is not a folder"),
         (["--pdf", "."], "is a folder"),
-        (["--pdf", "x.out", "--html", "x.out"], "one file name"),
+        (["--pdf", "x.out", "--html", "x.out"], "the same file name"),
     ],
 )
 def test_wrong_use(

@@ -92,10 +92,10 @@ def test_every_shape_of_document_is_accepted() -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("{", "no valid JSON"),
-        ("[1]", "is no result"),
+        ("{", "not valid JSON"),
+        ("[1]", "is not a result"),
         ("{}", "is not a result"),
-        ('{"status": "located", "equivalence_ml": NaN, "format": 1}', "no valid JSON"),
+        ('{"status": "located", "equivalence_ml": NaN, "format": 1}', "not valid JSON"),
         ('{"status": "located", "equivalence_ml": null, "format": 2}', "has the format 2"),
         ('{"status": "located", "equivalence_ml": null, "format": true}', "has the format"),
         ('{"status": "located", "equivalence_ml": null, "format": "x"}', "format unknown"),
@@ -173,9 +173,9 @@ def test_values_that_cannot_be(
     ("name", "text", "words"),
     [
         ("curve.csv", "volume_ml\n1.0\n2.0\n", "has 2 points"),
-        ("curve.csv", "volume_ml\n1.0\nnan\n", "is not a usable number"),
-        ("curve.csv", "volume_ml\n1.0\n1e99\n", "is not a usable number"),
-        ("curve.csv", "volume_ml\n", "holds no rows"),
+        ("curve.csv", "volume_ml\n1.0\nnan\n", "no number that can be"),
+        ("curve.csv", "volume_ml\n1.0\n1e99\n", "no number that can be"),
+        ("curve.csv", "volume_ml\n", "has no rows"),
         ("curve.csv", "", "curve.csv"),
         ("fit.csv", "a,b\n1,2\n", "no column mixed_volume_ml"),
         ("fit.csv", "mixed_volume_ml,fitted_fraction\n1,\n", "empty cell"),

@@ -407,7 +407,7 @@ def read(text: str, folder: Path) -> None:
         ("sigma_red,", "", "no column|has 16 cells"),
         ("\n2,2.0,", "\n2,0.5,", "Row 4 of colours.csv has 0.5 s after 1 s"),
         ("\n2,2.0,", "\n2,zwei,", 'Row 4 of colours.csv has "zwei" for time_s'),
-        ("\n2,2.0,", "\n2,nan,", "no finite number"),
+        ("\n2,2.0,", "\n2,nan,", "not a finite number"),
         ("\n2,2.0,", "\n2,,", "Row 4 of colours.csv has no time_s"),
         (",0.6,0.6,0.6,0.01,", ",0.6,-1,0.6,0.01,", "has -1 for reference_green"),
         (
@@ -416,7 +416,7 @@ def read(text: str, folder: Path) -> None:
             "flag clippd, which is not known. Did you mean clipped",
         ),
         (GOOD[GOOD.index("\n1,") :], "\n", "fewer than two rows"),
-        (GOOD, "", "holds no rows"),
+        (GOOD, "", "has no rows"),
     ],
 )
 def test_a_damaged_table_of_colours_is_said(tmp_path: Path, old: str, new: str, said: str) -> None:

@@ -265,7 +265,7 @@ def wedge(tmp_path: Path) -> Path:
 
 
 def test_text_and_nothing(wedge: Path) -> None:
-    with pytest.raises(CalibrationProblem, match="names no picture"):
+    with pytest.raises(CalibrationProblem, match="does not name a picture"):
         made(wedge, "")
 
 
@@ -273,7 +273,7 @@ def test_text_and_nothing(wedge: Path) -> None:
     ("old", "new", "words"),
     [
         ("wedge.png", "none.png", 'wedge, picture names "none.png", which does not exist'),
-        ("wedge.png", "text.png", "is no picture that can be read"),
+        ("wedge.png", "text.png", "is not a picture that can be read"),
         ("last_box = [635", "last_box = [690", "reaches beyond wedge.png, which is 700 x 160"),
         ("[35, 45, 30, 70]", "[35, 45, 3, 7]", "only 3 x 7 pixels|only 30 x 7"),
         ("[35, 45, 30, 70]", "[35, 45, 30]", "first_box holds 3 value"),
@@ -300,7 +300,7 @@ def test_bad_wedges(wedge: Path, old: str, new: str, words: str) -> None:
         ('[chart]\npicture = "wedge.png"\nversion = "average"\ncorner_middles = [60, 50, 640, 50, '
          "640, 120, 60, 120]\n", "do not fit the chart"),
         ('[chart]\npicture = "wedge.png"\nversion = "average"\ncorner_middles = [1, 1, 1, 1, 1, 1, '
-         "1, 1]\n", "span no chart"),
+         "1, 1]\n", "do not enclose a chart"),
         ('[[grey]]\npicture = "wedge.png"\nbox = [35, 45, 30, 70]\n', "holds 1 reading"),
         ('[[exposure]]\npicture = "wedge.png"\nexposure_s = 1\n', "the table .series. is missing"),
         (WEDGE + "[series]\n", "Give one of the two"),

@@ -204,7 +204,7 @@ def test_pause_from_a_table_of_the_tool(tmp_path: Path) -> None:
     assert low < 1.6 < high
     assert len(certificate.readings["pause 1 time_s"]) == 150
     for change, words in (
-        ('column = "density_rad"\n', "Is density_red meant"),
+        ('column = "density_rad"\n', "Did you mean density_red"),
         ('column = "flags"\n', "row 253 holds something other"),
         ("until_s = 30.5\n", "3 reading"),
     ):

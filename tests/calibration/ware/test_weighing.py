@@ -329,7 +329,7 @@ BAD_ROWS: list[tuple[str, str, Callable[[list[dict[str, Any]]], None]]] = [
     ("row 3, mass_g", "Keep one of the two", put(2, mass_before_g=80.0, mass_after_g=109.9)),
     ("row 3, mark_ml", "weighed only once", put(2, mark_ml=29.9)),
     ("row 3, mass_g", "without quotes", put(2, mass_g="29.9")),
-    ("row 3", "Is mass_g meant?", put(2, mass_gg=29.9)),
+    ("row 3", "Did you mean mass_g?", put(2, mass_gg=29.9)),
     ("row 3, water_c", "outside 5 to 35", put(2, water_c=10**400)),
     ("row 3, mass_g", "outside 15 to 45", put(2, mass_g=math.nan)),
 ]
@@ -353,7 +353,7 @@ BAD_TABLES: list[tuple[str, str, dict[str, Any]]] = [
     ("certificate, expiry", "before the date", {"certificate__expiry": "2026-11-01"}),
     ("ware, nominal_ml", "looks like L", {"ware__nominal_ml": 0.05}),
     ("ware", "for another state limit_ml here", {"ware__nominal_ml": 30}),
-    ("ware, kind", 'Is "burette" meant?', {"ware__kind": "buret"}),
+    ("ware, kind", 'Did you mean "burette"?', {"ware__kind": "buret"}),
     ("ware, glass", "borosilicate 3.3", {"ware__glass": "borosilicate"}),
     ("balance, linearity_mg", "looks like g", {"balance__linearity_mg": 0.0002}),
     ("balance", "linearity_mg is missing", {"balance__linearity_mg": None}),
