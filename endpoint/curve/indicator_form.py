@@ -13,6 +13,10 @@ from endpoint.curve.points import RGB, Curve
 
 FloatArray = NDArray[np.float64]
 
+TOO_MUCH_INDICATOR = 1.35
+"""Density of the darkest channel of a camera from which on there is too much indicator."""
+TOO_PALE = 0.15
+"""Density of the darkest channel of a camera below which the colour is too pale to follow."""
 _DARK_CHANGE = 0.03
 _LARGE_CHANGE = 0.2
 _BOUND_LEFT = 0.1

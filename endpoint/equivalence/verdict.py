@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.off_colour import largest_off
 from endpoint.curve.indicator_form import (
+    TOO_MUCH_INDICATOR,
+    TOO_PALE,
     begins_coloured,
     end_states,
     likeness,
@@ -250,9 +252,9 @@ def remarks_for(
     if len(curve):
         depth = float(np.percentile(curve.density.max(axis=1), 75))
         if curve.channels == ("red", "green", "blue"):
-            if depth > 1.35:
+            if depth > TOO_MUCH_INDICATOR:
                 codes.append("much-indicator")
-            if depth < 0.15:
+            if depth < TOO_PALE:
                 codes.append("little-indicator")
     if fit is None:
         return tuple(remark(code, indicator.words) for code in codes)
