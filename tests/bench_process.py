@@ -12,7 +12,6 @@ import sys
 import threading
 from pathlib import Path
 
-from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.journal import Journal
 from endpoint.bench.journal.open_run import SessionJournal
 from endpoint.bench.web.hub import BenchClock, Hub
@@ -41,7 +40,7 @@ def show(hub: Hub, folder: Path) -> None:
 def main(folder: Path, port: int) -> None:
     journal = Journal.open(folder / "journal.sqlite")
     port_ = SessionJournal(journal, datetime.date(2026, 11, 25), source="drawn", program="test")
-    session = new_session(adviser=adviser, checker=checker, journal=port_)
+    session = new_session(journal=port_)
     region = ready(frames()).sight.region
     assert region is not None
     session.sight.look_at(region)

@@ -23,6 +23,7 @@ from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.security import Keys
+from tests.memory_journal import MemoryJournal
 
 
 @dataclass
@@ -47,6 +48,7 @@ class Bench:
 
 
 def new_session(**parts: Any) -> LiveSession:
+    parts.setdefault("journal", MemoryJournal())
     return LiveSession(
         describe=describe_live({"camera": "test"}), today=datetime.date(2026, 11, 25), **parts
     )

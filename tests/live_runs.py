@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.guide import Bench, Guidance, Pace
+from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Pace
 from endpoint.bench.guidance.progress import Habit
 from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate
 from endpoint.colour.density import ColourTrace
@@ -106,14 +106,14 @@ def draw_recipe(seed: int, *, pump: bool | None = None) -> Recipe:
 
 @dataclass
 class Flow:
-    """The flask in time: what was delivered, what was felt, what the camera saw."""
+    """The flask in time: what was delivered, what has mixed in, what the camera saw."""
 
     recipe: Recipe
     time_s: float = 0.0
     delivered_ml: float = 0.0
-    felt_ml: float = 0.0
+    mixed_ml: float = 0.0
     times: list[float] = field(default_factory=list)
-    felt: list[float] = field(default_factory=list)
+    mixed: list[float] = field(default_factory=list)
     log_s: list[float] = field(default_factory=lambda: [0.0])
     log_ml: list[float] = field(default_factory=lambda: [0.0])
     extra: list[float] = field(default_factory=list)
@@ -132,7 +132,7 @@ class Flow:
         r = self.recipe
         self.delivered_ml += added_ml
         self.time_s += step_s
-        self.felt_ml += (self.delivered_ml - self.felt_ml) * (1.0 - np.exp(-step_s / r.lag_s))
+        self.mixed_ml += (self.delivered_ml - self.mixed_ml) * (1.0 - np.exp(-step_s / r.lag_s))
         if note and r.pump:
             self._pumped()
         elif note and self.delivered_ml > self.log_ml[-1]:
@@ -142,18 +142,18 @@ class Flow:
         self._wander = keep * self._wander + np.sqrt(1 - keep**2) * self.rng.normal(0.0, r.wander)
         extra = r.drift_per_min * self.time_s / 60.0 + self._wander
         self.times.append(self.time_s)
-        self.felt.append(self.felt_ml)
+        self.mixed.append(self.mixed_ml)
         self.extra.append(extra + r.noise * self.rng.standard_normal())
         self.grain.append(self.rng.normal(0.0, 0.001, 3))
 
     def density(self) -> FloatArray:
         """What the camera saw, shape (frames, 3)."""
         r = self.recipe
-        felt = np.array(self.felt)
-        f = speciate(r.flask, felt, r.constants).free_fraction
+        mixed = np.array(self.mixed)
+        f = speciate(r.flask, mixed, r.constants).free_fraction
         bump = f * (1.0 - f)
         shape = f + r.bend * bump + r.kink * bump * (1.0 - 2.0 * f) + np.array(self.extra)
-        thinner = r.flask.volume_ml / (r.flask.volume_ml + felt)
+        thinner = r.flask.volume_ml / (r.flask.volume_ml + mixed)
         dye = r.red + shape[:, None] * (r.blue - r.red)
         return np.asarray(r.shade + thinner[:, None] * dye + np.array(self.grain))
 
@@ -173,7 +173,7 @@ class Flow:
     def free_fraction(self) -> float:
         """Truth in the liquid now."""
         return float(
-            speciate(self.recipe.flask, self.felt_ml, self.recipe.constants).free_fraction[0]
+            speciate(self.recipe.flask, self.mixed_ml, self.recipe.constants).free_fraction[0]
         )
 
     def curve(self) -> Curve:
@@ -202,13 +202,13 @@ class Flow:
         return from_colour(trace, delivery, self.recipe.flask.volume_ml)
 
 
-def bench_of(recipe: Recipe, *, second: bool = False) -> Bench:
+def bench_of(recipe: Recipe, *, second: bool = False) -> GuidanceInputs:
     """What the guide is told: nothing of the truth, but for what a first replicate showed.
 
     That is the size of the change within 4 %, and the equivalence volume within 0.1 mL (1 sigma).
     """
     pace = Pace(pump=recipe.pump, pour_ml_s=recipe.rate_ml_s if recipe.pump else 0.2)
-    bench = Bench(titrant_mol_l=0.01, priors=Priors(), pace=pace)
+    bench = GuidanceInputs(titrant_mol_l=0.01, priors=Priors(), pace=pace)
     if not second:
         return bench
     rng = np.random.default_rng([557, recipe.seed])
@@ -225,7 +225,7 @@ def bench_of(recipe: Recipe, *, second: bool = False) -> Bench:
 
 @dataclass(frozen=True)
 class Look:
-    """One word of the guide beside the truth."""
+    """One word of the guide next to the truth."""
 
     time_s: float
     left_ml: float
@@ -282,7 +282,7 @@ def live_run(
         elif code in ("pour", "not-begun"):
             added, portion_ml = recipe.rate_ml_s * step_s, 0.0
             note = recipe.pump or int(flow.time_s + step_s) > int(flow.time_s)
-        elif code in ("slow", "not-told"):
+        elif code in ("slow", "too-early"):
             if recipe.pump:
                 added = recipe.rate_ml_s * step_s / 3.0
             elif portion_ml > 0.0 or said_s > dropped_s:
@@ -300,7 +300,7 @@ def live_run(
             drops += 1
             dropped_s = flow.time_s
         flow.step(step_s, added, note=note)
-        if not note and code not in ("pour", "not-begun", "slow", "not-told"):
+        if not note and code not in ("pour", "not-begun", "slow", "too-early"):
             flow.log_ml[-1] = flow.delivered_ml
     if flow.delivered_ml > flow.log_ml[-1]:
         flow.log_s.append(flow.time_s)

@@ -66,7 +66,6 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
 
 def new_session(details: dict[str, str], journal: SessionJournal) -> LiveSession:
     """Session whose documents tell where they come from."""
-    from endpoint.bench.guidance.parts import adviser, checker
     from endpoint.bench.live.provenance import describe_live
     from endpoint.bench.live.session import LiveSession
 
@@ -74,8 +73,6 @@ def new_session(details: dict[str, str], journal: SessionJournal) -> LiveSession
         describe=describe_live(details),
         today=datetime.date.today(),
         details=details,
-        adviser=adviser,
-        checker=checker,
         journal=journal,
     )
 

@@ -86,7 +86,7 @@ class Left:
     free_low: float
     free_high: float
     """90 % interval of the free fraction of the indicator in the liquid now."""
-    unfelt_ml: float
+    unmixed_ml: float
     """Delivered, but not yet mixed in, for the longer of the likely mixing lags."""
 
 
@@ -138,8 +138,8 @@ class _Case:
     def unmixed_ml(self) -> FloatArray:
         """Delivered, but not mixed in at the points, for the usual lag, shape (n,)."""
         h = self.history
-        felt_ml = _by_lag(h.mixed_ml, np.array([self.lag_s]))[0]
-        return np.asarray(np.maximum(h.volume_ml - felt_ml, 0.0))
+        mixed_ml = _by_lag(h.mixed_ml, np.array([self.lag_s]))[0]
+        return np.asarray(np.maximum(h.volume_ml - mixed_ml, 0.0))
 
     @property
     def lag_s(self) -> float:
@@ -423,7 +423,7 @@ def _summary(
     beyond = float(plain[left > edge].sum() / plain.sum())
     bounded = beyond < _EDGE_PART
     longer = priors.lag_s[0] + priors.lag_s[1]
-    unfelt = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
+    unmixed = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
     return Left(
         value_ml=float(middle) if bounded else None,
         low_ml=float(low) if bounded else None,
@@ -434,5 +434,5 @@ def _summary(
         free_fraction=float(f_middle),
         free_low=float(f_low),
         free_high=float(f_high),
-        unfelt_ml=max(unfelt, 0.0),
+        unmixed_ml=max(unmixed, 0.0),
     )

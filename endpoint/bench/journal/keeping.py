@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from endpoint.bench.guidance.ports import Journal
 from endpoint.bench.journal.burette_events import news, seen_in
 from endpoint.bench.journal.events import kind_of
+from endpoint.bench.journal.open_run import SessionJournal
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.burette_rows import SeenRows
 from endpoint.problems import OutputProblem
@@ -22,7 +22,7 @@ _MOST_HELD = 50_000
 class Keeper:
     """The journal of a session, which never stops the work when it cannot be written."""
 
-    def __init__(self, journal: Journal) -> None:
+    def __init__(self, journal: SessionJournal) -> None:
         self._journal = journal
         self._held: deque[tuple[str, dict[str, Any]]] = deque(maxlen=_MOST_HELD)
         self.trouble: str | None = None

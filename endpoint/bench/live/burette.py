@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.ports import Check
+from endpoint.bench.guidance.setup_checks import Check
 from endpoint.delivery.burette_rows import WAYS, DropTally, SeenRows
 from endpoint.delivery.burette_search import burette_in
 from endpoint.delivery.drops import DropCounter

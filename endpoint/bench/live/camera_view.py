@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.guidance.colour_names import blueness_of
-from endpoint.bench.guidance.ports import SetUp
+from endpoint.bench.guidance.setup_checks import SetUp
 from endpoint.bench.live.plume import plume_frames
 from endpoint.bench.live.samples import SampleStore
 from endpoint.colour.density import ColourSample, ColourTrace
@@ -19,14 +19,11 @@ from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
 from endpoint.recording.frame import Box, Frame
 from endpoint.scene.region import Region, locate
 
-FloatArray = NDArray[np.float64]
-
 _LOOK_FRAMES = 12
 _LOOK_SPACING_S = 0.1
 _LOOK_AGAIN_S = 2.0
 _RECENT_S = 1.0
-_LIGHT_S = 4.0
-_LIGHT_FRAMES = 15
+_ALIVE_S = 2.0
 _LOST_S = 4.0
 _MOST_RECENT = 150
 _HIDING = (Flag.DARK, Flag.LIQUID_LOST, Flag.REFERENCE_LOST, Flag.CAMERA_MOVED, Flag.CLIPPED)
@@ -42,7 +39,6 @@ class Sight:
         self.trouble: str | None = None
         """Code of why flask or reference are not found."""
         self.last_s: float | None = None
-        self.frames = 0
         self.size: tuple[int, int] | None = None
         """Width and height of the pictures."""
         self.boxes: dict[str, Box] = {}
@@ -60,7 +56,6 @@ class Sight:
             if self.last_s is not None and frame.time_s <= self.last_s:
                 return []
             self.last_s, self.size = frame.time_s, (frame.width, frame.height)
-            self.frames += 1
             follower = self._follower
         if follower is None:
             self._look(frame)
@@ -184,28 +179,13 @@ class Sight:
     def set_up(self, now_s: float) -> SetUp:
         """What the checks of the set-up are made from."""
         with self.lock:
-            light = self._store.since(now_s - _LIGHT_S, "reference")
-        flags, latest = self._recent_flags(_RECENT_S), self.latest()
-        many = flags.size > 0
-        return SetUp(
-            camera_alive=self.last_s is not None and now_s - self.last_s < 2.0,
-            frames=self.frames,
-            located=self.region is not None,
-            trouble=self.trouble,
-            clipped=many and bool(np.mean((flags & int(Flag.CLIPPED)) != 0) > 0.5),
-            dark=many and bool(np.mean((flags & int(Flag.DARK)) != 0) > 0.5),
-            light_scatter=_scatter(light) if len(light) >= _LIGHT_FRAMES else None,
-            blueness=self.blueness(),
-            depth=None if latest is None else float(max(latest.density)),
-            region=self.region,
-            samples=tuple(self._recent),
-        )
+            return SetUp(
+                camera_alive=self.last_s is not None and now_s - self.last_s < _ALIVE_S,
+                trouble=self.trouble,
+                region=self.region,
+                samples=tuple(self._recent),
+            )
 
     def _recent_flags(self, seconds: float) -> NDArray[np.int64]:
         with self.lock:
             return self._store.since((self.last_s or 0.0) - seconds, "flags")
-
-
-def _scatter(light: FloatArray) -> float:
-    """Largest relative standard deviation of the three channels."""
-    return float(np.max(light.std(axis=0) / np.maximum(light.mean(axis=0), 1e-4)))

@@ -34,7 +34,7 @@ def gone_on(events: Sequence[Mapping[str, Any]], setting: Setting, now_s: float)
     Parameters
     ----------
     events:
-        As `ports.Journal.resume` returns them.
+        As `SessionJournal.resume` returns them.
     setting:
         What was stated before the run.
     now_s:

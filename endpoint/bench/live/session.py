@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.bench.guidance.ports import Guidance, Moment
+from endpoint.bench.guidance.guide import Guidance, Moment
 from endpoint.bench.live.advice_in_force import moment_of
 from endpoint.bench.live.classroom import Replicate, expected_ml
 from endpoint.bench.live.conclude import result_of_run
@@ -336,6 +336,5 @@ class LiveSession(Watching):
         return moment_of(
             now_s,
             self.volumes,
-            None if self._job is None else self._job.lag_s,
             None if told & {"view", "camera-silent"} else self.sight.blueness(),
         )

@@ -12,10 +12,10 @@ import numpy as np
 
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result
-from endpoint.bench.guidance.plain_guidance import advise, check
-from endpoint.bench.guidance.ports import Adviser, Check, Checker, Journal, MemoryJournal
+from endpoint.bench.guidance.setup_checks import Check, setup_checks
 from endpoint.bench.journal.keeping import Keeper
-from endpoint.bench.live.advice_in_force import Advising
+from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.bench.live.advice_in_force import AdviceInForce
 from endpoint.bench.live.burette import LEAST_RATE, SeenLive
 from endpoint.bench.live.camera_view import Sight
 from endpoint.bench.live.classroom import Question, Replicate
@@ -48,8 +48,8 @@ class Watching:
         Turns a result into the document that `endpoint locate --json` prints.
     today:
         Day of the titration.
-    adviser, checker, journal:
-        Guidance, checks of the set-up, and the store of events.
+    journal:
+        The store of events.
     details:
         Provenance of the pictures.
     """
@@ -59,16 +59,14 @@ class Watching:
         *,
         describe: Callable[[Result, Setting], dict[str, Any]],
         today: datetime.date,
-        adviser: Adviser = advise,
-        checker: Checker = check,
-        journal: Journal | None = None,
+        journal: SessionJournal,
         details: Mapping[str, str] | None = None,
     ) -> None:
         self.lock = threading.RLock()
         self.sight = Sight()
         self.notices = NoticeBoard()
         self.seen = SeenLive()
-        self.keeper = Keeper(journal or MemoryJournal())
+        self.keeper = Keeper(journal)
         self.phase = "set-up"
         self.form: dict[str, Any] = {}
         self.setting: Setting | None = None
@@ -81,7 +79,7 @@ class Watching:
         """Whether a film that is played has come to its end: silence is no fault then."""
         self.version = 0
         """Counts conclusions, so that the page draws a curve only when it is new."""
-        self._describe, self._checker = describe, checker
+        self._describe = describe
         self._today, self._details = today, dict(details or {})
         self._job: Job | None = None
         self._concluded_s = -np.inf
@@ -92,7 +90,7 @@ class Watching:
         self._concluding = threading.Lock()
         self._clock = ClockWatch()
         self._away_s: float | None = None
-        self._advice = Advising(adviser)
+        self._advice = AdviceInForce()
 
     # Pictures -----------------------------------------------------------------------------------
 
@@ -222,7 +220,7 @@ class Watching:
 
     def checks(self, now_s: float) -> tuple[Check, ...]:
         """Lines of the set-up page."""
-        found = self._checker(self.sight.set_up(now_s))
+        found = setup_checks(self.sight.set_up(now_s))
         return (*found, *self.seen.checks()) if self.sight.last_s is not None else found
 
     # Time ---------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ import numpy as np
 
 from endpoint.analysis.pipeline import Result
 from endpoint.bench.guidance.colour_names import blueness_of, name_of, place_of
-from endpoint.bench.guidance.ports import Guidance
+from endpoint.bench.guidance.guide import Guidance
 from endpoint.bench.live.classroom import Replicate
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Pump, Readings, Seen

@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 
 from endpoint.analysis.pipeline import analyse
-from endpoint.bench.guidance.parts import passed
-from endpoint.bench.guidance.ports import SHAPES, Guidance, MemoryJournal
-from endpoint.bench.guidance.words import Tone
+from endpoint.bench.guidance.guide import Guidance, passed
+from endpoint.bench.guidance.words import ADVICE, Tone
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.live.notices import ClockWatch
 from endpoint.bench.live.plume import plume_frames
@@ -41,6 +40,7 @@ from tests.bench_scene import (
     ready,
 )
 from tests.bench_server import new_session
+from tests.memory_journal import MemoryJournal
 
 
 @pytest.fixture(scope="module")
@@ -126,10 +126,10 @@ def test_passed_is_told_by_the_end_of_the_curve() -> None:
     """Delivered 14.65 mL and an end at 13.85 mL leave 0.80 mL, whatever was predicted."""
     said = Guidance(
         "passed", "Passed", "", "arrow back over a line", 5, Tone((740.0,), 1.0, 1, 1.0), "",
-        "Passed by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
+        "Past the end point by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
     )  # fmt: skip
     now = passed(said, Estimate(13.85, 0.012, 13.826, 13.874))
-    assert now.left_text.startswith("Passed by about 0.80 mL")
+    assert now.left_text.startswith("Past the end point by about 0.80 mL")
     assert now.left_text in now.spoken
     assert now.left_ml == pytest.approx(13.85 - 14.65)
     # An end that lies ahead, or other guidance, changes nothing.
@@ -160,7 +160,7 @@ def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[Ar
                 assert told["words"]
                 assert told["title"]
                 assert told["spoken"]
-                assert told["shape"] in SHAPES
+                assert told["shape"] in {advice.shape for advice in ADVICE.values()}
                 seen[told["code"]] = (told["title"], told["shape"])
     assert {"pour", "mixing"} <= set(seen)
     assert {"stop", "passed"} & set(seen)
@@ -222,7 +222,7 @@ def test_full_disk_is_said_and_nothing_is_lost(film: list[ArrayFrame]) -> None:
 
 
 class Kept(MemoryJournal):
-    """Journal that was left by a program that was killed: the run as `ports.Journal` tells it."""
+    """Journal that was left by a program that was killed: the run as `SessionJournal` tells it."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -438,7 +438,8 @@ def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame])
             if k == 19:
                 calm = last
     assert np.allclose(last, calm, atol=0.004)
-    assert "runs in" in session.guidance(12.0).words
+    _, plume = session.sight.trace(session.volumes.times_s)
+    assert plume
 
 
 def test_pump_run_finds_the_true_volume() -> None:

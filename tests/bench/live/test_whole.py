@@ -11,7 +11,6 @@ from playwright.sync_api import expect
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
-from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import Journal
 from endpoint.bench.journal.open_run import SessionJournal
@@ -27,7 +26,7 @@ FILM = frames()
 
 def parts(path: Path) -> dict[str, Any]:
     journal = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
-    return {"adviser": adviser, "checker": checker, "journal": journal}
+    return {"journal": journal}
 
 
 def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:

@@ -17,7 +17,6 @@ from playwright.sync_api import Page, expect
 
 from endpoint.analysis.pipeline import Result, analyse
 from endpoint.analysis.prepare import prepare
-from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import Journal
 from endpoint.bench.journal.open_run import SessionJournal
@@ -138,7 +137,7 @@ def test_run_with_the_burette_in_the_picture(
 ) -> None:
     film = films[shows]
     tip = located[shows].seen_box if shows == "drops" else None
-    with serving(adviser=adviser, checker=checker) as bench, browsing(film.mjpeg) as browser:
+    with serving() as bench, browsing(film.mjpeg) as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         began = begin_run(page, bench, film, tip)
@@ -186,7 +185,7 @@ def frames(films: dict[str, BuretteFilm]) -> dict[str, list[Frame]]:
 def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float) -> LiveSession:
     """Session with a journal, at its set-up, that looks at the first frames."""
     port = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
-    session = new_session(adviser=adviser, checker=checker, journal=port)
+    session = new_session(journal=port)
     session.sight.look_at(locate(frames[:12]))
     session.watch("meniscus" if tip is None else "drops", 0.1)
     if tip is not None:

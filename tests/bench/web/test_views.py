@@ -15,9 +15,11 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
 from endpoint.analysis.pipeline import Result
-from endpoint.bench.guidance.plain_guidance import advise
-from endpoint.bench.guidance.ports import SHAPES, Check, Guidance, Moment
-from endpoint.bench.guidance.words import Tone
+from endpoint.bench.guidance.guide import Guidance, Moment, advise
+from endpoint.bench.guidance.setup_checks import Check
+from endpoint.bench.guidance.words import ADVICE, Tone
+from endpoint.bench.live import advice_in_force
+from endpoint.bench.live import session as live_session
 from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.result.short_words import words_of
@@ -25,10 +27,11 @@ from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
 from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to
 
 FILM = frames()
+SHAPES = [advice.shape for advice in ADVICE.values()]
 
 
 class Said:
-    """Adviser that says what the test wants to see, and else what it always says."""
+    """Guidance that the test wants to see, and else what it always says."""
 
     def __init__(self) -> None:
         self.guidance: Guidance | None = None
@@ -47,9 +50,10 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture
-def bench() -> Iterator[Bench]:
+def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     SAID.guidance = None
-    with serving(browser=True, adviser=SAID) as running:
+    monkeypatch.setattr(advice_in_force, "advise", SAID)
+    with serving(browser=True) as running:
         place(running)
         # A camera that always shows the same picture.
         stop = threading.Event()
@@ -206,10 +210,13 @@ def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[s
     page.close()
 
 
-def test_refusal_goes_when_the_checks_are_good(browser: Browser) -> None:
+def test_refusal_goes_when_the_checks_are_good(
+    browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A set-up that was not ready is begun; the sentence leaves as soon as all checks are good."""
     checks = [Check("flask", "wait", "Looking for the flask.", "")]
-    with serving(checker=lambda _: tuple(checks)) as running:
+    monkeypatch.setattr(live_session, "setup_checks", lambda _: tuple(checks))
+    with serving() as running:
         page = opened(browser, running)
         running.session.see(FILM[0])
         for name, value in (("#f-sample", "100"), ("#f-titrant", "0.01")):
@@ -279,9 +286,18 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
 def guidance_of(shape: str) -> Guidance:
     title = f"Words of {shape}"
     return Guidance(
-        shape, title, "What to do.", shape, 2, Tone((440.0,), 1.0, 1, 1.0), title,
-        "About 1.00 mL left, 0.10 either way.", 0.0, 1.0, 0.9, 1.1,
-    )  # fmt: skip
+        shape,
+        title,
+        "What to do.",
+        shape,
+        2,
+        Tone((440.0,), 1.0, 1, 1.0),
+        title,
+        left_text="About 1.00 mL left, 0.10 either way.",
+        left_ml=1.0,
+        left_low_ml=0.9,
+        left_high_ml=1.1,
+    )
 
 
 def say(bench: Bench, shape: str) -> None:
