@@ -28,6 +28,24 @@ CHANNELS = ("red", "green", "blue")
 _LOG_KW = -14.0
 _USUAL_UMOL_L = 20.0
 USUAL_ABSORPTIVITY = 15_000.0
+_SYMBOLS = {
+    "aluminium": "Al",
+    "barium": "Ba",
+    "bismuth": "Bi",
+    "cadmium": "Cd",
+    "calcium": "Ca",
+    "cobalt": "Co",
+    "copper": "Cu",
+    "iron": "Fe",
+    "lead": "Pb",
+    "magnesium": "Mg",
+    "manganese": "Mn",
+    "mercury": "Hg",
+    "nickel": "Ni",
+    "strontium": "Sr",
+    "zinc": "Zn",
+}
+"""Metals that EDTA is used for; an indicator file may name others."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +73,12 @@ class Metal:
     log_k_indicator: float
     log_k_hydroxide: float | None = None
     """First hydroxo complex; None if it does not matter."""
+
+    @property
+    def edta_complex(self) -> str:
+        """Short name of the complex with EDTA (Y): "CaY"; "gallium-Y" for an unlisted metal."""
+        symbol = _SYMBOLS.get(self.name.casefold())
+        return f"{self.name}-Y" if symbol is None else f"{symbol}Y"
 
 
 @dataclass(frozen=True)

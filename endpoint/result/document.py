@@ -319,8 +319,14 @@ def provenance_of(
         "source": dict(result.source_details),
         "notes": list(result.source_notes),
         "settings": {k: list(v) if isinstance(v, tuple) else v for k, v in settings.items()},
-        "edta_constants": "log K CaY 10.65, MgY 8.79; pKa set fifield-kealey; fitted shift stated",
+        "edta_constants": edta_constants(result.job.indicator),
     }
+
+
+def edta_constants(indicator: Indicator) -> str:
+    """Published EDTA constants from which the fit started, in one line for the provenance."""
+    values = ", ".join(f"{metal.edta_complex} {metal.log_k_edta:g}" for metal in indicator.metals)
+    return f"log K {values}; pKa set {indicator.edta_set}; fitted shift stated"
 
 
 def programs() -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
@@ -53,6 +54,35 @@ def located(path: Path) -> dict[str, Any]:
     assert answer.exit_code == 0, answer.output
     found: dict[str, Any] = json.loads(answer.stdout)
     return found
+
+
+@pytest.mark.parametrize(
+    ("name", "metals"),
+    [("Xylenol orange", {"zinc": "ZnY"}), ("Murexide", {"calcium": "CaY"})],
+)
+def test_provenance_states_the_constants_of_the_indicator_used(
+    tmp_path: Path, name: str, metals: dict[str, str]
+) -> None:
+    path, _ = record(tmp_path, name, 1501)
+    stem = name.lower().replace(" ", "-")
+    text = (files("endpoint.chemistry") / "indicator_files" / f"{stem}.toml").read_text()
+    table = tomllib.loads(text)["metals"]
+    assert set(table) == set(metals)
+    (metal,) = metals
+    expected = f"log K {metals[metal]} {table[metal]['log_k_edta']}; pKa set fifield-kealey;"
+    said = located(path)["provenance"]["edta_constants"]
+    assert said.startswith(expected)
+    assert "MgY" not in said
+
+
+def test_provenance_of_a_metal_from_a_file_of_its_own(tmp_path: Path) -> None:
+    shipped = files("endpoint.chemistry") / "indicator_files" / "xylenol-orange.toml"
+    own = shipped.read_text(encoding="utf-8").replace("[metals.zinc]", "[metals.lead]")
+    own = own.replace("log_k_edta = 16.50", "log_k_edta = 18.04")
+    (tmp_path / "lead.toml").write_text(own, encoding="utf-8")
+    path, _ = record(tmp_path, "Xylenol orange", 1501, '[indicator]\nfile = "lead.toml"\n')
+    said = located(path)["provenance"]["edta_constants"]
+    assert said == "log K PbY 18.04; pKa set fifield-kealey; fitted shift stated"
 
 
 @pytest.mark.parametrize("name", ["Murexide", "Calconcarboxylic acid", "Xylenol orange"])

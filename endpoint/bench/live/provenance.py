@@ -7,7 +7,7 @@ from typing import Any
 
 from endpoint.analysis.pipeline import Result
 from endpoint.bench.live.form import Setting
-from endpoint.result.document import document
+from endpoint.result.document import document, edta_constants
 
 
 def describe_live(details: Mapping[str, str]) -> Callable[[Result, Setting], dict[str, Any]]:
@@ -24,8 +24,7 @@ def describe_live(details: Mapping[str, str]) -> Callable[[Result, Setting], dic
             "record": "live",
             "source": dict(details),
             "delivery": setting.mode,
-            "edta_constants": "log K CaY 10.65, MgY 8.79; pKa set fifield-kealey; "
-            "fitted shift stated",
+            "edta_constants": edta_constants(result.job.indicator),
         }
         return document(result, provenance)
 
