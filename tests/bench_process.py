@@ -41,9 +41,9 @@ def main(folder: Path, port: int) -> None:
     journal = Journal.open(folder / "journal.sqlite")
     port_ = SessionJournal(journal, datetime.date(2026, 11, 25), source="drawn", program="test")
     session = new_session(journal=port_)
-    region = ready(frames()).sight.region
+    region = ready(frames()).view.region
     assert region is not None
-    session.sight.look_at(region)
+    session.view.look_at(region)
     keys = Keys(port, shared=False)
     hub = Hub(session, BenchClock(), browser=False)
     listener = listen(port, everywhere=False)

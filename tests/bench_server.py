@@ -18,7 +18,6 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from endpoint.bench.live.provenance import describe_live
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 from endpoint.bench.web.hub import BenchClock, Hub
@@ -49,9 +48,7 @@ class Bench:
 
 def new_session(**parts: Any) -> LiveSession:
     parts.setdefault("journal", MemoryJournal())
-    return LiveSession(
-        describe=describe_live({"camera": "test"}), today=datetime.date(2026, 11, 25), **parts
-    )
+    return LiveSession(today=datetime.date(2026, 11, 25), details={"camera": "test"}, **parts)
 
 
 @contextlib.contextmanager

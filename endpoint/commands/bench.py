@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     import socket
 
     from endpoint.bench.journal.open_run import SessionJournal
-    from endpoint.bench.live.session import LiveSession
     from endpoint.bench.web.hub import Hub
     from endpoint.bench.web.security import Keys
 
@@ -44,6 +43,7 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     The printed address works once. The page needs no colour vision: all is told by words, shapes
     and places, and by tones or speech if wanted.
     """
+    from endpoint.bench.live.session import LiveSession
     from endpoint.bench.web.hub import BenchClock, Hub
     from endpoint.bench.web.security import Keys
 
@@ -51,7 +51,7 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     lan = _consent(port) if share else None
     keys = Keys(port, shared=lan is not None)
     kept = _journal(journal, details)
-    session = new_session(details, kept)
+    session = LiveSession(today=datetime.date.today(), journal=kept, details=details)
     session.form = form
     clock = BenchClock(1.0 if feed is None else speed)
     hub = Hub(session, clock, browser=feed is None)
@@ -62,19 +62,6 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
         serve(hub, keys, hosts, listener, feed, lambda: _say(keys, port, lan))
     finally:
         kept.journal.close()
-
-
-def new_session(details: dict[str, str], journal: SessionJournal) -> LiveSession:
-    """Session whose documents tell where they come from."""
-    from endpoint.bench.live.provenance import describe_live
-    from endpoint.bench.live.session import LiveSession
-
-    return LiveSession(
-        describe=describe_live(details),
-        today=datetime.date.today(),
-        details=details,
-        journal=journal,
-    )
 
 
 def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:

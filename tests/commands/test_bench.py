@@ -161,13 +161,13 @@ def played(
 ) -> tuple[LiveSession, float]:
     """A finished session to which a drawn film was played, and its time at the end."""
     session = new_session()
-    session.sight.look_at(locate(film[:4], LIQUID, WHITE))
+    session.view.look_at(locate(film[:4], LIQUID, WHITE))
     hub = Hub(session, BenchClock(speed=speed), browser=False)
     feed = FilmFeed(Held(film), **logged)
     thread = threading.Thread(target=feed.run, args=(hub,), daemon=True)
     thread.start()
     time.sleep(0.3)
-    assert session.sight.frames > 0
+    assert session.view.last_s is not None
     assert session.phase == "set-up"
     page = hub.join(True)
     assert page is not None

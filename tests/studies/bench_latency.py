@@ -66,7 +66,7 @@ def serve(pipe: Any, slow_s: float) -> None:
     liquid = Box(60 * scale, 50 * 6, 110 * scale, 90 * 6)
     white = Box(8 * scale, 60 * 6, 40 * scale, 92 * 6)
     with serving() as bench:
-        bench.session.sight.look_at(locate(first, liquid, white))
+        bench.session.view.look_at(locate(first, liquid, white))
         pipe.send((bench.port, bench.keys.new_operator_token()))
         pipe.recv()
 

@@ -43,7 +43,7 @@ class _Tried:
     why: str = ""
 
 
-class SeenLive:
+class LiveBurette:
     """What the pictures show of the burette."""
 
     def __init__(self) -> None:

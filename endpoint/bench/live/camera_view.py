@@ -1,10 +1,11 @@
-"""What the camera sees: flask and reference found in the first frames, then the colour of each."""
+"""What the camera sees: flask and reference in the first frames, then the colour of each frame."""
 
 from __future__ import annotations
 
 import threading
 from collections import deque
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,13 +13,25 @@ from numpy.typing import NDArray
 from endpoint.bench.guidance.colour_names import blueness_of
 from endpoint.bench.guidance.setup_checks import SetUp
 from endpoint.bench.live.plume import plume_frames
-from endpoint.bench.live.samples import SampleStore
-from endpoint.colour.density import ColourSample, ColourTrace
+from endpoint.colour.density import ColourSample, ColourTrace, trace_of
 from endpoint.colour.follow import Follower
-from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
+from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint, NotReady, RecordProblem
 from endpoint.recording.frame import Box, Frame
 from endpoint.scene.region import Region, locate
 
+MOST = 12_000
+"""Samples that are kept: 13 minutes at 15 a second before the older ones are thinned."""
+_KEPT_WHOLE = 0.5
+_FIELDS = {
+    "index": (),
+    "time_s": (),
+    "spread": (),
+    "flags": (),
+    "density": (3,),
+    "display_density": (3,),
+    "density_sigma": (3,),
+    "reference": (3,),
+}
 _LOOK_FRAMES = 12
 _LOOK_SPACING_S = 0.1
 _LOOK_AGAIN_S = 2.0
@@ -27,10 +40,78 @@ _ALIVE_S = 2.0
 _LOST_S = 4.0
 _MOST_RECENT = 150
 _HIDING = (Flag.DARK, Flag.LIQUID_LOST, Flag.REFERENCE_LOST, Flag.CAMERA_MOVED, Flag.CLIPPED)
+_LEAST_SIDE = 8
 _LOST = int(Flag.LIQUID_LOST | Flag.REFERENCE_LOST | Flag.CAMERA_MOVED)
 
 
-class Sight:
+class SampleStore:
+    """Growing columns of colour samples.
+
+    When `most` are held, every other one of the older half is let go: a curve point is a median
+    of many frames, so an old pause loses nothing that counts, and memory and time stay bounded
+    however long a run lasts.
+    """
+
+    def __init__(self, most: int = MOST) -> None:
+        self._columns: dict[str, NDArray[Any]] = {
+            name: np.zeros((most, *shape), dtype=np.int64 if name in ("index", "flags") else float)
+            for name, shape in _FIELDS.items()
+        }
+        self._most = most
+        self._count = 0
+        self._taken = 0
+
+    def __len__(self) -> int:
+        return self._count
+
+    @property
+    def taken(self) -> int:
+        """Samples that were ever added."""
+        return self._taken
+
+    def add(self, sample: ColourSample) -> None:
+        """Add the next sample in time."""
+        if self._count == self._most:
+            self._thin()
+        for name, column in self._columns.items():
+            column[self._count] = getattr(sample, name)
+        self._count += 1
+        self._taken += 1
+
+    def _thin(self) -> None:
+        old = int(self._most * (1.0 - _KEPT_WHOLE))
+        kept = np.r_[0:old:2, old : self._most]
+        for column in self._columns.values():
+            column[: kept.size] = column[kept]
+        self._count = int(kept.size)
+
+    def forget_before(self, time_s: float) -> None:
+        """Let go of the samples before a time."""
+        first = int(np.searchsorted(self._columns["time_s"][: self._count], time_s))
+        for column in self._columns.values():
+            column[: self._count - first] = column[first : self._count].copy()
+        self._count -= first
+
+    def clear(self) -> None:
+        """Let go of all."""
+        self._count = self._taken = 0
+
+    def since(self, time_s: float, name: str) -> NDArray[Any]:
+        """A column from a time on, as a copy."""
+        first = int(np.searchsorted(self._columns["time_s"][: self._count], time_s))
+        return self._columns[name][first : self._count].copy()
+
+    def columns(self) -> dict[str, NDArray[Any]]:
+        """All columns, copied."""
+        return {name: column[: self._count].copy() for name, column in self._columns.items()}
+
+    @staticmethod
+    def trace_of(columns: dict[str, NDArray[Any]]) -> ColourTrace:
+        """Columns as a trace; they are used up."""
+        return trace_of(**columns)
+
+
+class CameraView:
     """Frames to colours, with a memory of bounded size."""
 
     def __init__(self) -> None:
@@ -93,6 +174,21 @@ class Sight:
             return
         self.look_at(region)
 
+    def found(self) -> Region:
+        """Where flask and reference are.
+
+        Raises
+        ------
+        NotReady
+            They are not found yet.
+        """
+        if self.region is None:
+            raise NotReady(
+                "The bench has not found the flask and its reference yet.",
+                "Wait for the checks, or put the flask in the middle of the picture.",
+            )
+        return self.region
+
     def look_at(self, region: Region) -> None:
         """Measure in this region from now on."""
         with self.lock:
@@ -113,6 +209,34 @@ class Sight:
             self._first, self._looked_s, self._from_s = [], -np.inf, -np.inf
             self._store.clear()
             self._recent.clear()
+
+    def inside(self, box: Box) -> Box:
+        """The part of a box drawn by hand that lies in the picture.
+
+        Raises
+        ------
+        RecordProblem
+            There is no picture yet, or the box holds too little of it.
+        """
+        if self.size is None:
+            raise RecordProblem("There is no picture yet.", "Start the camera first.")
+        width, height = self.size
+        inside = Box(box.left, box.top, min(box.right, width), min(box.bottom, height))
+        if inside.width < _LEAST_SIDE or inside.height < _LEAST_SIDE:
+            raise RecordProblem(
+                f"The box is less than {_LEAST_SIDE} pixels wide or high in the picture of "
+                f"{width} x {height} pixels.",
+                "Draw it larger: left and top first, then right and bottom.",
+            )
+        return inside
+
+    def put_box(self, what: str, box: Box | None) -> None:
+        """Look in a box drawn by hand for "liquid" or "reference"; None to look without it."""
+        with self.lock:
+            self.boxes.pop(what, None)
+            if box is not None:
+                self.boxes[what] = box
+            self.look_again()
 
     def forget_before(self, time_s: float) -> None:
         """Let go of colours before a time, also of those that are not settled yet."""

@@ -1,9 +1,10 @@
-"""From the colours and volumes of a live run to its result; pure."""
+"""From the colours and volumes of a live run to its result and its document; pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result, conclude, volume_unseen, without_curve
@@ -13,6 +14,7 @@ from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
 from endpoint.problems import UnseenVolume
+from endpoint.result.document import document, edta_constants
 from endpoint.scene.region import Region
 
 _PAUSE_PAST_S = 20.0
@@ -63,3 +65,24 @@ def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:
         return delivery
     now_s = float(trace.time_s[-1])
     return replace(delivery, pauses_s=spans) if spans[-1, 1] > now_s - _PAUSE_PAST_S else delivery
+
+
+def document_of_run(result: Result, mode: str, details: Mapping[str, str]) -> dict[str, Any]:
+    """The document that `endpoint locate --json` prints, for a live result.
+
+    Parameters
+    ----------
+    result:
+        Of the run.
+    mode:
+        How the titrant was added, see `Setting.mode`.
+    details:
+        Where the pictures come from.
+    """
+    provenance = {
+        "record": "live",
+        "source": dict(details),
+        "delivery": mode,
+        "edta_constants": edta_constants(result.job.indicator),
+    }
+    return document(result, provenance)

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.delivery.burette_rows import LoggedVolume, SeenRows
+from endpoint.bench.live.form import Setting
+from endpoint.delivery.burette_rows import WAYS, LoggedVolume, SeenRows
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
-from endpoint.problems import DeliveryProblem, Problem
+from endpoint.problems import DeliveryProblem, Problem, RecordProblem, UnseenVolume
 
 MOST_ML = 200.0
 MOST_READINGS = 500
@@ -164,6 +165,21 @@ class Pump:
         """There are no readings."""
         return ()
 
+    def switched(self, run: bool, now_s: float) -> Pump:
+        """The pump, started (True) or stopped (False) now.
+
+        Raises
+        ------
+        RecordProblem
+            It is started twice, or stopped before it was started.
+        """
+        if run == (self.start_s is not None) or self.stop_s is not None:
+            raise RecordProblem(
+                "The pump has been started before." if run else "The pump is not running.",
+                "Finish the run and begin another to start over.",
+            )
+        return replace(self, start_s=now_s) if run else replace(self, stop_s=now_s)
+
     def volume_at(self, time_s: float) -> float:
         """Delivered volume at a time."""
         if self.start_s is None:
@@ -223,6 +239,23 @@ class Seen:
         sigma = None if self.logged is None else self.logged.log.sigma_ml
         return None if sigma is None else float(sigma[-1])
 
+    def ended(self, end_ml: float) -> Seen:
+        """The volume with the reading at the end.
+
+        Raises
+        ------
+        Problem
+            The reading is impossible.
+        """
+        checked_ml(end_ml, "The end reading")
+        if end_ml <= self.start_ml:
+            raise RecordProblem(
+                f"The end reading {end_ml:.2f} mL is not above the start reading, "
+                f"{self.start_ml:.2f} mL.",
+                "Readings of a burette rise as it empties: look again.",
+            )
+        return replace(self, end_ml=end_ml)
+
     def with_rows(self, rows: SeenRows) -> Seen:
         """The volume of what was seen by now; what was known before stays if that gives none."""
         drops = len(rows.rows) if self.way == "drops" else None
@@ -244,6 +277,55 @@ class Seen:
 
 
 Volumes = Readings | Pump | Seen
+
+
+def started(setting: Setting, now_s: float) -> Volumes:
+    """What is delivered when a run begins: nothing yet."""
+    if setting.mode in WAYS:
+        return Seen(setting.mode, setting.first_reading_ml, now_s)
+    if setting.mode == "pump":
+        return Pump(float(setting.rate_ml_min or 0.0))
+    return Readings.start(now_s, setting.first_reading_ml)
+
+
+def typed(volumes: Volumes) -> Readings:
+    """The readings of a run whose readings are typed.
+
+    Raises
+    ------
+    RecordProblem
+        It has a pump, or is read from the picture.
+    """
+    if isinstance(volumes, Seen):
+        raise RecordProblem(
+            "The volumes of this run are read from the picture.",
+            "Type only the end reading, at the end.",
+        )
+    if isinstance(volumes, Pump):
+        raise RecordProblem("This run has a pump.", "Start and stop the pump instead.")
+    return volumes
+
+
+def ended(volumes: Volumes, now_s: float) -> Volumes:
+    """Volumes of a run that ends now.
+
+    Raises
+    ------
+    Problem
+        The end reading of a run with drops is missing, or what was seen contradicts a reading.
+    """
+    if isinstance(volumes, Seen):
+        if volumes.way == "drops" and volumes.end_ml is None:
+            raise RecordProblem(
+                "The end reading is missing: drops alone do not say how much a drop holds.",
+                "Read the burette, type the end reading, then finish.",
+            )
+        if volumes.trouble is not None and not isinstance(volumes.trouble, UnseenVolume):
+            raise volumes.trouble
+    if isinstance(volumes, Pump) and volumes.start_s is not None and volumes.stop_s is None:
+        # It runs on until the last picture unless it was stopped.
+        return replace(volumes, stop_s=now_s)
+    return volumes
 
 
 def delivered_by(volumes: Volumes | None, time_s: float) -> float:

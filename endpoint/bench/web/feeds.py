@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.bench.live.record_form import form_of
+from endpoint.bench.live.form import form_of
 from endpoint.bench.web.hub import Hub
 from endpoint.bench.web.protocol import Command
 from endpoint.delivery.delivery import Delivery
@@ -148,13 +148,11 @@ class FilmFeed:
             else:
                 # A pump that was stopped after the last frame delivered no more than it did.
                 self._switch(hub, switches, zero, math.inf)
-                hub.session.source_ended = True
-                hub.session.notices.raise_("source-ended", hub.clock.now(), over=True)
+                hub.session.end_of_source(hub.clock.now())
                 hub.changed()
             while hub.session.phase != "set-up" and not hub.stopping.wait(0.2):
                 pass
-            hub.session.source_ended = False
-            hub.session.notices.clear("source-ended")
+            hub.session.start_of_source()
         self._source.close()
 
     def _heard(self, command: Command) -> None:
@@ -179,7 +177,7 @@ class FilmFeed:
             row = rows.pop(0)
             if row.volume_ml > 0 and hub.session.phase == "titrating":
                 try:
-                    hub.session.reading(row.volume_ml, zero + row.time_s)
+                    hub.session.running().reading(row.volume_ml, zero + row.time_s)
                 except DeliveryProblem:
                     rows.clear()
 
@@ -195,7 +193,7 @@ class FilmFeed:
             if hub.session.phase == "titrating":
                 # Who typed readings instead, or pressed the button first, is not disturbed.
                 with contextlib.suppress(RecordProblem):
-                    hub.session.pump(run, zero + at_s)
+                    hub.session.running().pump(run, zero + at_s)
 
 
 @dataclass(frozen=True)

@@ -175,12 +175,12 @@ class Hub:
         session, values, now = self.session, command.values, self.clock.now()
         acts: dict[str, Callable[[], None]] = {
             "begin": lambda: session.begin(values["form"], now),
-            "reading": lambda: session.reading(values["ml"], now),
-            "undo": lambda: session.undo(now),
-            "correct": lambda: session.correct(values["row"], values["ml"], now),
-            "pump-start": lambda: session.pump(True, now),
-            "pump-stop": lambda: session.pump(False, now),
-            "end-reading": lambda: session.end_reading(values["ml"], now),
+            "reading": lambda: session.running().reading(values["ml"], now),
+            "undo": lambda: session.running().undo(now),
+            "correct": lambda: session.running().correct(values["row"], values["ml"], now),
+            "pump-start": lambda: session.running().pump(True, now),
+            "pump-stop": lambda: session.running().pump(False, now),
+            "end-reading": lambda: session.running().end_reading(values["ml"], now),
             "finish": lambda: session.finish(now),
             "watch": lambda: session.watch(values["way"], values["division_ml"]),
             "box": lambda: session.put_box(values["what"], Box(*(values[side] for side in _SIDES))),
@@ -223,8 +223,7 @@ class Hub:
             state["start_id"] = self.start_id
             out.append(state)
             page.sent_s = now
-            question = self.session.question
-            hidden = not page.operator and question is not None and question.open
+            hidden = not page.operator and self.session.classroom.asked
             if state["version"] != page.version and not hidden:
                 out.append(curve_of_session(self.session))
                 page.version = state["version"]
@@ -240,7 +239,7 @@ class Hub:
         """A picture of a page has come in; the one that waited is let go."""
         late_s = page.transit.delay_s(time.monotonic(), picture.sent_ms)
         time_s = self.clock.now() - (picture.age_s + late_s) * self.clock.speed
-        room = _MOST_WAITING if self.session.seen.way == "drops" else 1
+        room = _MOST_WAITING if self.session.burette.way == "drops" else 1
         with self._fresh:
             gone = [self._waiting.popleft() for _ in range(len(self._waiting) - room + 1)]
             self._waiting.append(_Waiting(page, picture, time_s))
@@ -283,8 +282,9 @@ class Hub:
             now = self.clock.now()
             if self.session.look_at_burette(now):
                 self.changed()
-            if self.session.due(now):
-                self.session.conclude(now)
+            run = self.session.run
+            if run is not None and run.due(now):
+                run.conclude(now)
                 self.changed()
 
     def _preview(self, frame: Frame) -> None:

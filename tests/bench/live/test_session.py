@@ -13,10 +13,10 @@ import pytest
 from endpoint.analysis.pipeline import analyse
 from endpoint.bench.guidance.guide import Guidance, passed
 from endpoint.bench.guidance.words import ADVICE, Tone
+from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.live.notices import ClockWatch
 from endpoint.bench.live.plume import plume_frames
-from endpoint.bench.live.samples import SampleStore
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Pump, Readings
 from endpoint.bench.web.hub import BenchClock, Hub
@@ -75,13 +75,13 @@ def titrate(
             session.begin(FORM_VALUES, frame.time_s)
             begun = True
         while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
-            session.reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
+            session.running().reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
             entered += 1
         if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
             break
         session.see(frame)
         if begun and frame.index % each == 0:
-            session.conclude(frame.time_s)
+            session.running().conclude(frame.time_s)
     return frame.time_s
 
 
@@ -91,10 +91,10 @@ def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
     session.finish(last_s)
     assert session.document is not None
     kept = [f for f in film if f.time_s >= 3.0]
-    job = job_of(setting_from(FORM_VALUES), session._today)
-    assert session.volumes is not None
-    job = replace(job, delivery=session.volumes.delivery())
-    whole = analyse(Held(kept), job, region=session.sight.region, every_frame=True)
+    job = job_of(setting_from(FORM_VALUES), session.today)
+    assert session.run.volumes is not None
+    job = replace(job, delivery=session.run.volumes.delivery())
+    whole = analyse(Held(kept), job, region=session.view.region, every_frame=True)
     assert whole.equivalence is not None
     live = session.document["equivalence_ml"]
     assert live["value"] == pytest.approx(whole.equivalence.value_ml, abs=1e-6)
@@ -148,10 +148,10 @@ def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[Ar
             session.begin(FORM_VALUES, frame.time_s)
             begun = True
         if begun and entered < len(ADDITIONS) and frame.time_s >= 4.0 + PAUSE_S * entered:
-            session.reading(ADDITIONS[entered], frame.time_s)
+            session.running().reading(ADDITIONS[entered], frame.time_s)
             entered += 1
         if frame.index % 20 == 15:
-            session.conclude(frame.time_s)
+            session.running().conclude(frame.time_s)
         if frame.index % 5 == 0:
             state = state_of_session(session, frame.time_s, operator=True)
             json.dumps([state, curve_of_session(session)], allow_nan=False)
@@ -173,21 +173,25 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame]) -> None:
     for frame in film[:20]:
         session.see(frame)
     session.begin(FORM_VALUES, 4.0)
-    session.reading(2.0, 5.0)
-    session.reading(5.0, 6.0)
-    session.undo(6.5)
-    session.reading(4.0, 7.0)
-    session.correct(1, 2.5, 8.0)
+    session.running().reading(2.0, 5.0)
+    session.running().reading(5.0, 6.0)
+    session.running().undo(6.5)
+    session.running().reading(4.0, 7.0)
+    session.running().correct(1, 2.5, 8.0)
     assert session.delivered_ml(9.0) == 4.0
-    assert isinstance(session.volumes, Readings)
-    assert [row.reading_ml for row in session.volumes.rows] == [0.0, 2.5, 4.0]
+    assert isinstance(session.run.volumes, Readings)
+    assert [row.reading_ml for row in session.run.volumes.rows] == [0.0, 2.5, 4.0]
     kinds = [event["kind"] for event in journal.runs["run-1"]]
     assert kinds == ["record", "begin", "reading", "reading", "undo", "reading", "correction"]
-    for bad, act in ((3.9, session.reading), (-1.0, session.reading), (999.0, session.reading)):
+    for bad, act in (
+        (3.9, session.running().reading),
+        (-1.0, session.running().reading),
+        (999.0, session.running().reading),
+    ):
         with pytest.raises(DeliveryProblem):
             act(bad, 10.0)
     with pytest.raises(DeliveryProblem):
-        session.correct(1, 4.5, 10.0)
+        session.running().correct(1, 4.5, 10.0)
 
 
 class Full(MemoryJournal):
@@ -208,8 +212,8 @@ def test_full_disk_is_said_and_nothing_is_lost(film: list[ArrayFrame]) -> None:
         session.see(frame)
     session.begin(FORM_VALUES, 4.0)
     journal.full = True
-    session.reading(2.0, 5.0)
-    session.reading(3.0, 6.0)
+    session.running().reading(2.0, 5.0)
+    session.running().reading(3.0, 6.0)
     session.see(ArrayFrame(20, 5.9, film[19].pixels))
     session.tick(6.0, 6.0, 1006.0)
     assert [n.code for n in session.notices.current(6.0)] == ["journal-full"]
@@ -288,7 +292,7 @@ def test_run_that_was_broken_off_goes_on(film: list[ArrayFrame], new_clock_s: fl
         for frame in film:
             if max(killed_s + 0.6, due - PAUSE_S) <= frame.time_s < due:
                 session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
-        session.reading(ADDITIONS[k], due + shift)
+        session.running().reading(ADDITIONS[k], due + shift)
     for frame in film:
         if frame.time_s >= due and frame.time_s < last_s:
             session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
@@ -313,7 +317,7 @@ def test_silent_camera_sleep_and_closed_page_are_said(film: list[ArrayFrame]) ->
     assert not session.notices.current(last + 1.0)
     session.tick(last + 2.5, 2.5, 1002.5)
     assert [n.code for n in session.notices.current(last + 2.5)] == ["camera-silent"]
-    assert session.guidance(last + 2.5).code == "unseen"
+    assert session.running().guidance(last + 2.5).code == "unseen"
     session.tick(last + 3.0, 3.0, 1303.0)
     assert "clock-jumped" in {n.code for n in session.notices.current(last + 3.0)}
     session.page_left(last + 3.0)
@@ -335,7 +339,7 @@ def test_covered_flask_is_said_at_once(film: list[ArrayFrame]) -> None:
     notices = session.notices.current(7.0)
     assert notices[0].code == "view"
     assert "dark" in notices[0].text.lower()
-    assert session.guidance(7.0).code == "unseen"
+    assert session.running().guidance(7.0).code == "unseen"
 
 
 def test_question_hides_the_guidance_from_viewers_only(film: list[ArrayFrame]) -> None:
@@ -364,13 +368,13 @@ def test_steps_of_the_work_are_kept_in_order(film: list[ArrayFrame]) -> None:
         with pytest.raises(RecordProblem):
             act()
     with pytest.raises(RecordProblem):
-        session.pump(True, 5.0)
+        session.running().pump(True, 5.0)
     session.finish(5.0)
     assert session.document is not None
     assert session.document["status"] == "none"
     session.again()
-    assert (session.phase, session.sight.region) == ("set-up", None)
-    assert len(session.replicates) == 1
+    assert (session.phase, session.view.region) == ("set-up", None)
+    assert len(session.classroom.replicates) == 1
 
 
 def test_pump_volume() -> None:
@@ -431,14 +435,14 @@ def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame])
             pixels[50:90:2, 60:110] = film[-1].pixels[50:90:2, 60:110]
         session.see(ArrayFrame(20 + k, 4.0 + 0.2 * k, pixels))
         if k in (19, 39):
-            session.conclude(4.0 + 0.2 * k)
-            assert session.result is not None
-            assert session.result.curve is not None
-            last = session.result.curve.density[-1]
+            session.running().conclude(4.0 + 0.2 * k)
+            assert session.run.result is not None
+            assert session.run.result.curve is not None
+            last = session.run.result.curve.density[-1]
             if k == 19:
                 calm = last
     assert np.allclose(last, calm, atol=0.004)
-    _, plume = session.sight.trace(session.volumes.times_s)
+    _, plume = session.view.trace(session.run.volumes.times_s)
     assert plume
 
 
@@ -449,10 +453,10 @@ def test_pump_run_finds_the_true_volume() -> None:
         if frame.index == 15:
             session.begin({**FORM_VALUES, "mode": "pump", "rate_ml_min": 8.0}, frame.time_s)
         if frame.index == 20:
-            session.pump(True, frame.time_s)
+            session.running().pump(True, frame.time_s)
         session.see(frame)
     assert session.delivered_ml(frame.time_s) == pytest.approx(9.0, abs=0.05)
-    session.pump(False, frame.time_s)
+    session.running().pump(False, frame.time_s)
     session.finish(frame.time_s)
     assert session.document is not None
     assert session.document["status"] == "located", session.document["reasons"]

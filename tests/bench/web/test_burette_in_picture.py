@@ -186,10 +186,10 @@ def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float)
     """Session with a journal, at its set-up, that looks at the first frames."""
     port = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
     session = new_session(journal=port)
-    session.sight.look_at(locate(frames[:12]))
+    session.view.look_at(locate(frames[:12]))
     session.watch("meniscus" if tip is None else "drops", 0.1)
     if tip is not None:
-        session.seen.put_box("tip", tip)
+        session.burette.put_box("tip", tip)
     for frame in frames:
         if frame.time_s > LEAD_S:
             break
@@ -248,7 +248,7 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     again.resume(again.unfinished[0]["run"], 7.1 + LEAD_S)
     assert again.delivered_ml(0.0) == pytest.approx(before, abs=0.06)
     now = play(again, [f for f in shown if f.time_s > cut_s + 1.0], 6.2 + LEAD_S - cut_s)
-    again.end_reading(film.end_ml, now)
+    again.running().end_reading(film.end_ml, now)
     again.finish(now)
     assert again.document is not None
     assert again.document["status"] == "located", again.document["reasons"]
@@ -301,9 +301,9 @@ def test_what_cannot_be_done_is_said(
     told = {n.code: n.text for n in session.notices.current(16.0)}
     assert "volume-unseen" in told
     with pytest.raises(RecordProblem, match="read from the picture"):
-        session.reading(3.0, 16.0)
+        session.running().reading(3.0, 16.0)
     with pytest.raises(RecordProblem, match="not above the start reading"):
-        session.end_reading(film.start_ml, 16.0)
+        session.running().end_reading(film.start_ml, 16.0)
     session.finish(16.0)
     assert session.document is not None
     assert session.document["status"] == "none"

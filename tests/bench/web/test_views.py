@@ -71,9 +71,9 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
 
 
 def place(bench: Bench) -> None:
-    region = ready(FILM).sight.region
+    region = ready(FILM).view.region
     assert region is not None
-    bench.session.sight.look_at(region)
+    bench.session.view.look_at(region)
 
 
 def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
@@ -98,10 +98,10 @@ def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
         if now < 0:
             continue
         if entered < upto and now >= PAUSE_S * entered:
-            session.reading(ADDITIONS[entered], zero + now)
+            session.running().reading(ADDITIONS[entered], zero + now)
             entered += 1
         session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
-    session.conclude(zero + now)
+    session.running().conclude(zero + now)
     bench.hub.changed()
 
 
@@ -121,7 +121,7 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     page.keyboard.press("Escape")
     begin(bench)
     expect(page.locator("#view-titrating")).to_be_visible()
-    bench.session.reading(2.0, bench.hub.clock.now())
+    bench.session.running().reading(2.0, bench.hub.clock.now())
     bench.session.ask(bench.hub.clock.now())
     bench.hub.changed()
     expect(page.locator("#question")).to_be_visible()
@@ -247,7 +247,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     page.mouse.move(left + 110 * scale, top + 90 * scale)
     page.mouse.up()
     expect(page.locator("#outlines rect")).not_to_have_count(0)
-    drawn = bench.session.sight.boxes["liquid"]
+    drawn = bench.session.view.boxes["liquid"]
     for found, wanted in zip(
         (drawn.left, drawn.top, drawn.right, drawn.bottom), (60, 50, 110, 90), strict=True
     ):
@@ -263,7 +263,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")
     expect(page.locator("#outlines rect")).not_to_have_count(0)
-    assert bench.session.seen.boxes["burette"] == Box(4, 4, 40, 109)
+    assert bench.session.burette.boxes["burette"] == Box(4, 4, 40, 109)
     page.locator("#box-right").fill("6")
     page.locator("#box-use").click()
     expect(page.locator("#camera-note")).to_contain_text("at least 8 pixels")
@@ -302,7 +302,7 @@ def guidance_of(shape: str) -> Guidance:
 
 def say(bench: Bench, shape: str) -> None:
     SAID.guidance = guidance_of(shape)
-    bench.session.conclude(bench.hub.clock.now())
+    bench.session.running().conclude(bench.hub.clock.now())
     bench.hub.changed()
 
 
