@@ -8,19 +8,23 @@ time.
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Pace
-from endpoint.bench.guidance.progress import Habit
+from endpoint.analysis.pipeline import conclude
+from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Moment, Pace
+from endpoint.bench.live.classroom import Classroom, replicate_of
+from endpoint.bench.live.form import job_of, setting_from
 from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.model import Priors
+from endpoint.result.document import document
 from sample_media.simulated import level_volume_ml
 
 FloatArray = NDArray[np.float64]
@@ -30,6 +34,8 @@ BLUE_FORM = np.array([0.60, 0.38, 0.12])
 FILM_RED = np.array([0.21, 0.50, 0.40])
 FILM_BLUE = np.array([0.57, 0.30, 0.12])
 """Forms as a camera shows them in the rendered sample films, on a like scale."""
+FIRST_PAST_ML = 0.2
+"""How far past the end a first replicate goes: some drops, so that its end point is located."""
 _FRAME_S = 0.25
 _FAR_ML = 4.0
 _FAR_FRAME_S = 1.0
@@ -202,25 +208,48 @@ class Flow:
         return from_colour(trace, delivery, self.recipe.flask.volume_ml)
 
 
-def bench_of(recipe: Recipe, *, second: bool = False) -> GuidanceInputs:
-    """What the guide is told: nothing of the truth, but for what a first replicate showed.
-
-    That is the size of the change within 4 %, and the equivalence volume within 0.1 mL (1 sigma).
-    """
+def inputs_of(recipe: Recipe, *, second: bool = False) -> GuidanceInputs:
+    """What the guide is given: nothing of the truth, but for what a first replicate showed."""
     pace = Pace(pump=recipe.pump, pour_ml_s=recipe.rate_ml_s if recipe.pump else 0.2)
-    bench = GuidanceInputs(titrant_mol_l=0.01, priors=Priors(), pace=pace)
+    inputs = GuidanceInputs(titrant_mol_l=0.01, priors=Priors(), pace=pace)
     if not second:
-        return bench
+        return inputs
+    moment = taught_by_first(recipe)
+    return replace(inputs, habit=moment.habit, expected_ml=moment.expected_ml)
+
+
+def first_of(recipe: Recipe) -> Recipe:
+    """The replicate before: the same camera and water, another pipetting and pinch of indicator.
+
+    The titre differs by 0.1 mL (1 sigma), the amount of indicator by a tenth.
+    """
     rng = np.random.default_rng([557, recipe.seed])
-    f = float(speciate(recipe.flask, 0.0, recipe.constants).free_fraction[0])
-    start = recipe.shade + recipe.red + f * (recipe.blue - recipe.red)
-    change = (1.0 - f) * (recipe.blue - recipe.red) * rng.normal(1.0, 0.04)
-    expected = recipe.flask.equivalence_ml + rng.normal(0.0, 0.1)
+    flask, amount = recipe.flask, float(np.exp(rng.normal(0.0, 0.1)))
+    more = 1.0 + rng.normal(0.0, 0.1) / flask.equivalence_ml
     return replace(
-        bench,
-        habit=Habit(change / float(np.linalg.norm(start))),
-        expected_ml=(expected, 0.1),
+        recipe,
+        flask=replace(
+            flask,
+            calcium_mmol=more * flask.calcium_mmol,
+            magnesium_mmol=more * flask.magnesium_mmol,
+            indicator_umol=amount * flask.indicator_umol,
+        ),
+        red=amount * recipe.red,
+        blue=amount * recipe.blue,
+        seed=recipe.seed + 1_000_000,
     )
+
+
+def taught_by_first(recipe: Recipe) -> Moment:
+    """What the bench hands to the guide of a second flask once the first one is finished."""
+    curve = flow_to(first_of(recipe), -FIRST_PAST_ML).curve()
+    form = {"label": "Water", "sample_ml": 100.0, "added_ml": 5.0, "titrant_mol_l": 0.01}
+    job = job_of(setting_from(form), datetime.date(2026, 11, 25))
+    result = conclude(replace(job, delivery=curve.delivery), curve)
+    classroom = Classroom()
+    classroom.add(replicate_of("Water", result, document(result, {})))
+    now = Moment(now_s=0.0, delivered_ml=0.0, blueness=-0.8)
+    return classroom.taught(now, "Water", recipe.flask.volume_ml, 0.01)
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from endpoint.analysis.pipeline import Result
 from endpoint.bench.guidance.guide import Moment
-from endpoint.bench.guidance.progress import Habit
+from endpoint.bench.guidance.progress import Habit, habit_of
 from endpoint.problems import RecordProblem
+from endpoint.result.short_words import words_of
 
 _MOST_REPLICATES = 50
 _LIKE_ML = 0.1
@@ -36,6 +38,22 @@ class Question:
     asked_ml: float
     guess_ml: float | None = None
     open: bool = True
+
+
+def replicate_of(label: str, result: Result, document: dict[str, Any]) -> Replicate:
+    """A run that was finished, with what it teaches.
+
+    Parameters
+    ----------
+    label:
+        Name of the sample.
+    result, document:
+        Its last conclusion, and the document of that.
+    """
+    curve = result.curve if result.status == "located" else None
+    return Replicate(
+        label, document, words_of(document), None if curve is None else habit_of(curve)
+    )
 
 
 def alike(

@@ -12,18 +12,16 @@ import numpy as np
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result
 from endpoint.bench.guidance.guide import Guidance, Moment
-from endpoint.bench.guidance.progress import habit_of
 from endpoint.bench.journal.keeping import Keeper
 from endpoint.bench.live.advice_in_force import AdviceInForce, moment_of
 from endpoint.bench.live.burette import LiveBurette
 from endpoint.bench.live.camera_view import CameraView
-from endpoint.bench.live.classroom import Classroom, Replicate
+from endpoint.bench.live.classroom import Classroom, replicate_of
 from endpoint.bench.live.conclude import document_of_run, result_of_run
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.notices import NoticeBoard
 from endpoint.bench.live.volumes import Pump, Seen, Volumes, ended, typed
 from endpoint.problems import RecordProblem
-from endpoint.result.short_words import words_of
 
 _UPDATE_S = 1.0
 _VOLUME_S = 0.5
@@ -192,9 +190,7 @@ class LiveRun:
         self.over = True
         parts.burette.stop()
         if result is not None and document is not None:
-            curve = result.curve if result.status == "located" else None
-            habit = None if curve is None else habit_of(curve)
-            parts.classroom.add(Replicate(self.setting.label, document, words_of(document), habit))
+            parts.classroom.add(replicate_of(self.setting.label, result, document))
         parts.keeper.end(document)
         for code in _OF_A_RUN:
             parts.notices.clear(code)

@@ -20,7 +20,7 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.equivalence.model import Priors
 from tests.indicator_plans import titrate
-from tests.live_runs import bench_of, draw_recipe, flow_to, left_at
+from tests.live_runs import draw_recipe, flow_to, inputs_of, left_at
 from tests.studies.guidance_study import MISS_ML, OVERSHOOT_ML, glances, guided_run
 
 _UNLIKELY = 1e-3
@@ -29,7 +29,7 @@ _UNLIKELY = 1e-3
 def curve_and_bench(seed: int, level: float) -> tuple[Curve, GuidanceInputs, float, float]:
     recipe = draw_recipe(seed)
     flow = flow_to(recipe, left_at(recipe, level))
-    return flow.curve(), bench_of(recipe), flow.time_s, flow.left_ml
+    return flow.curve(), inputs_of(recipe), flow.time_s, flow.left_ml
 
 
 def test_the_range_holds_the_truth_as_often_as_it_says() -> None:
@@ -80,10 +80,10 @@ def test_nothing_is_decided_before_the_liquid_has_mixed() -> None:
     for _ in range(8):
         flow.step(0.25, 0.06, note=False)
     flow.step(0.25, 0.02, note=True)
-    assert guide(flow.curve(), bench_of(recipe), now_s=flow.time_s).code == "mixing"
+    assert guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s).code == "mixing"
     for _ in range(60):
         flow.step(0.25, 0.0, note=True)
-    assert guide(flow.curve(), bench_of(recipe), now_s=flow.time_s).code in ("stop", "passed")
+    assert guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s).code in ("stop", "passed")
 
 
 def test_stop_is_decided_on_the_near_side_of_what_is_left() -> None:
@@ -101,7 +101,7 @@ def test_portions_are_no_larger_than_what_is_surely_left() -> None:
         recipe = draw_recipe(seed, pump=False)
         for left_ml in (3.0, 1.0, 0.5, 0.3):
             flow = flow_to(recipe, left_ml)
-            said.append(guide(flow.curve(), bench_of(recipe), now_s=flow.time_s + 10.0))
+            said.append(guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s + 10.0))
     portions = [s for s in said if s.portion_ml is not None]
     assert portions
     for one in portions:
@@ -130,7 +130,7 @@ def test_long_history_stays_short() -> None:
 def test_free_fraction_is_that_of_the_simulation() -> None:
     recipe = draw_recipe(11)
     flow = flow_to(recipe, left_at(recipe, 0.5))
-    said = guide(flow.curve(), bench_of(recipe), now_s=flow.time_s)
+    said = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s)
     assert said.free_low is not None
     assert said.free_high is not None
     assert said.free_low <= flow.free_fraction <= said.free_high
@@ -139,26 +139,26 @@ def test_free_fraction_is_that_of_the_simulation() -> None:
 def test_unmixed_titrant_means_wait() -> None:
     recipe = draw_recipe(43, pump=False)
     flow = flow_to(recipe, 0.2)
-    calm = guide(flow.curve(), bench_of(recipe), now_s=flow.time_s)
+    calm = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s)
     flow.step(0.25, 0.1, note=True)
-    wet = guide(flow.curve(), bench_of(recipe), now_s=flow.time_s)
+    wet = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s)
     assert calm.code in ("drops", "half-drops")
     assert wet.code == "mixing"
     assert wet.unmixed_ml > 0.05
-    assert guide(flow.curve(), bench_of(recipe), now_s=flow.time_s + 30.0).code != "mixing"
+    assert guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s + 30.0).code != "mixing"
 
 
 def test_a_plume_in_the_picture_means_wait() -> None:
     recipe = draw_recipe(43, pump=False)
     flow = flow_to(recipe, 0.2)
-    said = guide(flow.curve(), bench_of(recipe), now_s=flow.time_s, plume=True)
+    said = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s, plume=True)
     assert said.code == "mixing"
 
 
 def test_far_past_the_end_is_said() -> None:
     recipe = draw_recipe(47, pump=False)
     flow = flow_to(recipe, -0.6)
-    said = guide(flow.curve(), bench_of(recipe), now_s=flow.time_s)
+    said = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s)
     assert said.code == "passed"
     assert said.left_ml is not None
     assert said.left_ml < -0.2
@@ -168,11 +168,11 @@ def test_far_past_the_end_is_said() -> None:
 def test_before_any_tinge_only_a_lower_bound_is_told() -> None:
     recipe = draw_recipe(47, pump=False)
     flow = flow_to(recipe, 4.0)
-    said = guide(flow.curve(), bench_of(recipe), now_s=flow.time_s)
+    said = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s)
     assert said.left_ml is None
     assert said.at_least_ml is not None
     assert said.at_least_ml < flow.left_ml
-    calm = guide(flow.curve(), bench_of(recipe), now_s=flow.time_s + 10.0)
+    calm = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s + 10.0)
     assert calm.code in ("pour", "slow")
 
 

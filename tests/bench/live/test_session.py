@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 
 from endpoint.analysis.pipeline import analyse
-from endpoint.bench.guidance.guide import Guidance, passed
+from endpoint.bench.guidance.guide import Guidance, Moment, passed, unseen
+from endpoint.bench.guidance.progress import habit_of
 from endpoint.bench.guidance.words import ADVICE, Tone
+from endpoint.bench.live import advice_in_force
 from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.live.notices import ClockWatch
@@ -120,6 +122,36 @@ def free_fraction(volume_ml: np.ndarray) -> np.ndarray:
             np.array([[k.log_ca_indicator, k.log_mg_indicator]]),
         ).free_fraction
     )
+
+
+def test_second_replicate_is_guided_by_the_first(
+    film: list[ArrayFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moments: list[Moment] = []
+
+    def noted(_: object, moment: Moment) -> Guidance:
+        moments.append(moment)
+        return unseen(moment.delivered_ml)
+
+    monkeypatch.setattr(advice_in_force, "advise", noted)
+    session = ready(film)
+    last_s = titrate(session, film, each=1000)
+    session.running().conclude(last_s)
+    assert moments[-1].habit is None
+    assert moments[-1].expected_ml is None
+    session.finish(last_s)
+    curve, region = session.run.result.curve, session.view.region
+    session.again()
+    session.view.look_at(region)
+    for frame in film[:30]:
+        now_s = last_s + 1.0 + frame.time_s
+        session.see(ArrayFrame(frame.index, now_s, frame.pixels))
+        if frame.index == 10:
+            session.begin(FORM_VALUES, now_s)
+    session.running().conclude(now_s)
+    taught = moments[-1]
+    assert taught.expected_ml == (pytest.approx(TRUE_ML, abs=0.03), 0.1)
+    assert np.allclose(taught.habit.change_per_start, habit_of(curve).change_per_start)
 
 
 def test_passed_is_told_by_the_end_of_the_curve() -> None:
