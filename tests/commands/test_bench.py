@@ -9,7 +9,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 import urllib.error
 import urllib.request
 from pathlib import Path
@@ -43,7 +42,7 @@ from tests.bench_scene import (
     frames,
     pump_frames,
 )
-from tests.bench_server import new_session
+from tests.bench_server import new_session, until
 
 
 @pytest.fixture(autouse=True)
@@ -166,16 +165,12 @@ def played(
     feed = FilmFeed(Held(film), **logged)
     thread = threading.Thread(target=feed.run, args=(hub,), daemon=True)
     thread.start()
-    time.sleep(0.3)
-    assert session.view.last_s is not None
+    until(lambda: session.view.last_s is not None, "the first frames of the film")
     assert session.phase == "set-up"
     page = hub.join(True)
     assert page is not None
     hub.command(page, Command("begin", {"form": form}))
-    for _ in range(400):
-        if session.source_ended:
-            break
-        time.sleep(0.05)
+    until(lambda: session.source_ended, "the end of the film")
     hub.command(page, Command("finish"))
     hub.stopping.set()
     thread.join(5.0)
@@ -319,9 +314,12 @@ def test_camera_that_is_unplugged_is_said(monkeypatch: pytest.MonkeyPatch) -> No
     hub = Hub(session, BenchClock(speed=20.0), browser=False)
     thread = threading.Thread(target=CameraFeed(0).run, args=(hub,), daemon=True)
     thread.start()
-    time.sleep(0.3)
-    session.tick(hub.clock.now(), 0.0, 0.0)
-    assert "camera-silent" in {n.code for n in session.notices.current(hub.clock.now())}
+
+    def silent() -> bool:
+        session.tick(hub.clock.now(), 0.0, 0.0)
+        return "camera-silent" in {n.code for n in session.notices.current(hub.clock.now())}
+
+    until(silent, "the notice that no pictures come")
     hub.stopping.set()
     thread.join(5.0)
     assert not thread.is_alive()

@@ -129,6 +129,8 @@ class CameraView:
         self._follower: Follower | None = None
         self._first: list[Frame] = []
         self._looked_s = -np.inf
+        self._asked = 0
+        """Counts what makes a look that is under way worthless."""
         self._from_s = -np.inf
 
     def see(self, frame: Frame) -> list[ColourSample]:
@@ -161,18 +163,27 @@ class CameraView:
 
     def _look(self, frame: Frame) -> None:
         """Collect first frames, then find liquid and reference in them."""
-        if not self._first or frame.time_s - self._first[-1].time_s >= _LOOK_SPACING_S:
-            self._first.append(frame)
-        del self._first[:-_LOOK_FRAMES]
+        with self.lock:
+            if not self._first or frame.time_s - self._first[-1].time_s >= _LOOK_SPACING_S:
+                self._first.append(frame)
+            del self._first[:-_LOOK_FRAMES]
         if len(self._first) < _LOOK_FRAMES or frame.time_s - self._looked_s < _LOOK_AGAIN_S:
             return
         self._looked_s = frame.time_s
+        with self.lock:
+            first, boxes, asked = list(self._first), dict(self.boxes), self._asked
+        region, trouble = None, None
         try:
-            region = locate(self._first, self.boxes.get("liquid"), self.boxes.get("reference"))
+            region = locate(first, boxes.get("liquid"), boxes.get("reference"))
         except NoEndpoint as absent:
-            self.trouble = absent.code
-            return
-        self.look_at(region)
+            trouble = absent.code
+        with self.lock:
+            if asked != self._asked:
+                # While it looked, somebody drew a box or asked for another look.
+                return
+            self.trouble = trouble
+            if region is not None:
+                self.look_at(region)
 
     def found(self) -> Region:
         """Where flask and reference are.
@@ -192,6 +203,7 @@ class CameraView:
     def look_at(self, region: Region) -> None:
         """Measure in this region from now on."""
         with self.lock:
+            self._asked += 1
             self.region, self.trouble = region, None
             self._follower, self._first = Follower(region), []
             self._store.clear()
@@ -205,6 +217,7 @@ class CameraView:
     def look_again(self) -> None:
         """Forget where the flask stood and look for it anew."""
         with self.lock:
+            self._asked += 1
             self.region = self._follower = self.trouble = None
             self._first, self._looked_s, self._from_s = [], -np.inf, -np.inf
             self._store.clear()

@@ -103,7 +103,7 @@ def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> f
     shows = film.recipe.shows
     page.goto(bench.address())
     start_camera(page)
-    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible(timeout=20000)
+    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible()
     fill(page, "#f-label", "Test water")
     fill(page, "#f-sample", "50")
     fill(page, "#f-fillings", "2")
@@ -115,11 +115,11 @@ def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> f
     fill(page, "#f-first", f"{film.start_ml:.2f}")
     if tip is not None:
         draw_tip_box(page, tip)
-        expect(page.locator("#checks li[data-code=picture-rate].good")).to_be_visible(timeout=15000)
+        expect(page.locator("#checks li[data-code=picture-rate].good")).to_be_visible()
     else:
         for code in ("burette-found", "meniscus-found", "burette-lines"):
             good = page.locator(f"#checks li[data-code={code}].good")
-            expect(good).to_be_visible(timeout=20000)
+            expect(good).to_be_visible()
     began = start_camera(page)
     tab_to(page, "#f-lag-u")
     page.keyboard.press("Enter")

@@ -18,13 +18,13 @@ from endpoint.analysis.pipeline import Result
 from endpoint.bench.guidance.guide import Guidance, Moment, advise
 from endpoint.bench.guidance.setup_checks import Check
 from endpoint.bench.guidance.words import ADVICE, Tone
-from endpoint.bench.live import advice_in_force
+from endpoint.bench.live import advice_in_force, notices
 from endpoint.bench.live import session as live_session
 from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.result.short_words import words_of
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
-from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to
+from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to, until
 
 FILM = frames()
 SHAPES = [advice.shape for advice in ADVICE.values()]
@@ -41,6 +41,8 @@ class Said:
 
 
 SAID = Said()
+CAMERA = threading.Lock()
+"""Pictures come one after the other, as from any camera."""
 
 
 @pytest.fixture(scope="module")
@@ -53,6 +55,8 @@ def browser() -> Iterator[Browser]:
 def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     SAID.guidance = None
     monkeypatch.setattr(advice_in_force, "advise", SAID)
+    # The camera of these tests is as slow as the machine; silence is not their subject.
+    monkeypatch.setattr(notices, "_SILENT_S", 600.0)
     with serving(browser=True) as running:
         place(running)
         # A camera that always shows the same picture.
@@ -60,8 +64,9 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
 
         def show() -> None:
             while not stop.wait(0.1):
-                now = running.hub.clock.now()
-                running.session.see(ArrayFrame(0, now, FILM[0].pixels))
+                with CAMERA:
+                    now = running.hub.clock.now()
+                    running.session.see(ArrayFrame(0, now, FILM[0].pixels))
 
         thread = threading.Thread(target=show, daemon=True)
         thread.start()
@@ -90,17 +95,19 @@ def begin(bench: Bench, **changes: Any) -> None:
 
 def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
     """Give the session the whole titration at once, with times of its own."""
-    session, zero = bench.session, bench.hub.clock.now() + 1.0
-    session.begin(FORM_VALUES, zero)
-    entered = 1
-    for frame in FILM:
-        now = frame.time_s - 4.0
-        if now < 0:
-            continue
-        if entered < upto and now >= PAUSE_S * entered:
-            session.running().reading(ADDITIONS[entered], zero + now)
-            entered += 1
-        session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
+    session = bench.session
+    with CAMERA:
+        zero = bench.hub.clock.now() + 1.0
+        session.begin(FORM_VALUES, zero)
+        entered = 1
+        for frame in FILM:
+            now = frame.time_s - 4.0
+            if now < 0:
+                continue
+            if entered < upto and now >= PAUSE_S * entered:
+                session.running().reading(ADDITIONS[entered], zero + now)
+                entered += 1
+            session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
     session.running().conclude(zero + now)
     bench.hub.changed()
 
@@ -198,11 +205,11 @@ def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[s
     red = document["last_red_ml"]["value"]
     expect(result).to_contain_text(f"The last red was gone at {red:.2f} mL.")
     expect(result).to_contain_text(f"{8.40 - round(red, 2):.2f} mL more")
-    below, beside = result.bounding_box(), curve.bounding_box()
+    below, aside = result.bounding_box(), curve.bounding_box()
     assert below is not None
-    assert beside is not None
-    apart_x = below["x"] >= beside["x"] + beside["width"]
-    assert apart_x or below["y"] + below["height"] <= beside["y"]
+    assert aside is not None
+    apart_x = below["x"] >= aside["x"] + aside["width"]
+    assert apart_x or below["y"] + below["height"] <= aside["y"]
     found["told"] = barriers(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
     assert not {view: b for view, b in found.items() if b}
@@ -222,11 +229,22 @@ def test_refusal_goes_when_the_checks_are_good(
         for name, value in (("#f-sample", "100"), ("#f-titrant", "0.01")):
             page.locator(name).fill(value)
         page.locator("#begin").click()
-        expect(page.locator("#begin-note")).to_contain_text("not found yet")
+        expect(page.locator("#begin-note")).to_contain_text("has not found the flask")
         checks[0] = Check("flask", "good", "The flask is found.")
         running.hub.changed()
         expect(page.locator("#begin-note")).to_have_text("")
         page.close()
+
+
+def point_at(page: Page, x: float, y: float) -> None:
+    """Move the pointer to a pixel of the picture, wherever it stands on the page by now."""
+    frame = page.locator("#frame")
+    frame.scroll_into_view_if_needed()
+    area = frame.bounding_box()
+    assert area is not None
+    scale = min(area["width"] / 160, area["height"] / 120)
+    left, top = (area["width"] - 160 * scale) / 2, (area["height"] - 120 * scale) / 2
+    frame.hover(position={"x": left + x * scale, "y": top + y * scale}, force=True)
 
 
 @pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
@@ -235,25 +253,22 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     page = opened(browser, bench, **options)
     told = heard(page)
     page.get_by_text("Boxes by hand").click()
-    page.locator("#frame").scroll_into_view_if_needed()
-    area = page.locator("#frame").bounding_box()
-    assert area is not None
-    scale = min(area["width"] / 160, area["height"] / 120)
-    left = area["x"] + (area["width"] - 160 * scale) / 2
-    top = area["y"] + (area["height"] - 120 * scale) / 2
-    page.mouse.move(left + 60 * scale, top + 50 * scale)
+    point_at(page, 60, 50)
     page.mouse.down()
-    page.mouse.move(left + 100 * scale, top + 80 * scale)
-    page.mouse.move(left + 110 * scale, top + 90 * scale)
+    point_at(page, 100, 80)
+    point_at(page, 110, 90)
     page.mouse.up()
-    expect(page.locator("#outlines rect")).not_to_have_count(0)
-    drawn = bench.session.view.boxes["liquid"]
+    # Its rectangle gives way to the outline of the liquid as soon as that is found in the box.
+    boxes = bench.session.view.boxes
+    until(lambda: "liquid" in boxes, "the box drawn with the pointer")
+    drawn = boxes["liquid"]
     for found, wanted in zip(
         (drawn.left, drawn.top, drawn.right, drawn.bottom), (60, 50, 110, 90), strict=True
     ):
         assert abs(found - wanted) <= 2
     tab_to(page, "#box-none")
     page.keyboard.press("Enter")
+    until(lambda: not boxes, "no box")
     expect(page.locator("#outlines rect")).to_have_count(0)
     page.locator("[name=mode][value=meniscus]").check()
     expect(page.locator("#checks li[data-code=burette-found]")).to_be_visible()
@@ -272,7 +287,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     begin(bench, mode="meniscus", first_reading_ml=1.0, division_ml=0.1)
     expect(page.locator("#end-form")).to_be_visible()
     # There is no tube in that box: it is said, and the run can be ended.
-    expect(page.locator("#notices")).to_contain_text("No straight glass tube", timeout=12000)
+    expect(page.locator("#notices")).to_contain_text("No straight glass tube")
     found["titrating"] = barriers(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
     tab_to(page, "#finish")
@@ -393,7 +408,7 @@ def test_second_tab_is_a_viewer_and_takes_over(browser: Browser, bench: Bench) -
 def test_page_says_when_the_bench_is_gone(browser: Browser) -> None:
     with serving() as running:
         page = opened(browser, running)
-    expect(page.locator("#notices")).to_contain_text("lost the bench", timeout=8000)
+    expect(page.locator("#notices")).to_contain_text("lost the bench")
     page.close()
 
 
@@ -413,10 +428,6 @@ def test_tones_and_speech_are_off_until_asked_for(browser: Browser, bench: Bench
     page.get_by_text("Sound and sight").click()
     page.locator("#tones").check()
     page.locator("#speech").check()
-    for _ in range(50):
-        if page.evaluate("window.made > 0 && window.said.length > 0"):
-            break
-        page.wait_for_timeout(50)
-    assert page.evaluate("window.made") > 0
+    page.wait_for_function("window.made > 0 && window.said.length > 0")
     assert page.evaluate("window.said[0]") == "Words of single drop"
     page.close()

@@ -53,7 +53,7 @@ def set_up(page: Page, bench: Bench, film: BenchFilm) -> float:
     assert "token" not in page.url
     expect(page.locator("#checks li")).not_to_have_count(0)
     start_camera(page)
-    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible(timeout=20000)
+    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible()
     fill_form(page, film)
     began = start_camera(page)
     # The field after the button is the form; Enter in it begins.
