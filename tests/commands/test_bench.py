@@ -68,7 +68,7 @@ def test_sources_that_are_not_there(camera: str) -> None:
 def test_record_without_a_film() -> None:
     code, output = said("--camera", "sample_media/quarry-pond.toml")
     assert code == 2
-    assert "records no film" in output
+    assert "does not describe a film" in output
 
 
 def test_port_that_is_taken() -> None:
@@ -77,7 +77,7 @@ def test_port_that_is_taken() -> None:
         other.listen()
         code, output = said("--port", str(other.getsockname()[1]))
     assert code == 2
-    assert "taken by another program" in output
+    assert "Another program uses port" in output
     assert "token=" not in output
 
 

@@ -2,7 +2,7 @@
 
 A state shows in four ways: its sentence, a shape, its place on a scale of six, and a tone. Tones
 differ by the number of their pulses and by their rhythm alone, for people who cannot tell pitches
-apart; the pitch rises as the end point comes nearer.
+apart; the pitch rises as the endpoint comes nearer.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Advice:
     shape: str
     """Name of the shape that the page draws."""
     place: int | None
-    """Position from 0 (far from the end point) to 5 (past it); None for other states."""
+    """Position from 0 (far from the endpoint) to 5 (past it); None for other states."""
     tone: Tone
     pump_words: str
     """What to do where a pump delivers."""
@@ -112,11 +112,11 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "passed",
             "Passed",
-            "Stop: the end point is passed. Read the burette; the result can still be worked out.",
+            "Stop: the endpoint is passed. Read the burette; the result can still be worked out.",
             "arrow back over a line",
             5,
             Tone((740.0, 392.0), 2.0, 2, 2.0),
-            "Stop the pump: the end point is passed. The result can still be worked out.",
+            "Stop the pump: the endpoint is passed. The result can still be worked out.",
         ),
         Advice(
             "too-early",
@@ -164,13 +164,13 @@ def left_sentence(
         return f"At least {millilitres(at_least_ml)} mL left."
     if left_ml < -0.005 and high_ml <= 0.0:
         ends = _either_way(-left_ml, -high_ml, -low_ml)
-        return f"Past the end point by about {millilitres(-left_ml)} mL, {ends}."
+        return f"Past the endpoint by about {millilitres(-left_ml)} mL, {ends}."
     if high_ml < 0.1 and low_ml > -0.1:
-        return "This is the end point, to within 0.1 mL."
+        return "This is the endpoint, to within 0.1 mL."
     if low_ml < 0.0:
         most = f"{millilitres(high_ml)} mL"
         if left_ml < 0.02:
-            return f"This is about the end point; up to {most} may still be left."
+            return f"This is about the endpoint; up to {most} may still be left."
         return f"About {millilitres(left_ml)} mL left, at most {most}."
     return f"About {millilitres(left_ml)} mL left, {_either_way(left_ml, low_ml, high_ml)}."
 

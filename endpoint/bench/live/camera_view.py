@@ -237,9 +237,9 @@ class CameraView:
         inside = Box(box.left, box.top, min(box.right, width), min(box.bottom, height))
         if inside.width < _LEAST_SIDE or inside.height < _LEAST_SIDE:
             raise RecordProblem(
-                f"The box is less than {_LEAST_SIDE} pixels wide or high in the picture of "
+                f"The box covers less than {_LEAST_SIDE} pixels of the picture, which has "
                 f"{width} x {height} pixels.",
-                "Draw it larger: left and top first, then right and bottom.",
+                "Draw a larger box inside the picture.",
             )
         return inside
 

@@ -28,7 +28,7 @@ class Replicate:
     words: dict[str, Any] = field(default_factory=dict)
     """Texts of `result.short_words.words_of`."""
     habit: Habit | None = None
-    """What its colours teach the next replicate; None without a located end point."""
+    """What its colours teach the next replicate; None without a located endpoint."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ def replicate_of(label: str, result: Result, document: dict[str, Any]) -> Replic
 def alike(
     replicates: Sequence[Replicate], label: str, flask_ml: float, titrant_mol_l: float
 ) -> list[Replicate]:
-    """Replicates with a located end point that can teach a run to come.
+    """Replicates with a located endpoint that can teach a run to come.
 
     Parameters
     ----------

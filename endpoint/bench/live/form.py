@@ -49,7 +49,7 @@ class Setting:
         """Tables of the titration record, as `endpoint locate` reads them."""
         delivery: dict[str, Any]
         if self.mode == "pump":
-            # The start is pressed by hand; volumes and pictures have one clock else.
+            # A person presses the start; otherwise volumes and pictures share one clock.
             delivery = {
                 "rate_ml_min": self.rate_ml_min,
                 "clock_offset_s": 0.0,
@@ -112,19 +112,21 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
     sample = form.get("sample_ml")
     titrant = form.get("titrant_mol_l")
     if sample is None or titrant is None:
-        what = "The volume of the sample" if sample is None else "The concentration of EDTA"
-        raise RecordProblem(f"{what} is missing.", "Type it in the form.")
+        what = "The volume of the sample" if sample is None else "The EDTA concentration"
+        raise RecordProblem(f"{what} is missing.", "Type it into the form.")
     mode = str(form.get("mode") or "steps")
     if mode == "pump" and form.get("rate_ml_min") is None:
-        raise RecordProblem("The rate of the pump is missing.", "Type it in mL/min.")
+        raise RecordProblem("The pump rate is missing.", "Type it in mL/min.")
     if mode in ("meniscus", "drops") and form.get("first_reading_ml") is None:
         raise RecordProblem(
             "The start reading is missing.",
-            "Read the burette with the eye level with the meniscus, and type it in mL.",
+            "Read the burette with your eye level with the meniscus, and type the reading in mL.",
         )
     nominal = form.get("burette_nominal_ml")
     if nominal is not None and nominal not in DIVISION_ML:
-        raise RecordProblem("The size of the burette is not known.", "Choose 10, 25 or 50 mL.")
+        raise RecordProblem(
+            "The bench does not know a burette of this size.", "Choose 10, 25 or 50 mL."
+        )
     setting = Setting(
         label=str(form.get("label") or "Sample"),
         sample_ml=(float(sample) / fillings,) * fillings,

@@ -200,7 +200,7 @@ class LiveSession:
             self._must("set-up")
             entry = next((e for e in self.unfinished if e["run"] == name), None)
             if entry is None:
-                raise RecordProblem("There is no such run to go on with.", "Begin a new run.")
+                raise RecordProblem("The journal holds no such unfinished run.", "Begin a new run.")
             setting = setting_from(entry["form"])
             job = job_of(setting, self.today)
             self.view.found()

@@ -16,7 +16,7 @@ from endpoint.problems import DeliveryProblem, Problem, RecordProblem, UnseenVol
 MOST_ML = 200.0
 MOST_READINGS = 500
 RISEN_ML = 0.02
-"""A smaller rise of a meniscus that is followed is no addition."""
+"""A smaller rise of a meniscus that is followed is not an addition, mL."""
 RISEN_S = 0.5
 _TICK_S = 1e-3
 
@@ -41,8 +41,8 @@ def checked_ml(value: float, what: str) -> float:
     """
     if not 0.0 <= value <= MOST_ML:
         raise DeliveryProblem(
-            f"{what} {value:g} mL is not between 0 and {MOST_ML:g} mL.",
-            "Type the reading of the burette in millilitres.",
+            f"{what}, {value:g} mL, is not between 0 and {MOST_ML:g} mL.",
+            "Type the burette reading in millilitres.",
         )
     return float(value)
 
@@ -81,11 +81,12 @@ class Readings:
         if reading_ml < last.reading_ml - 1e-9:
             raise DeliveryProblem(
                 f"{reading_ml:.2f} mL is less than the last reading, {last.reading_ml:.2f} mL.",
-                "Look again, or correct the last reading.",
+                "Read the burette again, or correct the last reading.",
             )
         if len(self.rows) >= MOST_READINGS:
             raise DeliveryProblem(
-                f"There are {MOST_READINGS} readings already.", "Finish this run and begin another."
+                f"This run has {MOST_READINGS} readings already.",
+                "Finish this run and begin another.",
             )
         when = max(time_s, last.time_s + _TICK_S)
         return Readings((*self.rows, Reading(when, float(reading_ml))))
@@ -99,7 +100,7 @@ class Readings:
             Only the start reading is left.
         """
         if len(self.rows) < 2:
-            raise DeliveryProblem("There is no reading to take back.", "Type the first reading.")
+            raise DeliveryProblem("There is no reading to undo.", "Type the first reading.")
         return Readings(self.rows[:-1])
 
     def correct(self, row: int, reading_ml: float) -> Readings:
@@ -111,7 +112,7 @@ class Readings:
             There is no such row, or the reading does not lie between its neighbours.
         """
         if not 0 <= row < len(self.rows):
-            raise DeliveryProblem(f"There is no reading {row}.", "Choose a reading from the list.")
+            raise DeliveryProblem(f"There is no reading {row}.", "Choose one from the list.")
         checked_ml(reading_ml, "The reading")
         low = self.rows[row - 1].reading_ml if row else 0.0
         high = self.rows[row + 1].reading_ml if row + 1 < len(self.rows) else MOST_ML
@@ -119,7 +120,7 @@ class Readings:
             raise DeliveryProblem(
                 f"{reading_ml:.2f} mL does not lie between its neighbours, {low:.2f} and "
                 f"{high:.2f} mL.",
-                "Correct those first, or look again.",
+                "Correct those first, or read the burette again.",
             )
         rows = list(self.rows)
         rows[row] = replace(rows[row], reading_ml=float(reading_ml), corrected=True)
@@ -175,8 +176,8 @@ class Pump:
         """
         if run == (self.start_s is not None) or self.stop_s is not None:
             raise RecordProblem(
-                "The pump has been started before." if run else "The pump is not running.",
-                "Finish the run and begin another to start over.",
+                "The pump was started before." if run else "The pump is not running.",
+                "Finish the run and begin another.",
             )
         return replace(self, start_s=now_s) if run else replace(self, stop_s=now_s)
 
@@ -250,9 +251,9 @@ class Seen:
         checked_ml(end_ml, "The end reading")
         if end_ml <= self.start_ml:
             raise RecordProblem(
-                f"The end reading {end_ml:.2f} mL is not above the start reading, "
+                f"The end reading, {end_ml:.2f} mL, is not above the start reading, "
                 f"{self.start_ml:.2f} mL.",
-                "Readings of a burette rise as it empties: look again.",
+                "Burette readings rise as titrant runs out: read it again.",
             )
         return replace(self, end_ml=end_ml)
 
@@ -317,7 +318,7 @@ def ended(volumes: Volumes, now_s: float) -> Volumes:
     if isinstance(volumes, Seen):
         if volumes.way == "drops" and volumes.end_ml is None:
             raise RecordProblem(
-                "The end reading is missing: drops alone do not say how much a drop holds.",
+                "The end reading is missing: counting drops does not show how large a drop is.",
                 "Read the burette, type the end reading, then finish.",
             )
         if volumes.trouble is not None and not isinstance(volumes.trouble, UnseenVolume):

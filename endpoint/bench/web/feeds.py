@@ -24,7 +24,7 @@ _LEAD = 20
 """Frames of a film that are shown again and again until the run begins."""
 _LATE_S = 0.25
 _STRAIGHT_ML = 0.01
-"""How far a log may lie off the line of a pump: hardly seen on any burette."""
+"""How far a log may lie off the line of a pump, mL: less than any burette shows."""
 
 
 @dataclass(frozen=True)
@@ -191,7 +191,7 @@ class FilmFeed:
         while switches and switches[0][0] <= now_s:
             at_s, run = switches.pop(0)
             if hub.session.phase == "titrating":
-                # Who typed readings instead, or pressed the button first, is not disturbed.
+                # Somebody may have typed readings instead, or pressed the button first.
                 with contextlib.suppress(RecordProblem):
                     hub.session.running().pump(run, zero + at_s)
 
@@ -224,8 +224,8 @@ def recorded_run(path: Path) -> RecordedRun:
     Raises
     ------
     Problem
-        The record or its film cannot be used, it is no film, or its titrant ran in at a rate that
-        changed, which cannot be replayed.
+        The record or its film cannot be used, it does not describe a film, or the rate of its
+        titrant changed, which cannot be replayed.
     """
     from endpoint.analysis.prepare import prepare
     from endpoint.record.titration import read_record
@@ -235,7 +235,7 @@ def recorded_run(path: Path) -> RecordedRun:
     record = read_record(path)
     job, source = prepare(record)
     if isinstance(source, PhotometerTable | ColourTable) or record.kind != "video":
-        raise SourceProblem(f"{path.name} records no film.", "Name the record of a film.")
+        raise SourceProblem(f"{path.name} does not describe a film.", "Give the record of a film.")
     form, left_out = form_of(record, job)
     rows: tuple[LogRow, ...] = ()
     pump: PumpRun | None = None
@@ -264,7 +264,7 @@ def pump_of(delivery: Delivery, name: str) -> PumpRun:
     Raises
     ------
     DeliveryProblem
-        The log is no straight line from one start to one stop, or does not begin with 0 mL.
+        The log is not a straight line from one start to one stop, or does not begin with 0 mL.
     """
     time_s, volume_ml = delivery.time_s, delivery.volume_ml
     rising = np.flatnonzero(np.diff(volume_ml) > 0.0)
@@ -275,7 +275,7 @@ def pump_of(delivery: Delivery, name: str) -> PumpRun:
             rate_ml_s = float(volume_ml[-1] - volume_ml[0]) / (stop - start)
             return PumpRun(60.0 * rate_ml_s, start, stop)
     raise DeliveryProblem(
-        f"In {name} titrant did not run in at one constant rate from 0 mL, and the bench can "
-        "replay only that or single readings.",
-        f"Work the film out with: endpoint locate {name}",
+        f"In {name} the titrant did not run in at one constant rate from 0 mL. The bench can "
+        "replay only such a pump, or single readings.",
+        f"Analyse the film with: endpoint locate {name}",
     )

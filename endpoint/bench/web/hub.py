@@ -170,7 +170,8 @@ class Hub:
             return
         if not page.operator:
             raise ProtocolProblem(
-                "This page only looks on.", "Use the page at the bench, or take over if it is gone."
+                "This page can only watch.",
+                "Use the page at the bench, or take over once that is closed.",
             )
         session, values, now = self.session, command.values, self.clock.now()
         acts: dict[str, Callable[[], None]] = {
@@ -200,7 +201,7 @@ class Hub:
     def _take_over(self, page: Page) -> None:
         if not page.may_operate or any(p.operator for p in self.pages if p is not page):
             raise RecordProblem(
-                "The page at the bench is still open.", "Close it first, then take over."
+                "The page at the bench is still open.", "Close that page first, then take over."
             )
         if not page.operator:
             page.operator = True

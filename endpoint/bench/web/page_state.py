@@ -34,7 +34,7 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
     now_s:
         Time on its clock.
     operator:
-        False for a viewer: while a question is open it is not told how much is left.
+        False for a viewer, who does not see how much is left while a question is open.
     """
     with session.lock:
         run, question = session.run, session.classroom.question
@@ -116,17 +116,17 @@ def _volumes(volumes: Volumes) -> dict[str, Any]:
 def _seen_text(volumes: Seen) -> str:
     """What the volume in the picture rests on, one sentence."""
     if volumes.logged is None:
-        return "No volume is seen yet."
+        return "The picture shows no volume yet."
     sigma = volumes.sigma_ml or 0.0
     known = f"{volumes.delivered_ml:.2f} mL, {2.0 * sigma:.2f} mL either way (95 %)"
     if volumes.way == "drops":
         told = f"{volumes.drops} drops, {known}"
-        why = f"a drop is taken as {DROP_ML[0]:g} mL, {2.0 * DROP_ML[1]:g} mL either way"
+        why = f"it assumes {DROP_ML[0]:g} mL a drop, {2.0 * DROP_ML[1]:g} mL either way"
     else:
-        told, why = f"Meniscus: {known}", "the scale is that of the printed lines"
+        told, why = f"Meniscus: {known}", "its scale comes from the printed lines"
     if volumes.end_ml is not None:
-        return f"{told}, by both readings."
-    return f"{told}. Provisional: {why}, until the end reading is typed."
+        return f"{told}, from both readings."
+    return f"{told}. Provisional until you type the end reading: {why}."
 
 
 def _burette(session: LiveSession) -> dict[str, Any]:
@@ -170,7 +170,7 @@ def points_of(result: Result) -> list[list[Any]]:
     """Points of the curve: volume in mL, place between red (0) and blue (1), colour.
 
     Once the end is located the place is the free fraction of the fit against the volume that the
-    liquid had felt, as in the report; before, it is told from the colour alone.
+    liquid had mixed in, as in the report; before, it comes from the colour alone.
     """
     curve, fit = result.curve, result.fit
     if curve is None:

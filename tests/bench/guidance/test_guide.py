@@ -162,7 +162,7 @@ def test_far_past_the_end_is_said() -> None:
     assert said.code == "passed"
     assert said.left_ml is not None
     assert said.left_ml < -0.2
-    assert "Past the end point by" in said.left_text
+    assert "Past the endpoint by" in said.left_text
 
 
 def test_before_any_tinge_only_a_lower_bound_is_told() -> None:
@@ -264,8 +264,8 @@ def test_states_are_told_apart_without_colour_and_without_pitch() -> None:
     [
         ((0.35, 0.25, 0.45, 0.25), "About 0.35 mL left, 0.1 either way."),
         ((0.35, 0.30, 0.90, 0.30), "About 0.35 mL left, between 0.30 and 0.90."),
-        ((-0.2, -0.26, -0.14, 0.0), "Past the end point by about 0.20 mL, 0.06 either way."),
-        ((0.01, -0.04, 0.06, 0.0), "This is the end point, to within 0.1 mL."),
+        ((-0.2, -0.26, -0.14, 0.0), "Past the endpoint by about 0.20 mL, 0.06 either way."),
+        ((0.01, -0.04, 0.06, 0.0), "This is the endpoint, to within 0.1 mL."),
         ((0.1, -0.05, 0.3, 0.0), "About 0.10 mL left, at most 0.30 mL."),
         ((None, None, None, 1.5), "At least 1.50 mL left."),
         ((None, None, None, 0.0), "It is too early to say how much is left."),

@@ -158,10 +158,10 @@ def test_passed_is_told_by_the_end_of_the_curve() -> None:
     """Delivered 14.65 mL and an end at 13.85 mL leave 0.80 mL, whatever was predicted."""
     said = Guidance(
         "passed", "Passed", "", "arrow back over a line", 5, Tone((740.0,), 1.0, 1, 1.0), "",
-        "Past the end point by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
+        "Past the endpoint by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
     )  # fmt: skip
     now = passed(said, Estimate(13.85, 0.012, 13.826, 13.874))
-    assert now.left_text.startswith("Past the end point by about 0.80 mL")
+    assert now.left_text.startswith("Past the endpoint by about 0.80 mL")
     assert now.left_text in now.spoken
     assert now.left_ml == pytest.approx(13.85 - 14.65)
     # An end that lies ahead, or other guidance, changes nothing.

@@ -153,7 +153,7 @@ def test_run_with_the_burette_in_the_picture(
         wait_until(began + film.end_s)
         fill(page, "#end-reading", f"{film.end_ml:.2f}")
         page.keyboard.press("Enter")
-        expect(page.locator("#seen-words")).to_contain_text("by both readings")
+        expect(page.locator("#seen-words")).to_contain_text("from both readings")
         expect(page.locator("#finish")).to_be_focused()
         live = finished(page)
         assert not told, told
@@ -280,7 +280,7 @@ def test_what_cannot_be_done_is_said(
     film, shown = films["meniscus"], frames["meniscus"]
     session = session_of(tmp_path / "journal.sqlite", shown, None, 0.0)
     drops = {**form_of(film), "mode": "drops"}
-    with pytest.raises(RecordProblem, match="no box in which drops fall"):
+    with pytest.raises(RecordProblem, match="no box yet for the falling drops"):
         session.begin(drops, 2.0)
     session.put_box("tip", Box(100, 200, 160, 300))
     # Three pictures a second come: far too few for drops, and that is said before the run.

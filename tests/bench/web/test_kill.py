@@ -132,13 +132,13 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
 
         (tmp_path / "full").touch()
         titrate(again, program, range(11, 12))
-        expect(again.locator("#notices")).to_contain_text("journal cannot be written")
+        expect(again.locator("#notices")).to_contain_text("cannot write its journal")
         expect(again.locator("#notices")).to_contain_text("Free some space")
         titrate(again, program, range(12, 14))
         with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
             assert len(readings_of(journal.events(1))) < 14, "the disk was not full: no proof"
         (tmp_path / "full").unlink()
-        expect(again.locator("#notices")).not_to_contain_text("journal cannot")
+        expect(again.locator("#notices")).not_to_contain_text("cannot write its journal")
         titrate(again, program, range(14, len(ADDITIONS)))
         document = finished(again)
         low, high = document["equivalence_ml"]["interval95"]

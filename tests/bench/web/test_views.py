@@ -123,7 +123,7 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     page = opened(browser, bench, **options)
     told = heard(page)
     found: dict[str, list[str]] = {"set-up": barriers(page)}
-    page.get_by_text("Sound and sight").click()
+    page.get_by_text("Sound and display").click()
     found["menu"] = barriers(page)
     page.keyboard.press("Escape")
     begin(bench)
@@ -143,7 +143,7 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     found["projector"] = barriers(page)
     page.locator("#projector-toggle").click()
     page.locator("#finish").click()
-    expect(page.locator("#view-result .outcome")).to_contain_text("No end point")
+    expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
     found["no result"] = barriers(page)
     page.locator("#again").click()
     place(bench)
@@ -176,12 +176,12 @@ def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[s
     replay(bench)
     page.locator("#projector-toggle").click()
     curve = page.locator("#p-curve")
-    expect(curve).to_have_attribute("aria-label", re.compile("End at"))
+    expect(curve).to_have_attribute("aria-label", re.compile("Endpoint at"))
     bench.session.ask(bench.hub.clock.now())
     bench.hub.changed()
     question = page.locator("#question")
     expect(question).to_be_visible()
-    expect(curve).not_to_have_attribute("aria-label", re.compile("End at"))
+    expect(curve).not_to_have_attribute("aria-label", re.compile("Endpoint at"))
     page.evaluate("scrollTo(0, 0)")
     area = question.bounding_box()
     assert area is not None
@@ -190,7 +190,7 @@ def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[s
     fill(page, "#guess", "8.40")
     page.keyboard.press("Enter")
     expect(question).to_contain_text("The class says 8.40 mL")
-    expect(curve).to_have_attribute("aria-label", re.compile("End at"))
+    expect(curve).to_have_attribute("aria-label", re.compile("Endpoint at"))
     bench.session.finish(bench.hub.clock.now())
     bench.hub.changed()
     result = page.locator("#p-result")
@@ -204,7 +204,7 @@ def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[s
     )
     red = document["last_red_ml"]["value"]
     expect(result).to_contain_text(f"The last red was gone at {red:.2f} mL.")
-    expect(result).to_contain_text(f"{8.40 - round(red, 2):.2f} mL more")
+    expect(result).to_contain_text(f"{8.40 - round(red, 2):.2f} mL too high")
     below, aside = result.bounding_box(), curve.bounding_box()
     assert below is not None
     assert aside is not None
@@ -252,7 +252,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     """A box by pointer and one by keyboard; then a run that looks for a burette in a box."""
     page = opened(browser, bench, **options)
     told = heard(page)
-    page.get_by_text("Boxes by hand").click()
+    page.get_by_text("Draw boxes by hand").click()
     point_at(page, 60, 50)
     page.mouse.down()
     point_at(page, 100, 80)
@@ -292,7 +292,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
     tab_to(page, "#finish")
     page.keyboard.press("Enter")
-    expect(page.locator("#view-result .outcome")).to_contain_text("No end point")
+    expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
     assert not {view: b for view, b in found.items() if b}
     assert not told
     page.close()
@@ -425,7 +425,7 @@ def test_tones_and_speech_are_off_until_asked_for(browser: Browser, bench: Bench
     say(bench, "single drop")
     expect(page.locator("#guide-words")).to_have_text("Words of single drop")
     assert page.evaluate("[window.made, window.said.length]") == [0, 0]
-    page.get_by_text("Sound and sight").click()
+    page.get_by_text("Sound and display").click()
     page.locator("#tones").check()
     page.locator("#speech").check()
     page.wait_for_function("window.made > 0 && window.said.length > 0")
