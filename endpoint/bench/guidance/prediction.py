@@ -27,7 +27,7 @@ FloatArray = NDArray[np.float64]
 
 _DIMENSIONS = 7
 _CLOSED = 1e-5
-"""Error of the balances beside scatter of the colour of a thousandth and more."""
+"""Error of the balances; it adds to a scatter of the colour of a thousandth and more."""
 _DRAWS = 128
 _ROUNDS = 6
 _FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.15), np.geomspace(0.6, 12.0, 11)]
@@ -72,7 +72,7 @@ class Left:
     """What is left to the equivalence volume, from the volume delivered now, mL."""
 
     value_ml: float | None
-    """Median; None as long as only a lower bound can be told."""
+    """Median; None as long as only a lower bound is known."""
     low_ml: float | None
     high_ml: float | None
     """90 % interval."""

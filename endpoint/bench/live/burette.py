@@ -2,7 +2,7 @@
 
 Pictures come from one thread and questions from others. Every picture costs a bounded time: the
 meniscus is looked at ten times a second, drops in every picture; the slow search for the burette
-is done beside the pictures.
+runs in another thread.
 """
 
 from __future__ import annotations
@@ -314,7 +314,7 @@ class LiveBurette:
             self._counter = DropCounter(box)
 
     def go_on(self, way: str, before: SeenRows | None, division_ml: float) -> None:
-        """Go on with a run that was broken off, with what it had seen.
+        """Resume a run that was interrupted, with what it had seen.
 
         Raises
         ------

@@ -47,7 +47,7 @@ _LOST = int(Flag.LIQUID_LOST | Flag.REFERENCE_LOST | Flag.CAMERA_MOVED)
 class SampleStore:
     """Growing columns of colour samples.
 
-    When `most` are held, every other one of the older half is let go: a curve point is a median
+    When `most` are held, every other one of the older half is dropped: a curve point is a median
     of many frames, so an old pause loses nothing that counts, and memory and time stay bounded
     however long a run lasts.
     """
@@ -86,14 +86,14 @@ class SampleStore:
         self._count = int(kept.size)
 
     def forget_before(self, time_s: float) -> None:
-        """Let go of the samples before a time."""
+        """Drop the samples from before a time."""
         first = int(np.searchsorted(self._columns["time_s"][: self._count], time_s))
         for column in self._columns.values():
             column[: self._count - first] = column[first : self._count].copy()
         self._count -= first
 
     def clear(self) -> None:
-        """Let go of all."""
+        """Drop all samples."""
         self._count = self._taken = 0
 
     def since(self, time_s: float, name: str) -> NDArray[Any]:
@@ -215,7 +215,7 @@ class CameraView:
         return now is not None and (now.width, now.height) == (region.width, region.height)
 
     def look_again(self) -> None:
-        """Forget where the flask stood and look for it anew."""
+        """Forget where the flask stood and look for it again."""
         with self.lock:
             self._asked += 1
             self.region = self._follower = self.trouble = None
@@ -252,13 +252,13 @@ class CameraView:
             self.look_again()
 
     def forget_before(self, time_s: float) -> None:
-        """Let go of colours before a time, also of those that are not settled yet."""
+        """Drop colours from before a time, also those that are not settled yet."""
         with self.lock:
             self._from_s = time_s
             self._store.forget_before(time_s)
 
     def put(self, samples: Iterable[ColourSample]) -> None:
-        """Take the colours of a run that is gone on with, in place of those of the set-up."""
+        """Take the colours of a run that is resumed, in place of those of the set-up."""
         with self.lock:
             self._from_s = -np.inf
             self._store.clear()

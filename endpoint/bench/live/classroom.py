@@ -79,7 +79,7 @@ def alike(
 
 
 def expected_ml(earlier: Sequence[Replicate]) -> tuple[float, float] | None:
-    """Equivalence volume that earlier replicates let one expect, and its standard deviation."""
+    """Equivalence volume to expect from earlier replicates and its standard deviation, mL."""
     values = [float(r.document["equivalence_ml"]["value"]) for r in earlier]
     if not values:
         return None

@@ -189,7 +189,7 @@ class LiveSession:
             self._open(run, form)
 
     def resume(self, name: str, now_s: float) -> None:
-        """Go on with a run that was broken off.
+        """Resume a run that was interrupted.
 
         Raises
         ------

@@ -65,7 +65,7 @@ class Hub:
     """Everything that the routes of the server share.
 
     A picture that comes while one is being measured waits; a newer one takes its place, and the
-    page is told so that it may send the next. So a slow computer sees fewer pictures, never late
+    page hears of it and may send the next. So a slow computer sees fewer pictures, never late
     ones. Only while drops are counted do a few wait, as every one may show a drop.
     """
 
@@ -163,7 +163,7 @@ class Hub:
         Raises
         ------
         Problem
-            It cannot be done; the page is told the sentence and the remedy.
+            It cannot be done; the page shows the sentence and the remedy.
         """
         if command.do == "take-over":
             self._take_over(page)
@@ -209,7 +209,7 @@ class Hub:
             self.changed()
 
     def messages(self, page: Page) -> list[dict[str, Any] | bytes]:
-        """What a page must be told now: answers, its state, the curve if it is new."""
+        """What a page must hear now: answers, its state, the curve if it is new."""
         out: list[dict[str, Any] | bytes] = []
         while page.answers:
             out.append(page.answers.popleft())
@@ -237,7 +237,7 @@ class Hub:
     # Pictures -----------------------------------------------------------------------------------
 
     def picture(self, page: Page, picture: Picture) -> None:
-        """A picture of a page has come in; the one that waited is let go."""
+        """A picture of a page has come in; the one that waited is dropped."""
         late_s = page.transit.delay_s(time.monotonic(), picture.sent_ms)
         time_s = self.clock.now() - (picture.age_s + late_s) * self.clock.speed
         room = _MOST_WAITING if self.session.burette.way == "drops" else 1

@@ -39,8 +39,7 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
     with session.lock:
         run, question = session.run, session.classroom.question
         hide = not operator and session.classroom.asked
-        told = run is not None and not run.over and not hide
-        guidance = run.guidance(now_s) if run is not None and told else None
+        guidance = None if run is None or run.over or hide else run.guidance(now_s)
         state: dict[str, Any] = {
             "say": "state",
             "phase": session.phase,
@@ -120,13 +119,13 @@ def _seen_text(volumes: Seen) -> str:
     sigma = volumes.sigma_ml or 0.0
     known = f"{volumes.delivered_ml:.2f} mL, {2.0 * sigma:.2f} mL either way (95 %)"
     if volumes.way == "drops":
-        told = f"{volumes.drops} drops, {known}"
+        found = f"{volumes.drops} drops, {known}"
         why = f"it assumes {DROP_ML[0]:g} mL a drop, {2.0 * DROP_ML[1]:g} mL either way"
     else:
-        told, why = f"Meniscus: {known}", "its scale comes from the printed lines"
+        found, why = f"Meniscus: {known}", "its scale comes from the printed lines"
     if volumes.end_ml is not None:
-        return f"{told}, from both readings."
-    return f"{told}. Provisional until you type the end reading: {why}."
+        return f"{found}, from both readings."
+    return f"{found}. Provisional until you type the end reading: {why}."
 
 
 def _burette(session: LiveSession) -> dict[str, Any]:
