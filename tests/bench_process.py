@@ -12,8 +12,8 @@ import sys
 import threading
 from pathlib import Path
 
-from endpoint.bench.journal.journal import Journal
-from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.security import Keys
 from endpoint.commands.bench import listen, serve
@@ -38,9 +38,9 @@ def show(hub: Hub, folder: Path) -> None:
 
 
 def main(folder: Path, port: int) -> None:
-    journal = Journal.open(folder / "journal.sqlite")
-    port_ = SessionJournal(journal, datetime.date(2026, 11, 25), source="drawn", program="test")
-    session = new_session(journal=port_)
+    journal = RunJournal.open(folder / "journal.sqlite")
+    open_run = OpenRun(journal, datetime.date(2026, 11, 25), source="drawn", program="test")
+    session = new_session(journal=open_run)
     region = ready(frames()).view.region
     assert region is not None
     session.view.look_at(region)

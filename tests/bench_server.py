@@ -18,12 +18,13 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.security import Keys
-from tests.memory_journal import MemoryJournal
 
+DAY = datetime.date(2026, 11, 25)
 PATIENCE_S = 60.0
 """How long a test waits for a state before it fails: a busy machine is not a fault."""
 expect.set_options(timeout=1e3 * PATIENCE_S)
@@ -59,8 +60,8 @@ class Bench:
 
 
 def new_session(**parts: Any) -> LiveSession:
-    parts.setdefault("journal", MemoryJournal())
-    return LiveSession(today=datetime.date(2026, 11, 25), details={"camera": "test"}, **parts)
+    parts.setdefault("journal", OpenRun(None, DAY))
+    return LiveSession(today=DAY, details={"camera": "test"}, **parts)
 
 
 @contextlib.contextmanager

@@ -13,7 +13,7 @@ import click
 if TYPE_CHECKING:
     import socket
 
-    from endpoint.bench.journal.open_run import SessionJournal
+    from endpoint.bench.journal.open_run import OpenRun
     from endpoint.bench.web.hub import Hub
     from endpoint.bench.web.security import Keys
 
@@ -61,10 +61,10 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
         hosts = tuple(f"{name}:{port}" for name in names)
         serve(hub, keys, hosts, listener, feed, lambda: _say(keys, port, lan))
     finally:
-        kept.journal.close()
+        kept.close()
 
 
-def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:
+def _journal(path: Path | None, details: dict[str, str]) -> OpenRun:
     """Journal at a path, or where it usually is.
 
     Raises
@@ -75,12 +75,12 @@ def _journal(path: Path | None, details: dict[str, str]) -> SessionJournal:
     from importlib.metadata import version
 
     from endpoint.bench.journal.export import default_journal
-    from endpoint.bench.journal.journal import Journal
-    from endpoint.bench.journal.open_run import SessionJournal
+    from endpoint.bench.journal.journal import RunJournal
+    from endpoint.bench.journal.open_run import OpenRun
 
     source = ", ".join(f"{name} {value}" for name, value in details.items())
-    return SessionJournal(
-        Journal.open(path or default_journal()),
+    return OpenRun(
+        RunJournal.open(path or default_journal()),
         datetime.date.today(),
         source=source,
         program=f"endpoint {version('endpoint-titration')}",

@@ -1,4 +1,4 @@
-"""The command `endpoint runs`: what the journal of the bench holds, and its export."""
+"""The command `endpoint runs`: lists the runs in the journal of the bench, and exports them."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from endpoint.bench.journal.journal import RunEntry
+    from endpoint.bench.journal.run_list import RunEntry
 
 _WHERE = (
-    "Journal of the bench; by default journal.sqlite in the folder endpoint of the user's data "
-    "folder: $XDG_DATA_HOME or ~/.local/share."
+    "The journal of the bench. By default endpoint/journal.sqlite in your data folder: "
+    "$XDG_DATA_HOME, or ~/.local/share."
 )
 
 
@@ -24,12 +24,17 @@ _journal = click.option(
 
 @click.group(invoke_without_command=True)
 @_journal
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the list as JSON; - for here.")
+@click.option(
+    "--json",
+    "json_to",
+    metavar="FILE|-",
+    help="Write the list as JSON to a file, or with - to the screen.",
+)
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
-    """List the runs of the bench; with `export`, write one to a folder.
+    """List the runs of the bench, or export one of them to a folder.
 
-    A run without a result can be gone on with at the bench.
+    You can resume an unfinished run at the bench.
     """
     from endpoint.bench.journal.export import default_journal
 
@@ -39,13 +44,13 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
 
 
 def _list(path: Path, json_to: str | None) -> None:
-    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.journal import RunJournal
     from endpoint.files.folder import check_file, write_text
     from endpoint.result.document import to_json
 
     if json_to not in (None, "-"):
         check_file(Path(str(json_to)))
-    with Journal.open(path, writing=False) as journal:
+    with RunJournal.open(path, writing=False) as journal:
         entries = journal.runs()
     text = to_json({"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]})
     if json_to == "-":
@@ -71,6 +76,8 @@ def _plain(entry: RunEntry) -> dict[str, Any]:
 def _day(entry: RunEntry) -> str:
     import datetime
 
+    if entry.opened is None:
+        return "unknown"
     return datetime.datetime.fromtimestamp(entry.opened.wall_s).strftime("%Y-%m-%d %H:%M")
 
 
@@ -82,7 +89,7 @@ def _table(entries: list[RunEntry]) -> str:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     ]
-    return "\n".join([*lines, "The equivalence volume stands with its 95 % interval."])
+    return "\n".join([*lines, "The equivalence volume is given with its 95 % interval."])
 
 
 def _row(entry: RunEntry) -> tuple[str, ...]:
@@ -109,28 +116,29 @@ def _row(entry: RunEntry) -> tuple[str, ...]:
 @runs.command("export")
 @click.argument("run", type=int, metavar="RUN")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
-@click.option("--replace", is_flag=True, help="Write over an earlier export.")
+@click.option("--replace", is_flag=True, help="Overwrite an earlier export.")
 @_journal
 @click.pass_obj
 def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | None) -> None:
-    """Write the run with the number RUN to FOLDER: record, colours, volumes, pictures, result.
+    """Export run number RUN to FOLDER.
 
-    `endpoint locate FOLDER/record.toml` then gives the same numbers.
+    FOLDER then holds the record, colours, volumes, pictures and result, and `endpoint locate
+    FOLDER/record.toml` gives the same numbers.
     """
     import datetime
 
     from endpoint.bench.journal.export import export
-    from endpoint.bench.journal.journal import Journal
+    from endpoint.bench.journal.journal import RunJournal
     from endpoint.result.text import summary
 
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    with Journal.open(path or usual, writing=False) as journal:
+    with RunJournal.open(path or usual, writing=False) as journal:
         done = export(journal, run, folder, replace_old=replace, analysed=now)
     if done.result is not None:
         click.echo(summary(done.result, width=80, encoding=sys.stdout.encoding))
-    pictures = f", {done.pictures} pictures" if done.pictures else ""
-    click.echo(f"Run {run} written to {folder}: record, colours, events{pictures}.")
+    pictures = "" if done.pictures == 0 else f", {done.pictures} picture{'s'[: done.pictures != 1]}"
+    click.echo(f"Run {run} was written to {folder}: record, colours, events{pictures}.")
     if done.why_not is not None:
         click.echo(f"It has no result: {done.why_not}")
     else:
-        click.echo(f"Work it out again: endpoint locate {folder / 'record.toml'}")
+        click.echo(f"To analyse it again: endpoint locate {folder / 'record.toml'}")

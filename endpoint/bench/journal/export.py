@@ -1,4 +1,4 @@
-"""Runs of the bench: opened from a record, worked out from the journal, exported to a folder.
+"""Runs of the bench: opened from a record, read back from the journal, exported to a folder.
 
 An export holds `record.toml`, `colours.csv`, `volumes.csv`, the certificates and results that the
 record names, `events.json` (all that was typed, corrected and noted), the kept pictures with their
@@ -12,22 +12,19 @@ import csv
 import datetime
 import io
 import json
-import os
-import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any
 
-import numpy as np
+from platformdirs import user_data_path
 
-from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result, analyse
-from endpoint.analysis.prepare import job_without_source, prepare
+from endpoint.analysis.prepare import prepare
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
-from endpoint.bench.journal.journal import Journal
-from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered, result_of
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv
 from endpoint.files.folder import check_folder, write_bytes, write_text
@@ -53,25 +50,14 @@ _COLOURS, _VOLUMES = "colours.csv", "volumes.csv"
 _RECORD = "record.toml"
 
 
-def default_journal(
-    environment: Mapping[str, str] = os.environ, system: str = sys.platform
-) -> Path:
+def default_journal() -> Path:
     """Where the journal is kept if nobody says otherwise: the user's folder for data.
 
     `$XDG_DATA_HOME/endpoint/journal.sqlite`, by default `~/.local/share/endpoint/journal.sqlite`
     (XDG Base Directory Specification 0.8: a path that is not absolute is ignored). On macOS
-    `~/Library/Application Support/endpoint`, on Windows `%LOCALAPPDATA%\\endpoint`.
+    `~/Library/Application Support/endpoint` by default, on Windows `%LOCALAPPDATA%\\endpoint`.
     """
-    home = Path.home()
-    base = home / ".local" / "share"
-    given = environment.get("XDG_DATA_HOME", "")
-    if system == "win32":
-        base = Path(environment.get("LOCALAPPDATA") or home / "AppData" / "Local")
-    elif given and Path(given).is_absolute():
-        base = Path(given)
-    elif system == "darwin":
-        base = home / "Library" / "Application Support"
-    return base / "endpoint" / "journal.sqlite"
+    return user_data_path("endpoint", appauthor=False) / "journal.sqlite"
 
 
 def run_head(
@@ -89,8 +75,8 @@ def run_head(
     Parameters
     ----------
     table:
-        As `record.read_tables` gives it; what says where the recording and its volumes are is
-        left out, as the bench makes both.
+        As `record.titration.read_tables` gives it. The keys that name the recording and its
+        volumes are left out, as the bench makes both.
     folder:
         Where relative paths begin.
     today:
@@ -130,9 +116,9 @@ def run_head(
 def _refuse_shift(found: bool, what: str) -> None:
     if found:
         raise RecordProblem(
-            f"The record of the bench: {what} shifts the volumes, but colours and volumes of the "
-            "bench have one clock.",
-            "Leave it out for the bench.",
+            f"The record of the bench: {what} shifts the volumes, but at the bench the colours and "
+            "the volumes share one clock.",
+            "Leave it out of the record for the bench.",
         )
 
 
@@ -154,10 +140,10 @@ def _with_file(value: Any, where: str, folder: Path, files: dict[str, str]) -> A
             raise RecordProblem(f"{path} is larger than 1 MB.", f"Check {where}.")
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "it is no text"
+        reason = getattr(error, "strerror", None) or "it is not a text file"
         raise RecordProblem(
             f"The record of the bench: {where}: {path} cannot be read ({reason}).",
-            "Check the name; paths count from the record's folder.",
+            "Check the name: paths start from the folder of the record.",
         ) from None
     if where == "delivery.certificate":
         _refuse_shift(any(f'"{name}"' in text for name in _SHIFTS), where)
@@ -199,7 +185,8 @@ def _write_files(head: RunHead, folder: Path) -> None:
     for name, text in head.files.items():
         if PurePath(name).name != name or name in ("", ".", ".."):
             raise OutputProblem(
-                f"The run names the file {name}, which is no plain name.", "Export another run."
+                f"The run names the file {name}, which is not a plain file name.",
+                "Export another run.",
             )
         write_text(folder / name, text)
 
@@ -216,23 +203,6 @@ def done_in(head: RunHead, events: Sequence[Kept]) -> Delivered:
     return delivered(events, stated.get("mode", "steps"))
 
 
-def job_of(head: RunHead, events: Sequence[Kept] = ()) -> Job:
-    """What the record of a run says, in quantities; without delivery if nothing was delivered.
-
-    Raises
-    ------
-    Problem
-        The record cannot be used, or the readings contradict each other.
-    """
-    done = done_in(head, events) if events else None
-    nothing = VolumeLog(np.array([0.0, 1.0]), None, np.array([0.0, 0.0]))
-    with tempfile.TemporaryDirectory() as place:
-        _write_files(head, Path(place))
-        record = parse_record(_tables(head, done), _RECORD, Path(place))
-        job = job_without_source(record, nothing if done is None else done.log)
-    return job if done is not None else replace(job, delivery=None)
-
-
 def head_of(events: Sequence[Kept]) -> RunHead:
     """Head of a run from its events."""
     head = events[0].event
@@ -240,38 +210,26 @@ def head_of(events: Sequence[Kept]) -> RunHead:
     return head
 
 
-def rebuilt(journal: Journal, run: int) -> Result:
-    """Result of a run, worked out from the journal.
-
-    Raises
-    ------
-    Problem
-        There is no such run, nothing was delivered, or its record cannot be used.
-    """
-    events = journal.events(run)
-    return result_of(job_of(head_of(events), events), events)
-
-
 @dataclass(frozen=True)
 class Export:
-    """What an export has made."""
+    """What was exported."""
 
     folder: Path
     result: Result | None
-    """None where the run holds no result yet."""
+    """None where the run has no result; `why_not` says why."""
     why_not: Problem | None
     pictures: int
 
 
 def export(
-    journal: Journal,
+    journal: RunJournal,
     run: int,
     folder: Path,
     *,
     replace_old: bool = False,
     analysed: str | None = None,
 ) -> Export:
-    """Write a run to a folder of its own and work it out from there.
+    """Write a run to its own folder and analyse it from there.
 
     Parameters
     ----------
@@ -280,7 +238,7 @@ def export(
     folder:
         New or empty.
     replace_old:
-        Write over an earlier export.
+        Overwrite an earlier export.
     analysed:
         Date and time of the analysis (ISO 8601) for the result.
 
@@ -336,7 +294,7 @@ def _check_empty(folder: Path, replace_old: bool) -> None:
         raise OutputProblem(
             f"{folder} is not empty (it holds {held[0]}).",
             "Name a new folder"
-            + (", or add --replace to write over this export." if _RECORD in held else "."),
+            + (", or add --replace to overwrite this export." if _RECORD in held else "."),
         )
     for name in ("result.json", _COLOURS, _VOLUMES):
         (folder / name).unlink(missing_ok=True)
@@ -354,7 +312,7 @@ def _volumes_csv(log: VolumeLog) -> str:
 
 
 def _events_json(events: Sequence[Kept]) -> str:
-    """Everything but colours, pictures and looks at the burette, as it was kept."""
+    """Everything as it was kept, without colours, pictures and rows of the burette."""
     rows = []
     for kept in events:
         event = kept.event

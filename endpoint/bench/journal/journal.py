@@ -1,62 +1,58 @@
 """The journal of the bench: every event of every run, kept as it happens and never changed.
 
-    with Journal.open(path) as journal:
+    with RunJournal.open(path) as journal:
         run = journal.begin(RunHead("Well 3", record))
         number = journal.append(run, Reading(12.0, 3.50))
         journal.append(run, sample)              # a `ColourSample` of every frame
         journal.append(run, Correction(number, 3.40))
         journal.flush()                          # on disk now, or a `JournalProblem`
-    Journal.open(path, writing=False).runs()     # reading, also while a bench writes
+    RunJournal.open(path, writing=False).runs()     # reading, also while a bench writes
 
-It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
-program that is killed and a machine that loses power. `append` never waits for the disk. A thread
-writes what a person did at once, colours and pictures within `journal_writer.BATCH_S`, so a kill
-loses at most what happened in that time (on a slow disk, plus one write). One program at a time
-may write; any number may read meanwhile. Triggers refuse to change or delete an event.
+The journal is one SQLite file with a write-ahead log and `synchronous=FULL`: what is written
+survives when the program is killed or the machine loses power. `append` never waits for the disk. A
+thread writes what a person did at once, and colours and pictures within `writer.BATCH_S`, so a kill
+loses at most what happened in that time (on a slow disk, plus one write). One program at a time may
+write; any number may read meanwhile. Triggers refuse to change or delete an event.
 
-When the disk is full, or anything else hinders writing, `on_problem` is told at once, `problem`
-holds it and `flush` raises it. What was written stays readable; what was not waits in memory, is
-tried again every second, and is in `events` all the same. Only pictures are let go.
-Every method may be called from any thread.
+When the disk is full, or anything else prevents writing, `on_problem` is called at once, `problem`
+holds the reason and `flush` raises it. What was written stays readable. What was not waits in
+memory, where `events` finds it too, and is tried again every second; only pictures are dropped.
+When too many events wait, `append` refuses more: an event that has a number is never lost while the
+program runs. Every method may be called from any thread.
 """
 
 from __future__ import annotations
 
 import contextlib
-import struct
 import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Any
 
 from endpoint.bench.journal.events import (
+    OF_FRAMES,
     Correction,
     Event,
-    Finding,
-    GivenUp,
     Kept,
     Resumed,
     RunHead,
     Stamp,
     Still,
     Undo,
-    decode,
     encode,
     may_refer,
     resumption,
 )
-from endpoint.bench.journal.sqlite_file import JournalFile, Row
+from endpoint.bench.journal.run_list import RunEntry, entry_of, kept_of
+from endpoint.bench.journal.sqlite_file import JournalFile
 from endpoint.bench.journal.writer import JournalWriter, Tell
 from endpoint.problems import JournalProblem
 
 MOST_STILL_BYTES = 64_000_000
 """Pictures of one run."""
 _STILL_EVERY_S = 1.0
-_LATEST_S = 2.5e11
-"""About the last second that has a date."""
 _MOST_STILL = 2_000_000
 
 Clock = Callable[[], Stamp]
@@ -65,28 +61,6 @@ Clock = Callable[[], Stamp]
 def system_clock() -> Stamp:
     """Both clocks of the machine."""
     return Stamp(time.monotonic(), time.time())
-
-
-@dataclass(frozen=True)
-class RunEntry:
-    """A run in the list of runs."""
-
-    run: int
-    opened: Stamp
-    last: Stamp
-    """When its last event was written."""
-    head: RunHead
-    status: str
-    """"located", "bracketed", "none", "given-up", or "unfinished"."""
-    result: dict[str, Any] | None
-    """Plain data of the last finding."""
-    events: int
-    """How many events there are, the colours of the frames among them."""
-
-    @property
-    def finished(self) -> bool:
-        """Whether the run was ended, with a result or without."""
-        return self.status != "unfinished"
 
 
 @dataclass
@@ -98,8 +72,8 @@ class _RunState:
     still_s: float = -1e9
 
 
-class Journal:
-    """An open journal; make one with `Journal.open`."""
+class RunJournal:
+    """An open journal; make one with `RunJournal.open`."""
 
     def __init__(
         self,
@@ -123,7 +97,7 @@ class Journal:
         most_bytes: int | None = None,
         clock: Clock = system_clock,
         on_problem: Tell | None = None,
-    ) -> Journal:
+    ) -> RunJournal:
         """Open a journal, or begin one where there is none.
 
         Parameters
@@ -133,9 +107,9 @@ class Journal:
         writing:
             False only reads, and nothing is made.
         most_bytes:
-            Largest size of the file; None for what the disk holds.
+            Largest size of the file; None for as much as the disk holds.
         clock:
-            The clocks of the machine.
+            Gives the clocks of the machine.
         on_problem:
             Called with a problem as soon as writing fails, and with None when it works again; by
             the thread that writes, so it must be quick and must not call the journal.
@@ -143,12 +117,12 @@ class Journal:
         Raises
         ------
         JournalProblem
-            The file is no journal, of a newer version, damaged, written by another program, or
-            cannot be made.
+            The file is not a journal, is of a newer version, is damaged, is open for writing in
+            another program, or cannot be created.
         """
         return cls(JournalFile(path, writing, most_bytes), clock, on_problem)
 
-    def __enter__(self) -> Journal:
+    def __enter__(self) -> RunJournal:
         return self
 
     def __exit__(
@@ -160,7 +134,7 @@ class Journal:
         if error is None:
             self.close()
             return
-        with contextlib.suppress(JournalProblem):  # the first error is the one to tell
+        with contextlib.suppress(JournalProblem):  # the first error is the one to report
             self.close()
 
     @property
@@ -181,13 +155,14 @@ class Journal:
         head:
             What is known of the run.
         wait:
-            True returns when it is on disk. False begins all the same where it cannot be written
-            now: it then waits like every event.
+            True returns when the run is on disk. With False a run that cannot be written now
+            begins all the same and waits like every event.
 
         Raises
         ------
         JournalProblem
-            It cannot be written; then there is no such run (`wait` only).
+            The run cannot be written, and does not exist then (with `wait`), or too many events
+            wait already.
         """
         with self._lock:
             self._run += 1
@@ -212,8 +187,8 @@ class Journal:
         Raises
         ------
         JournalProblem
-            There is no such run, a correction or undo refers to nothing that can be corrected, or
-            more waits in memory than there is room for.
+            The event is not kept: there is no such run, a correction or undo refers to an event
+            that cannot be corrected, or too many events wait in memory already.
         ValueError
             The event holds a number that is not finite.
         """
@@ -225,14 +200,14 @@ class Journal:
                 kind = "correction" if isinstance(event, Correction) else "undo"
                 if not may_refer(kind, state.kinds.get(event.of)):
                     raise JournalProblem(
-                        f"Event {event.of} of run {run} is nothing that can be "
+                        f"Event {event.of} of run {run} cannot be "
                         f"{'corrected' if kind == 'correction' else 'undone'}.",
                         "Choose a reading from the list of this run.",
                     )
             return self._put(run, event)
 
     def wants_still(self, run: int, time_s: float) -> bool:
-        """Whether a picture of this time would be kept, so that no other need be encoded.
+        """Whether a picture of this time would be kept; no other need be encoded.
 
         At most one a second; fewer the more room the pictures of the run have taken.
         """
@@ -247,19 +222,19 @@ class Journal:
         Raises
         ------
         JournalProblem
-            It cannot be written; it is kept in memory.
+            Events cannot be written; they stay in memory.
         """
         self._writer.flush()
 
     def events(self, run: int, kinds: Iterable[str] | None = None) -> list[Kept]:
-        """Events of a run in the order in which they happened, those that still wait too.
+        """Events of a run in the order in which they happened, with those that still wait.
 
         Parameters
         ----------
         run:
             Number of the run.
         kinds:
-            Names of `journal_events.KINDS` that are wanted; None for all.
+            Names of `events.KINDS` that are wanted; None for all.
 
         Raises
         ------
@@ -272,10 +247,10 @@ class Journal:
         rows += [row for row in waiting if row[1] == run and (wanted is None or row[2] in wanted)]
         if not rows and run not in self._states and run not in self._file.runs():
             raise self._no_run(run)
-        return [self._kept(row) for row in rows]
+        return [kept_of(row, self.path) for row in rows]
 
     def runs(self) -> list[RunEntry]:
-        """Every run, oldest first.
+        """Every run, oldest first; a damaged one says so in its `status`.
 
         Raises
         ------
@@ -284,14 +259,17 @@ class Journal:
         """
         if len(self._writer) and self.problem is None:
             self._writer.write()
-        return [self._entry(run) for run in self._file.runs()]
+        return [
+            entry_of(run, *self._file.ends_of(run), self._file.count_of(run), self.path)
+            for run in self._file.runs()
+        ]
 
     def unfinished(self) -> list[RunEntry]:
         """Runs that were opened and not ended, oldest first."""
         return [entry for entry in self.runs() if not entry.finished]
 
     def resume(self, run: int) -> Resumed:
-        """Go on with a run: says, and keeps, where the clock of its frames goes on.
+        """Resume a run: keep and return the time at which the clock of its frames continues.
 
         Raises
         ------
@@ -300,7 +278,7 @@ class Journal:
         """
         self._state(run)
         self.flush()
-        last = [self._kept(row) for row in self._file.last_timed(run)]
+        last = [kept_of(row, self.path) for row in self._file.last_timed(run)]
         going_on = Resumed(0.0, True)
         if last:
             time_s = max(float(getattr(kept.event, "time_s", 0.0)) for kept in last)
@@ -337,7 +315,7 @@ class Journal:
         return self._states[run]
 
     def _takes(self, state: _RunState, still: Still) -> bool:
-        """Count a picture in, or say that it comes too soon or is too large."""
+        """Whether a picture is taken; it may come too soon or be too large."""
         left = 1.0 - (state.still_bytes + len(still.jpeg)) / MOST_STILL_BYTES
         if left <= 0.0 or len(still.jpeg) > _MOST_STILL or self.problem is not None:
             return False
@@ -354,45 +332,16 @@ class Journal:
         kind, body, data = encode(event)
         stamp = self._clock()
         self._number += 1
-        urgent = kind not in ("colour", "still", "volume-seen")
+        urgent = kind not in OF_FRAMES
         row = (self._number, run, kind, stamp.mono_s, stamp.wall_s, body, data)
         self._writer.put(row, urgent=urgent)
         if urgent:
             self._states[run].kinds[self._number] = kind
         return self._number
 
-    def _kept(self, row: Row) -> Kept:
-        number, run, kind, mono_s, wall_s, body, data = row
-        try:
-            if not abs(wall_s) < _LATEST_S:
-                raise ValueError
-            return Kept(number, run, Stamp(mono_s, wall_s), decode(kind, body, data))
-        except (KeyError, TypeError, ValueError, struct.error, RecursionError):
-            raise JournalProblem(
-                f"Event {number} of the journal {self.path} is damaged.",
-                "Copy the file from a backup, or begin a new journal.",
-            ) from None
-
-    def _entry(self, run: int) -> RunEntry:
-        first, last, ended = (self._kept(row) for row in self._file.ends_of(run))
-        head = first.event
-        if not isinstance(head, RunHead):
-            raise JournalProblem(
-                f"Run {run} of the journal {self.path} has no beginning.",
-                "Copy the file from a backup, or begin a new journal.",
-            )
-        status, result = "unfinished", None
-        if isinstance(ended.event, GivenUp):
-            status = "given-up"
-        elif isinstance(ended.event, Finding):
-            result = dict(ended.event.result)
-            status = ended.event.status if ended.event.final else status
-        count = self._file.count_of(run)
-        return RunEntry(run, first.stamp, last.stamp, head, status, result, count)
-
     def _no_run(self, run: int) -> JournalProblem:
         known = self._file.runs()
         listed = f"It has runs {known[0]} to {known[-1]}." if known else "It has no runs yet."
         return JournalProblem(
-            f"The journal {self.path} has no run {run}.", f"{listed} List them: endpoint runs."
+            f"The journal {self.path} has no run {run}.", f"{listed} To list them: endpoint runs."
         )

@@ -1,17 +1,23 @@
-"""The journal as the live session speaks to it: plain kinds and mappings, one open run.
+"""The run that is open at the bench: what the live session tells the journal.
 
-The session names a reading by its row on the page; here the rows become numbers of events. What
-has no event of its own is kept as an incident under its kind, so nothing is dropped.
+Times come on the clock of the session and are kept on the clock of the run, which is another one
+where a run was resumed. What a person did is either kept or refused with an error (`append`).
+What the program saw or noticed never stops the work: if there is no room for it, `trouble` says so.
+
+Nothing waits here. What the disk does not take waits in the journal, in order, and is tried again.
 """
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from endpoint.bench.journal.burette_events import news, seen_in
 from endpoint.bench.journal.events import (
     Correction,
     Event,
@@ -22,31 +28,28 @@ from endpoint.bench.journal.events import (
     PumpRate,
     Reading,
     RegionSeen,
-    Resumed,
     Still,
     TubeSeen,
-    Undo,
     VolumeSeen,
-    kind_of,
 )
 from endpoint.bench.journal.export import run_head
-from endpoint.bench.journal.journal import Journal, RunEntry
-from endpoint.bench.journal.reconstruct import readings_of
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.run_list import RunEntry
 from endpoint.bench.journal.stored_region import region_of, region_seen
 from endpoint.colour.density import ColourSample
-from endpoint.problems import Flag, JournalProblem
+from endpoint.delivery.burette_rows import SeenRows
+from endpoint.problems import JournalProblem
 from endpoint.result.document import plain
 from endpoint.scene.region import Region
-from endpoint.scene.tracking import HOME, Pose
 
 
-class SessionJournal:
-    """One run at a time of a `Journal`.
+class OpenRun:
+    """One run at a time of a journal.
 
     Parameters
     ----------
     journal:
-        Open for writing.
+        Open for writing. Without one nothing is kept.
     today:
         Day of the titration.
     source, program:
@@ -54,209 +57,245 @@ class SessionJournal:
     """
 
     def __init__(
-        self, journal: Journal, today: datetime.date, *, source: str = "", program: str = ""
+        self,
+        journal: RunJournal | None,
+        today: datetime.date,
+        *,
+        source: str = "",
+        program: str = "",
     ) -> None:
-        self.journal = journal
         self.run: int | None = None
-        """Run that is open now."""
+        """Number of the run that is open now; 0 without a journal."""
+        self.shift_s = 0.0
+        """Clock of the run minus clock of the session, s: not 0 in a run that was resumed."""
+        self._journal = journal
         self._today, self._source, self._program = today, source, program
-        self._form: Mapping[str, Any] = {}
-        self._record: Mapping[str, Any] = {}
-        self._rows: list[int] = []
+        self._rows: SeenRows | None = None
+        """What the journal holds of a burette in the picture, on the clock of the run."""
+        self._no_room: JournalProblem | None = None
+        self._unkept = 0
 
-    def begin(self, record: Mapping[str, Any]) -> str:
-        """Open a run with {"record": tables, "form": what was typed}; returns its number.
+    @property
+    def trouble(self) -> str | None:
+        """Sentence on why the journal cannot be written; None while it can."""
+        problem = None if self._journal is None else self._journal.problem
+        problem = problem or self._no_room
+        return None if problem is None else problem.sentence
 
-        A run that cannot be written now begins all the same; `flush` says so.
+    # One run ------------------------------------------------------------------------------------
+
+    def begin(self, tables: Mapping[str, Any], form: Mapping[str, Any]) -> None:
+        """Open a run; on a full disk too, where it waits like every event.
+
+        Parameters
+        ----------
+        tables:
+            Tables of the titration record.
+        form:
+            What was typed on the page.
 
         Raises
         ------
         Problem
-            The record cannot be used.
+            The record cannot be used, the journal cannot be read, or there is no room for more to
+            wait. Then no run is open.
         """
-        tables, form = record["record"], record.get("form", {})
-        same = [e for e in self.journal.runs() if e.head.label == tables["sample"].get("label")]
-        head = run_head(
-            tables,
-            Path(),
-            today=self._today,
-            replicate=1 + sum(entry.finished and entry.status != "given-up" for entry in same),
-            source=self._source,
-            program=self._program,
-            form=form,
-        )
-        self.run = self.journal.begin(head, wait=False)
-        self._record, self._form, self._rows = tables, form, []
-        return str(self.run)
+        self.run, run = None, 0
+        if self._journal is not None:
+            label = tables["sample"].get("label")
+            done = [e for e in self._journal.runs() if e.head.label == label and e.has_result]
+            head = run_head(
+                tables,
+                Path(),
+                today=self._today,
+                replicate=1 + len(done),
+                source=self._source,
+                program=self._program,
+                form=form,
+            )
+            run = self._journal.begin(head, wait=False)
+        self.run, self.shift_s, self._rows = run, 0.0, None
 
-    def append(self, kind: str, data: Mapping[str, Any]) -> None:
-        """Keep one event of the open run; what happens between two runs belongs to none.
-
-        Raises
-        ------
-        JournalProblem
-            There is no such row.
-        """
-        if self.run is None:
-            return
-        if kind == "colour":
-            self.journal.append(self.run, _colour(data))
-            return
-        event = data["event"] if kind in ("tube", "volume-seen") else self._event(kind, data)
-        number = self.journal.append(self.run, event)
-        if isinstance(event, Reading):
-            self._rows.append(number)
-        elif isinstance(event, Undo):
-            self._rows.remove(event.of)
-
-    def keep_region(self, region: Region) -> None:
-        """Keep where the liquid and the reference are, for a run that goes on."""
-        self.journal.append(self._open_run(), region_seen(region))
-
-    def kept_region(self) -> Region | None:
-        """Region that was kept last in the open run.
-
-        Raises
-        ------
-        JournalProblem
-            It is damaged.
-        """
-        kept = self.journal.events(self._open_run(), ["region"])
-        last = kept[-1].event if kept else None
-        return region_of(last) if isinstance(last, RegionSeen) else None
-
-    def wants_still(self, time_s: float) -> bool:
-        """Whether a picture of this time would be kept: at most one a second, later fewer."""
-        return self.run is not None and self.journal.wants_still(self.run, time_s)
-
-    def keep_still(self, time_s: float, jpeg: bytes) -> None:
-        """Keep a picture, if there is room for it."""
-        self.journal.append(self._open_run(), Still(time_s, jpeg))
-
-    def flush(self) -> None:
-        """Write what waits.
-
-        Raises
-        ------
-        JournalProblem
-            It cannot be written.
-        """
-        self.journal.flush()
-
-    def unfinished(self) -> Sequence[Mapping[str, Any]]:
-        """Runs that were begun and not ended: run, label, record, form and number of events."""
-        return [self._told(entry) for entry in self.journal.unfinished()]
-
-    def resume(self, run: str) -> Sequence[Mapping[str, Any]]:
+    def resume(self, run: int) -> list[Kept]:
         """Open an unfinished run again.
+
+        `shift_s` is for the caller to set, who knows the time on the clock of the session.
 
         Returns
         -------
-        What counts of it, as the session once gave it: "reading" in rows (corrected, without those
-        that were taken back), "pump", "colour" and the rest in order; and at the end "resumed"
-        with `time_s`, where the clock of the frames goes on, and `sure`.
+        All its events in order, on the clock of the run. The last is the `Resumed` that says where
+        this clock is now.
 
         Raises
         ------
         JournalProblem
-            There is no such run, or it is finished.
+            There is no such run, it is finished, or it cannot be read or written.
         """
-        found = [e for e in self.journal.unfinished() if str(e.run) == run]
-        if not found:
-            raise JournalProblem(f"Run {run[:20]} is not open.", "Begin a new run.")
-        self.run = found[0].run
-        self._record, self._form = found[0].head.record, found[0].head.form
-        events = self.journal.events(self.run)
-        readings = readings_of(events)
-        self._rows = [reading.number for reading in readings]
-        told = [
-            {"kind": "reading", "time_s": r.time_s, "reading_ml": r.burette_ml} for r in readings
-        ]
-        told += [said for kept in events if (said := _said(kept)) is not None]
-        going_on = self.journal.resume(self.run)
-        return [*told, {"kind": "resumed", "time_s": going_on.time_s, "sure": going_on.sure}]
+        journal = self._journal
+        if journal is None or run not in [entry.run for entry in journal.unfinished()]:
+            raise JournalProblem(
+                f"Run {run} is not one of the unfinished runs.", "Begin a new run."
+            )
+        journal.resume(run)
+        events = journal.events(run)
+        self._rows = seen_in(
+            kept.event for kept in events if isinstance(kept.event, TubeSeen | VolumeSeen)
+        )
+        self.run, self.shift_s = run, 0.0
+        return events
+
+    def give_up(self, run: int) -> None:
+        """Close an unfinished run without a result; it stays in the journal.
+
+        Raises
+        ------
+        JournalProblem
+            There is no such run, or it cannot be written.
+        """
+        self.resume(run)
+        self.end(None)
 
     def end(self, result: Mapping[str, Any] | None) -> None:
-        """Close the run with its result, or without one.
+        """Close the run with the document of its result, or without one.
 
         Raises
         ------
         JournalProblem
-            It cannot be written.
+            No run is open, or there is no room for more to wait. Then the run stays open.
         """
-        run = self._open_run()
-        last = GivenUp("") if result is None else Finding(str(result.get("status")), plain(result))
-        self.journal.append(run, last)
+        self._put(
+            GivenUp("") if result is None else Finding(str(result.get("status")), plain(result))
+        )
         self.run = None
-        self.journal.flush()
+        self.flush()
 
-    def _open_run(self) -> int:
+    # What a person did --------------------------------------------------------------------------
+
+    def append(self, event: Event) -> int:
+        """Keep an event and return its number, by which a correction or an undo refers to it.
+
+        Parameters
+        ----------
+        event:
+            With its time on the clock of the session.
+
+        Raises
+        ------
+        JournalProblem
+            It is not kept: no run is open, it refers to nothing that can be corrected, or there is
+            no room for more to wait.
+        """
+        return self._put(_moved(event, self.shift_s))
+
+    # What the program saw and noticed -----------------------------------------------------------
+
+    def colour(self, sample: ColourSample) -> None:
+        """Keep the colour of one frame."""
+        self._try(_moved(sample, self.shift_s))
+
+    def burette_rows(self, rows: SeenRows) -> None:
+        """Keep what is new of a burette in the picture; what found no room comes with the next."""
+        if self.run is None:
+            return
+        now = rows.moved(self.shift_s)
+        try:
+            for event in news(self._rows, now, None if self._rows is None else self._rows.tube):
+                self._put(event)
+        except JournalProblem as problem:
+            self._no_room = problem
+        else:
+            self._rows = now
+
+    def region(self, region: Region) -> None:
+        """Keep where liquid and reference are."""
+        self._try(region_seen(region))
+
+    def kept_region(self) -> Region | None:
+        """Region that was kept last in the open run; None if there is none or it is damaged."""
+        if self._journal is None or self.run is None:
+            return None
+        with contextlib.suppress(JournalProblem):
+            kept = self._journal.events(self.run, ["region"])
+            last = kept[-1].event if kept else None
+            return region_of(last) if isinstance(last, RegionSeen) else None
+        return None
+
+    def wants_still(self, time_s: float) -> bool:
+        """Whether a picture of this time would be kept: at most one a second, later fewer."""
+        if self._journal is None or self.run is None or self.trouble is not None:
+            return False
+        return self._journal.wants_still(self.run, time_s + self.shift_s)
+
+    def still(self, time_s: float, jpeg: bytes) -> None:
+        """Keep a picture, if there is room for it."""
+        self._try(Still(time_s + self.shift_s, jpeg))
+
+    def verdict(self, said: Mapping[str, Any]) -> None:
+        """Keep the verdict so far: "status", "time_s" and what else is known."""
+        self._try(Finding(str(said.get("status")), plain(self._on_clock(said)), final=False))
+
+    def note(self, code: str, said: Mapping[str, Any]) -> None:
+        """Keep an incident; "jump_s" is how far a clock jumped."""
+        seconds = said.get("jump_s")
+        text = json.dumps(plain(self._on_clock(said)), ensure_ascii=False, default=str)
+        self._try(Incident(code, text, None if seconds is None else float(seconds)))
+
+    # The journal --------------------------------------------------------------------------------
+
+    def unfinished(self) -> list[RunEntry]:
+        """Runs that were begun and not ended.
+
+        Raises
+        ------
+        JournalProblem
+            The journal cannot be read.
+        """
+        return [] if self._journal is None else self._journal.unfinished()
+
+    def flush(self) -> None:
+        """Try to write what waits; `trouble` says if that fails."""
+        self._no_room = None
+        if self._journal is not None:
+            with contextlib.suppress(JournalProblem):
+                self._journal.flush()
+
+    def close(self) -> None:
+        """Close the journal.
+
+        Raises
+        ------
+        JournalProblem
+            What waits cannot be written.
+        """
+        if self._journal is not None:
+            self._journal.close()
+
+    def _put(self, event: Event) -> int:
         if self.run is None:
             raise JournalProblem("No run is open.", "Begin a run.")
-        return self.run
+        if self._journal is not None:
+            return self._journal.append(self.run, event)
+        self._unkept += 1
+        return self._unkept
 
-    def _told(self, entry: RunEntry) -> dict[str, Any]:
-        return {
-            "run": str(entry.run),
-            "label": entry.head.label,
-            "record": dict(entry.head.record),
-            "form": dict(entry.head.form),
-            "events": entry.events,
-        }
+    def _try(self, event: Event) -> None:
+        """Keep an event of the open run, if there is room; between two runs it belongs to none."""
+        if self.run is None:
+            return
+        try:
+            self._put(event)
+        except JournalProblem as problem:
+            self._no_room = problem
 
-    def _event(self, kind: str, data: Mapping[str, Any]) -> Event:
-        delivery = self._record.get("delivery", {})
-        if kind == "begin" and "rate_ml_min" not in delivery:
-            start = self._form.get("first_reading_ml")
-            if start is None:
-                start = self._record.get("ware", {}).get("first_reading_ml", 0.0)
-            return Reading(float(data["time_s"]), float(start))
-        if kind == "reading":
-            return Reading(float(data["time_s"]), float(data["reading_ml"]))
-        if kind == "correction":
-            return Correction(self._row(int(data["row"])), float(data["reading_ml"]))
-        if kind == "undo":
-            return Undo(self._row(len(self._rows) - 1))
-        if kind == "pump":
-            rate = delivery.get("rate_ml_min", self._form.get("rate_ml_min", 0.0))
-            return PumpRate(float(data["time_s"]), float(rate) if data["run"] else 0.0)
-        if kind == "verdict":
-            return Finding(str(data.get("status")), plain(data), final=False)
-        seconds = data.get("jump_s")
-        text = json.dumps(plain(data), ensure_ascii=False, default=str)
-        return Incident(kind, text, None if seconds is None else float(seconds))
-
-    def _row(self, row: int) -> int:
-        if not 0 <= row < len(self._rows):
-            raise JournalProblem(
-                f"There is no reading in row {row}.", "Choose a reading from the list."
-            )
-        return self._rows[row]
+    def _on_clock(self, said: Mapping[str, Any]) -> dict[str, Any]:
+        moved = {"time_s": said["time_s"] + self.shift_s} if "time_s" in said else {}
+        return {**said, **moved}
 
 
-def _colour(data: Mapping[str, Any]) -> ColourSample:
-    """Colour from the mapping that `dataclasses.asdict` makes of one."""
-    values = dict(data)
-    pose = values.pop("pose", None)
-    triples = ("density", "display_density", "density_sigma", "reference")
-    values |= {name: tuple(values[name]) for name in triples}
-    values["flags"] = Flag(values["flags"])
-    values["pose"] = HOME if pose is None else Pose(**pose)
-    return ColourSample(**values)
-
-
-def _said(kept: Kept) -> dict[str, Any] | None:
-    event = kept.event
-    if isinstance(event, ColourSample):
-        return {"kind": "colour", "sample": event}
-    if isinstance(event, PumpRate):
-        return {"kind": "pump", "time_s": event.time_s, "run": event.rate_ml_min > 0.0}
-    if isinstance(event, TubeSeen | VolumeSeen):
-        return {"kind": kind_of(event), "event": event}
-    if isinstance(event, Finding):
-        return {"kind": "verdict", **event.result}
-    if isinstance(event, Resumed):
-        return {"kind": "resumed", "time_s": event.time_s, "sure": event.sure}
-    if isinstance(event, Incident):
-        return {"kind": event.code, **json.loads(event.text)} if event.text[:1] == "{" else None
-    return None
+def _moved(event: Event, later_s: float) -> Event:
+    """An event on another clock."""
+    if isinstance(event, ColourSample | Reading | PumpRate | Still):
+        return replace(event, time_s=event.time_s + later_s)
+    if isinstance(event, Correction) and event.time_s is not None:
+        return replace(event, time_s=event.time_s + later_s)
+    return event

@@ -1,21 +1,30 @@
-"""What a run that was broken off had, put on the clock of the session that goes on with it."""
+"""An unfinished run as it was, put on the clock of the session that resumes it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from endpoint.bench.journal.burette_events import seen_in
+from endpoint.bench.journal.events import (
+    Correction,
+    Kept,
+    PumpRate,
+    Reading,
+    Resumed,
+    TubeSeen,
+    Undo,
+    VolumeSeen,
+)
 from endpoint.bench.live.form import Setting
-from endpoint.bench.live.volumes import Pump, Reading, Readings, Seen, Volumes
+from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.burette_rows import WAYS, SeenRows
 from endpoint.problems import OutputProblem
 
 
 @dataclass(frozen=True)
-class GoneOn:
+class ResumedRun:
     """A run as it was, moved to another clock."""
 
     volumes: Volumes
@@ -23,64 +32,85 @@ class GoneOn:
     """What the picture showed of the burette before the break."""
     colours: tuple[ColourSample, ...]
     shift_s: float
-    """Clock of the run minus clock of the session."""
+    """Clock of the run minus clock of the session, s."""
     sure: bool
-    """Whether it is known how long the break was; a pump's volume hangs on it."""
+    """Whether it is known how long the break was; the volume of a pump depends on it."""
 
 
-def gone_on(events: Sequence[Mapping[str, Any]], setting: Setting, now_s: float) -> GoneOn:
-    """Rebuild volumes and colours.
+def resumed_run(events: Sequence[Kept], setting: Setting, now_s: float) -> ResumedRun:
+    """Volumes and colours of a run so far.
 
     Parameters
     ----------
     events:
-        As `SessionJournal.resume` returns them.
+        All events of the run in order, as `OpenRun.resume` returns them: the last `Resumed` says
+        where the clock of the run is now.
     setting:
         What was stated before the run.
     now_s:
-        Time on the clock of the session.
+        Time on the clock of the session, s.
 
     Raises
     ------
     OutputProblem
-        The events hold no start of a run.
+        The events hold no start reading.
     """
-    ends = [event for event in events if event["kind"] == "resumed"]
-    later_s = now_s - float(ends[-1]["time_s"]) if ends else 0.0
-    sure = bool(ends[-1]["sure"]) if ends else False
+    ends = [kept.event for kept in events if isinstance(kept.event, Resumed)]
+    later_s = now_s - ends[-1].time_s if ends else 0.0
+    sure = ends[-1].sure if ends else False
     colours = tuple(
-        replace(event["sample"], time_s=event["sample"].time_s + later_s)
-        for event in events
-        if event["kind"] == "colour"
+        replace(kept.event, time_s=kept.event.time_s + later_s)
+        for kept in events
+        if isinstance(kept.event, ColourSample)
     )
-    volumes: Volumes
     seen: SeenRows | None = None
+    volumes: Volumes
     if setting.mode == "pump":
         volumes = _pump(events, setting, later_s)
     elif setting.mode in WAYS:
-        seen = seen_in(event["event"] for event in events if "event" in event)
+        seen = seen_in(k.event for k in events if isinstance(k.event, TubeSeen | VolumeSeen))
         seen = None if seen is None else seen.moved(later_s)
-        typed = [float(e["reading_ml"]) for e in events if e["kind"] == "reading"]
-        end = typed[-1] if len(typed) > 1 else None
-        begun = next((float(e["time_s"]) for e in events if e["kind"] == "reading"), 0.0) + later_s
-        volumes = Seen(setting.mode, setting.first_reading_ml, begun, end)
-        volumes = volumes if seen is None else volumes.with_rows(seen)
+        volumes = _in_picture(_readings(events, later_s), seen, setting, later_s)
     else:
-        rows = tuple(
-            Reading(float(event["time_s"]) + later_s, float(event["reading_ml"]))
-            for event in events
-            if event["kind"] == "reading"
-        )
-        if not rows:
+        volumes = _readings(events, later_s)
+        if not volumes.rows:
             raise OutputProblem("The run broke off before it began.", "Begin a new run.")
-        volumes = Readings(rows)
-    return GoneOn(volumes, seen, colours, -later_s, sure)
+    return ResumedRun(volumes, seen, colours, -later_s, sure)
 
 
-def _pump(events: Sequence[Mapping[str, Any]], setting: Setting, later_s: float) -> Pump:
+def _readings(events: Sequence[Kept], later_s: float) -> Readings:
+    """What was typed, on another clock."""
+    typed = []
+    for kept in events:
+        event = kept.event
+        if isinstance(event, Reading):
+            typed.append(replace(kept, event=replace(event, time_s=event.time_s + later_s)))
+        elif isinstance(event, Correction):
+            time_s = None if event.time_s is None else event.time_s + later_s
+            typed.append(replace(kept, event=replace(event, time_s=time_s)))
+        elif isinstance(event, Undo):
+            typed.append(kept)
+    return Readings(tuple(typed))
+
+
+def _in_picture(
+    readings: Readings, seen: SeenRows | None, setting: Setting, later_s: float
+) -> Seen:
+    rows = readings.rows
+    volumes = Seen(
+        setting.mode,
+        setting.first_reading_ml,
+        rows[0].time_s if rows else later_s,
+        rows[-1].burette_ml if len(rows) > 1 else None,
+    )
+    return volumes if seen is None else volumes.with_rows(seen)
+
+
+def _pump(events: Sequence[Kept], setting: Setting, later_s: float) -> Pump:
     pump = Pump(float(setting.rate_ml_min or 0.0))
-    for event in events:
-        if event["kind"] == "pump":
-            when = float(event["time_s"]) + later_s
-            pump = replace(pump, **{"start_s" if event["run"] else "stop_s": when})
+    for kept in events:
+        event = kept.event
+        if isinstance(event, PumpRate):
+            when = event.time_s + later_s
+            pump = replace(pump, **{"start_s" if event.rate_ml_min > 0.0 else "stop_s": when})
     return pump

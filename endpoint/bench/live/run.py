@@ -12,7 +12,8 @@ import numpy as np
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import Result
 from endpoint.bench.guidance.guide import Guidance, Moment
-from endpoint.bench.journal.keeping import Keeper
+from endpoint.bench.journal.events import Correction, PumpRate, Reading, Undo
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.advice_in_force import AdviceInForce, moment_of
 from endpoint.bench.live.burette import LiveBurette
 from endpoint.bench.live.camera_view import CameraView
@@ -33,7 +34,7 @@ _OF_A_RUN = ("view", "camera-silent", "source-ended", "too-seldom", "volume-unse
 class BenchParts:
     """What a session is composed of, and what its runs use."""
 
-    keeper: Keeper
+    keeper: OpenRun
     """The journal."""
     details: Mapping[str, str]
     """Where the pictures come from."""
@@ -80,25 +81,37 @@ class LiveRun:
         Raises
         ------
         Problem
-            The reading is impossible, or this run has no burette readings.
+            The reading is impossible, this run has no burette readings, or the journal has no room.
         """
         with self._parts.lock:
-            readings = typed(self.volumes).add(now_s, ml)
-            self._take(readings)
-            when = readings.rows[-1].time_s
-            self._parts.keeper.note("reading", {"time_s": when, "reading_ml": ml})
+            self._type(typed(self.volumes).addition(now_s, ml))
 
-    def undo(self, now_s: float) -> None:
-        """Undo the last reading; the journal keeps it, and that it was undone."""
-        with self._parts.lock:
-            self._take(typed(self.volumes).undo())
-            self._parts.keeper.note("undo", {"time_s": now_s})
+    def undo(self) -> None:
+        """Undo the last reading; the journal keeps both.
 
-    def correct(self, row: int, ml: float, now_s: float) -> None:
-        """Correct a reading; the journal keeps both."""
+        Raises
+        ------
+        Problem
+            Only the start reading is left, or this run has no burette readings.
+        """
         with self._parts.lock:
-            self._take(typed(self.volumes).correct(row, ml))
-            self._parts.keeper.note("correction", {"time_s": now_s, "row": row, "reading_ml": ml})
+            self._type(typed(self.volumes).undo())
+
+    def correct(self, row: int, ml: float) -> None:
+        """Correct a reading; the journal keeps both.
+
+        Raises
+        ------
+        Problem
+            There is no such row, or the reading is impossible.
+        """
+        with self._parts.lock:
+            self._type(typed(self.volumes).correction(row, ml))
+
+    def _type(self, event: Reading | Correction | Undo) -> None:
+        """Take in what was typed; what the journal has no room for does not count."""
+        number = self._parts.keeper.append(event)
+        self._take(typed(self.volumes).plus(number, event))
 
     def end_reading(self, ml: float, now_s: float) -> None:
         """Take the reading at the end of a run that is read from the picture; the last counts.
@@ -114,8 +127,9 @@ class LiveRun:
                     "The volumes of this run do not come from the picture.",
                     "Type each reading as you take it.",
                 )
-            self._take(self.volumes.ended(ml))
-            self._parts.keeper.note("reading", {"time_s": now_s, "reading_ml": ml})
+            volumes = self.volumes.ended(ml)
+            self._parts.keeper.append(Reading(now_s, float(ml)))
+            self._take(volumes)
             self._refresh()
 
     def pump(self, run: bool, now_s: float) -> None:
@@ -123,14 +137,15 @@ class LiveRun:
 
         Raises
         ------
-        RecordProblem
+        Problem
             The run has no pump, or it is started twice or stopped before it was started.
         """
         with self._parts.lock:
             if not isinstance(self.volumes, Pump):
                 raise RecordProblem("This run has no pump.", "Type the readings of the burette.")
-            self._take(self.volumes.switched(run, now_s))
-            self._parts.keeper.note("pump", {"time_s": now_s, "run": run})
+            volumes = self.volumes.switched(run, now_s)
+            self._parts.keeper.append(PumpRate(now_s, volumes.rate_ml_min if run else 0.0))
+            self._take(volumes)
 
     def look_at_burette(self, now_s: float) -> bool:
         """See in the picture what was delivered by now; returns whether there is news."""
@@ -146,7 +161,7 @@ class LiveRun:
         volumes, rows = self.volumes, self._parts.burette.rows()
         if rows is None or not isinstance(volumes, Seen) or self.over:
             return
-        self._parts.keeper.seen(rows)
+        self._parts.keeper.burette_rows(rows)
         now = volumes.with_rows(rows)
         self.changed |= now.delivered_ml != volumes.delivered_ml
         self.volumes = now
@@ -187,11 +202,11 @@ class LiveRun:
 
     def _close(self) -> None:
         parts, result, document = self._parts, self.result, self.document
+        parts.keeper.end(document)
         self.over = True
         parts.burette.stop()
         if result is not None and document is not None:
             parts.classroom.add(replicate_of(self.setting.label, result, document))
-        parts.keeper.end(document)
         for code in _OF_A_RUN:
             parts.notices.clear(code)
         self.version += 1
@@ -217,7 +232,7 @@ class LiveRun:
             self.result, self.document = result, document
             self.version += 1
             found = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
-            parts.keeper.note("verdict", {"time_s": now_s, **found})
+            parts.keeper.verdict({"time_s": now_s, **found})
             moment = parts.classroom.taught(
                 replace(self._moment(now_s), plume=plume),
                 setting.label,

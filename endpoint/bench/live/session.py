@@ -12,14 +12,15 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from endpoint.bench.guidance.setup_checks import Check, setup_checks
-from endpoint.bench.journal.keeping import Keeper
-from endpoint.bench.journal.open_run import SessionJournal
-from endpoint.bench.live.form import job_of, setting_from
-from endpoint.bench.live.resume import gone_on
+from endpoint.bench.journal.events import Reading
+from endpoint.bench.journal.open_run import OpenRun
+from endpoint.bench.live.form import Setting, job_of, setting_from
+from endpoint.bench.live.resume import resumed_run
 from endpoint.bench.live.run import BenchParts, LiveRun
-from endpoint.bench.live.volumes import delivered_by, started
+from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes, checked_ml, delivered_by
 from endpoint.colour.density import ColourSample
-from endpoint.problems import RecordProblem
+from endpoint.delivery.burette_rows import WAYS
+from endpoint.problems import Problem, RecordProblem
 from endpoint.recording.frame import Box, Frame
 
 _COLOURS_S = 1.0 / 16.0
@@ -47,10 +48,10 @@ class LiveSession:
         self,
         *,
         today: datetime.date,
-        journal: SessionJournal,
+        journal: OpenRun,
         details: Mapping[str, str] | None = None,
     ) -> None:
-        self._parts = parts = BenchParts(Keeper(journal), dict(details or {}))
+        self._parts = parts = BenchParts(journal, dict(details or {}))
         self.keeper, self.lock = parts.keeper, parts.lock
         self.view, self.burette = parts.view, parts.burette
         self.notices, self.classroom = parts.notices, parts.classroom
@@ -180,13 +181,27 @@ class LiveSession:
         with self.lock:
             self._must("set-up")
             region = self.view.found()
-            run = LiveRun(self._parts, setting, job, started(setting, now_s))
+            start = Reading(now_s, checked_ml(setting.first_reading_ml, "The start reading"))
             self.burette.begin(setting.mode, setting.division_ml)
+            try:
+                self.keeper.begin(setting.record(), form)
+                volumes = self._first_volumes(setting, start)
+            except Problem:
+                self.burette.stop()
+                raise
             self.view.forget_before(now_s)
-            self.keeper.begin({"record": setting.record(), "form": dict(form)})
-            self.keeper.note("begin", {"time_s": now_s})
+            self._open(LiveRun(self._parts, setting, job, volumes), form)
             self.keeper.region(region)
-            self._open(run, form)
+
+    def _first_volumes(self, setting: Setting, start: Reading) -> Volumes:
+        """Nothing is delivered yet; the journal keeps the start."""
+        if setting.mode == "pump":
+            self.keeper.note("begin", {"time_s": start.time_s})
+            return Pump(float(setting.rate_ml_min or 0.0))
+        number = self.keeper.append(start)
+        if setting.mode in WAYS:
+            return Seen(setting.mode, start.burette_ml, start.time_s)
+        return Readings().plus(number, start)
 
     def resume(self, name: str, now_s: float) -> None:
         """Resume a run that was interrupted.
@@ -198,13 +213,13 @@ class LiveSession:
         """
         with self.lock:
             self._must("set-up")
-            entry = next((e for e in self.unfinished if e["run"] == name), None)
+            entry = next((e for e in self.unfinished if str(e.run) == name), None)
             if entry is None:
                 raise RecordProblem("The journal holds no such unfinished run.", "Begin a new run.")
-            setting = setting_from(entry["form"])
+            setting = setting_from(entry.head.form)
             job = job_of(setting, self.today)
             self.view.found()
-            old = gone_on(self.keeper.resume(name), setting, now_s)
+            old = resumed_run(self.keeper.resume(entry.run), setting, now_s)
             region = self.keeper.kept_region()
             if region is not None and self.view.fits(region):
                 # The same pixels as before the break; the watch sees whether the camera moved.
@@ -215,7 +230,7 @@ class LiveSession:
             self.unfinished = []
             run = LiveRun(self._parts, setting, job, old.volumes)
             run.changed = True
-            self._open(run, entry["form"])
+            self._open(run, entry.head.form)
             if setting.mode == "drops":
                 self.notices.raise_("drops-unseen", now_s, over=True)
             if setting.mode == "pump" and not old.sure:
@@ -230,10 +245,10 @@ class LiveSession:
         """Close a run that was broken off, without a result; it stays in the journal."""
         with self.lock:
             self._must("set-up")
-            if any(entry["run"] == run for entry in self.unfinished):
-                self.keeper.resume(run)
-                self.keeper.end(None)
-            self.unfinished = [e for e in self.unfinished if e["run"] != run]
+            for entry in self.unfinished:
+                if str(entry.run) == run:
+                    self.keeper.give_up(entry.run)
+            self.unfinished = [e for e in self.unfinished if str(e.run) != run]
 
     def running(self) -> LiveRun:
         """The run in progress, which takes readings and concludes.

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
-from endpoint.bench.live.form import Setting
-from endpoint.delivery.burette_rows import WAYS, LoggedVolume, SeenRows
+from endpoint.bench.journal.events import Correction, Reading, Undo
+from endpoint.bench.journal.readings import CountedReading, Numbered, readings_of
+from endpoint.delivery.burette_rows import LoggedVolume, SeenRows
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
 from endpoint.problems import DeliveryProblem, Problem, RecordProblem, UnseenVolume
@@ -19,16 +21,6 @@ RISEN_ML = 0.02
 """A smaller rise of a meniscus that is followed is not an addition, mL."""
 RISEN_S = 0.5
 _TICK_S = 1e-3
-
-
-@dataclass(frozen=True)
-class Reading:
-    """One burette reading."""
-
-    time_s: float
-    reading_ml: float
-    """As it stands on the burette, which rises while titrant is delivered."""
-    corrected: bool = False
 
 
 def checked_ml(value: float, what: str) -> float:
@@ -48,28 +40,45 @@ def checked_ml(value: float, what: str) -> float:
 
 
 @dataclass(frozen=True)
+class Typed:
+    """A reading, a correction or an undo, with its number in the journal."""
+
+    number: int
+    event: Reading | Correction | Undo
+
+
+@dataclass(frozen=True)
 class Readings:
-    """Readings of a burette in time order; the first is the start."""
+    """Readings of a burette as they were typed; the first is the start.
 
-    rows: tuple[Reading, ...]
+    `addition`, `correction` and `undo` check what a person wants and give the event for it; when
+    that is kept, `plus` takes it in.
+    """
 
-    @classmethod
-    def start(cls, time_s: float, reading_ml: float = 0.0) -> Readings:
-        """Begin with the reading before anything is delivered."""
-        return cls((Reading(time_s, checked_ml(reading_ml, "The start reading")),))
+    events: tuple[Numbered, ...] = ()
+    """On the clock of the session."""
+
+    @cached_property
+    def rows(self) -> tuple[CountedReading, ...]:
+        """Readings that count, in time order."""
+        return readings_of(self.events)
 
     @property
     def delivered_ml(self) -> float:
         """Volume delivered so far."""
-        return self.rows[-1].reading_ml - self.rows[0].reading_ml
+        return self.rows[-1].burette_ml - self.rows[0].burette_ml
 
     @property
     def times_s(self) -> tuple[float, ...]:
         """Times of all readings."""
         return tuple(row.time_s for row in self.rows)
 
-    def add(self, time_s: float, reading_ml: float) -> Readings:
-        """Readings with one more.
+    def plus(self, number: int, event: Reading | Correction | Undo) -> Readings:
+        """Readings with one more event of this number."""
+        return Readings((*self.events, Typed(number, event)))
+
+    def addition(self, time_s: float, reading_ml: float) -> Reading:
+        """The event of one more reading.
 
         Raises
         ------
@@ -78,21 +87,19 @@ class Readings:
         """
         last = self.rows[-1]
         checked_ml(reading_ml, "The reading")
-        if reading_ml < last.reading_ml - 1e-9:
+        if reading_ml < last.burette_ml - 1e-9:
             raise DeliveryProblem(
-                f"{reading_ml:.2f} mL is less than the last reading, {last.reading_ml:.2f} mL.",
+                f"{reading_ml:.2f} mL is less than the last reading, {last.burette_ml:.2f} mL.",
                 "Read the burette again, or correct the last reading.",
             )
         if len(self.rows) >= MOST_READINGS:
             raise DeliveryProblem(
-                f"This run has {MOST_READINGS} readings already.",
-                "Finish this run and begin another.",
+                f"This run has {MOST_READINGS} readings already.", "Finish it and begin another."
             )
-        when = max(time_s, last.time_s + _TICK_S)
-        return Readings((*self.rows, Reading(when, float(reading_ml))))
+        return Reading(max(time_s, last.time_s + _TICK_S), float(reading_ml))
 
-    def undo(self) -> Readings:
-        """Readings without the last one.
+    def undo(self) -> Undo:
+        """The event that undoes the last reading.
 
         Raises
         ------
@@ -101,10 +108,10 @@ class Readings:
         """
         if len(self.rows) < 2:
             raise DeliveryProblem("There is no reading to undo.", "Type the first reading.")
-        return Readings(self.rows[:-1])
+        return Undo(self.rows[-1].number)
 
-    def correct(self, row: int, reading_ml: float) -> Readings:
-        """Readings with one of them changed; its time stays.
+    def correction(self, row: int, reading_ml: float) -> Correction:
+        """The event that corrects a reading; its time stays.
 
         Raises
         ------
@@ -114,24 +121,22 @@ class Readings:
         if not 0 <= row < len(self.rows):
             raise DeliveryProblem(f"There is no reading {row}.", "Choose one from the list.")
         checked_ml(reading_ml, "The reading")
-        low = self.rows[row - 1].reading_ml if row else 0.0
-        high = self.rows[row + 1].reading_ml if row + 1 < len(self.rows) else MOST_ML
+        low = self.rows[row - 1].burette_ml if row else 0.0
+        high = self.rows[row + 1].burette_ml if row + 1 < len(self.rows) else MOST_ML
         if not low - 1e-9 <= reading_ml <= high + 1e-9:
             raise DeliveryProblem(
                 f"{reading_ml:.2f} mL does not lie between its neighbours, {low:.2f} and "
                 f"{high:.2f} mL.",
                 "Correct those first, or read the burette again.",
             )
-        rows = list(self.rows)
-        rows[row] = replace(rows[row], reading_ml=float(reading_ml), corrected=True)
-        return Readings(tuple(rows))
+        return Correction(self.rows[row].number, float(reading_ml))
 
     def delivery(self) -> Delivery:
         """Steps of delivered volume on the clock of the frames."""
         return Delivery(
             "steps",
             np.array([row.time_s for row in self.rows]),
-            np.array([row.reading_ml - self.rows[0].reading_ml for row in self.rows]),
+            np.array([row.burette_ml - self.rows[0].burette_ml for row in self.rows]),
         )
 
     def volume_at(self, time_s: float) -> float:
@@ -140,13 +145,13 @@ class Readings:
 
     def to_json(self) -> list[dict[str, Any]]:
         """Rows for the page."""
-        first = self.rows[0].reading_ml
+        first = self.rows[0].burette_ml
         return [
             {
                 "row": k,
                 "time_s": round(row.time_s, 3),
-                "reading_ml": row.reading_ml,
-                "volume_ml": round(row.reading_ml - first, 4),
+                "reading_ml": row.burette_ml,
+                "volume_ml": round(row.burette_ml - first, 4),
                 "corrected": row.corrected,
             }
             for k, row in enumerate(self.rows)
@@ -278,15 +283,6 @@ class Seen:
 
 
 Volumes = Readings | Pump | Seen
-
-
-def started(setting: Setting, now_s: float) -> Volumes:
-    """What is delivered when a run begins: nothing yet."""
-    if setting.mode in WAYS:
-        return Seen(setting.mode, setting.first_reading_ml, now_s)
-    if setting.mode == "pump":
-        return Pump(float(setting.rate_ml_min or 0.0))
-    return Readings.start(now_s, setting.first_reading_ml)
 
 
 def typed(volumes: Volumes) -> Readings:

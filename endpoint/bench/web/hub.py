@@ -177,8 +177,8 @@ class Hub:
         acts: dict[str, Callable[[], None]] = {
             "begin": lambda: session.begin(values["form"], now),
             "reading": lambda: session.running().reading(values["ml"], now),
-            "undo": lambda: session.running().undo(now),
-            "correct": lambda: session.running().correct(values["row"], values["ml"], now),
+            "undo": lambda: session.running().undo(),
+            "correct": lambda: session.running().correct(values["row"], values["ml"]),
             "pump-start": lambda: session.running().pump(True, now),
             "pump-stop": lambda: session.running().pump(False, now),
             "end-reading": lambda: session.running().end_reading(values["ml"], now),

@@ -57,7 +57,7 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
             "notices": [n.to_json() for n in session.notices.current(now_s)],
             "version": session.version,
             "unfinished": [
-                {"run": entry["run"], "label": entry["label"]}
+                {"run": str(entry.run), "label": entry.head.label}
                 for entry in (session.unfinished[:5] if session.phase == "set-up" else [])
             ],
         }

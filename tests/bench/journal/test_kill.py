@@ -6,24 +6,35 @@ import multiprocessing
 import os
 import random
 import signal
+import struct
 import time
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
+from typing import Any
 
-from endpoint.bench.journal.export import rebuilt
-from endpoint.bench.journal.journal import Journal
-from tests.bench_writer import ACK, PAUSE_S, live
-from tests.live_titration import stepwise
+from endpoint.bench.journal.journal import RunJournal
+from tests.bench.journal.test_journal import wait_for
+from tests.bench_writer import ACK, BEAT, PAUSE_S, live
+from tests.live_titration import result_in, stepwise
 
 RUNS, KILLS = 4, 5
-MISSING_S = 1.0
+MISSING_BEATS = 4
+"""What was given to the journal before the last four beats must be on the disk.
+
+A beat waits as long as a colour may wait and writes to the disk once, so this is one second on a
+machine that has nothing else to do, and more on one that is busy.
+"""
 
 
-def given(folder: Path) -> list[tuple[int, float]]:
-    """Numbers that the program was given for its events, and when."""
-    path = folder / "acks"
+def told(path: Path, form: struct.Struct) -> list[tuple[Any, ...]]:
+    """What a program has written of itself; its last entry may be torn."""
     data = path.read_bytes() if path.exists() else b""
-    return list(ACK.iter_unpack(data[: len(data) // ACK.size * ACK.size]))
+    return list(form.iter_unpack(data[: len(data) // form.size * form.size]))
+
+
+def holds(path: Path, form: struct.Struct, least: int) -> bool:
+    return len(told(path, form)) >= least
 
 
 def one_titration(folder: Path, seed: int) -> tuple[list[int], int]:
@@ -33,44 +44,48 @@ def one_titration(folder: Path, seed: int) -> tuple[list[int], int]:
     rng = random.Random(seed)
     lost = []
     for _ in range(KILLS):
-        known = len(given(folder))
+        known, beats = len(told(folder / "acks", ACK)), len(told(folder / "beats", BEAT))
         program = start.Process(target=live, args=(folder, seed))
         program.start()
-        while len(given(folder)) == known:
-            time.sleep(0.01)
+        wait_for(partial(holds, folder / "acks", ACK, known + 1))
         # Longer than what may be missing, so that the bound below can fail.
-        time.sleep(rng.uniform(1.05, 1.75))
-        killed = time.monotonic()
+        wait_for(partial(holds, folder / "beats", BEAT, beats + MISSING_BEATS + 1))
+        time.sleep(rng.uniform(0.0, 0.7))
         assert program.pid is not None
         os.kill(program.pid, signal.SIGKILL)
         program.join()
         assert program.exitcode == -signal.SIGKILL, "it had ended before it was killed"
-        with Journal.open(folder / "journal.sqlite", writing=False) as journal:
+        with RunJournal.open(folder / "journal.sqlite", writing=False) as journal:
             there = {kept.number for kept in journal.events(1)}
-        missing = [(n, at) for n, at in given(folder)[known:] if n not in there]
-        assert all(at > killed - MISSING_S for _, at in missing), (killed, missing)
+        given = told(folder / "acks", ACK)[known:]
+        missing = [(number, at_s) for number, at_s in given if number not in there]
+        (safe_s,) = told(folder / "beats", BEAT)[-MISSING_BEATS]
+        assert all(at_s > safe_s for _, at_s in missing), (safe_s, missing)
+        # What is missing is the end: nothing is written before what was given earlier.
+        assert missing == given[len(given) - len(missing) :]
         lost.append(len(missing))
+    (folder / "finish").touch()
     if seed % 2 == 0:
         program = start.Process(target=live, args=(folder, seed))
         program.start()
         program.join()
         assert program.exitcode == 0
-    return lost, len(given(folder))
+    return lost, len(told(folder / "acks", ACK))
 
 
 def test_a_run_that_is_killed_twenty_times_holds_the_truth(tmp_path: Path) -> None:
     multiprocessing.get_context("forkserver").set_forkserver_preload(["tests.bench_writer"])
     folders = [tmp_path / f"bench-{k}" for k in range(RUNS)]
     with ThreadPoolExecutor(RUNS) as pool:
-        told = list(pool.map(one_titration, folders, range(RUNS)))
-    lost = [count for counts, _ in told for count in counts]
+        runs = list(pool.map(one_titration, folders, range(RUNS)))
+    lost = [count for counts, _ in runs for count in counts]
     assert len(lost) == RUNS * KILLS
     assert any(lost), "nothing waited when it was killed: this proves nothing"
     for seed, folder in list(enumerate(folders))[::2]:
-        with Journal.open(folder / "journal.sqlite", writing=False) as journal:
+        with RunJournal.open(folder / "journal.sqlite", writing=False) as journal:
             assert journal.unfinished() == []
             assert len(journal.events(1, ["resumed"])) == KILLS
-            result = rebuilt(journal, 1)
+            result = result_in(journal, 1)
         found = result.equivalence
         assert found is not None, [reason.code for reason in result.reasons]
         error = abs(found.value_ml - stepwise(seed, PAUSE_S).equivalence_ml)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 from collections.abc import Iterator
 from dataclasses import replace
-from typing import Any
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +15,18 @@ from endpoint.analysis.pipeline import analyse
 from endpoint.bench.guidance.guide import Guidance, Moment, passed, unseen
 from endpoint.bench.guidance.progress import habit_of
 from endpoint.bench.guidance.words import ADVICE, Tone
+from endpoint.bench.journal import writer
+from endpoint.bench.journal.events import (
+    Correction,
+    Reading,
+    RegionSeen,
+    RunHead,
+    Stamp,
+    Undo,
+)
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.open_run import OpenRun
+from endpoint.bench.journal.readings import readings_of
 from endpoint.bench.live import advice_in_force
 from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import job_of, setting_from
@@ -28,8 +41,9 @@ from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample
 from endpoint.equivalence.fit import Estimate
-from endpoint.problems import DeliveryProblem, Flag, OutputProblem, RecordProblem
+from endpoint.problems import DeliveryProblem, Flag, JournalProblem, RecordProblem
 from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
+from tests.bench.journal.test_journal import full_disk
 from tests.bench_scene import (
     ADDITIONS,
     FLASK,
@@ -42,7 +56,6 @@ from tests.bench_scene import (
     ready,
 )
 from tests.bench_server import new_session
-from tests.memory_journal import MemoryJournal
 
 
 @pytest.fixture(scope="module")
@@ -199,22 +212,54 @@ def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[Ar
     assert len(set(seen.values())) == len(seen), seen
 
 
-def test_undo_correction_and_the_journal(film: list[ArrayFrame]) -> None:
-    journal = MemoryJournal()
-    session = ready(film, journal=journal)
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[RunJournal]:
+    with RunJournal.open(tmp_path / "journal.sqlite") as opened:
+        yield opened
+
+
+def kept_in(journal: RunJournal) -> OpenRun:
+    return OpenRun(journal, datetime.date(2026, 11, 25))
+
+
+def read_until_full(session: LiveSession, journal: RunJournal) -> list[float]:
+    """Type readings until the disk takes no more; all that were typed, the start among them."""
+    journal.flush()
+    full_disk(journal, True)
+    typed = [0.0]
+    while session.keeper.trouble is None:
+        typed.append(typed[-1] + 0.01)
+        session.running().reading(typed[-1], 5.0 + len(typed))
+        session.keeper.flush()
+    return typed
+
+
+def test_undo_correction_and_the_journal(film: list[ArrayFrame], journal: RunJournal) -> None:
+    session = ready(film, journal=kept_in(journal))
     for frame in film[:20]:
         session.see(frame)
     session.begin(FORM_VALUES, 4.0)
     session.running().reading(2.0, 5.0)
     session.running().reading(5.0, 6.0)
-    session.running().undo(6.5)
+    session.running().undo()
     session.running().reading(4.0, 7.0)
-    session.running().correct(1, 2.5, 8.0)
+    session.running().correct(1, 2.5)
     assert session.delivered_ml(9.0) == 4.0
     assert isinstance(session.run.volumes, Readings)
-    assert [row.reading_ml for row in session.run.volumes.rows] == [0.0, 2.5, 4.0]
-    kinds = [event["kind"] for event in journal.runs["run-1"]]
-    assert kinds == ["record", "begin", "reading", "reading", "undo", "reading", "correction"]
+    assert [row.burette_ml for row in session.run.volumes.rows] == [0.0, 2.5, 4.0]
+    assert [row.corrected for row in session.run.volumes.rows] == [False, True, False]
+    events = journal.events(1)
+    assert [type(kept.event) for kept in events] == [
+        RunHead,
+        Reading,
+        RegionSeen,
+        Reading,
+        Reading,
+        Undo,
+        Reading,
+        Correction,
+    ]
+    assert readings_of(events) == session.run.volumes.rows
     for bad, act in (
         (3.9, session.running().reading),
         (-1.0, session.running().reading),
@@ -223,120 +268,133 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame]) -> None:
         with pytest.raises(DeliveryProblem):
             act(bad, 10.0)
     with pytest.raises(DeliveryProblem):
-        session.running().correct(1, 4.5, 10.0)
+        session.running().correct(1, 4.5)
+    assert journal.events(1) == events
 
 
-class Full(MemoryJournal):
-    """Journal on a disk that fills up."""
-
-    full = False
-
-    def append(self, kind: str, data: Any) -> None:
-        if self.full:
-            raise OutputProblem("The disk is full.", "Free some space.")
-        super().append(kind, data)
-
-
-def test_full_disk_is_said_and_nothing_is_lost(film: list[ArrayFrame]) -> None:
-    journal = Full()
-    session = ready(film, journal=journal)
-    for frame in film[:20]:
-        session.see(frame)
+def test_full_disk_is_said_and_nothing_is_lost(film: list[ArrayFrame], journal: RunJournal) -> None:
+    session = ready(film, journal=kept_in(journal))
     session.begin(FORM_VALUES, 4.0)
-    journal.full = True
-    session.running().reading(2.0, 5.0)
-    session.running().reading(3.0, 6.0)
-    session.see(ArrayFrame(20, 5.9, film[19].pixels))
-    session.tick(6.0, 6.0, 1006.0)
-    assert [n.code for n in session.notices.current(6.0)] == ["journal-full"]
-    journal.full = False
-    session.see(ArrayFrame(21, 6.9, film[19].pixels))
-    session.tick(7.0, 7.0, 1007.0)
-    assert not session.notices.current(7.0)
-    kept = [e["reading_ml"] for e in journal.runs["run-1"] if e["kind"] == "reading"]
-    assert kept == [2.0, 3.0]
+    typed = read_until_full(session, journal)
+    session.running().reading(9.0, 600.0)
+    session.see(ArrayFrame(20, 601.0, film[19].pixels))
+    session.tick(602.0, 602.0, 1602.0)
+    assert [n.code for n in session.notices.current(602.0)] == ["journal-full"]
+    session.running().reading(9.5, 603.0)
+    with RunJournal.open(journal.path, writing=False) as reader:
+        assert len(readings_of(reader.events(1))) < len(typed)
+    full_disk(journal, False)
+    session.see(ArrayFrame(21, 604.0, film[19].pixels))
+    session.tick(605.0, 605.0, 1605.0)
+    assert not session.notices.current(605.0)
+    with RunJournal.open(journal.path, writing=False) as reader:
+        events = reader.events(1)
+    assert [row.burette_ml for row in readings_of(events)] == [*typed, 9.0, 9.5]
+    assert [kept.number for kept in events] == list(range(1, len(events) + 1))
 
 
-class Kept(MemoryJournal):
-    """Journal that was left by a program that was killed: the run as `SessionJournal` tells it."""
+def test_a_reading_that_finds_no_room_does_not_count(
+    film: list[ArrayFrame], journal: RunJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = ready(film, journal=kept_in(journal))
+    session.begin(FORM_VALUES, 4.0)
+    typed = read_until_full(session, journal)
+    monkeypatch.setattr(writer, "MOST_WAITING", 4)
+    refused = 0
+    for k in range(10):
+        try:
+            session.running().reading(9.0 + k, 600.0 + k)
+        except JournalProblem:
+            refused += 1
+        else:
+            assert not refused
+            typed.append(9.0 + k)
+    assert 5 < refused < 10
+    with pytest.raises(JournalProblem, match="disk is full"):
+        session.running().undo()
+    with pytest.raises(JournalProblem, match="disk is full"):
+        session.finish(616.0)
+    assert session.phase == "titrating"
+    assert isinstance(session.run.volumes, Readings)
+    assert [row.burette_ml for row in session.run.volumes.rows] == typed
+    session.tick(616.5, 616.5, 1616.5)
+    assert [n.code for n in session.notices.current(616.5)] == ["journal-full"]
+    full_disk(journal, False)
+    session.tick(617.0, 617.0, 1617.0)
+    session.finish(617.5)
+    assert session.phase == "result"
+    with RunJournal.open(journal.path, writing=False) as reader:
+        assert [row.burette_ml for row in readings_of(reader.events(1))] == typed
+        assert [entry.finished for entry in reader.runs()] == [True]
 
-    def __init__(self) -> None:
-        super().__init__()
-        self.events: list[dict[str, Any]] = []
 
-    def unfinished(self) -> list[dict[str, Any]]:
-        return [{"run": "7", "label": "Drawn water", "form": FORM_VALUES, "record": {}}]
+def test_a_run_that_cannot_be_kept_does_not_begin(
+    film: list[ArrayFrame], journal: RunJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = ready(film, journal=kept_in(journal))
 
-    def resume(self, run: str) -> list[dict[str, Any]]:
-        assert run == "7"
-        self.open_run = "7"
-        self.runs["7"] = []
-        return self.events
+    def broken() -> list[int]:
+        raise JournalProblem("The journal is damaged.", "Begin a new one.")
 
-
-class Recording(MemoryJournal):
-    """Journal that keeps colours too."""
-
-    def append(self, kind: str, data: Any) -> None:
-        self.runs[str(self.open_run)].append({"kind": kind, **data})
-
-
-def samples_of(events: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Events as a journal gives them back."""
-    out = []
-    for event in events:
-        if event["kind"] == "begin":
-            out.append({"kind": "reading", "time_s": event["time_s"], "reading_ml": 0.0})
-        elif event["kind"] == "reading":
-            out.append(event)
-        elif event["kind"] == "colour":
-            values = {k: v for k, v in event.items() if k not in ("kind", "pose")}
-            values["flags"] = Flag(values["flags"])
-            out.append({"kind": "colour", "sample": ColourSample(**values)})
-    return out
+    with monkeypatch.context() as patched:
+        patched.setattr(journal._file, "runs", broken)
+        with pytest.raises(JournalProblem, match="damaged"):
+            session.begin(FORM_VALUES, 4.0)
+    assert (session.phase, session.keeper.run) == ("set-up", None)
+    session.begin(FORM_VALUES, 4.0)
+    assert readings_of(journal.events(1))
 
 
 @pytest.mark.parametrize("new_clock_s", [-500.0, 300.0])
-def test_run_that_was_broken_off_goes_on(film: list[ArrayFrame], new_clock_s: float) -> None:
+def test_run_that_was_broken_off_goes_on(
+    film: list[ArrayFrame], new_clock_s: float, journal: RunJournal, tmp_path: Path
+) -> None:
     """Killed in the middle; another session with another clock ends where one session does."""
-    journal = Recording()
-    whole = ready(film, journal=journal)
+    whole = ready(film, journal=kept_in(journal))
     last_s = titrate(whole, film, each=1000)
     whole.finish(last_s)
     assert whole.document is not None
     killed_s = 4.0 + PAUSE_S * 9.5
-    again = Kept()
-    again.events = [
-        e
-        for e in samples_of(journal.runs["run-1"])
-        if (e["sample"].time_s if e["kind"] == "colour" else e["time_s"]) < killed_s
-    ]
-    again.events.append({"kind": "resumed", "time_s": killed_s + 0.5, "sure": True})
-    session = ready(film, journal=again)
-    now = new_clock_s
-    assert [run["run"] for run in session.unfinished] == ["7"]
-    session.resume("7", now)
-    assert session.phase == "titrating"
-    assert session.delivered_ml(now) == ADDITIONS[9]
-    shift = now - killed_s - 0.5
-    for k in range(10, len(ADDITIONS)):
-        due = 4.0 + PAUSE_S * k - 0.001
+    # What a program leaves that is killed, on a machine whose clocks then go on for half a second.
+    now = [Stamp(10.0, 1010.0)]
+    path = tmp_path / "again.sqlite"
+    last_kept_s = 0.0
+    with RunJournal.open(path, clock=lambda: now[0]) as left:
+        for kept in journal.events(1):
+            event = kept.event
+            if isinstance(event, RunHead):
+                left.begin(event)
+            elif isinstance(event, Reading | ColourSample) and event.time_s < killed_s:
+                left.append(1, event)
+                last_kept_s = max(last_kept_s, event.time_s)
+    now = [Stamp(10.5, 1010.5)]
+    with RunJournal.open(path, clock=lambda: now[0]) as again:
+        session = ready(film, journal=kept_in(again))
+        start_s = new_clock_s
+        assert [entry.run for entry in session.unfinished] == [1]
+        session.resume("1", start_s)
+        assert session.phase == "titrating"
+        assert session.delivered_ml(start_s) == ADDITIONS[9]
+        shift = start_s - last_kept_s - 0.5
+        for k in range(10, len(ADDITIONS)):
+            due = 4.0 + PAUSE_S * k - 0.001
+            for frame in film:
+                if max(killed_s + 0.6, due - PAUSE_S) <= frame.time_s < due:
+                    session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
+            session.running().reading(ADDITIONS[k], due + shift)
         for frame in film:
-            if max(killed_s + 0.6, due - PAUSE_S) <= frame.time_s < due:
+            if frame.time_s >= due and frame.time_s < last_s:
                 session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
-        session.running().reading(ADDITIONS[k], due + shift)
-    for frame in film:
-        if frame.time_s >= due and frame.time_s < last_s:
-            session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
-    session.finish(last_s + shift)
-    assert session.document is not None
-    one, other = session.document["equivalence_ml"], whole.document["equivalence_ml"]
-    assert one["value"] == pytest.approx(other["value"], abs=other["standard_uncertainty"])
-    low, high = one["interval95"]
-    assert low - 0.01 < TRUE_ML < high + 0.01
-    # What is written afterwards stands on the clock of the run.
-    times = [e["time_s"] for e in again.runs["7"] if e["kind"] == "reading"]
-    assert times[0] == pytest.approx(4.0 + PAUSE_S * 10, abs=0.01)
+        session.finish(last_s + shift)
+        assert session.document is not None
+        one, other = session.document["equivalence_ml"], whole.document["equivalence_ml"]
+        assert one["value"] == pytest.approx(other["value"], abs=other["standard_uncertainty"])
+        low, high = one["interval95"]
+        assert low - 0.01 < TRUE_ML < high + 0.01
+        # What is written afterwards stands on the clock of the run.
+        times = [row.time_s for row in readings_of(again.events(1))]
+        assert len(times) == len(ADDITIONS)
+        assert times[10] == pytest.approx(4.0 + PAUSE_S * 10, abs=0.01)
 
 
 def test_silent_camera_sleep_and_closed_page_are_said(film: list[ArrayFrame]) -> None:

@@ -12,8 +12,8 @@ from playwright.sync_api import expect
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.bench.journal.export import export
-from endpoint.bench.journal.journal import Journal
-from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.record.titration import read_record
 from endpoint.recording.frame import ArrayFrame
 from endpoint.result.document import document
@@ -25,7 +25,7 @@ FILM = frames()
 
 
 def parts(path: Path) -> dict[str, Any]:
-    journal = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
+    journal = OpenRun(RunJournal.open(path), DAY, source="drawn", program="test")
     return {"journal": journal}
 
 
@@ -44,13 +44,13 @@ def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:
         if begun and frame.index % 20 == 15:
             session.running().conclude(frame.time_s)
             codes.add(session.running().guidance(frame.time_s).code)
-    session.running().undo(frame.time_s)
+    session.running().undo()
     session.finish(frame.time_s)
     assert session.document is not None
     assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.03)
     assert {"pour", "drops", "passed"} <= codes
-    held["journal"].journal.close()
-    with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
+    held["journal"].close()
+    with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
         (entry,) = journal.runs()
         assert entry.finished
         export(journal, entry.run, tmp_path / "out")
@@ -80,8 +80,8 @@ def test_export_of_a_pump_run_gives_the_same_numbers(tmp_path: Path) -> None:
     session.finish(frame.time_s)
     assert session.document is not None
     assert session.document["status"] == "located"
-    held["journal"].journal.close()
-    with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
+    held["journal"].close()
+    with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
         (entry,) = journal.runs()
         export(journal, entry.run, tmp_path / "out")
     job, source = prepare(read_record(tmp_path / "out" / "record.toml"), DAY)
@@ -117,7 +117,7 @@ def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
                 pictures(bench, 20 * k, 20 * k + 20)
                 bench.session.running().reading(ADDITIONS[k], bench.hub.clock.now())
             pictures(bench, 80, 100)
-        held["journal"].journal.close()
+        held["journal"].close()
         held = parts(path)
         with serving(**held) as bench:
             place(bench)
@@ -141,4 +141,4 @@ def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
             expect(page.locator("#readings")).to_contain_text("4.10 (corrected)")
             assert not told
             page.close()
-        held["journal"].journal.close()
+        held["journal"].close()

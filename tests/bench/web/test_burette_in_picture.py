@@ -18,8 +18,8 @@ from playwright.sync_api import Page, expect
 from endpoint.analysis.pipeline import Result, analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.bench.journal.export import export
-from endpoint.bench.journal.journal import Journal
-from endpoint.bench.journal.open_run import SessionJournal
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live import burette
 from endpoint.bench.live.session import LiveSession
 from endpoint.problems import RecordProblem
@@ -184,7 +184,7 @@ def frames(films: dict[str, BuretteFilm]) -> dict[str, list[Frame]]:
 
 def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float) -> LiveSession:
     """Session with a journal, at its set-up, that looks at the first frames."""
-    port = SessionJournal(Journal.open(path), DAY, source="drawn", program="test")
+    port = OpenRun(RunJournal.open(path), DAY, source="drawn", program="test")
     session = new_session(journal=port)
     session.view.look_at(locate(frames[:12]))
     session.watch("meniscus" if tip is None else "drops", 0.1)
@@ -199,9 +199,7 @@ def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float)
 
 
 def closed(session: LiveSession) -> None:
-    journal = session.keeper._journal
-    assert isinstance(journal, SessionJournal)
-    journal.journal.close()
+    session.keeper.close()
 
 
 def form_of(film: BuretteFilm) -> dict[str, Any]:
@@ -244,8 +242,8 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     before = session.delivered_ml(0.0)
     closed(session)
     again = session_of(path, shown, tip, 7.0)
-    assert [run["label"] for run in again.unfinished] == ["Water"]
-    again.resume(again.unfinished[0]["run"], 7.1 + LEAD_S)
+    assert [run.head.label for run in again.unfinished] == ["Water"]
+    again.resume(str(again.unfinished[0].run), 7.1 + LEAD_S)
     assert again.delivered_ml(0.0) == pytest.approx(before, abs=0.06)
     now = play(again, [f for f in shown if f.time_s > cut_s + 1.0], 6.2 + LEAD_S - cut_s)
     again.running().end_reading(film.end_ml, now)
@@ -254,7 +252,7 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     assert again.document["status"] == "located", again.document["reasons"]
     agrees(again.document, film, located[shows])
     closed(again)
-    with Journal.open(path, writing=False) as journal:
+    with RunJournal.open(path, writing=False) as journal:
         (entry,) = journal.runs()
         done = export(journal, entry.run, tmp_path / "out")
     assert done.why_not is None

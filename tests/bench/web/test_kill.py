@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
-from endpoint.bench.journal.journal import Journal
-from endpoint.bench.journal.reconstruct import readings_of
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.readings import readings_of
 from tests.bench_scene import ADDITIONS, TRUE_ML
 from tests.bench_server import browsing, fill, finished, heard, tab_to
 from tests.places import ROOT
@@ -112,7 +112,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
         expect(page.locator("#notices")).to_contain_text("offers to go on")
         page.keyboard.type("9.99\n")
         expect(page.locator("#reading-note")).to_contain_text("does not answer")
-        with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
+        with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
             events = journal.events(1)
             assert killed - events[-1].stamp.wall_s <= 1.0
             there = [reading.burette_ml for reading in readings_of(events)]
@@ -135,7 +135,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
         expect(again.locator("#notices")).to_contain_text("cannot write its journal")
         expect(again.locator("#notices")).to_contain_text("Free some space")
         titrate(again, program, range(12, 14))
-        with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
+        with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
             assert len(readings_of(journal.events(1))) < 14, "the disk was not full: no proof"
         (tmp_path / "full").unlink()
         expect(again.locator("#notices")).not_to_contain_text("cannot write its journal")
@@ -146,7 +146,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
         assert document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.05)
         assert not told, told
     program.stop()
-    with Journal.open(tmp_path / "journal.sqlite", writing=False) as journal:
+    with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
         (entry,) = journal.runs()
         assert entry.finished
         kept = [reading.burette_ml for reading in readings_of(journal.events(entry.run))]
