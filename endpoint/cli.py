@@ -25,7 +25,7 @@ from endpoint.problems import EXIT_BAD_INPUT, EXIT_BRACKETED, EXIT_LOCATED, EXIT
 from endpoint.record.settings import OPTIONS
 
 if TYPE_CHECKING:
-    from endpoint.analysis.pipeline import Result
+    from endpoint.analysis.result import Result
     from endpoint.colour.density import ColourSample
     from endpoint.record.titration import TitrationRecord
     from endpoint.recording.colours import ColourTable

@@ -20,9 +20,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from endpoint.analysis.pipeline import Result
 from endpoint.analysis.pipeline import analyse as analyse_source
 from endpoint.analysis.prepare import prepare
+from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourSample
 from endpoint.problems import InstallProblem, RecordProblem
 from endpoint.record.titration import TitrationRecord, read_record

@@ -38,7 +38,6 @@ class Problem(Exception):
     """
 
     exit_code = EXIT_BAD_INPUT
-    http_status = 400
     code = "problem"
 
     def __init__(self, sentence: str, remedy: str) -> None:
@@ -67,7 +66,6 @@ class SourceProblem(Problem):
     """The recording itself (film, stills, photometer table) cannot be read."""
 
     code = "source"
-    http_status = 415
 
 
 class DeliveryProblem(Problem):
@@ -102,7 +100,6 @@ class OutputProblem(Problem):
     """A result cannot be written where it was asked for."""
 
     code = "output"
-    http_status = 507
 
 
 class JournalProblem(OutputProblem):
@@ -115,7 +112,6 @@ class InstallProblem(Problem):
     """A library that the work needs cannot be loaded."""
 
     code = "install"
-    http_status = 500
 
 
 class NoEndpoint(Exception):
@@ -141,7 +137,6 @@ class Flag(enum.IntFlag):
     CAMERA_MOVED = enum.auto()
     OFF_COLOUR = enum.auto()
     OUTLIER = enum.auto()
-    BEFORE_START = enum.auto()
     SATURATED = enum.auto()
     DAMAGED = enum.auto()
 
@@ -178,10 +173,6 @@ FLAG_TEXT: dict[Flag, tuple[str, str]] = {
     Flag.OUTLIER: (
         "The colour stands apart from its neighbours.",
         "Look at the frame: a drop, a bubble or a reflection is usual.",
-    ),
-    Flag.BEFORE_START: (
-        "The frame was taken before the first addition.",
-        "None needed.",
     ),
     Flag.SATURATED: (
         "The photometer reads above its usable absorbance.",

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 import endpoint
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.batch.work import row_of_record
 from endpoint.notebook import NotebookResult
 from endpoint.problems import InstallProblem, Problem
@@ -174,7 +174,7 @@ def test_html_shows_the_answer_and_escapes_labels(pond: NotebookResult) -> None:
     evil = "<script>alert('x')</script> & $a$"
     job = dataclasses.replace(pond.job, label=evil)
     page = _Page()
-    page.feed(dataclasses.replace(pond, label=evil, job=job)._repr_html_())
+    page.feed(dataclasses.replace(pond, job=job)._repr_html_())
     assert not page.stack
     assert evil in page.text
     assert "17.18" in page.text

@@ -95,6 +95,24 @@ def job_without_source(
     return _job(record, log, None, _book(record, today))
 
 
+def job_before_run(record: TitrationRecord, today: datetime.date) -> Job:
+    """Job of a titration that has not begun: its delivery grows at the bench.
+
+    Parameters
+    ----------
+    record, today:
+        As in `prepare`; a record without a date is one of today.
+
+    Raises
+    ------
+    Problem
+        A certificate or result named by the record is missing or cannot be used.
+    """
+    book = _book(record, today)
+    job, _ = _stated(record, None, book)
+    return replace(job, day=job.day or today)
+
+
 def _check_clock(
     record: TitrationRecord,
     log: VolumeLog | None,
@@ -122,25 +140,38 @@ def _job(
     source: PictureSource | PhotometerTable | ColourTable | None,
     book: CertificateBook,
 ) -> Job:
-    stepwise = record.mode in ("steps", "per-still", None)
-    bench = bench_quantities(record, book, reading_limit_ml=None if stepwise else 0.0)
-    clock = _timing(record, book)
+    job, clock = _stated(record, source, book)
     logged = _logged(record, log, clock)
     watched = isinstance(source, VideoSource) and record.seen is None and logged is None
-    return Job(
+    return replace(
+        job,
+        delivery=delivery_of(record, log, clock) if logged is None else logged.delivery,
+        seen=_seen(record, source),
+        logged=logged,
+        clock=_of_delivery(record, clock) if watched else None,
+    )
+
+
+def _stated(
+    record: TitrationRecord,
+    source: PictureSource | PhotometerTable | ColourTable | None,
+    book: CertificateBook,
+) -> tuple[Job, _Clock]:
+    """What a record says, in quantities, but for what was delivered; and the clock of its log."""
+    by_eye = record.mode in ("steps", "per-still", None)
+    bench = bench_quantities(record, book, reading_limit_ml=None if by_eye else 0.0)
+    clock = _timing(record, book)
+    job = Job(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
         added_ml=record.added_ml,
         titrant_mol_l=bench.titrant_mol_l,
-        delivery=delivery_of(record, log, clock) if logged is None else logged.delivery,
-        seen=_seen(record, source),
-        logged=logged,
+        delivery=None,
         blank_ml=bench.blank_ml,
         burette=bench.burette,
         burette_nominal_ml=bench.burette_nominal_ml,
         calcium_mmol_l=bench.calcium_mmol_l,
         lag_s=clock.lag_s,
-        clock=_of_delivery(record, clock) if watched else None,
         clock_uncertainty_s=clock.uncertainty_s,
         liquid_box=_box(record.settings.liquid_box, source),
         reference_box=_box(record.settings.reference_box, source),
@@ -150,6 +181,7 @@ def _job(
         certificates=book.used,
         day=record.day,
     )
+    return job, clock
 
 
 def _indicator(record: TitrationRecord) -> Indicator:

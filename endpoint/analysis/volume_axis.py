@@ -1,11 +1,13 @@
-"""What reading a volume out of the picture adds to a result."""
+"""The equivalence volume with every named contribution: of fit, readings and ware."""
 
 from __future__ import annotations
 
-import numpy as np
+import math
 
+from calibration.quantity import Contribution, FrozenTable, Quantity, Source
+from endpoint.analysis.inputs import Job
 from endpoint.delivery.picture_volume import SeenVolume
-from endpoint.equivalence.fit import Estimate
+from endpoint.equivalence.fit import Transition
 
 _NAMES = {
     "meniscus": "volume from the meniscus",
@@ -14,23 +16,35 @@ _NAMES = {
 }
 
 
-def contribution_of(kind: str, volume: SeenVolume, at_ml: float) -> tuple[str, float]:
-    """Name and size, mL, of what reading a volume out of the picture adds to its uncertainty."""
-    return _NAMES[kind], float(np.interp(at_ml, volume.volume_ml, volume.sigma_ml))
+def equivalence_quantity(
+    job: Job, fit: Transition, value_ml: float, seen: SeenVolume | None = None
+) -> Quantity:
+    """Equivalence volume in mL with every named contribution.
 
-
-def widened(estimate: Estimate | None, volume: SeenVolume) -> Estimate | None:
-    """Estimate with the uncertainty of the volume axis itself, which the fit does not know."""
-    if estimate is None:
-        return None
-    _, more = contribution_of("meniscus", volume, estimate.value_ml)
-    u = estimate.standard_uncertainty_ml
-    whole = float(np.hypot(u, more))
-    low, high = estimate.value_ml - estimate.low_ml, estimate.high_ml - estimate.value_ml
-    k = 1.96
-    return Estimate(
-        estimate.value_ml,
-        whole,
-        estimate.value_ml - float(np.hypot(low, k * more)),
-        estimate.value_ml + float(np.hypot(high, k * more)),
-    )
+    Parameters
+    ----------
+    job:
+        Says how the volume was read, and what the burette adds.
+    fit:
+        Its contributions are the recording's own.
+    value_ml:
+        Equivalence volume.
+    seen:
+        Delivered volume with an uncertainty of its own, from the picture or from the log.
+    """
+    freedom = fit.degrees_of_freedom
+    parts = {}
+    for name, size in fit.contributions_ml.items():
+        from_scatter = name == "scatter of the colour"
+        parts[f"endpoint: {name}"] = Contribution(
+            size,
+            kind="A" if from_scatter else "B",
+            degrees_of_freedom=freedom if from_scatter else math.inf,
+            source=Source(0.0, "mL", size),
+        )
+    if seen is not None:
+        kind = "log" if job.seen is None else job.seen.readings.kind
+        size = seen.sigma_at(value_ml)
+        parts[f"{job.label}: {_NAMES[kind]}"] = Contribution(size, source=Source(0.0, "mL", size))
+    volume = Quantity(value_ml, "mL", FrozenTable(parts))
+    return volume if job.burette is None else job.burette(volume)

@@ -14,9 +14,12 @@ from endpoint.curve.points import RGB, Curve
 FloatArray = NDArray[np.float64]
 
 TOO_MUCH_INDICATOR = 1.35
-"""Density of the darkest channel of a camera from which on there is too much indicator."""
+"""Density of the darkest channel above which there is too much indicator: so dark a liquid hides
+its own change, and the indicator itself takes EDTA. Rendered films of the family `very-dark` (1.1
+to 1.5) are still located; chosen on them, no study kept."""
 TOO_PALE = 0.15
-"""Density of the darkest channel of a camera below which the colour is too pale to follow."""
+"""Density of the darkest channel below which there is too little: twice the least change that is
+surely told from drift of the light. Chosen on rendered films, no study kept."""
 _DARK_CHANGE = 0.03
 _LARGE_CHANGE = 0.2
 _BOUND_LEFT = 0.1

@@ -65,6 +65,10 @@ class SeenVolume:
         for name in ("time_s", "volume_ml", "sigma_ml", "flags"):
             getattr(self, name).setflags(write=False)
 
+    def sigma_at(self, volume_ml: float) -> float:
+        """Standard uncertainty of a delivered volume, mL."""
+        return float(np.interp(volume_ml, self.volume_ml, self.sigma_ml))
+
 
 def _remarks(codes: list[str]) -> tuple[Sentence, ...]:
     return tuple(seen_remark(code) for code in dict.fromkeys(codes))
@@ -83,7 +87,7 @@ def delivery_from_meniscus(
     Parameters
     ----------
     trace:
-        From `meniscus.follow_meniscus`.
+        From `meniscus.MeniscusFollower`.
     start_ml, end_ml:
         Readings at eye level before the first and after the last frame, mL; both or none.
     division_ml:
@@ -343,7 +347,7 @@ def delivery_from_drops(
     Parameters
     ----------
     drops:
-        From `drops.count_drops`.
+        From `drops.DropCounter`.
     start_ml, end_ml:
         Readings before the first and after the last frame, mL.
     reading_u_ml:

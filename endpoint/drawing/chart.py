@@ -15,7 +15,7 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.drawing import panels
 from endpoint.drawing.panels import has_colour, volumes_of
 from endpoint.result.text import answer, unbroken_answer, volume_words

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.chemistry.indicators import Indicator
 from endpoint.curve.points import RGB, Curve
 from endpoint.equivalence.fit import Estimate

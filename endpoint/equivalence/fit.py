@@ -48,6 +48,8 @@ from endpoint.equivalence.profile import profile_ends
 FloatArray = NDArray[np.float64]
 
 LAST_RED_LEVEL = 0.95
+_K_95 = 1.96
+"""Coverage factor of 95 % for a normal distribution."""
 _OUTLIER_SIGMAS = 5.0
 _OUTLIER_ROUNDS = 6
 _HIDDEN_RISE = 0.5
@@ -65,6 +67,16 @@ class Estimate:
     standard_uncertainty_ml: float
     low_ml: float
     high_ml: float
+
+    def widened(self, by_ml: float) -> Estimate:
+        """Estimate with another standard uncertainty added in quadrature, mL."""
+        below, above = self.value_ml - self.low_ml, self.high_ml - self.value_ml
+        return Estimate(
+            self.value_ml,
+            float(np.hypot(self.standard_uncertainty_ml, by_ml)),
+            self.value_ml - float(np.hypot(below, _K_95 * by_ml)),
+            self.value_ml + float(np.hypot(above, _K_95 * by_ml)),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,8 +98,6 @@ class Transition:
     """Name -> value and standard deviation."""
     contributions_ml: dict[str, float]
     """Where the standard uncertainty of the equivalence volume comes from."""
-    added_noise: float
-    """Scatter between points beyond their own sigma, as a part of the change."""
     residual_rms: float
     """Root mean square of the residuals, around the end, as a part of the change."""
     degrees_of_freedom: float
@@ -233,7 +243,6 @@ def fit_transition(
         outlier=~kept,
         parameters=parameters,
         contributions_ml=parts,
-        added_noise=extra,
         residual_rms=rms_near(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
         degrees_of_freedom=freedom,
         grid_volume_ml=np.zeros(0),

@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.curve.points import RGB, Curve
 from endpoint.drawing.chart import chart, describe, picture_bytes
 from endpoint.drawing.outlines import region_picture

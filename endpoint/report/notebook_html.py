@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.drawing.chart import chart, describe, picture_bytes
 from endpoint.result import wording
 from endpoint.result.document import document

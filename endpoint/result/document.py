@@ -14,7 +14,7 @@ import numpy as np
 
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import DEFAULT_LAG_S, Job
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.chemistry.indicators import Indicator
 from endpoint.delivery.picture_reader import SeenDelivery
 from endpoint.delivery.picture_volume import DROP_ML
@@ -248,7 +248,6 @@ _GRAVEST_FIRST = (
     Flag.SATURATED,
     Flag.OFF_COLOUR,
     Flag.OUTLIER,
-    Flag.BEFORE_START,
     Flag.MIXING,
 )
 

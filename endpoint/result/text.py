@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.equivalence.fit import Estimate
 from endpoint.result import wording
 from endpoint.result.document import document

@@ -11,7 +11,8 @@ import pytest
 from calibration.quantity import Contribution, FrozenTable, Quantity
 from endpoint.analysis.frames import Look, samples_of, single_change, step_spans
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.pipeline import analyse
+from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, speciate
 from endpoint.curve.points import from_absorbance
 from endpoint.delivery.delivery import Delivery

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from endpoint.analysis.pipeline import Result, analyse, follow
+from endpoint.analysis.pipeline import analyse, of_pictures
 from endpoint.analysis.prepare import prepare
+from endpoint.analysis.result import Result
 from endpoint.record.titration import read_record
 from endpoint.result.document import document
 from sample_media.render import family, truth_of, write
@@ -72,13 +73,11 @@ def test_one_addition_across_the_end_is_bracketed(tmp_path: Path) -> None:
     assert low <= truth <= high
 
 
-def test_following_a_recording_ends_where_analysing_it_does(tmp_path: Path) -> None:
+def test_reading_every_frame_ends_where_reading_those_that_matter_does(tmp_path: Path) -> None:
     record, _ = render("good-steps", 2006, tmp_path, held_back=False)
     job, source = prepare(read_record(record))
-    growing = list(follow(source, job, update_s=30.0))  # type: ignore[arg-type]
-    assert len(growing) > 2
-    lengths = [len(r.curve) for r in growing if r.curve is not None]
-    assert lengths == sorted(lengths)
-    assert growing[0].status == "none"
-    whole = analyse(source, job)
-    assert document(growing[-1], {}) == document(whole, {})
+    seen: list[float] = []
+    every = of_pictures(source, job, on_sample=lambda sample: seen.append(sample.time_s))  # type: ignore[arg-type]
+    assert every.status == "located"
+    assert len(seen) == every.film_frames
+    assert document(every, {}) == document(analyse(source, job), {})

@@ -22,9 +22,10 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.density import measure, trace
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
+from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import fit_transition, magnesium_share
 from endpoint.equivalence.model import Priors, priors_for
-from endpoint.equivalence.verdict import Verdict, judge, judge_without_fit
+from endpoint.equivalence.verdict import Verdict, hindrance, judge
 from endpoint.problems import RecordProblem
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.scene.region import locate
@@ -37,11 +38,9 @@ OTHERS = tuple(name for name in indicator_names() if name != ERIOCHROME_BLACK_T.
 
 
 def verdict_of(curve: Curve, indicator: Indicator) -> Verdict:
-    found = judge_without_fit(curve, indicator)
-    if found is not None:
-        return found
-    fit = fit_transition(curve, 0.01, None, indicator)
-    return judge(curve, fit, priors_for(indicator), True, indicator)
+    change = hindrance(curve, indicator) is None
+    fit = fit_transition(curve, 0.01, None, indicator) if change else None
+    return judge(Evidence(curve, fit, priors_for(indicator), indicator))
 
 
 def test_the_usual_file_says_what_the_program_assumes() -> None:
@@ -83,9 +82,9 @@ def test_equivalence_volume_and_its_interval(name: str) -> None:
     errors, inside, located = [], 0, 0
     for seed in range(1000, 1030):
         run = titrate(indicator, seed)
-        assert judge_without_fit(run.curve, indicator) is None
+        assert hindrance(run.curve, indicator) is None
         fit = fit_transition(run.curve, 0.01, None, indicator)
-        found = judge(run.curve, fit, priors_for(indicator), True, indicator)
+        found = judge(Evidence(run.curve, fit, priors_for(indicator), indicator))
         located += found.status == "located"
         value = fit.equivalence
         errors.append((value.value_ml - run.equivalence_ml) / value.standard_uncertainty_ml)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from endpoint.colour.density import ColourSample, trace
-from endpoint.colour.off_colour import darkness_of, foreign_runs, largest_off
+from endpoint.colour.density import UNSHARE, ColourSample, trace
+from endpoint.colour.off_colour import bow_of, darkness_of, foreign_runs, largest_off, strangers
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
-from endpoint.equivalence.verdict import judge_without_fit
+from endpoint.equivalence.verdict import hindrance
 from endpoint.problems import Flag
+from sample_media import light
 
 RED, BLUE = np.array([0.24, 0.66, 0.50]), np.array([0.78, 0.36, 0.11])
 DENIM = np.array([1.01, 0.83, 0.61])
@@ -66,9 +67,8 @@ def test_darkness_allows_more() -> None:
 
 
 def test_a_sleeve_that_stays_is_no_blue() -> None:
-    verdict = judge_without_fit(curve([mixture(0.0)] * 8 + [np.array([1.15, 0.95, 0.70])] * 6))
-    assert verdict is not None
-    assert [reason.code for reason in verdict.reasons] == ["other-colour"]
+    found = hindrance(curve([mixture(0.0)] * 8 + [np.array([1.15, 0.95, 0.70])] * 6))
+    assert found == "other-colour"
 
 
 @pytest.mark.parametrize(
@@ -86,12 +86,36 @@ def test_a_sleeve_that_stays_is_no_blue() -> None:
 def test_only_what_can_be_the_indicator_is_a_start(start: np.ndarray, refused: bool) -> None:
     end = BLUE if refused else start + 0.6 * (BLUE - RED)
     colours = [start + f * (end - start) for f in np.r_[np.zeros(6), 0.3, 0.7, np.ones(6)]]
-    verdict = judge_without_fit(curve(colours))
-    codes = [] if verdict is None else [reason.code for reason in verdict.reasons]
-    assert ("other-colour" in codes) == refused
+    assert (hindrance(curve(colours)) == "other-colour") == refused
 
 
 @pytest.mark.parametrize("ground", [(0.05, 0.2, 0.45), (0.3, 0.1, 0.3), (0.0, 0.25, 0.25)])
 def test_a_coloured_ground_behind_the_liquid_hides_nothing(ground: tuple[float, ...]) -> None:
     parts = np.r_[np.zeros(6), 0.3, 0.7, np.ones(6)]
-    assert judge_without_fit(curve([mixture(f) + np.array(ground) for f in parts])) is None
+    assert hindrance(curve([mixture(f) + np.array(ground) for f in parts])) is None
+
+
+def test_frames_and_points_bow_by_one_law() -> None:
+    # Worked by hand: 0.4 of a change for each unit of density beyond 0.65.
+    assert bow_of(np.array([0.2, 0.65, 1.15])) == pytest.approx([0.0, 0.0, 0.2])
+    assert largest_off(darkness_of(np.full((5, 3), 1.15))) - largest_off(0.0) == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize("amount_umol_l", [10.0, 40.0, 60.0])
+def test_a_measured_camera_bows_less_than_the_law_lets_it(amount_umol_l: float) -> None:
+    """Slow change through a liquid of uneven depth, seen by a measured camera.
+
+    Without a bow the two darker ones lose 12 and 46 frames of their change.
+    """
+    camera = light.camera(light.CAMERAS[0], "tungsten")
+    paths = 3.0 * np.array([0.8, 1.0, 1.15])
+    time_s = np.arange(0.0, 120.0, 0.2)
+    f = np.clip((time_s - 80.0) / 15.0, 0.0, 1.0)
+    steps = np.linspace(0.0, 1.0, 51)
+    seen = np.array(
+        [camera.see(light.transmittance(amount_umol_l * 1e-6 * (1 - x),
+                                        amount_umol_l * 1e-6 * x, paths)).mean(0) for x in steps]
+    )  # fmt: skip
+    density = -np.log10(np.maximum(seen @ UNSHARE.T, 1e-3))
+    frames = np.stack([np.interp(f, steps, density[:, k]) for k in range(3)], axis=1)
+    assert not strangers(time_s, frames, np.ones(time_s.size, bool)).any()

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 import endpoint
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourTrace
 from endpoint.delivery.clock import ClockDoubt, LogClock, doubt_of_clock, needs_every_frame
 from endpoint.delivery.clock_search import ClockSearch

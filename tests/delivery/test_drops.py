@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.delivery.drops import DropCount, count_drops
+from endpoint.delivery.drops import DropCount, DropCounter
 from endpoint.delivery.picture_volume import delivery_from_drops
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.frame import ArrayFrame
@@ -19,8 +19,10 @@ PLAIN = TipRecipe(
 
 
 def counted(recipe: TipRecipe) -> DropCount:
-    frames = (ArrayFrame(i, t, p) for i, (t, p) in enumerate(render_tip(recipe)))
-    return count_drops(frames, (0, 0, recipe.width, recipe.height))
+    counter = DropCounter((0, 0, recipe.width, recipe.height))
+    for i, (time_s, pixels) in enumerate(render_tip(recipe)):
+        counter.add(ArrayFrame(i, time_s, pixels))
+    return counter.result()
 
 
 def fallen(recipe: TipRecipe) -> np.ndarray:

@@ -11,7 +11,7 @@ import pytest
 
 import endpoint
 from endpoint.analysis.frames import _bursts
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourTrace
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.first_plume import FirstPlume, first_plume

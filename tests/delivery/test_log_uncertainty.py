@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from endpoint.analysis.pipeline import Result, of_colours
+from endpoint.analysis.pipeline import of_colours
 from endpoint.analysis.prepare import job_without_source
+from endpoint.analysis.result import Result
 from endpoint.delivery.picture_volume import of_log
 from endpoint.problems import DeliveryProblem
 from endpoint.record.titration import parse_record

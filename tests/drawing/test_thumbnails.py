@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
+from endpoint.analysis.result import Result
 from endpoint.colour.kept_pictures import KeptPicture, PictureKeeper
 from endpoint.drawing.pictures import write_pictures
 from endpoint.drawing.thumbnails import MOST, choose, describe_thumbnails, thumbnails_picture

@@ -11,10 +11,11 @@ import pytest
 
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.pipeline import analyse
+from endpoint.analysis.result import Result
 from endpoint.colour.density import trace
 from endpoint.colour.follow import follow
-from endpoint.colour.mixture import strangers
+from endpoint.colour.off_colour import strangers
 from endpoint.delivery.delivery import Delivery
 from endpoint.drawing.thumbnails import choose, thumbnails_picture
 from endpoint.problems import Flag

@@ -75,7 +75,7 @@ def told(family: str, seed: int, cache: Path, scatter_s: float) -> list[Told]:
         log = Delivery("steps", rows_s + shift_s, job.delivery.volume_ml.copy())
         doubt = doubt_of_clock(log, LogClock(), colour, last_s)
         curve = from_colour(colour, log, job.flask_ml, job.priors.lag_s[0])
-        result = conclude(replace(job, delivery=log), curve, region, doubt=doubt)
+        result = conclude(replace(job, delivery=log), curve, doubt=doubt)
         found, interval = result.equivalence, result.verdict.bracket_ml
         if found is not None:
             interval = (found.low_ml, found.high_ml)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.prediction import Left, predict
 from endpoint.bench.guidance.progress import Habit, gather
 from endpoint.bench.guidance.words import ADVICE, Tone, left_sentence

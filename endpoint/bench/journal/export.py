@@ -20,8 +20,9 @@ from typing import Any
 
 from platformdirs import user_data_path
 
-from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered

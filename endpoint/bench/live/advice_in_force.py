@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance, Moment, advise, mixing, unseen
 from endpoint.bench.live.volumes import RISEN_ML, Pump, Seen, Volumes, delivered_by
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Moment
 from endpoint.bench.guidance.progress import Habit, habit_of
 from endpoint.problems import RecordProblem

@@ -7,12 +7,14 @@ from dataclasses import replace
 from typing import Any
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, conclude, volume_unseen, without_curve
+from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.result import Result
 from endpoint.bench.live.volumes import Seen, Volumes
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
+from endpoint.equivalence.verdict import volume_unseen
 from endpoint.problems import UnseenVolume
 from endpoint.result.document import document, edta_constants
 from endpoint.scene.region import Region
@@ -43,7 +45,7 @@ def result_of_run(
         Whether the run has ended: then a volume that the picture does not show surely is none.
     """
     if final and isinstance(volumes, Seen) and isinstance(volumes.trouble, UnseenVolume):
-        return without_curve(job, volume_unseen(volumes.trouble), details=dict(details))
+        return Result(job, volume_unseen(volumes.trouble), source_details=dict(details))
     logged = volumes.logged if isinstance(volumes, Seen) else None
     seen = None if logged is None else logged.seen
     delivery = volumes.delivery() if seen is None else seen.delivery
@@ -51,7 +53,7 @@ def result_of_run(
         delivery = _with_pauses(delivery, trace)
     job = replace(job, delivery=delivery, logged=seen)
     curve = from_colour(trace, delivery, job.flask_ml, job.priors.lag_s[0])
-    return conclude(job, curve, region, (), dict(details), seen=seen)
+    return replace(conclude(job, curve, seen=seen), region=region, source_details=dict(details))
 
 
 def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:

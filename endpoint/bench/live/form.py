@@ -9,9 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.quantities import bench_quantities
+from endpoint.analysis.prepare import job_before_run
 from endpoint.problems import RecordProblem
-from endpoint.record.certificates import CertificateBook
 from endpoint.record.titration import TitrationRecord, parse_record
 
 NAME = "The set-up"
@@ -162,29 +161,7 @@ def job_of(setting: Setting, today: datetime.date) -> Job:
     Problem
         A value is impossible.
     """
-    record = setting.checked()
-    book = CertificateBook(today, record.accepted)
-    by_eye = setting.mode == "steps"
-    bench = bench_quantities(record, book, reading_limit_ml=None if by_eye else 0.0)
-    lag: tuple[float, float] | None = None
-    if record.mixing_lag_s is not None:
-        stated = record.mixing_lag_uncertainty_s
-        spread = max(0.3, 0.3 * record.mixing_lag_s) if stated is None else stated
-        lag = record.mixing_lag_s, max(spread, 1e-3)
-    return Job(
-        label=record.label,
-        deliveries_ml=bench.deliveries_ml,
-        added_ml=record.added_ml,
-        titrant_mol_l=bench.titrant_mol_l,
-        delivery=None,
-        burette=bench.burette,
-        burette_nominal_ml=bench.burette_nominal_ml,
-        lag_s=lag,
-        clock_uncertainty_s=record.clock_offset_uncertainty_s or 0.0,
-        not_in_budget=bench.missing,
-        certificates=book.used,
-        day=today,
-    )
+    return job_before_run(setting.checked(), today)
 
 
 def form_of(record: TitrationRecord, job: Job) -> tuple[dict[str, Any], tuple[str, ...]]:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance, Moment
 from endpoint.bench.journal.events import Correction, PumpRate, Reading, Undo
 from endpoint.bench.journal.open_run import OpenRun

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.colour_names import blueness_of, name_of, place_of
 from endpoint.bench.guidance.guide import Guidance
 from endpoint.bench.live.classroom import Replicate

@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from endpoint.analysis.pipeline import analyse, follow
+from endpoint.analysis.pipeline import analyse, of_pictures
 from endpoint.bench.journal.events import (
     Correction,
     Event,
@@ -504,7 +504,7 @@ def test_what_follows_live_is_what_the_journal_gives_back(
         for event in readings:
             journal.append(run, event)
         job = inputs_in(journal, run)
-        *_, live = follow(
+        live = of_pictures(
             source,
             job,
             region=region,

@@ -15,8 +15,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from endpoint.analysis.pipeline import Result, analyse
+from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun

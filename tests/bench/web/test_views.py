@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
-from endpoint.analysis.pipeline import Result
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance, Moment, advise
 from endpoint.bench.guidance.setup_checks import Check
 from endpoint.bench.guidance.words import ADVICE, Tone

@@ -1,0 +1,78 @@
+"""Everything that is known of one titration; a report only draws it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from calibration.quantity import Quantity
+from endpoint.analysis.inputs import Job
+from endpoint.colour.kept_pictures import KeptPicture
+from endpoint.curve.points import Curve
+from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.equivalence.fit import Estimate, Transition
+from endpoint.equivalence.verdict import Verdict
+from endpoint.hardness.formula import Hardness, Split
+from endpoint.messages import Sentence
+from endpoint.recording.frame import Box
+from endpoint.scene.region import Region
+from endpoint.scene.tracking import Pose
+
+
+@dataclass(frozen=True, eq=False)
+class Result:
+    """Result of one titration. What is not known or may not be said is None or empty."""
+
+    job: Job
+    verdict: Verdict
+    curve: Curve | None = None
+    fit: Transition | None = None
+    midpoint: Estimate | None = None
+    last_red: Estimate | None = None
+    hardness: Hardness | None = None
+    split: Split | None = None
+    """Calcium and magnesium apart, where a second titration was given."""
+    equivalence_quantity: Quantity | None = None
+    """Equivalence volume in mL with every named contribution, the burette's too."""
+    amount_mmol_l: Quantity | None = None
+    """Titrated metal in the sample, mmol/L: the hardness where the metals make one."""
+    region: Region | None = None
+    film_frames: int | None = None
+    """Frames that the recording holds, where that is known; not all of them need be looked at."""
+    source_notes: tuple[str, ...] = ()
+    source_details: dict[str, str] = field(default_factory=dict)
+    first_frame: Any = None
+    """Whole first frame as uint8 RGB for the report."""
+    pictures: tuple[KeptPicture, ...] = ()
+    """Small pictures over the whole recording, for the report."""
+    poses: tuple[Pose, ...] = ()
+    """How the flask stood in each of them, compared with where it was found."""
+    seen_volume: SeenVolume | None = None
+    """Delivered volume with an uncertainty of its own, from the picture or from the log."""
+    seen_box: Box | None = None
+    """Where in the picture it was read."""
+
+    @property
+    def label(self) -> str:
+        """Name of the sample."""
+        return self.job.label
+
+    @property
+    def equivalence(self) -> Estimate | None:
+        """Equivalence volume, only if located."""
+        return self.verdict.equivalence
+
+    @property
+    def status(self) -> str:
+        """located, bracketed or none."""
+        return self.verdict.status
+
+    @property
+    def reasons(self) -> tuple[Sentence, ...]:
+        """Why not located, empty if located."""
+        return self.verdict.reasons
+
+    @property
+    def remarks(self) -> tuple[Sentence, ...]:
+        """Diagnosis."""
+        return self.verdict.remarks
