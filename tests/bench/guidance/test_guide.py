@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
+from endpoint.bench.guidance.draws import quantiles
 from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, by_colour, guide
-from endpoint.bench.guidance.prediction import predict, quantiles
+from endpoint.bench.guidance.prediction import predict
 from endpoint.bench.guidance.progress import LAGS_S, gather, habit_of
 from endpoint.bench.guidance.words import ADVICE, left_sentence
 from endpoint.chemistry.equilibrium import speciate
