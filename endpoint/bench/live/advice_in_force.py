@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance, Moment, advise, mixing, unseen
-from endpoint.bench.live.volumes import RISEN_ML, Pump, Seen, Volumes, delivered_by
+from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Pump, Volumes, delivered_by
 
 
 def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> Moment:
@@ -24,7 +24,7 @@ def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> 
         delivered_ml=delivered_by(volumes, now_s),
         blueness=blueness,
         pump=isinstance(volumes, Pump),
-        watched=isinstance(volumes, Seen),
+        watched=isinstance(volumes, PictureDelivery),
     )
 
 

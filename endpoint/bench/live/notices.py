@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from endpoint.bench.live.burette import LEAST_RATE, LiveBurette
-from endpoint.bench.live.volumes import Seen, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Volumes
 from endpoint.problems import UnseenVolume
 
 _SILENT_S = 2.0
@@ -122,7 +122,7 @@ class NoticeBoard:
 
     def tell_of_burette(self, burette: LiveBurette, volumes: Volumes | None, now_s: float) -> None:
         """Notices of a volume that is read from the picture; `volumes` of the run in progress."""
-        seen = volumes if isinstance(volumes, Seen) else None
+        seen = volumes if isinstance(volumes, PictureDelivery) else None
         rate = None if seen is None else burette.too_seldom()
         self.hold("too-seldom", now_s, rate is not None, rate=rate, least=LEAST_RATE)
         why = None if seen is None else burette.trouble or seen.trouble

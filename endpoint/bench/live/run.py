@@ -21,7 +21,7 @@ from endpoint.bench.live.classroom import Classroom, replicate_of
 from endpoint.bench.live.conclude import document_of_run, result_of_run
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.notices import NoticeBoard
-from endpoint.bench.live.volumes import Pump, Seen, Volumes, ended, typed
+from endpoint.bench.live.volumes import PictureDelivery, Pump, Volumes, ended, typed
 from endpoint.problems import RecordProblem
 
 _UPDATE_S = 1.0
@@ -122,7 +122,7 @@ class LiveRun:
             The run is not read from the picture, or the reading is impossible.
         """
         with self._parts.lock:
-            if not isinstance(self.volumes, Seen):
+            if not isinstance(self.volumes, PictureDelivery):
                 raise RecordProblem(
                     "The volumes of this run do not come from the picture.",
                     "Type each reading as you take it.",
@@ -149,7 +149,11 @@ class LiveRun:
 
     def look_at_burette(self, now_s: float) -> bool:
         """See in the picture what was delivered by now; returns whether there is news."""
-        if self.over or not isinstance(self.volumes, Seen) or now_s - self._measured_s < _VOLUME_S:
+        if (
+            self.over
+            or not isinstance(self.volumes, PictureDelivery)
+            or now_s - self._measured_s < _VOLUME_S
+        ):
             return False
         self._measured_s = now_s
         with self._parts.lock:
@@ -159,7 +163,7 @@ class LiveRun:
     def _refresh(self) -> None:
         """Bring the volume up to what was seen, and keep that in the journal."""
         volumes, rows = self.volumes, self._parts.burette.rows()
-        if rows is None or not isinstance(volumes, Seen) or self.over:
+        if rows is None or not isinstance(volumes, PictureDelivery) or self.over:
             return
         self._parts.keeper.burette_rows(rows)
         now = volumes.with_rows(rows)

@@ -17,7 +17,14 @@ from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.form import Setting, job_of, setting_from
 from endpoint.bench.live.resume import resumed_run
 from endpoint.bench.live.run import BenchParts, LiveRun
-from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes, checked_ml, delivered_by
+from endpoint.bench.live.volumes import (
+    PictureDelivery,
+    Pump,
+    Readings,
+    Volumes,
+    checked_ml,
+    delivered_by,
+)
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.burette_rows import WAYS
 from endpoint.problems import Problem, RecordProblem
@@ -200,7 +207,7 @@ class LiveSession:
             return Pump(float(setting.rate_ml_min or 0.0))
         number = self.keeper.append(start)
         if setting.mode in WAYS:
-            return Seen(setting.mode, start.burette_ml, start.time_s)
+            return PictureDelivery(setting.mode, start.burette_ml, start.time_s)
         return Readings().plus(number, start)
 
     def resume(self, name: str, now_s: float) -> None:

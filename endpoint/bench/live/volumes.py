@@ -206,7 +206,7 @@ class Pump:
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class PictureDelivery:
     """A burette that the picture shows: the volume so far, and the readings that were typed."""
 
     way: str
@@ -245,7 +245,7 @@ class Seen:
         sigma = None if self.logged is None else self.logged.log.sigma_ml
         return None if sigma is None else float(sigma[-1])
 
-    def ended(self, end_ml: float) -> Seen:
+    def ended(self, end_ml: float) -> PictureDelivery:
         """The volume with the reading at the end.
 
         Raises
@@ -262,7 +262,7 @@ class Seen:
             )
         return replace(self, end_ml=end_ml)
 
-    def with_rows(self, rows: SeenRows) -> Seen:
+    def with_rows(self, rows: SeenRows) -> PictureDelivery:
         """The volume of what was seen by now; what was known before stays if that gives none."""
         drops = len(rows.rows) if self.way == "drops" else None
         try:
@@ -282,7 +282,7 @@ class Seen:
         return self.logged.seen.delivery
 
 
-Volumes = Readings | Pump | Seen
+Volumes = Readings | Pump | PictureDelivery
 
 
 def typed(volumes: Volumes) -> Readings:
@@ -293,7 +293,7 @@ def typed(volumes: Volumes) -> Readings:
     RecordProblem
         It has a pump, or is read from the picture.
     """
-    if isinstance(volumes, Seen):
+    if isinstance(volumes, PictureDelivery):
         raise RecordProblem(
             "The volumes of this run are read from the picture.",
             "Type only the end reading, at the end.",
@@ -311,7 +311,7 @@ def ended(volumes: Volumes, now_s: float) -> Volumes:
     Problem
         The end reading of a run with drops is missing, or what was seen contradicts a reading.
     """
-    if isinstance(volumes, Seen):
+    if isinstance(volumes, PictureDelivery):
         if volumes.way == "drops" and volumes.end_ml is None:
             raise RecordProblem(
                 "The end reading is missing: counting drops does not show how large a drop is.",
@@ -327,6 +327,6 @@ def ended(volumes: Volumes, now_s: float) -> Volumes:
 
 def delivered_by(volumes: Volumes | None, time_s: float) -> float:
     """Volume delivered by a time, mL; a burette's is that of its last reading."""
-    if isinstance(volumes, Readings | Seen):
+    if isinstance(volumes, Readings | PictureDelivery):
         return volumes.delivered_ml
     return 0.0 if volumes is None else volumes.volume_at(time_s)

@@ -12,7 +12,7 @@ from endpoint.bench.guidance.colour_names import blueness_of, name_of, place_of
 from endpoint.bench.guidance.guide import Guidance
 from endpoint.bench.live.classroom import Replicate
 from endpoint.bench.live.session import LiveSession
-from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
 from endpoint.colour.density import lab_and_rgb
 from endpoint.delivery.burette_rows import DROP_ML
 from endpoint.problems import Flag
@@ -112,7 +112,7 @@ def _volumes(volumes: Volumes) -> dict[str, Any]:
     }
 
 
-def _seen_text(volumes: Seen) -> str:
+def _seen_text(volumes: PictureDelivery) -> str:
     """What the volume in the picture rests on, one sentence."""
     if volumes.logged is None:
         return "The picture shows no volume yet."
