@@ -12,7 +12,6 @@ import sys
 import threading
 from pathlib import Path
 
-from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.web.hub import BenchClock, Hub
@@ -41,10 +40,10 @@ def show(hub: Hub, folder: Path) -> None:
 def main(folder: Path, port: int) -> None:
     journal = RunJournal.open(folder / "journal.sqlite")
     open_run = OpenRun(journal, datetime.date(2026, 11, 25), source="drawn", program="test")
-    session = new_session(adviser=adviser, checker=checker, journal=open_run)
-    region = ready(frames()).sight.region
+    session = new_session(journal=open_run)
+    region = ready(frames()).view.region
     assert region is not None
-    session.sight.look_at(region)
+    session.view.look_at(region)
     keys = Keys(port, shared=False)
     hub = Hub(session, BenchClock(), browser=False)
     listener = listen(port, everywhere=False)

@@ -64,7 +64,7 @@ def _drawn(density: np.ndarray) -> list[ArrayFrame]:
 
 def ready(film: list[ArrayFrame], **parts: Any) -> LiveSession:
     session = new_session(**parts)
-    session.sight.look_at(locate(film[:5], LIQUID, WHITE))
+    session.view.look_at(locate(film[:5], LIQUID, WHITE))
     return session
 
 

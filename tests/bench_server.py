@@ -9,7 +9,7 @@ import shutil
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,11 +18,24 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from endpoint.bench.live.provenance import describe_live
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.security import Keys
+
+DAY = datetime.date(2026, 11, 25)
+PATIENCE_S = 60.0
+"""How long a test waits for a state before it fails: a busy machine is not a fault."""
+expect.set_options(timeout=1e3 * PATIENCE_S)
+
+
+def until(reached: Callable[[], bool], what: str) -> None:
+    """Wait for a state; fails where it does not come."""
+    end_s = time.monotonic() + PATIENCE_S
+    while not reached():
+        assert time.monotonic() < end_s, f"waited {PATIENCE_S:g} s for: {what}"
+        time.sleep(0.02)
 
 
 @dataclass
@@ -47,9 +60,8 @@ class Bench:
 
 
 def new_session(**parts: Any) -> LiveSession:
-    return LiveSession(
-        describe=describe_live({"camera": "test"}), today=datetime.date(2026, 11, 25), **parts
-    )
+    parts.setdefault("journal", OpenRun(None, DAY))
+    return LiveSession(today=DAY, details={"camera": "test"}, **parts)
 
 
 @contextlib.contextmanager
@@ -74,11 +86,7 @@ def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iter
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:
-        for _ in range(200):
-            if server.started:
-                break
-            time.sleep(0.02)
-        assert server.started
+        until(lambda: server.started, "the server")
         yield Bench(port, keys, hub)
     finally:
         server.should_exit = True
@@ -162,10 +170,8 @@ def finished(page: Page) -> dict[str, Any]:
     """Finish the run and return the document, after the page has shown its volume."""
     tab_to(page, "#finish")
     page.keyboard.press("Enter")
-    expect(page.locator("#view-result")).to_be_visible(timeout=8000)
-    page.wait_for_timeout(500)
-    outcome = page.locator("#result").inner_text()
-    assert "Located" in outcome, outcome
+    expect(page.locator("#view-result")).to_be_visible()
+    expect(page.locator("#result .outcome")).to_contain_text("Located")
     document: dict[str, Any] = page.evaluate("fetch('/result.json').then((r) => r.json())")
     shown = float(page.locator("#equivalence").inner_text())
     assert abs(shown - document["equivalence_ml"]["value"]) < 0.005

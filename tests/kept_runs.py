@@ -6,8 +6,9 @@ import tempfile
 from pathlib import Path
 
 from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import Result, of_colours
+from endpoint.analysis.pipeline import of_colours
 from endpoint.analysis.prepare import job_without_source
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.export import done_in, export, head_of
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.reconstruct import colours_of

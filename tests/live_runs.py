@@ -8,19 +8,23 @@ time.
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.guide import Bench, Guidance, Pace
-from endpoint.bench.guidance.progress import Habit
+from endpoint.analysis.pipeline import conclude
+from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Moment, Pace
+from endpoint.bench.live.classroom import Classroom, replicate_of
+from endpoint.bench.live.form import job_of, setting_from
 from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.model import Priors
+from endpoint.result.document import document
 from sample_media.simulated import level_volume_ml
 
 FloatArray = NDArray[np.float64]
@@ -30,6 +34,8 @@ BLUE_FORM = np.array([0.60, 0.38, 0.12])
 FILM_RED = np.array([0.21, 0.50, 0.40])
 FILM_BLUE = np.array([0.57, 0.30, 0.12])
 """Forms as a camera shows them in the rendered sample films, on a like scale."""
+FIRST_PAST_ML = 0.2
+"""How far past the end a first replicate goes: some drops, so that its end point is located."""
 _FRAME_S = 0.25
 _FAR_ML = 4.0
 _FAR_FRAME_S = 1.0
@@ -106,14 +112,14 @@ def draw_recipe(seed: int, *, pump: bool | None = None) -> Recipe:
 
 @dataclass
 class Flow:
-    """The flask in time: what was delivered, what was felt, what the camera saw."""
+    """The flask in time: what was delivered, what has mixed in, what the camera saw."""
 
     recipe: Recipe
     time_s: float = 0.0
     delivered_ml: float = 0.0
-    felt_ml: float = 0.0
+    mixed_ml: float = 0.0
     times: list[float] = field(default_factory=list)
-    felt: list[float] = field(default_factory=list)
+    mixed: list[float] = field(default_factory=list)
     log_s: list[float] = field(default_factory=lambda: [0.0])
     log_ml: list[float] = field(default_factory=lambda: [0.0])
     extra: list[float] = field(default_factory=list)
@@ -132,7 +138,7 @@ class Flow:
         r = self.recipe
         self.delivered_ml += added_ml
         self.time_s += step_s
-        self.felt_ml += (self.delivered_ml - self.felt_ml) * (1.0 - np.exp(-step_s / r.lag_s))
+        self.mixed_ml += (self.delivered_ml - self.mixed_ml) * (1.0 - np.exp(-step_s / r.lag_s))
         if note and r.pump:
             self._pumped()
         elif note and self.delivered_ml > self.log_ml[-1]:
@@ -142,18 +148,18 @@ class Flow:
         self._wander = keep * self._wander + np.sqrt(1 - keep**2) * self.rng.normal(0.0, r.wander)
         extra = r.drift_per_min * self.time_s / 60.0 + self._wander
         self.times.append(self.time_s)
-        self.felt.append(self.felt_ml)
+        self.mixed.append(self.mixed_ml)
         self.extra.append(extra + r.noise * self.rng.standard_normal())
         self.grain.append(self.rng.normal(0.0, 0.001, 3))
 
     def density(self) -> FloatArray:
         """What the camera saw, shape (frames, 3)."""
         r = self.recipe
-        felt = np.array(self.felt)
-        f = speciate(r.flask, felt, r.constants).free_fraction
+        mixed = np.array(self.mixed)
+        f = speciate(r.flask, mixed, r.constants).free_fraction
         bump = f * (1.0 - f)
         shape = f + r.bend * bump + r.kink * bump * (1.0 - 2.0 * f) + np.array(self.extra)
-        thinner = r.flask.volume_ml / (r.flask.volume_ml + felt)
+        thinner = r.flask.volume_ml / (r.flask.volume_ml + mixed)
         dye = r.red + shape[:, None] * (r.blue - r.red)
         return np.asarray(r.shade + thinner[:, None] * dye + np.array(self.grain))
 
@@ -173,7 +179,7 @@ class Flow:
     def free_fraction(self) -> float:
         """Truth in the liquid now."""
         return float(
-            speciate(self.recipe.flask, self.felt_ml, self.recipe.constants).free_fraction[0]
+            speciate(self.recipe.flask, self.mixed_ml, self.recipe.constants).free_fraction[0]
         )
 
     def curve(self) -> Curve:
@@ -202,30 +208,53 @@ class Flow:
         return from_colour(trace, delivery, self.recipe.flask.volume_ml)
 
 
-def bench_of(recipe: Recipe, *, second: bool = False) -> Bench:
-    """What the guide is told: nothing of the truth, but for what a first replicate showed.
-
-    That is the size of the change within 4 %, and the equivalence volume within 0.1 mL (1 sigma).
-    """
+def inputs_of(recipe: Recipe, *, second: bool = False) -> GuidanceInputs:
+    """What the guide is given: nothing of the truth, but for what a first replicate showed."""
     pace = Pace(pump=recipe.pump, pour_ml_s=recipe.rate_ml_s if recipe.pump else 0.2)
-    bench = Bench(titrant_mol_l=0.01, priors=Priors(), pace=pace)
+    inputs = GuidanceInputs(titrant_mol_l=0.01, priors=Priors(), pace=pace)
     if not second:
-        return bench
+        return inputs
+    moment = taught_by_first(recipe)
+    return replace(inputs, habit=moment.habit, expected_ml=moment.expected_ml)
+
+
+def first_of(recipe: Recipe) -> Recipe:
+    """The replicate before: the same camera and water, another pipetting and pinch of indicator.
+
+    The titre differs by 0.1 mL (1 sigma), the amount of indicator by a tenth.
+    """
     rng = np.random.default_rng([557, recipe.seed])
-    f = float(speciate(recipe.flask, 0.0, recipe.constants).free_fraction[0])
-    start = recipe.shade + recipe.red + f * (recipe.blue - recipe.red)
-    change = (1.0 - f) * (recipe.blue - recipe.red) * rng.normal(1.0, 0.04)
-    expected = recipe.flask.equivalence_ml + rng.normal(0.0, 0.1)
+    flask, amount = recipe.flask, float(np.exp(rng.normal(0.0, 0.1)))
+    more = 1.0 + rng.normal(0.0, 0.1) / flask.equivalence_ml
     return replace(
-        bench,
-        habit=Habit(change / float(np.linalg.norm(start))),
-        expected_ml=(expected, 0.1),
+        recipe,
+        flask=replace(
+            flask,
+            calcium_mmol=more * flask.calcium_mmol,
+            magnesium_mmol=more * flask.magnesium_mmol,
+            indicator_umol=amount * flask.indicator_umol,
+        ),
+        red=amount * recipe.red,
+        blue=amount * recipe.blue,
+        seed=recipe.seed + 1_000_000,
     )
+
+
+def taught_by_first(recipe: Recipe) -> Moment:
+    """What the bench hands to the guide of a second flask once the first one is finished."""
+    curve = flow_to(first_of(recipe), -FIRST_PAST_ML).curve()
+    form = {"label": "Water", "sample_ml": 100.0, "added_ml": 5.0, "titrant_mol_l": 0.01}
+    job = job_of(setting_from(form), datetime.date(2026, 11, 25))
+    result = conclude(replace(job, delivery=curve.delivery), curve)
+    classroom = Classroom()
+    classroom.add(replicate_of("Water", result, document(result, {})))
+    now = Moment(now_s=0.0, delivered_ml=0.0, blueness=-0.8)
+    return classroom.taught(now, "Water", recipe.flask.volume_ml, 0.01)
 
 
 @dataclass(frozen=True)
 class Look:
-    """One word of the guide beside the truth."""
+    """One word of the guide next to the truth."""
 
     time_s: float
     left_ml: float
@@ -268,7 +297,7 @@ class Hand:
         if code in ("pour", "not-begun"):
             whole = int(flow.time_s + step_s) > int(flow.time_s)
             return recipe.rate_ml_s * step_s, recipe.pump or whole
-        if code in ("slow", "not-told"):
+        if code in ("slow", "too-early"):
             if recipe.pump:
                 return recipe.rate_ml_s * step_s / 3.0, True
             return self._portion(flow, told_ml, said_s, step_s)
@@ -324,7 +353,7 @@ def live_run(
         step_s = _FAR_FRAME_S if far and code in ("pour", "not-begun") else _FRAME_S
         added, note = hand.add(flow, code, told_ml, said_s, step_s)
         flow.step(step_s, added, note=note)
-        if not note and code not in ("pour", "not-begun", "slow", "not-told"):
+        if not note and code not in ("pour", "not-begun", "slow", "too-early"):
             flow.log_ml[-1] = flow.delivered_ml
     _note_rest(flow)
     stopped = code in ("stop", "passed")

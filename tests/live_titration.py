@@ -9,10 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import of_colours
-from endpoint.analysis.prepare import job_without_source
-from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import RunHead
 from endpoint.chemistry.equilibrium import constants_at, speciate
 from endpoint.colour.density import ColourSample

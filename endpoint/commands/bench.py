@@ -1,4 +1,4 @@
-"""The command that opens the bench: live guidance on a local page."""
+"""The command that opens the bench: a local page that guides a titration."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     import socket
 
     from endpoint.bench.journal.open_run import OpenRun
-    from endpoint.bench.live.session import LiveSession
     from endpoint.bench.web.hub import Hub
     from endpoint.bench.web.security import Keys
 
@@ -26,24 +25,25 @@ _PORT = 8765
     "--camera",
     default="browser",
     metavar="browser|N|FILM",
-    help="Where pictures come from: the browser, camera number N of this computer, or a film "
-    "(or its record .toml, with its readings) played as if live.",
+    help="Source of the pictures: the camera of the browser, camera number N of this computer, or "
+    "a film (or its record, a .toml file with the readings), played as if it were live.",
 )
 @click.option("--port", type=click.IntRange(1024, 65535), default=_PORT, show_default=True)
 @click.option(
     "--speed",
     type=click.FloatRange(0.1, 50.0),
     default=1.0,
-    help="How much faster a film is played.",
+    help="Speed at which a film is played; 2 is twice as fast.",
 )
-@click.option("--share", is_flag=True, help="Let others in this network look on. Asks first.")
-@click.option("--journal", type=click.Path(path_type=Path), help="Where the journal is kept.")
+@click.option("--share", is_flag=True, help="Let others in this network watch; asks first.")
+@click.option("--journal", type=click.Path(path_type=Path), help="File of the journal.")
 def bench(camera: str, port: int, speed: float, share: bool, journal: Path | None) -> None:
-    """Open the bench, a local page that guides a titration.
+    """Guide a titration live, on a page of this computer.
 
-    The printed address works once. The page needs no colour vision: all is told by words, shapes
-    and places, and by tones or speech if wanted.
+    Open the printed address; it works once. The page needs no colour vision: words, shapes and
+    positions say everything, and so do tones or speech if you switch them on.
     """
+    from endpoint.bench.live.session import LiveSession
     from endpoint.bench.web.hub import BenchClock, Hub
     from endpoint.bench.web.security import Keys
 
@@ -51,7 +51,7 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     lan = _consent(port) if share else None
     keys = Keys(port, shared=lan is not None)
     kept = _journal(journal, details)
-    session = new_session(details, kept)
+    session = LiveSession(today=datetime.date.today(), journal=kept, details=details)
     session.form = form
     clock = BenchClock(1.0 if feed is None else speed)
     hub = Hub(session, clock, browser=feed is None)
@@ -62,22 +62,6 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
         serve(hub, keys, hosts, listener, feed, lambda: _say(keys, port, lan))
     finally:
         kept.close()
-
-
-def new_session(details: dict[str, str], journal: OpenRun) -> LiveSession:
-    """Session whose documents tell where they come from."""
-    from endpoint.bench.guidance.parts import adviser, checker
-    from endpoint.bench.live.provenance import describe_live
-    from endpoint.bench.live.session import LiveSession
-
-    return LiveSession(
-        describe=describe_live(details),
-        today=datetime.date.today(),
-        details=details,
-        adviser=adviser,
-        checker=checker,
-        journal=journal,
-    )
 
 
 def _journal(path: Path | None, details: dict[str, str]) -> OpenRun:
@@ -122,7 +106,7 @@ def listen(port: int, *, everywhere: bool) -> socket.socket:
     except OSError:
         listener.close()
         raise OutputProblem(
-            f"Port {port} is taken by another program.", "Choose another with --port."
+            f"Another program uses port {port}.", "Choose another port with --port."
         ) from None
     return listener
 
@@ -174,8 +158,8 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
         run = recorded_run(path)
         if run.left_out:
             click.echo(
-                f"The bench leaves out of {path.name}: {', '.join(run.left_out)}.\n"
-                f"The whole record is used by: endpoint locate {path}"
+                f"The bench does not use these parts of {path.name}: {', '.join(run.left_out)}.\n"
+                f"To use the whole record: endpoint locate {path}"
             )
         return FilmFeed(run.source, run.rows, run.pump).run, run.form, {"film": path.name}
     from endpoint.problems import SourceProblem
@@ -183,7 +167,8 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
 
     if not path.is_file():
         raise SourceProblem(
-            f"{path.name} is no film.", "Give --camera browser, a number such as 0, or a film."
+            f"There is no film {path.name}.",
+            "Give --camera browser, a camera number such as 0, or a film.",
         )
     return FilmFeed(VideoSource(path)).run, {}, {"film": path.name}
 
@@ -195,15 +180,15 @@ def _consent(port: int) -> str:
     address = _address_here()
     if address is None:
         raise RecordProblem(
-            "This computer is in no network.", "Leave out --share, or join a network."
+            "This computer is not in a network.", "Leave out --share, or join a network."
         )
     click.echo(
-        f"Others in this network could then see this run at http://{address}:{port}, unencrypted,\n"
-        "if they have the address with its token. They can look on, not operate. No pictures of\n"
-        "the browser's camera are shown to them; those of a camera of this computer are."
+        f"Others in this network will be able to watch this run at http://{address}:{port},\n"
+        "unencrypted, if they have the address with its token. They can watch, but not operate.\n"
+        "They see the pictures of a camera of this computer, but not those of the browser's camera."
     )
     if click.prompt('Type "share" to allow it', default="", show_default=False) != "share":
-        raise RecordProblem("Sharing was not allowed.", "Start again without --share.")
+        raise RecordProblem("You did not allow sharing.", "Start again without --share.")
     return address
 
 
@@ -220,10 +205,10 @@ def _address_here() -> str | None:
 
 
 def _say(keys: Keys, port: int, lan: str | None) -> None:
-    click.echo(f"The bench is at  http://127.0.0.1:{port}/?token={keys.operator_token}")
-    click.echo("The address works once. Press Enter for a new one, Ctrl-C to stop.")
+    click.echo(f"The bench is at   http://127.0.0.1:{port}/?token={keys.operator_token}")
+    click.echo("The address works once. Press Enter for a new one, or Ctrl-C to stop.")
     if lan is not None:
-        click.echo(f"For viewers:     http://{lan}:{port}/?token={keys.viewer_token}")
+        click.echo(f"Viewers can open  http://{lan}:{port}/?token={keys.viewer_token}")
     threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
 
 

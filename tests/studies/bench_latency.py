@@ -46,7 +46,6 @@ def pictures() -> list[bytes]:
 
 def serve(pipe: Any, slow_s: float) -> None:
     """Child process: the bench, with the address sent through the pipe."""
-    from endpoint.bench.guidance.parts import adviser, checker
     from endpoint.bench.web import hub as hubs
     from endpoint.recording.frame import ArrayFrame, Box
     from endpoint.scene.region import locate
@@ -66,8 +65,8 @@ def serve(pipe: Any, slow_s: float) -> None:
     scale = 8
     liquid = Box(60 * scale, 50 * 6, 110 * scale, 90 * 6)
     white = Box(8 * scale, 60 * 6, 40 * scale, 92 * 6)
-    with serving(adviser=adviser, checker=checker) as bench:
-        bench.session.sight.look_at(locate(first, liquid, white))
+    with serving() as bench:
+        bench.session.view.look_at(locate(first, liquid, white))
         pipe.send((bench.port, bench.keys.new_operator_token()))
         pipe.recv()
 

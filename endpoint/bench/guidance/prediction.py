@@ -11,12 +11,12 @@ same curve gives the same answer.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from endpoint.bench.guidance.draws import DIMENSIONS, drawn, quantiles, tempered
 from endpoint.bench.guidance.likelihood import log_likelihood
 from endpoint.bench.guidance.progress import LAGS_S, History
 from endpoint.chemistry.indicators import Indicator
@@ -25,10 +25,8 @@ from endpoint.equivalence.model import Priors, Setting, flasks_of
 
 FloatArray = NDArray[np.float64]
 
-_DIMENSIONS = 7
 _CLOSED = 1e-5
-"""Error of the balances beside scatter of the colour of a thousandth and more."""
-_DRAWS = 128
+"""Error of the balances; it adds to a scatter of the colour of a thousandth and more."""
 _ROUNDS = 6
 _FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.15), np.geomspace(0.6, 12.0, 11)]
 """Equivalence volumes of the first round as distances from the volume now, mL."""
@@ -37,7 +35,6 @@ _FINE_NODES = 7
 _NEAR_ML = 0.5
 _BEHIND_ML, _BEFORE_ML = 4.0, 25.0
 _EFFECTIVE = 16.0
-_DEFENSIVE = 0.2
 _WIDER = 1.05
 _SHRINK = 0.3
 _LEAST_VARIANCE = 0.005
@@ -72,7 +69,7 @@ class Left:
     """What is left to the equivalence volume, from the volume delivered now, mL."""
 
     value_ml: float | None
-    """Median; None as long as only a lower bound can be told."""
+    """Median; None as long as only a lower bound is known."""
     low_ml: float | None
     high_ml: float | None
     """90 % interval."""
@@ -86,21 +83,8 @@ class Left:
     free_low: float
     free_high: float
     """90 % interval of the free fraction of the indicator in the liquid now."""
-    unfelt_ml: float
+    unmixed_ml: float
     """Delivered, but not yet mixed in, for the longer of the likely mixing lags."""
-
-
-@lru_cache(maxsize=16)
-def _lattice(rows: int, skip: int) -> FloatArray:
-    """Evenly spread standard normal draws: Kronecker lattice of the generalised golden ratio."""
-    phi = 1.0
-    for _ in range(60):
-        phi = (1.0 + phi) ** (1.0 / (_DIMENSIONS + 1.0))
-    alpha = phi ** -np.arange(1.0, _DIMENSIONS + 1.0)
-    u = (0.5 + np.outer(np.arange(skip + 1, skip + rows + 1), alpha)) % 1.0
-    z = np.asarray(ndtri(np.clip(u, 1e-4, 1.0 - 1e-4)))
-    z.setflags(write=False)
-    return z
 
 
 def _shape_nodes() -> FloatArray:
@@ -138,8 +122,8 @@ class _Case:
     def unmixed_ml(self) -> FloatArray:
         """Delivered, but not mixed in at the points, for the usual lag, shape (n,)."""
         h = self.history
-        felt_ml = _by_lag(h.mixed_ml, np.array([self.lag_s]))[0]
-        return np.asarray(np.maximum(h.volume_ml - felt_ml, 0.0))
+        mixed_ml = _by_lag(h.mixed_ml, np.array([self.lag_s]))[0]
+        return np.asarray(np.maximum(h.volume_ml - mixed_ml, 0.0))
 
     @property
     def lag_s(self) -> float:
@@ -212,11 +196,6 @@ class _Sample:
     """Least weighted sum of squares."""
 
 
-def _normal_log(z: FloatArray, mean: FloatArray, root: FloatArray) -> FloatArray:
-    u = np.linalg.solve(root, (z - mean).T)
-    return np.asarray(-0.5 * np.sum(u * u, axis=0) - np.log(np.diag(root)).sum())
-
-
 def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> _Sample:
     h = case.history
     middle = float(np.clip(np.median(nodes), 0.3, None))
@@ -260,27 +239,9 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     return _Sample(z, volume, log_mass, free, min(misfit, closer))
 
 
-def _tempered(log_w: FloatArray, least: float) -> FloatArray:
-    """Weights, flattened until enough draws count."""
-    power = 1.0
-    while True:
-        w: FloatArray = np.exp(power * (log_w - log_w.max()))
-        w /= w.sum()
-        if 1.0 / float(w @ w) >= min(least, 0.5 * w.size) or power < 1e-3:
-            return w
-        power *= 0.7
-
-
 def _draw_mass(sample: _Sample) -> FloatArray:
     top = sample.log_mass.max(axis=1)
     return np.asarray(top + np.log(np.exp(sample.log_mass - top[:, None]).sum(axis=1)))
-
-
-def quantiles(value: FloatArray, mass: FloatArray, levels: tuple[float, ...]) -> FloatArray:
-    """Weighted quantiles with straight lines between the values."""
-    order = np.argsort(value, axis=None)
-    v, w = value.ravel()[order], mass.ravel()[order]
-    return np.asarray(np.interp(levels, (np.cumsum(w) - 0.5 * w) / w.sum(), v))
 
 
 def _next_nodes(last: _Sample, weights: FloatArray) -> FloatArray:
@@ -330,7 +291,7 @@ def predict(
         likely = expected_ml[0] + expected_ml[1] * np.arange(-3.0, 3.5)
         nodes = np.unique(np.r_[nodes, np.maximum(likely, _LEAST_TITRE_ML)])
     scaled = expected_ml is None
-    samples, found = _sampled(case, _Aim(np.zeros(_DIMENSIONS), np.eye(_DIMENSIONS), nodes))
+    samples, found = _sampled(case, _Aim(np.zeros(DIMENSIONS), np.eye(DIMENSIONS), nodes))
     left = _summary(history, samples, priors, scaled)
     if not -_SURE_ML < left.cautious_ml <= 0.0:
         return left
@@ -357,30 +318,18 @@ def _sampled(
     """Round after round, each nearer to what is likely; a later `first` takes other draws."""
     samples: list[_Sample] = []
     for k in range(first, first + rounds):
-        z, log_q = _drawn(k, aim.mean, aim.root)
+        z, log_q = drawn(k, aim.mean, aim.root)
         samples.append(_round(case, z, log_q, aim.nodes))
         if k < _ROUNDS - _POOLED:
             case = _refined(case, samples[-1])
-        weights = _tempered(_draw_mass(samples[-1]), _EFFECTIVE)
+        weights = tempered(_draw_mass(samples[-1]), _EFFECTIVE)
         mean = np.asarray(weights @ z)
         spread: FloatArray = (z - mean).T @ ((z - mean) * weights[:, None])
         spread = (1.0 - _SHRINK) * spread + _SHRINK * np.diag(np.diag(spread))
-        wide = _WIDER**2 * spread + _LEAST_VARIANCE * np.eye(_DIMENSIONS)
+        wide = _WIDER**2 * spread + _LEAST_VARIANCE * np.eye(DIMENSIONS)
         root = np.asarray(np.linalg.cholesky(wide), dtype=np.float64)
         aim = _Aim(mean, root, _next_nodes(samples[-1], weights), case)
     return samples, aim
-
-
-def _drawn(k: int, mean: FloatArray, root: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Draws of round `k` and the logarithm of their density, but for a constant."""
-    z = _lattice(_DRAWS, k * _DRAWS).copy()
-    if k == 0:
-        return z, np.asarray(-0.5 * np.sum(z * z, axis=1))
-    plain = np.arange(_DRAWS) % round(1.0 / _DEFENSIVE) == 0
-    z[~plain] = mean + z[~plain] @ root.T
-    inside = _normal_log(z, mean, root) + np.log(1.0 - _DEFENSIVE)
-    outside = -0.5 * np.sum(z * z, axis=1) + np.log(_DEFENSIVE)
-    return z, np.asarray(np.logaddexp(inside, outside))
 
 
 def _refined(case: _Case, sample: _Sample) -> _Case:
@@ -399,7 +348,7 @@ def _pooled(samples: list[_Sample]) -> tuple[FloatArray, FloatArray, FloatArray]
     log_w = np.concatenate([_draw_mass(one) for one in samples])
     mass = np.concatenate([one.log_mass for one in samples])
     # Where few draws carry all the weight, flatter weights are more honest than those.
-    flat = np.log(np.maximum(_tempered(log_w, _FEW), 1e-300))
+    flat = np.log(np.maximum(tempered(log_w, _FEW), 1e-300))
     mass = mass - log_w[:, None] + flat[:, None]
     volume = np.concatenate([one.equivalence_ml for one in samples])
     free = np.concatenate([one.free for one in samples])
@@ -423,7 +372,7 @@ def _summary(
     beyond = float(plain[left > edge].sum() / plain.sum())
     bounded = beyond < _EDGE_PART
     longer = priors.lag_s[0] + priors.lag_s[1]
-    unfelt = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
+    unmixed = history.now_ml - float(np.interp(longer, LAGS_S, history.now_mixed_ml))
     return Left(
         value_ml=float(middle) if bounded else None,
         low_ml=float(low) if bounded else None,
@@ -434,5 +383,5 @@ def _summary(
         free_fraction=float(f_middle),
         free_low=float(f_low),
         free_high=float(f_high),
-        unfelt_ml=max(unfelt, 0.0),
+        unmixed_ml=max(unmixed, 0.0),
     )

@@ -1,7 +1,7 @@
 """The curve so far, short enough for a prediction many times a second.
 
-While the change goes on its end colour is not known. So the signal here is the way the colour has
-gone, measured in changes that the indicator's own colours let one expect.
+During the change its final colour is still unknown. So the signal here is how far the colour has
+moved, in units of the whole change that is to be expected from the indicator's own colours.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ _GROWTH = 1.18
 _MIDDLES_NM = (620.0, 530.0, 430.0)
 _REACH_NM = 60.0
 _START_ML = 0.3
-"""Frames up to this volume tell the first colour."""
+"""Frames up to this volume, mL, give the first colour."""
 _KNOWN_CHANGE = (1.0, 0.07)
 _ROUGH_CHANGE = (1.25, 0.28)
-"""Whole change over what the first colour lets one expect, and its standard deviation: from an
+"""Whole change over what is expected from the first colour, and its standard deviation: from an
 earlier replicate, and from the rough densities of the indicator (1.38 to 1.55 in rendered films
 with the dyes and the camera of the sample recordings, 1 by the rough densities themselves).
 """
@@ -41,12 +41,12 @@ the rows of a photometer. Rendered films had 0.0037 (median) to 0.007 (root mean
 straight drift before the change begins.
 """
 _LEARNING = 0.5
-"""How soon a seen change outweighs the direction that the indicator's colours predict."""
+"""How soon the observed change outweighs the direction that the indicator's colours predict."""
 
 
 @dataclass(frozen=True, eq=False)
 class Habit:
-    """What an earlier replicate taught: whole change of density per first density."""
+    """What an earlier replicate showed: whole change of density per first density."""
 
     change_per_start: FloatArray
     """Change of undiluted density over the Euclidean size of the first one, shape (channels,)."""
@@ -66,13 +66,13 @@ class History:
     """Points of the curve so far, at most about 30; arrays cannot be written to."""
 
     mixed_ml: FloatArray
-    """Volume that the liquid had felt, for every lag of `LAGS_S`, shape (lags, n)."""
+    """Volume that had mixed in, mL, for every lag of `LAGS_S`, shape (lags, n)."""
     volume_ml: FloatArray
     signal: FloatArray
-    """Way from the first colour, in expected changes, shape (n,)."""
+    """Distance from the first colour, in expected changes, shape (n,)."""
     sigma: FloatArray
     now_mixed_ml: FloatArray
-    """Volume that the liquid has felt now, for every lag, shape (lags,)."""
+    """Volume that has mixed in by now, mL, for every lag, shape (lags,)."""
     now_ml: float
     """Delivered by now."""
     change: tuple[float, float]
@@ -114,7 +114,7 @@ def _covariance(curve: Curve) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Expected:
-    """Whole change that a first colour lets one expect."""
+    """Whole change that is to be expected from a first colour."""
 
     change: FloatArray
     """Of density, shape (channels,), as if the first colour were that of the bound form."""
@@ -125,7 +125,7 @@ class Expected:
 def expected_change(
     start: FloatArray, channels: tuple[str, ...], indicator: Indicator, habit: Habit | None = None
 ) -> Expected | None:
-    """Whole change of density that a first colour lets one expect.
+    """Whole change of density that is to be expected from a first colour.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ def expected_change(
 
     Returns
     -------
-    None where no channel tells the two forms apart, or nothing is coloured.
+    None where no channel distinguishes the two forms, or nothing is coloured.
     """
     if habit is not None and habit.change_per_start.size == start.size:
         # It led from the first colour, a little of it free already, to the end.
@@ -178,7 +178,7 @@ def gather(
     now_s: float | None = None,
     habit: Habit | None = None,
 ) -> History | None:
-    """Bin the curve so far; None as long as nothing can be told of it.
+    """Bin the curve so far; None as long as it shows nothing.
 
     Parameters
     ----------
@@ -189,7 +189,7 @@ def gather(
     now_s:
         Time on the clock of the frames; by default that of the last frame.
     habit:
-        What an earlier replicate taught of the change of colour.
+        What an earlier replicate showed of the change of colour.
     """
     kept = curve.flags == 0
     if int(kept.sum()) < 2:
@@ -213,7 +213,7 @@ def gather(
     sigma = np.sqrt(curve.density_sigma[kept] ** 2 @ weights**2)
     delivery = _short(curve.delivery)
     mixed = np.stack(
-        [_felt(curve, delivery, lag, np.array(curve.time_s[kept]), volume) for lag in LAGS_S]
+        [_mixed_ml(curve, delivery, lag, np.array(curve.time_s[kept]), volume) for lag in LAGS_S]
     )
     number = _edges(volume)
     names, place = np.unique(number, return_inverse=True)
@@ -224,8 +224,8 @@ def gather(
     mean = sums / total[:, None]
     at = float(curve.frame_times_s.max()) if now_s is None else now_s
     last = volume[-1:]
-    now_mixed = [_felt(curve, delivery, lag, np.array([at]), last)[0] for lag in LAGS_S]
-    now_ml = float(_felt(curve, delivery, 0.0, np.array([at]), last)[0])
+    now_mixed = [_mixed_ml(curve, delivery, lag, np.array([at]), last)[0] for lag in LAGS_S]
+    now_ml = float(_mixed_ml(curve, delivery, 0.0, np.array([at]), last)[0])
     camera = curve.channels == RGB
     dark = darkness_of(np.vstack([curve.density, start + change])) if camera else 0.0
     return History(
@@ -253,10 +253,10 @@ def _short(delivery: Delivery | None) -> Delivery | None:
     return Delivery(delivery.mode, delivery.time_s[kept], delivery.volume_ml[kept])
 
 
-def _felt(
+def _mixed_ml(
     curve: Curve, delivery: Delivery | None, lag_s: float, time_s: FloatArray, volume: FloatArray
 ) -> FloatArray:
-    """Volume that the liquid has felt at times; `volume` where no mixing matters."""
+    """Volume that has mixed in at times, mL; `volume` where mixing does not matter."""
     if delivery is None or not curve.lag_matters:
         return volume
     return delivery.mixed_volume_at(time_s, lag_s)

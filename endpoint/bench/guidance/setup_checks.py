@@ -1,19 +1,19 @@
 """What to look at before the first drop: flask, reference, exposure, light, colour, darkness.
 
-Pure functions on the region and the first colour samples. A check that fails says why and what to
-do. "Too much indicator" is worth more before a titration than after it.
+Pure functions of the region and the latest colour samples. A check that fails says why and what to
+do: too much indicator is better known before a titration than after it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.density import ColourSample
-from endpoint.curve.indicator_form import state_of
+from endpoint.curve.indicator_form import TOO_MUCH_INDICATOR, TOO_PALE, state_of
 from endpoint.curve.points import RGB
 from endpoint.problems import FLAG_TEXT, Flag
 from endpoint.scene.region import Region
@@ -30,65 +30,87 @@ _BOUND_TO = 0.0
 """Blueness below which the bound form is seen, see `endpoint.curve.indicator_form.State`."""
 _FREE_FROM = 0.3
 _COLOURLESS = 0.04
-_PALE, _DARK = 0.15, 1.2
-"""Density of the darkest channel: too little, too much indicator."""
+_FLASK = "Put the flask in the middle of the picture, large enough to see well."
+_REFERENCE = "Stand the flask on a white tile that shows next to it in the picture."
 
 
 @dataclass(frozen=True)
 class Check:
-    """One check of the set-up."""
+    """One line of the set-up page."""
 
     code: str
-    passed: bool
-    sentence: str
+    mark: str
+    """"good", "wait", "doubt" or "fault"; the page draws a shape and writes the word."""
+    text: str
     """What was found."""
-    remedy: str
+    advice: str = ""
     """What to do; empty if nothing."""
 
 
-def setup_checks(
-    region: Region | None,
-    samples: Sequence[ColourSample],
-    indicator: Indicator = ERIOCHROME_BLACK_T,
-) -> tuple[Check, ...]:
-    """All checks in the order in which a person would set them right.
+@dataclass(frozen=True)
+class SetUp:
+    """What is known of the scene before the first addition."""
+
+    camera_alive: bool
+    trouble: str | None = None
+    """Code of `problems.NoEndpoint` if flask or reference were not found."""
+    region: Region | None = field(default=None, repr=False)
+    """Where flask and reference were found."""
+    samples: tuple[ColourSample, ...] = field(default=(), repr=False)
+    """Colours of the frames so far, in order of time; the last five seconds count."""
+
+
+def setup_checks(set_up: SetUp, indicator: Indicator = ERIOCHROME_BLACK_T) -> tuple[Check, ...]:
+    """All checks in the order in which a person would put them right.
 
     Parameters
     ----------
-    region:
-        Where flask and reference were found; None if they were not.
-    samples:
-        Colours of the frames so far, in order of time; the last five seconds count.
+    set_up:
+        What is known of the scene.
     indicator:
         Which colours to expect.
 
     Returns
     -------
-    Seven checks with the codes flask-found, reference-found, nothing-clipped, light-steady,
-    liquid-bound, enough-indicator, not-too-much-indicator. What cannot be told yet has not
-    passed.
+    Eight checks with the codes camera, flask-found, reference-found, nothing-clipped,
+    light-steady, liquid-bound, enough-indicator, not-too-much-indicator; the first alone where no
+    pictures come.
     """
+    if not set_up.camera_alive:
+        return (
+            _fault(
+                "camera",
+                "The camera gives no pictures.",
+                "Choose a camera, allow its use, or check its plug.",
+            ),
+        )
+    region, samples = set_up.region, set_up.samples
+    looking = region is None and set_up.trouble is None
     recent = [s for s in samples if s.time_s >= samples[-1].time_s - _LOOK_BACK_S]
     enough = len(recent) >= _LEAST_SAMPLES
     density = np.median([s.density for s in recent], axis=0) if enough else None
     return (
-        _flask(region, recent),
-        _reference(region, recent),
-        _clipped(recent) if enough else _unknown("nothing-clipped"),
-        _steady(recent) if enough else _unknown("light-steady"),
-        _unknown("liquid-bound") if density is None else _bound(density, indicator),
-        _unknown("enough-indicator") if density is None else _enough(density),
-        _unknown("not-too-much-indicator") if density is None else _too_much(density),
+        _good("camera", "The camera gives pictures."),
+        _wait("flask-found", _FLASK) if looking else _flask(region, recent),
+        _wait("reference-found", _REFERENCE) if looking else _reference(region, recent),
+        _clipped(recent) if enough else _wait("nothing-clipped"),
+        _steady(recent) if enough else _wait("light-steady"),
+        _wait("liquid-bound") if density is None else _bound(density, indicator),
+        _wait("enough-indicator") if density is None else _enough(density),
+        _wait("not-too-much-indicator") if density is None else _too_much(density),
     )
 
 
-def ready(checks: Sequence[Check]) -> bool:
-    """Whether the titration may begin."""
-    return all(check.passed for check in checks)
+def _good(code: str, text: str) -> Check:
+    return Check(code, "good", text)
 
 
-def _unknown(code: str) -> Check:
-    return Check(code, False, "Not to be told yet.", "Leave flask and camera still for a moment.")
+def _fault(code: str, text: str, advice: str) -> Check:
+    return Check(code, "fault", text, advice)
+
+
+def _wait(code: str, advice: str = "Keep the flask and the camera still for a moment.") -> Check:
+    return Check(code, "wait", "Looking at the picture.", advice)
 
 
 def _part(samples: Sequence[ColourSample], flag: Flag) -> float:
@@ -96,34 +118,29 @@ def _part(samples: Sequence[ColourSample], flag: Flag) -> float:
 
 
 def _flask(region: Region | None, recent: Sequence[ColourSample]) -> Check:
-    code, remedy = "flask-found", "Stand the flask large and in the middle of the picture."
+    code = "flask-found"
     if region is None or region.confidence < _LEAST_CONFIDENCE:
-        return Check(code, False, "No flask with coloured liquid is to be seen.", remedy)
+        return _fault(code, "The picture shows no flask with coloured liquid.", _FLASK)
     if _part(recent, Flag.LIQUID_LOST) > _FLAGGED_PART:
-        return Check(code, False, *FLAG_TEXT[Flag.LIQUID_LOST])
-    return Check(code, True, "The flask is found.", "")
+        return _fault(code, *FLAG_TEXT[Flag.LIQUID_LOST])
+    return _good(code, "The flask is in view.")
 
 
 def _reference(region: Region | None, recent: Sequence[ColourSample]) -> Check:
     code = "reference-found"
     if region is None:
-        return Check(
-            code,
-            False,
-            "No white or grey reference is to be seen.",
-            "Stand the flask on a white tile that the picture shows beside it.",
-        )
+        return _fault(code, "The picture shows no white or grey reference.", _REFERENCE)
     if _part(recent, Flag.REFERENCE_LOST) > _FLAGGED_PART:
-        return Check(code, False, *FLAG_TEXT[Flag.REFERENCE_LOST])
-    return Check(code, True, "The white reference is found.", "")
+        return _fault(code, *FLAG_TEXT[Flag.REFERENCE_LOST])
+    return _good(code, "The white reference is in view.")
 
 
 def _clipped(recent: Sequence[ColourSample]) -> Check:
     code = "nothing-clipped"
     for flag in (Flag.CLIPPED, Flag.DARK):
         if _part(recent, flag) > _FLAGGED_PART:
-            return Check(code, False, *FLAG_TEXT[flag])
-    return Check(code, True, "The exposure is right.", "")
+            return _fault(code, *FLAG_TEXT[flag])
+    return _good(code, "The exposure is right.")
 
 
 def _steady(recent: Sequence[ColourSample]) -> Check:
@@ -134,13 +151,12 @@ def _steady(recent: Sequence[ColourSample]) -> Check:
     scatter = 1.4826 * float(np.median(np.abs(level - np.median(level))))
     if scatter > _STEADY or drift > _DRIFTS:
         worst = 100.0 * max(scatter, drift)
-        return Check(
+        return _fault(
             code,
-            False,
             f"The light changes by {worst:.0f} % within a few seconds.",
-            "Lock exposure and white balance of the camera, and keep shadows away.",
+            "Lock the exposure and white balance of the camera, and keep shadows away.",
         )
-    return Check(code, True, "The light is steady.", "")
+    return _good(code, "The light is steady.")
 
 
 def _bound(density: np.ndarray, indicator: Indicator) -> Check:
@@ -148,45 +164,39 @@ def _bound(density: np.ndarray, indicator: Indicator) -> Check:
     words = indicator.words
     state = state_of(density, RGB, indicator)
     if state is None or state.strength < _COLOURLESS:
-        return Check(
+        return _fault(
             code,
-            False,
-            "The liquid has hardly any colour.",
+            "The liquid is almost colourless.",
             f"Add buffer, then a little {indicator.name}.",
         )
     if state.blueness >= _FREE_FROM:
-        return Check(
+        return _fault(
             code,
-            False,
             f"The liquid is {words['free']} already: there is nothing to titrate.",
-            "Check that the sample is in the flask, and that it is neither softened nor distilled.",
+            "Check that the sample is in the flask and is not softened or distilled water.",
         )
     if state.blueness >= _BOUND_TO:
-        return Check(
+        return _fault(
             code,
-            False,
             f"The liquid is between {words['bound']} and {words['free']}.",
             f"{words['ph_check']}; a titration begins with a {words['bound']} liquid.",
         )
-    return Check(code, True, f"The liquid is {words['bound']}, as it should be.", "")
+    return _good(code, f"The liquid is {words['bound']}, as it should be.")
 
 
 def _enough(density: np.ndarray) -> Check:
     code = "enough-indicator"
-    if float(density.max()) < _PALE:
-        return Check(
-            code, False, "The liquid is too pale to follow.", "Add a little more indicator."
-        )
-    return Check(code, True, "There is enough indicator.", "")
+    if float(density.max()) < TOO_PALE:
+        return _fault(code, "The liquid is too pale to follow.", "Add a little more indicator.")
+    return _good(code, "There is enough indicator.")
 
 
 def _too_much(density: np.ndarray) -> Check:
     code = "not-too-much-indicator"
-    if float(density.max()) > _DARK:
-        return Check(
+    if float(density.max()) > TOO_MUCH_INDICATOR:
+        return _fault(
             code,
-            False,
-            "The liquid is very dark: there is too much indicator in it.",
+            "The liquid is very dark: it holds too much indicator.",
             "Start again with a fresh sample and less indicator.",
         )
-    return Check(code, True, "There is not too much indicator.", "")
+    return _good(code, "There is not too much indicator.")

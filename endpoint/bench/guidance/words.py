@@ -1,8 +1,8 @@
-"""What the guide can say: for every state words, a shape and a tone pattern, none by colour.
+"""What the guide can say: for every state words, a shape and a tone pattern; none needs colour.
 
-A state is told four times over: by its sentence, by a shape, by its place on a scale of six, and
-by a tone. A tone is told by the number of its pulses and by its rhythm alone, for an ear that does
-not tell pitches apart; the pitch rises as the end comes nearer.
+A state shows in four ways: its sentence, a shape, its place on a scale of six, and a tone. Tones
+differ by the number of their pulses and by their rhythm alone, for people who cannot tell pitches
+apart; the pitch rises as the endpoint comes nearer.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class Advice:
     shape: str
     """Name of the shape that the page draws."""
     place: int | None
-    """Position from 0 (far from the end) to 5 (end passed); None beside the scale."""
+    """Position from 0 (far from the endpoint) to 5 (past it); None for other states."""
     tone: Tone
     pump_words: str
     """What to do where a pump delivers."""
@@ -49,16 +49,16 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "not-begun",
             "Not begun",
-            "Check flask, white reference and light, then begin.",
+            "Check the flask, the white reference and the light, then begin.",
             "open ring",
             None,
             _SILENT,
-            "Check flask, white reference and light, then start the pump.",
+            "Check the flask, the white reference and the light, then start the pump.",
         ),
         Advice(
             "pour",
-            "Pour on",
-            "Pour on at an even pace and keep swirling.",
+            "Keep adding",
+            "Add titrant at an even pace and keep swirling.",
             "long bar",
             0,
             Tone((262.0,), 1.0, 1, 3.0),
@@ -80,52 +80,61 @@ ADVICE: dict[str, Advice] = {
             "single drop",
             2,
             Tone((440.0, 440.0, 440.0), 3.0, 3, 1.5),
-            "Stop the pump, then give one drop at a time.",
+            "Stop the pump, then add one drop at a time.",
         ),
         Advice(
             "half-drops",
             "Half drops",
-            "Touch half a drop to the wall and rinse it down.",
+            "Touch half a drop to the wall of the flask and rinse it down.",
             "split drop",
             3,
             Tone((554.0, 554.0, 554.0, 554.0), 5.0, 4, 1.0),
-            "Give half a drop at a time.",
+            "Add half a drop at a time.",
         ),
         Advice(
             "mixing",
             "Wait for mixing",
-            "Add nothing and swirl: the liquid has not felt the last titrant yet.",
+            "Add nothing and swirl: the last addition has not mixed in yet.",
             "hourglass",
             None,
             Tone((220.0,), 1.0, 1, 1.0),
-            "Hold the pump and let the liquid mix.",
+            "Pause the pump and let the liquid mix.",
         ),
         Advice(
             "stop",
             "Stop",
-            "Stop here, read the burette and write the reading down.",
+            "Stop here, read the burette and write down the reading.",
             "square",
             4,
             Tone((740.0,) * 8, 8.0, 8, 0.5),
-            "Stop the pump and keep the volume.",
+            "Stop the pump and write down the volume.",
         ),
         Advice(
             "passed",
             "Passed",
-            "Stop: the end lies behind. Read the burette; the result can still be found.",
+            "Stop: the endpoint is passed. Read the burette; the result can still be worked out.",
             "arrow back over a line",
             5,
             Tone((740.0, 392.0), 2.0, 2, 2.0),
-            "Stop the pump: the end lies behind. The result can still be found.",
+            "Stop the pump: the endpoint is passed. The result can still be worked out.",
         ),
         Advice(
-            "not-told",
-            "Not to be told",
-            "The colour does not tell yet; add small portions and watch.",
+            "too-early",
+            "Too early to say",
+            "Add small portions, wait after each, and watch.",
             "question mark",
             None,
             _SILENT,
-            "The colour does not tell yet; keep the pump slow.",
+            "Keep the pump slow and watch.",
+        ),
+        Advice(
+            "unseen",
+            "Cannot see the liquid",
+            "Bring the flask and the white reference back into view.",
+            "dash",
+            None,
+            _SILENT,
+            "Pause the pump, and bring the flask and the white reference back into view.",
         ),
     )
 }
@@ -151,23 +160,23 @@ def left_sentence(
     """
     if left_ml is None or low_ml is None or high_ml is None:
         if at_least_ml < 0.1:
-            return "How much is left is not to be told yet."
+            return "It is too early to say how much is left."
         return f"At least {millilitres(at_least_ml)} mL left."
     if left_ml < -0.005 and high_ml <= 0.0:
         ends = _either_way(-left_ml, -high_ml, -low_ml)
-        return f"Passed by about {millilitres(-left_ml)} mL, {ends}."
+        return f"Past the endpoint by about {millilitres(-left_ml)} mL, {ends}."
     if high_ml < 0.1 and low_ml > -0.1:
-        return "The end is here, within 0.1 mL."
+        return "This is the endpoint, to within 0.1 mL."
     if low_ml < 0.0:
         most = f"{millilitres(high_ml)} mL"
         if left_ml < 0.02:
-            return f"The end is here; {most} may still be left."
+            return f"This is about the endpoint; up to {most} may still be left."
         return f"About {millilitres(left_ml)} mL left, at most {most}."
     return f"About {millilitres(left_ml)} mL left, {_either_way(left_ml, low_ml, high_ml)}."
 
 
 def _either_way(middle: float, low: float, high: float) -> str:
-    """The interval in words: one half-width where it is nearly even, else both ends."""
+    """The interval in words: one half-width where it is nearly symmetric, else both ends."""
     half = max(middle - low, high - middle)
     if min(middle - low, high - middle) < 0.6 * half:
         return f"between {millilitres(low)} and {millilitres(high)}"

@@ -1,1 +1,1 @@
-"""A titration while it goes on."""
+"""A titration in progress."""

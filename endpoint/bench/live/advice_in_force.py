@@ -1,22 +1,13 @@
-"""The advice in force: asked for beside the frames, put aside as soon as it no longer holds."""
+"""The guidance in force: worked out off the frames, and dropped as soon as it no longer holds."""
 
 from __future__ import annotations
 
-import math
-
-from endpoint.analysis.inputs import DEFAULT_LAG_S
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.plain_guidance import advise, mixing, unseen
-from endpoint.bench.guidance.ports import Adviser, Guidance, Moment
-from endpoint.bench.live.volumes import RISEN_ML, Pump, Readings, Seen, Volumes, delivered_by
+from endpoint.bench.guidance.guide import Guidance, Moment, advise, mixing, unseen
+from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Pump, Volumes, delivered_by
 
 
-def moment_of(
-    now_s: float,
-    volumes: Volumes | None,
-    lag_s: tuple[float, float] | None,
-    blueness: float | None,
-) -> Moment:
+def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> Moment:
     """Where a titration stands.
 
     Parameters
@@ -25,47 +16,31 @@ def moment_of(
         On the clock of the frames.
     volumes:
         What was delivered.
-    lag_s:
-        Mixing time and its standard uncertainty, if stated.
     blueness:
         Form seen now; None if nothing is seen.
     """
-    since = math.inf
-    if isinstance(volumes, Readings) and len(volumes.rows) > 1:
-        since = now_s - volumes.rows[-1].time_s
-    if isinstance(volumes, Seen) and volumes.rose_s is not None:
-        since = now_s - volumes.rose_s
     return Moment(
         now_s=now_s,
         delivered_ml=delivered_by(volumes, now_s),
-        since_addition_s=since,
-        lag_s=(lag_s or DEFAULT_LAG_S)[0],
         blueness=blueness,
         pump=isinstance(volumes, Pump),
-        watched=isinstance(volumes, Seen),
+        watched=isinstance(volumes, PictureDelivery),
     )
 
 
-class Advising:
-    """Keeps the last advice of an adviser, which may be slow.
+class AdviceInForce:
+    """The last guidance, and whether it still holds."""
 
-    Parameters
-    ----------
-    adviser:
-        Gives guidance for the last conclusion.
-    """
-
-    def __init__(self, adviser: Adviser) -> None:
-        self._adviser = adviser
+    def __init__(self) -> None:
         self._last: Guidance | None = None
 
     def forget(self) -> None:
         """A new run begins."""
         self._last = None
 
-    def think(self, result: Result | None, moment: Moment) -> None:
-        """Ask for advice on a conclusion."""
-        self._last = self._adviser(result, moment)
+    def think(self, result: Result, moment: Moment) -> None:
+        """Work out guidance for a conclusion; slow."""
+        self._last = advise(result, moment)
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""

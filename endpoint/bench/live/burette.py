@@ -2,7 +2,7 @@
 
 Pictures come from one thread and questions from others. Every picture costs a bounded time: the
 meniscus is looked at ten times a second, drops in every picture; the slow search for the burette
-is done beside the pictures.
+runs in another thread.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.ports import Check
+from endpoint.bench.guidance.setup_checks import Check
 from endpoint.delivery.burette_rows import WAYS, DropTally, SeenRows
 from endpoint.delivery.burette_search import burette_in
 from endpoint.delivery.drops import DropCounter
@@ -43,7 +43,7 @@ class _Tried:
     why: str = ""
 
 
-class SeenLive:
+class LiveBurette:
     """What the pictures show of the burette."""
 
     def __init__(self) -> None:
@@ -126,7 +126,7 @@ class SeenLive:
         return float((recent.size - 1) / (recent[-1] - recent[0])) if recent.size > 1 else 0.0
 
     def young(self, now_s: float) -> bool:
-        """Whether the run has hardly begun, so that nothing need be seen yet."""
+        """Whether the run began only seconds ago, so that nothing need be seen yet."""
         with self._lock:
             return now_s - self._begun_s < _YOUNG_S
 
@@ -144,19 +144,19 @@ class SeenLive:
 
     def _tip_line(self) -> Check:
         if "tip" in self.boxes:
-            return Check("tip-box", "good", "Drops are counted in the box below the tip.")
+            return Check("tip-box", "good", "The bench counts drops in the box below the tip.")
         return Check(
             "tip-box",
             "fault",
-            "There is no box in which drops fall.",
+            "There is no box yet for the falling drops.",
             "Draw a box by hand from the tip of the burette down to the mouth of the flask.",
         )
 
     def _rate_line(self) -> Check:
         rate = self.rate()
         if rate is None:
-            return Check("picture-rate", "wait", "The pictures are being counted.")
-        told = f"{rate:.0f} pictures a second come."
+            return Check("picture-rate", "wait", "Measuring the picture rate.")
+        told = f"The camera gives {rate:.0f} pictures a second."
         if self.too_seldom() is None:
             return Check("picture-rate", "good", told)
         return Check(
@@ -173,16 +173,18 @@ class SeenLive:
             return Check(
                 "burette-found",
                 "fault" if searched else "wait",
-                "The burette is not found in the picture." if searched else "Looking for it.",
-                "Let its graduated part stand upright and whole in the picture, before a plain "
-                "ground; or draw a box round it.",
+                "The bench cannot find the burette in the picture."
+                if searched
+                else "Looking for the burette.",
+                "Show all of its graduated part, upright, against a plain background; or draw a "
+                "box around it.",
             )
         if tried is not None and not tried.tube:
             return Check(
-                "burette-found", "fault", tried.why, "Draw the box round the straight tube."
+                "burette-found", "fault", tried.why, "Draw the box around the straight tube."
             )
         how = "in the box drawn by hand" if "burette" in self.boxes else "in the picture"
-        return Check("burette-found", "good", f"The burette is found {how}.")
+        return Check("burette-found", "good", f"The bench has found the burette {how}.")
 
     def _read_lines(self) -> tuple[Check, ...]:
         tried = self._tried
@@ -190,22 +192,22 @@ class SeenLive:
             return ()
         if tried is None:
             return (Check("meniscus-found", "wait", "Looking for the meniscus."),)
-        meniscus = Check("meniscus-found", "good", "The meniscus is seen.")
+        meniscus = Check("meniscus-found", "good", "The meniscus is in view.")
         if not tried.meniscus:
             meniscus = Check(
                 "meniscus-found",
                 "fault",
-                "The meniscus is not seen in the tube.",
-                "Let the box hold the meniscus and the tube below it; hold a dark card behind.",
+                "The bench cannot see the meniscus in the tube.",
+                "The box must hold the meniscus and the tube below it; put a dark card behind.",
             )
-        lines = Check("burette-lines", "good", "The printed lines are read.")
+        lines = Check("burette-lines", "good", "The bench can read the printed lines.")
         if not tried.lines:
             lines = Check(
                 "burette-lines",
                 "doubt",
-                "The printed lines are not read, so there is no volume before the end reading.",
-                "Film the burette larger, choose the right volume of a line, or go on and type "
-                "the end reading.",
+                "The bench cannot read the printed lines: it has no volume before the end reading.",
+                "Move the camera closer, choose the right volume between two lines, or go on and "
+                "type the end reading.",
             )
         return meniscus, lines
 
@@ -290,14 +292,14 @@ class SeenLive:
             box, seldom = self.box, self.too_seldom()
             if box is None:
                 raise RecordProblem(
-                    "The burette is not found in the picture yet."
+                    "The bench has not found the burette in the picture yet."
                     if way == "meniscus"
-                    else "There is no box in which drops fall.",
+                    else "There is no box yet for the falling drops.",
                     "Draw a box by hand, or choose to type the readings.",
                 )
             if seldom is not None:
                 raise RecordProblem(
-                    f"Only {seldom:.0f} pictures a second come; counting drops needs "
+                    f"The camera gives only {seldom:.0f} pictures a second; counting drops needs "
                     f"{LEAST_RATE:.0f}.",
                     "Choose to type the readings.",
                 )
@@ -312,7 +314,7 @@ class SeenLive:
             self._counter = DropCounter(box)
 
     def go_on(self, way: str, before: SeenRows | None, division_ml: float) -> None:
-        """Go on with a run that was broken off, with what it had seen.
+        """Resume a run that was interrupted, with what it had seen.
 
         Raises
         ------

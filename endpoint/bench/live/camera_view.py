@@ -1,39 +1,117 @@
-"""What the camera sees: flask and reference found in the first frames, then the colour of each."""
+"""What the camera sees: flask and reference in the first frames, then the colour of each frame."""
 
 from __future__ import annotations
 
 import threading
 from collections import deque
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.ports import SetUp
+from endpoint.bench.guidance.setup_checks import SetUp
 from endpoint.bench.live.plume import plume_frames
-from endpoint.bench.live.samples import SampleStore
-from endpoint.colour.density import ColourSample, ColourTrace
+from endpoint.colour.density import ColourSample, ColourTrace, trace_of
 from endpoint.colour.follow import Follower
 from endpoint.curve.colour_names import blueness_of
-from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
+from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint, NotReady, RecordProblem
 from endpoint.recording.frame import Box, Frame
 from endpoint.scene.region import Region, locate
 
-FloatArray = NDArray[np.float64]
-
+MOST = 12_000
+"""Samples that are kept: 13 minutes at 15 a second before the older ones are thinned."""
+_KEPT_WHOLE = 0.5
+_FIELDS = {
+    "index": (),
+    "time_s": (),
+    "spread": (),
+    "flags": (),
+    "density": (3,),
+    "display_density": (3,),
+    "density_sigma": (3,),
+    "reference": (3,),
+}
 _LOOK_FRAMES = 12
 _LOOK_SPACING_S = 0.1
 _LOOK_AGAIN_S = 2.0
 _RECENT_S = 1.0
-_LIGHT_S = 4.0
-_LIGHT_FRAMES = 15
+_ALIVE_S = 2.0
 _LOST_S = 4.0
 _MOST_RECENT = 150
 _HIDING = (Flag.DARK, Flag.LIQUID_LOST, Flag.REFERENCE_LOST, Flag.CAMERA_MOVED, Flag.CLIPPED)
+_LEAST_SIDE = 8
 _LOST = int(Flag.LIQUID_LOST | Flag.REFERENCE_LOST | Flag.CAMERA_MOVED)
 
 
-class Sight:
+class SampleStore:
+    """Growing columns of colour samples.
+
+    When `most` are held, every other one of the older half is dropped: a curve point is a median
+    of many frames, so an old pause loses nothing that counts, and memory and time stay bounded
+    however long a run lasts.
+    """
+
+    def __init__(self, most: int = MOST) -> None:
+        self._columns: dict[str, NDArray[Any]] = {
+            name: np.zeros((most, *shape), dtype=np.int64 if name in ("index", "flags") else float)
+            for name, shape in _FIELDS.items()
+        }
+        self._most = most
+        self._count = 0
+        self._taken = 0
+
+    def __len__(self) -> int:
+        return self._count
+
+    @property
+    def taken(self) -> int:
+        """Samples that were ever added."""
+        return self._taken
+
+    def add(self, sample: ColourSample) -> None:
+        """Add the next sample in time."""
+        if self._count == self._most:
+            self._thin()
+        for name, column in self._columns.items():
+            column[self._count] = getattr(sample, name)
+        self._count += 1
+        self._taken += 1
+
+    def _thin(self) -> None:
+        old = int(self._most * (1.0 - _KEPT_WHOLE))
+        kept = np.r_[0:old:2, old : self._most]
+        for column in self._columns.values():
+            column[: kept.size] = column[kept]
+        self._count = int(kept.size)
+
+    def forget_before(self, time_s: float) -> None:
+        """Drop the samples from before a time."""
+        first = int(np.searchsorted(self._columns["time_s"][: self._count], time_s))
+        for column in self._columns.values():
+            column[: self._count - first] = column[first : self._count].copy()
+        self._count -= first
+
+    def clear(self) -> None:
+        """Drop all samples."""
+        self._count = self._taken = 0
+
+    def since(self, time_s: float, name: str) -> NDArray[Any]:
+        """A column from a time on, as a copy."""
+        first = int(np.searchsorted(self._columns["time_s"][: self._count], time_s))
+        return self._columns[name][first : self._count].copy()
+
+    def columns(self) -> dict[str, NDArray[Any]]:
+        """All columns, copied."""
+        return {name: column[: self._count].copy() for name, column in self._columns.items()}
+
+    @staticmethod
+    def trace_of(columns: dict[str, NDArray[Any]]) -> ColourTrace:
+        """Columns as a trace; they are used up."""
+        return trace_of(**columns)
+
+
+class CameraView:
     """Frames to colours, with a memory of bounded size."""
 
     def __init__(self) -> None:
@@ -42,7 +120,6 @@ class Sight:
         self.trouble: str | None = None
         """Code of why flask or reference are not found."""
         self.last_s: float | None = None
-        self.frames = 0
         self.size: tuple[int, int] | None = None
         """Width and height of the pictures."""
         self.boxes: dict[str, Box] = {}
@@ -52,6 +129,8 @@ class Sight:
         self._follower: Follower | None = None
         self._first: list[Frame] = []
         self._looked_s = -np.inf
+        self._asked = 0
+        """Counts what makes a look that is under way worthless."""
         self._from_s = -np.inf
 
     def see(self, frame: Frame) -> list[ColourSample]:
@@ -60,7 +139,6 @@ class Sight:
             if self.last_s is not None and frame.time_s <= self.last_s:
                 return []
             self.last_s, self.size = frame.time_s, (frame.width, frame.height)
-            self.frames += 1
             follower = self._follower
         if follower is None:
             self._look(frame)
@@ -85,22 +163,47 @@ class Sight:
 
     def _look(self, frame: Frame) -> None:
         """Collect first frames, then find liquid and reference in them."""
-        if not self._first or frame.time_s - self._first[-1].time_s >= _LOOK_SPACING_S:
-            self._first.append(frame)
-        del self._first[:-_LOOK_FRAMES]
+        with self.lock:
+            if not self._first or frame.time_s - self._first[-1].time_s >= _LOOK_SPACING_S:
+                self._first.append(frame)
+            del self._first[:-_LOOK_FRAMES]
         if len(self._first) < _LOOK_FRAMES or frame.time_s - self._looked_s < _LOOK_AGAIN_S:
             return
         self._looked_s = frame.time_s
+        with self.lock:
+            first, boxes, asked = list(self._first), dict(self.boxes), self._asked
+        region, trouble = None, None
         try:
-            region = locate(self._first, self.boxes.get("liquid"), self.boxes.get("reference"))
+            region = locate(first, boxes.get("liquid"), boxes.get("reference"))
         except NoEndpoint as absent:
-            self.trouble = absent.code
-            return
-        self.look_at(region)
+            trouble = absent.code
+        with self.lock:
+            if asked != self._asked:
+                # While it looked, somebody drew a box or asked for another look.
+                return
+            self.trouble = trouble
+            if region is not None:
+                self.look_at(region)
+
+    def found(self) -> Region:
+        """Where flask and reference are.
+
+        Raises
+        ------
+        NotReady
+            They are not found yet.
+        """
+        if self.region is None:
+            raise NotReady(
+                "The bench has not found the flask and its reference yet.",
+                "Wait for the checks, or put the flask in the middle of the picture.",
+            )
+        return self.region
 
     def look_at(self, region: Region) -> None:
         """Measure in this region from now on."""
         with self.lock:
+            self._asked += 1
             self.region, self.trouble = region, None
             self._follower, self._first = Follower(region), []
             self._store.clear()
@@ -112,21 +215,50 @@ class Sight:
         return now is not None and (now.width, now.height) == (region.width, region.height)
 
     def look_again(self) -> None:
-        """Forget where the flask stood and look for it anew."""
+        """Forget where the flask stood and look for it again."""
         with self.lock:
+            self._asked += 1
             self.region = self._follower = self.trouble = None
             self._first, self._looked_s, self._from_s = [], -np.inf, -np.inf
             self._store.clear()
             self._recent.clear()
 
+    def inside(self, box: Box) -> Box:
+        """The part of a box drawn by hand that lies in the picture.
+
+        Raises
+        ------
+        RecordProblem
+            There is no picture yet, or the box holds too little of it.
+        """
+        if self.size is None:
+            raise RecordProblem("There is no picture yet.", "Start the camera first.")
+        width, height = self.size
+        inside = Box(box.left, box.top, min(box.right, width), min(box.bottom, height))
+        if inside.width < _LEAST_SIDE or inside.height < _LEAST_SIDE:
+            raise RecordProblem(
+                f"The box covers less than {_LEAST_SIDE} pixels of the picture, which has "
+                f"{width} x {height} pixels.",
+                "Draw a larger box inside the picture.",
+            )
+        return inside
+
+    def put_box(self, what: str, box: Box | None) -> None:
+        """Look in a box drawn by hand for "liquid" or "reference"; None to look without it."""
+        with self.lock:
+            self.boxes.pop(what, None)
+            if box is not None:
+                self.boxes[what] = box
+            self.look_again()
+
     def forget_before(self, time_s: float) -> None:
-        """Let go of colours before a time, also of those that are not settled yet."""
+        """Drop colours from before a time, also those that are not settled yet."""
         with self.lock:
             self._from_s = time_s
             self._store.forget_before(time_s)
 
     def put(self, samples: Iterable[ColourSample]) -> None:
-        """Take the colours of a run that is gone on with, in place of those of the set-up."""
+        """Take the colours of a run that is resumed, in place of those of the set-up."""
         with self.lock:
             self._from_s = -np.inf
             self._store.clear()
@@ -184,28 +316,13 @@ class Sight:
     def set_up(self, now_s: float) -> SetUp:
         """What the checks of the set-up are made from."""
         with self.lock:
-            light = self._store.since(now_s - _LIGHT_S, "reference")
-        flags, latest = self._recent_flags(_RECENT_S), self.latest()
-        many = flags.size > 0
-        return SetUp(
-            camera_alive=self.last_s is not None and now_s - self.last_s < 2.0,
-            frames=self.frames,
-            located=self.region is not None,
-            trouble=self.trouble,
-            clipped=many and bool(np.mean((flags & int(Flag.CLIPPED)) != 0) > 0.5),
-            dark=many and bool(np.mean((flags & int(Flag.DARK)) != 0) > 0.5),
-            light_scatter=_scatter(light) if len(light) >= _LIGHT_FRAMES else None,
-            blueness=self.blueness(),
-            depth=None if latest is None else float(max(latest.density)),
-            region=self.region,
-            samples=tuple(self._recent),
-        )
+            return SetUp(
+                camera_alive=self.last_s is not None and now_s - self.last_s < _ALIVE_S,
+                trouble=self.trouble,
+                region=self.region,
+                samples=tuple(self._recent),
+            )
 
     def _recent_flags(self, seconds: float) -> NDArray[np.int64]:
         with self.lock:
             return self._store.since((self.last_s or 0.0) - seconds, "flags")
-
-
-def _scatter(light: FloatArray) -> float:
-    """Largest relative standard deviation of the three channels."""
-    return float(np.max(light.std(axis=0) / np.maximum(light.mean(axis=0), 1e-4)))

@@ -5,8 +5,18 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+from endpoint.analysis.result import Result
+from endpoint.bench.guidance.guide import Moment
+from endpoint.bench.guidance.progress import Habit, habit_of
+from endpoint.problems import RecordProblem
+from endpoint.result.short_words import words_of
+
+_MOST_REPLICATES = 50
+_LIKE_ML = 0.1
+"""How well replicates agree at least, mL: a prior for the next, wide enough for an outlier."""
 
 
 @dataclass(frozen=True)
@@ -16,37 +26,9 @@ class Replicate:
     label: str
     document: dict[str, Any]
     words: dict[str, Any] = field(default_factory=dict)
-    """Texts of `result_words`."""
-
-
-_LIKE_ML = 0.1
-"""How well replicates agree at least, mL: a prior for the next, wide enough for an outlier."""
-
-
-def expected_ml(
-    replicates: Sequence[Replicate], label: str, flask_ml: float, titrant_mol_l: float
-) -> tuple[float, float] | None:
-    """Equivalence volume of earlier replicates of a sample and its standard deviation.
-
-    Parameters
-    ----------
-    replicates:
-        Runs that were finished.
-    label, flask_ml, titrant_mol_l:
-        Of the run to come: another sample, volume or titrant teaches nothing.
-    """
-    values = [
-        float(r.document["equivalence_ml"]["value"])
-        for r in replicates
-        if r.label == label
-        and r.document["status"] == "located"
-        and math.isclose(r.document["inputs"]["flask_ml"], flask_ml)
-        and math.isclose(r.document["inputs"]["titrant_mol_l"]["value"], titrant_mol_l)
-    ]
-    if not values:
-        return None
-    scatter = statistics.stdev(values) if len(values) > 1 else 0.0
-    return statistics.fmean(values), math.hypot(_LIKE_ML, scatter)
+    """Texts of `result.short_words.words_of`."""
+    habit: Habit | None = None
+    """What its colours teach the next replicate; None without a located endpoint."""
 
 
 @dataclass(frozen=True)
@@ -56,3 +38,91 @@ class Question:
     asked_ml: float
     guess_ml: float | None = None
     open: bool = True
+
+
+def replicate_of(label: str, result: Result, document: dict[str, Any]) -> Replicate:
+    """A run that was finished, with what it teaches.
+
+    Parameters
+    ----------
+    label:
+        Name of the sample.
+    result, document:
+        Its last conclusion, and the document of that.
+    """
+    curve = result.curve if result.status == "located" else None
+    return Replicate(
+        label, document, words_of(document), None if curve is None else habit_of(curve)
+    )
+
+
+def alike(
+    replicates: Sequence[Replicate], label: str, flask_ml: float, titrant_mol_l: float
+) -> list[Replicate]:
+    """Replicates with a located endpoint that can teach a run to come.
+
+    Parameters
+    ----------
+    replicates:
+        Runs that were finished.
+    label, flask_ml, titrant_mol_l:
+        Of the run to come: another sample, volume or titrant teaches nothing.
+    """
+    return [
+        r
+        for r in replicates
+        if r.label == label
+        and r.document["status"] == "located"
+        and math.isclose(r.document["inputs"]["flask_ml"], flask_ml)
+        and math.isclose(r.document["inputs"]["titrant_mol_l"]["value"], titrant_mol_l)
+    ]
+
+
+def expected_ml(earlier: Sequence[Replicate]) -> tuple[float, float] | None:
+    """Equivalence volume to expect from earlier replicates and its standard deviation, mL."""
+    values = [float(r.document["equivalence_ml"]["value"]) for r in earlier]
+    if not values:
+        return None
+    scatter = statistics.stdev(values) if len(values) > 1 else 0.0
+    return statistics.fmean(values), math.hypot(_LIKE_ML, scatter)
+
+
+class Classroom:
+    """The replicates of a session, and the question that is open."""
+
+    def __init__(self) -> None:
+        self.replicates: list[Replicate] = []
+        self.question: Question | None = None
+
+    @property
+    def asked(self) -> bool:
+        """Whether the class is still to answer."""
+        return self.question is not None and self.question.open
+
+    def ask(self, delivered_ml: float) -> None:
+        """Ask for a prediction."""
+        self.question = Question(delivered_ml)
+
+    def guess(self, ml: float) -> None:
+        """Keep the prediction of the class.
+
+        Raises
+        ------
+        RecordProblem
+            No question is open.
+        """
+        if self.question is None:
+            raise RecordProblem("No question is open.", "Ask the class first.")
+        self.question = replace(self.question, guess_ml=ml, open=False)
+
+    def add(self, replicate: Replicate) -> None:
+        """Add a run that was finished; only the last fifty are held."""
+        self.replicates.append(replicate)
+        del self.replicates[:-_MOST_REPLICATES]
+
+    def taught(self, moment: Moment, label: str, flask_ml: float, titrant_mol_l: float) -> Moment:
+        """The moment, with what earlier replicates of the same sample showed."""
+        earlier = alike(self.replicates, label, flask_ml, titrant_mol_l)
+        if not earlier:
+            return moment
+        return replace(moment, habit=earlier[-1].habit, expected_ml=expected_ml(earlier))

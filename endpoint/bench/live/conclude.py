@@ -1,20 +1,22 @@
-"""From the colours and volumes of a live run to its result; pure."""
+"""From the colours and volumes of a live run to its result and its document; pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import conclude
 from endpoint.analysis.result import Result
-from endpoint.bench.live.volumes import Seen, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Volumes
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
 from endpoint.equivalence.verdict import volume_unseen
 from endpoint.problems import UnseenVolume
+from endpoint.result.document import document, edta_constants
 from endpoint.scene.region import Region
 
 _PAUSE_PAST_S = 20.0
@@ -42,9 +44,9 @@ def result_of_run(
     final:
         Whether the run has ended: then a volume that the picture does not show surely is none.
     """
-    if final and isinstance(volumes, Seen) and isinstance(volumes.trouble, UnseenVolume):
+    if final and isinstance(volumes, PictureDelivery) and isinstance(volumes.trouble, UnseenVolume):
         return Result(job, volume_unseen(volumes.trouble), source_details=dict(details))
-    logged = volumes.logged if isinstance(volumes, Seen) else None
+    logged = volumes.logged if isinstance(volumes, PictureDelivery) else None
     seen = None if logged is None else logged.seen
     delivery = volumes.delivery() if seen is None else seen.delivery
     if seen is not None and not final:
@@ -65,3 +67,24 @@ def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:
         return delivery
     now_s = float(trace.time_s[-1])
     return replace(delivery, pauses_s=spans) if spans[-1, 1] > now_s - _PAUSE_PAST_S else delivery
+
+
+def document_of_run(result: Result, mode: str, details: Mapping[str, str]) -> dict[str, Any]:
+    """The document that `endpoint locate --json` prints, for a live result.
+
+    Parameters
+    ----------
+    result:
+        Of the run.
+    mode:
+        How the titrant was added, see `Setting.mode`.
+    details:
+        Where the pictures come from.
+    """
+    provenance = {
+        "record": "live",
+        "source": dict(details),
+        "delivery": mode,
+        "edta_constants": edta_constants(result.job.indicator),
+    }
+    return document(result, provenance)

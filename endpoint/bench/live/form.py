@@ -1,4 +1,4 @@
-"""From the form on the set-up page to the record of the run and its job. No paths: only numbers."""
+"""From the form on the set-up page to the record of the run and its job, and back. No paths."""
 
 from __future__ import annotations
 
@@ -18,6 +18,8 @@ START_UNCERTAINTY_S = 0.2
 """Standard uncertainty of a start pressed by hand (common practice, no source)."""
 WARE_CLASSES = ("A", "AS", "B")
 DIVISION_ML = {10.0: 0.02, 25.0: 0.05, 50.0: 0.1}
+_USUAL_ML = 50.0
+"""Size of a piece of ware that a record names by its class alone."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,7 @@ class Setting:
         """Tables of the titration record, as `endpoint locate` reads them."""
         delivery: dict[str, Any]
         if self.mode == "pump":
-            # The start is pressed by hand; volumes and pictures have one clock else.
+            # A person presses the start; otherwise volumes and pictures share one clock.
             delivery = {
                 "rate_ml_min": self.rate_ml_min,
                 "clock_offset_s": 0.0,
@@ -109,19 +111,21 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
     sample = form.get("sample_ml")
     titrant = form.get("titrant_mol_l")
     if sample is None or titrant is None:
-        what = "The volume of the sample" if sample is None else "The concentration of EDTA"
-        raise RecordProblem(f"{what} is missing.", "Type it in the form.")
+        what = "The volume of the sample" if sample is None else "The EDTA concentration"
+        raise RecordProblem(f"{what} is missing.", "Type it into the form.")
     mode = str(form.get("mode") or "steps")
     if mode == "pump" and form.get("rate_ml_min") is None:
-        raise RecordProblem("The rate of the pump is missing.", "Type it in mL/min.")
+        raise RecordProblem("The pump rate is missing.", "Type it in mL/min.")
     if mode in ("meniscus", "drops") and form.get("first_reading_ml") is None:
         raise RecordProblem(
             "The start reading is missing.",
-            "Read the burette with the eye level with the meniscus, and type it in mL.",
+            "Read the burette with your eye level with the meniscus, and type the reading in mL.",
         )
     nominal = form.get("burette_nominal_ml")
     if nominal is not None and nominal not in DIVISION_ML:
-        raise RecordProblem("The size of the burette is not known.", "Choose 10, 25 or 50 mL.")
+        raise RecordProblem(
+            "The bench does not know a burette of this size.", "Choose 10, 25 or 50 mL."
+        )
     setting = Setting(
         label=str(form.get("label") or "Sample"),
         sample_ml=(float(sample) / fillings,) * fillings,
@@ -158,3 +162,66 @@ def job_of(setting: Setting, today: datetime.date) -> Job:
         A value is impossible.
     """
     return job_before_run(setting.checked(), today)
+
+
+def form_of(record: TitrationRecord, job: Job) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Values for the form, and the names of what the record states beyond it.
+
+    Parameters
+    ----------
+    record:
+        The checked record.
+    job:
+        What became of it, with certificates read.
+    """
+    titrant, sample_ml = job.titrant_mol_l, sum(record.deliveries_ml)
+    form: dict[str, Any] = {
+        "label": record.label,
+        "sample_ml": sample_ml,
+        "fillings": len(record.deliveries_ml),
+        "added_ml": record.added_ml,
+        "titrant_mol_l": titrant.value,
+        "titrant_uncertainty_mol_l": titrant.standard_uncertainty or None,
+    }
+    if job.lag_s is not None:
+        form["lag_s"], form["lag_uncertainty_s"] = job.lag_s
+    if record.seen is not None:
+        form |= {
+            "mode": record.seen.kind,
+            "first_reading_ml": record.seen.start_ml,
+            "division_ml": record.seen.division_ml,
+        }
+    left_out = [name for name, stated in _beyond(record).items() if stated]
+    for kind in ("burette", "pipette"):
+        stated = record.ware.get(kind)
+        held = _piece(stated, kind, sample_ml)
+        form |= held
+        if stated is not None and not held:
+            left_out.append(kind)
+    return {k: v for k, v in form.items() if v is not None}, tuple(left_out)
+
+
+def _beyond(record: TitrationRecord) -> dict[str, bool]:
+    return {
+        "blank": record.blank_ml is not None or record.blank_result is not None,
+        "calcium": record.calcium is not None,
+        "temperature": record.temperature_c is not None,
+        "certificate of the camera": record.medium_certificate is not None,
+        "indicator": record.indicator_name is not None or record.indicator_file is not None,
+    }
+
+
+def _piece(stated: object, kind: str, sample_ml: float) -> dict[str, Any]:
+    """Entries of the form for a piece of ware; none if the form has no place for it."""
+    table = {"nominal_ml": _USUAL_ML, "class": stated} if isinstance(stated, str) else stated
+    if not isinstance(table, Mapping) or "certificate" in table or "standard" in table:
+        return {}
+    nominal, ware_class = table.get("nominal_ml"), table.get("class")
+    if not isinstance(nominal, int | float) or ware_class not in WARE_CLASSES:
+        return {}
+    if kind == "pipette":
+        return {"pipette_class": ware_class, "fillings": max(round(sample_ml / nominal), 1)}
+    usual_ml = DIVISION_ML.get(float(nominal))
+    if usual_ml is None or table.get("division_ml", usual_ml) != usual_ml:
+        return {}
+    return {"burette_nominal_ml": float(nominal), "burette_class": ware_class}

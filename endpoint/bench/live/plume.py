@@ -1,6 +1,6 @@
 """Whether titrant runs in right now: a plume makes the liquid uneven.
 
-A burette reading is typed after the addition. Until then the frames of an addition that goes on
+A burette reading is typed after the addition. Until then the frames of an addition in progress
 seem to belong to the volume before it, and the blue plume would be taken for the colour of the
 liquid. In rendered films the scatter within the liquid rises from 0.01 to 0.2 within half a
 second of pouring, and from 0.013 to 0.03 with a drop; after the tap is closed it falls back within
@@ -33,7 +33,7 @@ def plume_frames(
     spread:
         Scatter of the density within the liquid (`ColourSample.spread`), shape (n,).
     since_s:
-        Time of the last reading; frames before it are never told.
+        Time of the last reading; frames before it are never marked.
     before_s:
         Time of the reading before that, if there is one.
 

@@ -17,7 +17,7 @@ from endpoint.bench.journal.events import (
     VolumeSeen,
 )
 from endpoint.bench.live.form import Setting
-from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.burette_rows import WAYS, SeenRows
 from endpoint.problems import OutputProblem
@@ -95,9 +95,9 @@ def _readings(events: Sequence[Kept], later_s: float) -> Readings:
 
 def _in_picture(
     readings: Readings, seen: SeenRows | None, setting: Setting, later_s: float
-) -> Seen:
+) -> PictureDelivery:
     rows = readings.rows
-    volumes = Seen(
+    volumes = PictureDelivery(
         setting.mode,
         setting.first_reading_ml,
         rows[0].time_s if rows else later_s,

@@ -6,35 +6,173 @@ the program goes to the journal. Frames and commands may come from different thr
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+import datetime
+import math
+from collections.abc import Callable, Mapping
 from typing import Any
 
-import numpy as np
-
 from calibration.problem import Problem
-from endpoint.bench.guidance.ports import Guidance, Moment
-from endpoint.bench.journal.events import Correction, PumpRate, Reading, Undo
-from endpoint.bench.live.advice_in_force import moment_of
-from endpoint.bench.live.classroom import Replicate, expected_ml
-from endpoint.bench.live.conclude import result_of_run
+from endpoint.bench.guidance.setup_checks import Check, setup_checks
+from endpoint.bench.journal.events import Reading
+from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.form import Setting, job_of, setting_from
 from endpoint.bench.live.resume import resumed_run
-from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes, checked_ml
-from endpoint.bench.live.watching import Watching
+from endpoint.bench.live.run import BenchParts, LiveRun
+from endpoint.bench.live.volumes import (
+    PictureDelivery,
+    Pump,
+    Readings,
+    Volumes,
+    checked_ml,
+    delivered_by,
+)
+from endpoint.colour.density import ColourSample
 from endpoint.delivery.burette_rows import WAYS
-from endpoint.problems import NotReady, RecordProblem, UnseenVolume
-from endpoint.result.short_words import words_of
+from endpoint.problems import RecordProblem
+from endpoint.recording.frame import Box, Frame
 
-_UPDATE_S = 1.0
-_VOLUME_S = 0.5
-_MOST_REPLICATES = 50
-_NOT_FOUND = "The flask and its reference are not found yet."
-_FIND_IT = "Wait for the checks, or put the flask in the middle of the picture."
+_COLOURS_S = 1.0 / 16.0
+_ONLY = {
+    "set-up": "A run is in progress already.",
+    "titrating": "No run is in progress.",
+    "result": "There is no result yet.",
+}
 
 
-class LiveSession(Watching):
-    """Everything that is known of the run that goes on at the bench; see `Watching`."""
+class LiveSession:
+    """Everything that is known at the bench: the run in progress and those before it.
+
+    Parameters
+    ----------
+    today:
+        Day of the titration.
+    journal:
+        The store of events.
+    details:
+        Where the pictures come from.
+    """
+
+    def __init__(
+        self,
+        *,
+        today: datetime.date,
+        journal: OpenRun,
+        details: Mapping[str, str] | None = None,
+    ) -> None:
+        self._parts = parts = BenchParts(journal, dict(details or {}))
+        self.keeper, self.lock = parts.keeper, parts.lock
+        self.view, self.burette = parts.view, parts.burette
+        self.notices, self.classroom = parts.notices, parts.classroom
+        self.run: LiveRun | None = None
+        """The run in progress, or the last one while its result is shown."""
+        self.today = today
+        self.form: dict[str, Any] = {}
+        """Values of the set-up form."""
+        self.source_ended = False
+        """Whether a film that is played has come to its end: silence is not a fault then."""
+        self.unfinished = self.keeper.unfinished()
+        """Runs of the journal that were broken off."""
+        self._version = 0
+        self._colour_s = -math.inf
+
+    # Pictures -----------------------------------------------------------------------------------
+
+    def see(self, frame: Frame) -> None:
+        """Take the next frame; its `time_s` is on the clock of the session and rises."""
+        self.burette.see(frame)
+        # Drops need every picture, the colour does not.
+        if self.burette.way != "drops" or frame.time_s >= self._colour_s + _COLOURS_S:
+            self._colour_s = frame.time_s
+            self._keep(self.view.see(frame))
+        with self.lock:
+            self.notices.clear("camera-silent")
+
+    def _keep(self, settled: list[ColourSample]) -> None:
+        if not settled:
+            return
+        hidden = self.view.hidden()
+        with self.lock:
+            if self.phase == "titrating":
+                assert self.run is not None
+                self.run.changed = True
+                for sample in settled:
+                    self.keeper.colour(sample)
+            self.notices.hold("view", settled[-1].time_s, hidden is not None, why=hidden)
+            lost = self.phase == "set-up" and self.view.lost_long()
+        if lost:
+            self.look_again()
+
+    def keep_still(self, time_s: float, picture: Callable[[], bytes]) -> None:
+        """Keep a picture of the run now and then; `picture` gives it as JPEG."""
+        with self.lock:
+            if self.phase == "titrating" and self.keeper.wants_still(time_s):
+                self.keeper.still(time_s, picture())
+
+    def end_of_source(self, now_s: float) -> None:
+        """A film that is played as if live is over."""
+        with self.lock:
+            self.source_ended = True
+            self.notices.raise_("source-ended", now_s, over=True)
+
+    def start_of_source(self) -> None:
+        """It is played from its start again."""
+        with self.lock:
+            self.source_ended = False
+            self.notices.clear("source-ended")
+
+    # Set-up -------------------------------------------------------------------------------------
+
+    def checks(self, now_s: float) -> tuple[Check, ...]:
+        """Lines of the set-up page."""
+        found = setup_checks(self.view.set_up(now_s))
+        return (*found, *self.burette.checks()) if self.view.last_s is not None else found
+
+    def look_again(self) -> None:
+        """Look for the flask again; only before the first addition.
+
+        Raises
+        ------
+        RecordProblem
+            The run has begun.
+        """
+        with self.lock:
+            if self.phase == "titrating":
+                raise RecordProblem(
+                    "The bench cannot look for the flask again during a run.",
+                    "Put it back on its mark, or finish the run.",
+                )
+            self.view.look_again()
+            self.notices.clear("view")
+
+    def put_box(self, what: str, box: Box | None) -> None:
+        """Draw a box by hand, or take it away; only before the first addition.
+
+        Parameters
+        ----------
+        what:
+            "liquid", "reference", "burette" or "tip".
+        box:
+            In pixels of the pictures; None to look without it.
+
+        Raises
+        ------
+        RecordProblem
+            The run has begun, there is no picture yet, or the box holds none of it.
+        """
+        with self.lock:
+            self._must("set-up")
+            box = None if box is None else self.view.inside(box)
+            if what in ("liquid", "reference"):
+                self.view.put_box(what, box)
+                self.notices.clear("view")
+            else:
+                self.burette.put_box(what, box)
+
+    def watch(self, way: str, division_ml: float) -> None:
+        """Choose in the set-up where the volume will come from: "typed", "meniscus", "drops"."""
+        with self.lock:
+            self._must("set-up")
+            self.burette.want(way, division_ml)
 
     # The run ------------------------------------------------------------------------------------
 
@@ -47,38 +185,34 @@ class LiveSession(Watching):
             The form is not complete, or the flask is not found yet.
         """
         setting = setting_from(form)
-        job = job_of(setting, self._today)
+        job = job_of(setting, self.today)
         with self.lock:
             self._must("set-up")
-            if self.sight.region is None:
-                raise NotReady(_NOT_FOUND, _FIND_IT)
+            region = self.view.found()
             start = Reading(now_s, checked_ml(setting.first_reading_ml, "The start reading"))
-            self.seen.begin(setting.mode, setting.division_ml)
+            self.burette.begin(setting.mode, setting.division_ml)
             try:
                 self.keeper.begin(setting.record(), form)
-                self.volumes = self._first_volumes(setting, start)
+                volumes = self._first_volumes(setting, start)
             except Problem:
-                self.seen.stop()
+                self.burette.stop()
                 raise
-            self.form, self.setting, self._job = dict(form), setting, job
-            self._clear()
-            self.sight.forget_before(now_s)
-            self.phase = "titrating"
-            self.version += 1
-            self.keeper.region(self.sight.region)
+            self.view.forget_before(now_s)
+            self._open(LiveRun(self._parts, setting, job, volumes), form)
+            self.keeper.region(region)
 
     def _first_volumes(self, setting: Setting, start: Reading) -> Volumes:
-        """Nothing delivered yet; the start is kept."""
+        """Nothing is delivered yet; the journal keeps the start."""
         if setting.mode == "pump":
             self.keeper.note("begin", {"time_s": start.time_s})
             return Pump(float(setting.rate_ml_min or 0.0))
         number = self.keeper.append(start)
         if setting.mode in WAYS:
-            return Seen(setting.mode, start.burette_ml, start.time_s)
+            return PictureDelivery(setting.mode, start.burette_ml, start.time_s)
         return Readings().plus(number, start)
 
-    def resume(self, run: str, now_s: float) -> None:
-        """Go on with a run that was broken off.
+    def resume(self, name: str, now_s: float) -> None:
+        """Resume a run that was interrupted.
 
         Raises
         ------
@@ -87,30 +221,33 @@ class LiveSession(Watching):
         """
         with self.lock:
             self._must("set-up")
-            entry = next((e for e in self.unfinished if str(e.run) == run), None)
+            entry = next((e for e in self.unfinished if str(e.run) == name), None)
             if entry is None:
-                raise RecordProblem("There is no such run to resume.", "Begin a new run.")
+                raise RecordProblem("The journal holds no such unfinished run.", "Begin a new run.")
             setting = setting_from(entry.head.form)
-            self._job = job_of(setting, self._today)
-            if self.sight.region is None:
-                raise NotReady(_NOT_FOUND, _FIND_IT)
+            job = job_of(setting, self.today)
+            self.view.found()
             old = resumed_run(self.keeper.resume(entry.run), setting, now_s)
             region = self.keeper.kept_region()
-            if region is not None and self.sight.fits(region):
-                # The same pixels as before the break; that the camera moved is seen by the watch.
-                self.sight.look_at(region)
+            if region is not None and self.view.fits(region):
+                # The same pixels as before the break; the watch sees whether the camera moved.
+                self.view.look_at(region)
             self.keeper.shift_s = old.shift_s
-            self.seen.go_on(setting.mode, old.seen, setting.division_ml)
-            self.form, self.setting, self.volumes = dict(entry.head.form), setting, old.volumes
-            self._clear()
-            self.sight.put(old.colours)
+            self.burette.go_on(setting.mode, old.seen, setting.division_ml)
+            self.view.put(old.colours)
             self.unfinished = []
-            self.phase, self._changed = "titrating", True
-            self.version += 1
+            run = LiveRun(self._parts, setting, job, old.volumes)
+            run.changed = True
+            self._open(run, entry.head.form)
             if setting.mode == "drops":
                 self.notices.raise_("drops-unseen", now_s, over=True)
             if setting.mode == "pump" and not old.sure:
                 self.notices.raise_("break-unknown", now_s)
+
+    def _open(self, run: LiveRun, form: Mapping[str, Any]) -> None:
+        self.run, self.form = run, dict(form)
+        self.classroom.question = None
+        self._version += 1
 
     def give_up(self, run: str) -> None:
         """Close a run that was broken off, without a result; it stays in the journal."""
@@ -121,243 +258,121 @@ class LiveSession(Watching):
                     self.keeper.give_up(entry.run)
             self.unfinished = [e for e in self.unfinished if str(e.run) != run]
 
-    def reading(self, ml: float, now_s: float) -> None:
-        """Take a burette reading, which tells the volume delivered by now.
+    def running(self) -> LiveRun:
+        """The run in progress, which takes readings and concludes.
+
+        Raises
+        ------
+        RecordProblem
+            There is none.
+        """
+        self._must("titrating")
+        assert self.run is not None
+        return self.run
+
+    def finish(self, now_s: float) -> None:
+        """End the run; the last conclusion is its result.
 
         Raises
         ------
         Problem
-            The reading is impossible, or no burette run goes on.
+            No run is in progress, or something is missing that only a person can give.
         """
         with self.lock:
-            self._type(self._readings().addition(now_s, ml))
+            run = self.running()
+            self._keep(self.view.rest())
+        run.finish(now_s)
 
-    def undo(self) -> None:
-        """Undo the last reading; the journal keeps both.
-
-        Raises
-        ------
-        Problem
-            Only the start reading is left, or no burette run goes on.
-        """
+    def again(self) -> None:
+        """Go back to the set-up for the next replicate; the form keeps its values."""
         with self.lock:
-            self._type(self._readings().undo())
+            self._must("result")
+            assert self.run is not None
+            self._version += self.run.version + 1
+            self.run = self.classroom.question = None
+            self.look_again()
 
-    def correct(self, row: int, ml: float) -> None:
-        """Correct a reading; the journal keeps both.
+    # What the page shows ------------------------------------------------------------------------
 
-        Raises
-        ------
-        Problem
-            There is no such row, or the reading is impossible.
-        """
-        with self.lock:
-            self._type(self._readings().correction(row, ml))
+    @property
+    def phase(self) -> str:
+        """Step of the work: "set-up", "titrating" or "result"."""
+        if self.run is None:
+            return "set-up"
+        return "result" if self.run.over else "titrating"
 
-    def _type(self, event: Reading | Correction | Undo) -> None:
-        """Take in what was typed; what the journal has no room for does not count."""
-        self._new_volumes(self._readings().plus(self.keeper.append(event), event))
+    @property
+    def version(self) -> int:
+        """Counts conclusions, so that the page draws a curve only when it is new."""
+        return self._version + (0 if self.run is None else self.run.version)
 
-    def end_reading(self, ml: float, now_s: float) -> None:
-        """Take the reading at the end of a run that is read from the picture; the last counts.
+    @property
+    def document(self) -> dict[str, Any] | None:
+        """Document of the last conclusion of this run."""
+        return None if self.run is None else self.run.document
 
-        Raises
-        ------
-        Problem
-            No such run goes on, or the reading is impossible.
-        """
-        with self.lock:
-            self._must("titrating")
-            volumes = self.volumes
-            if not isinstance(volumes, Seen):
-                raise RecordProblem(
-                    "This run is not read from the picture.", "Type the readings as they come."
-                )
-            checked_ml(ml, "The end reading")
-            if ml <= volumes.start_ml:
-                raise RecordProblem(
-                    f"The end reading {ml:.2f} mL is not above the start reading, "
-                    f"{volumes.start_ml:.2f} mL.",
-                    "A burette is read downwards from 0: look again.",
-                )
-            self.keeper.append(Reading(now_s, float(ml)))
-            self._new_volumes(replace(volumes, end_ml=ml))
-            self._refresh()
+    def delivered_ml(self, now_s: float) -> float:
+        """Volume delivered by now."""
+        return 0.0 if self.run is None else delivered_by(self.run.volumes, now_s)
 
     def look_at_burette(self, now_s: float) -> bool:
         """Find the burette in the set-up; in the run see what was delivered by now.
 
         Call it a few times a second, off the pictures. Returns whether there is news.
         """
-        if self.phase == "set-up":
-            return self.seen.search(now_s)
-        if self.phase != "titrating" or not isinstance(self.volumes, Seen):
-            return False
-        if now_s - self._measured_s < _VOLUME_S:
-            return False
-        self._measured_s = now_s
+        run = self.run
+        return self.burette.search(now_s) if run is None else run.look_at_burette(now_s)
+
+    # The class ----------------------------------------------------------------------------------
+
+    def ask(self, now_s: float) -> None:
+        """Ask the class for its prediction; viewers see no numbers until it is given."""
         with self.lock:
-            self._refresh()
-        return True
+            self.running()
+            self.classroom.ask(self.delivered_ml(now_s))
 
-    def _refresh(self) -> None:
-        """Bring the volume up to what was seen, and keep that in the journal."""
-        volumes, rows = self.volumes, self.seen.rows()
-        if rows is None or not isinstance(volumes, Seen) or self.phase != "titrating":
-            return
-        self.keeper.burette_rows(rows)
-        now = volumes.with_rows(rows)
-        if now.delivered_ml != volumes.delivered_ml:
-            self._changed = True
-        self.volumes = now
-
-    def pump(self, run: bool, now_s: float) -> None:
-        """The pump is started (True) or stopped (False) now.
+    def guess(self, ml: float) -> None:
+        """Keep the prediction of the class; it is compared with the result.
 
         Raises
         ------
         RecordProblem
-            No pump run goes on, or it is started twice or stopped before it was started.
+            No question is open.
         """
         with self.lock:
-            self._must("titrating")
-            pump = self.volumes
-            if not isinstance(pump, Pump):
-                raise RecordProblem("This run has no pump.", "Type the readings of the burette.")
-            if run == (pump.start_s is not None) or pump.stop_s is not None:
-                raise RecordProblem(
-                    "The pump was started before." if run else "The pump is not running.",
-                    "Finish the run and begin another to start over.",
-                )
-            started, stopped = (now_s, None) if run else (pump.start_s, now_s)
-            self.keeper.append(PumpRate(now_s, pump.rate_ml_min if run else 0.0))
-            self._new_volumes(replace(pump, start_s=started, stop_s=stopped))
+            self.classroom.guess(ml)
+            self.keeper.note("guess", {"volume_ml": ml})
 
-    def finish(self, now_s: float) -> None:
-        """End the run; the last conclusion is its result."""
+    # Time ---------------------------------------------------------------------------------------
+
+    def tick(self, now_s: float, steady_s: float, wall_s: float) -> None:
+        """Look at the clocks and the camera; call it a few times a second."""
         with self.lock:
-            self._must("titrating")
-            self._keep(self.sight.rest())
-            self._refresh()
-            self._may_finish()
-            pump = self.volumes
-            if isinstance(pump, Pump) and pump.start_s is not None:
-                # It runs on until the last picture unless it was stopped.
-                stop = now_s if pump.stop_s is None else pump.stop_s
-                self.volumes = replace(pump, stop_s=stop)
-            self.keeper.note("finish", {"time_s": now_s})
-        with self._concluding:
-            self._conclude(now_s, final=True)
-            self._end()
+            jump = self.notices.clock.jump_s(steady_s, wall_s)
+            if jump:
+                self.notices.raise_("clock-jumped", now_s, over=True, seconds=abs(jump))
+                self.keeper.note("clock", {"time_s": now_s, "jump_s": jump})
+            if self.phase != "result" and not self.source_ended:
+                self.notices.tell_of_silence(self.view.last_s, now_s)
+            volumes = None if self.run is None or self.run.over else self.run.volumes
+            self.notices.tell_of_burette(self.burette, volumes, now_s)
+            self.keeper.flush()
+            trouble = self.keeper.trouble
+            self.notices.hold("journal-full", now_s, trouble is not None, why=trouble)
 
-    def _may_finish(self) -> None:
-        volumes = self.volumes
-        if not isinstance(volumes, Seen):
-            return
-        if volumes.way == "drops" and volumes.end_ml is None:
-            raise RecordProblem(
-                "The end reading is missing: drops alone do not say how much a drop holds.",
-                "Read the burette, type the end reading, then finish.",
-            )
-        if volumes.trouble is not None and not isinstance(volumes.trouble, UnseenVolume):
-            raise volumes.trouble
-
-    def _end(self) -> None:
+    def page_left(self, now_s: float) -> None:
+        """The page of the person at the bench is gone."""
         with self.lock:
-            self.keeper.end(self.document)
-            self.phase = "result"
-            self.seen.stop()
-            if self.document is not None and self.setting is not None:
-                words = words_of(self.document)
-                self.replicates.append(Replicate(self.setting.label, self.document, words))
-                del self.replicates[:-_MOST_REPLICATES]
-            for code in ("view", "camera-silent", "source-ended", "too-seldom", "volume-unseen"):
-                self.notices.clear(code)
-            self.version += 1
+            self.notices.away_s = now_s
+            self.keeper.note("page", {"time_s": now_s, "open": False})
 
-    def again(self) -> None:
-        """Go back to the set-up for the next replicate; the form keeps its values."""
+    def page_back(self, now_s: float) -> None:
+        """It is there again; a notice says how long it was away."""
         with self.lock:
-            self._must("result")
-            self.phase = "set-up"
-            self.volumes = None
-            self._clear()
-            self.version += 1
-            self.look_again()
+            gone = self.notices.back_after(now_s, running=self.phase == "titrating")
+            if gone:
+                self.keeper.note("page", {"time_s": now_s, "open": True})
 
-    def _new_volumes(self, volumes: Volumes) -> None:
-        self.volumes, self._changed = volumes, True
-
-    def _readings(self) -> Readings:
-        self._must("titrating")
-        if isinstance(self.volumes, Seen):
-            raise RecordProblem(
-                "This run is read from the picture.", "Type only the end reading, at the end."
-            )
-        if not isinstance(self.volumes, Readings):
-            raise RecordProblem("This run has a pump.", "Start and stop the pump instead.")
-        return self.volumes
-
-    def _clear(self) -> None:
-        """Forget what is known of the run before."""
-        self.result = self.document = self.question = None
-        self._advice.forget()
-
-    # Conclusions --------------------------------------------------------------------------------
-
-    def due(self, now_s: float) -> bool:
-        """Whether it is time for a new conclusion: at most once a second."""
-        return (
-            self.phase == "titrating" and self._changed and now_s - self._concluded_s >= _UPDATE_S
-        )
-
-    def conclude(self, now_s: float) -> None:
-        """Work out curve, fit and verdict of all that was seen; slow, call it off the frames."""
-        with self._concluding:
-            # The run may have ended while this waited for another conclusion.
-            if self.phase == "titrating":
-                self._conclude(now_s)
-
-    def _conclude(self, now_s: float, *, final: bool = False) -> None:
-        with self.lock:
-            self._concluded_s, self._changed = now_s, False
-            volumes, setting = self.volumes, self.setting
-            if self._job is None or volumes is None or setting is None:
-                return
-            job, region = self._job, self.sight.region
-        # A reading that is still to come cannot be waited for once the run has ended.
-        stepwise = not isinstance(volumes, Pump) and not final
-        trace, plume = self.sight.trace(volumes.times_s if stepwise else ())
-        try:
-            result = result_of_run(job, volumes, trace, region, self._details, final=final)
-            document = self._describe(result, setting)
-        except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
-            with self.lock:
-                self.notices.raise_("analysis", now_s)
-                self.keeper.note("fault", {"time_s": now_s, "what": type(error).__name__})
-            return
-        with self.lock:
-            self.notices.clear("analysis")
-            self.result, self.document = result, document
-            self.version += 1
-            told = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
-            self.keeper.verdict({"time_s": now_s, **told})
-            taught = expected_ml(
-                self.replicates, setting.label, job.flask_ml, setting.titrant_mol_l
-            )
-            moment = replace(self._moment(now_s), plume=plume, expected_ml=taught)
-        self._advice.think(result, moment)
-
-    def guidance(self, now_s: float) -> Guidance:
-        """What to do now: the last advice, unless nothing is seen or titrant was just added."""
-        with self.lock:
-            return self._advice.now(self._moment(now_s))
-
-    def _moment(self, now_s: float) -> Moment:
-        told = {n.code for n in self.notices.current(now_s) if not n.over}
-        return moment_of(
-            now_s,
-            self.volumes,
-            None if self._job is None else self._job.lag_s,
-            None if told & {"view", "camera-silent"} else self.sight.blueness(),
-        )
+    def _must(self, phase: str) -> None:
+        if self.phase != phase:
+            raise RecordProblem(_ONLY[phase], "Follow the steps on the page.")

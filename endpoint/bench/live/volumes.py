@@ -14,12 +14,12 @@ from endpoint.bench.journal.readings import CountedReading, Numbered, readings_o
 from endpoint.delivery.burette_rows import LoggedVolume, SeenRows
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
-from endpoint.problems import DeliveryProblem
+from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume
 
 MOST_ML = 200.0
 MOST_READINGS = 500
 RISEN_ML = 0.02
-"""A smaller rise of a meniscus that is followed is no addition."""
+"""A smaller rise of a meniscus that is followed is not an addition, mL."""
 RISEN_S = 0.5
 _TICK_S = 1e-3
 
@@ -34,8 +34,8 @@ def checked_ml(value: float, what: str) -> float:
     """
     if not 0.0 <= value <= MOST_ML:
         raise DeliveryProblem(
-            f"{what} {value:g} mL is not between 0 and {MOST_ML:g} mL.",
-            "Type the reading of the burette in millilitres.",
+            f"{what}, {value:g} mL, is not between 0 and {MOST_ML:g} mL.",
+            "Type the burette reading in millilitres.",
         )
     return float(value)
 
@@ -91,11 +91,11 @@ class Readings:
         if reading_ml < last.burette_ml - 1e-9:
             raise DeliveryProblem(
                 f"{reading_ml:.2f} mL is less than the last reading, {last.burette_ml:.2f} mL.",
-                "Look again, or correct the last reading.",
+                "Read the burette again, or correct the last reading.",
             )
         if len(self.rows) >= MOST_READINGS:
             raise DeliveryProblem(
-                f"There are {MOST_READINGS} readings already.", "Finish this run and begin another."
+                f"This run has {MOST_READINGS} readings already.", "Finish it and begin another."
             )
         return Reading(max(time_s, last.time_s + _TICK_S), float(reading_ml))
 
@@ -120,7 +120,7 @@ class Readings:
             There is no such row, or the reading does not lie between its neighbours.
         """
         if not 0 <= row < len(self.rows):
-            raise DeliveryProblem(f"There is no reading {row}.", "Choose a reading from the list.")
+            raise DeliveryProblem(f"There is no reading {row}.", "Choose one from the list.")
         checked_ml(reading_ml, "The reading")
         low = self.rows[row - 1].burette_ml if row else 0.0
         high = self.rows[row + 1].burette_ml if row + 1 < len(self.rows) else MOST_ML
@@ -128,7 +128,7 @@ class Readings:
             raise DeliveryProblem(
                 f"{reading_ml:.2f} mL does not lie between its neighbours, {low:.2f} and "
                 f"{high:.2f} mL.",
-                "Correct those first, or look again.",
+                "Correct those first, or read the burette again.",
             )
         return Correction(self.rows[row].number, float(reading_ml))
 
@@ -172,6 +172,21 @@ class Pump:
         """There are no readings."""
         return ()
 
+    def switched(self, run: bool, now_s: float) -> Pump:
+        """The pump, started (True) or stopped (False) now.
+
+        Raises
+        ------
+        RecordProblem
+            It is started twice, or stopped before it was started.
+        """
+        if run == (self.start_s is not None) or self.stop_s is not None:
+            raise RecordProblem(
+                "The pump was started before." if run else "The pump is not running.",
+                "Finish the run and begin another.",
+            )
+        return replace(self, start_s=now_s) if run else replace(self, stop_s=now_s)
+
     def volume_at(self, time_s: float) -> float:
         """Delivered volume at a time."""
         if self.start_s is None:
@@ -192,7 +207,7 @@ class Pump:
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class PictureDelivery:
     """A burette that the picture shows: the volume so far, and the readings that were typed."""
 
     way: str
@@ -231,7 +246,24 @@ class Seen:
         sigma = None if self.logged is None else self.logged.log.sigma_ml
         return None if sigma is None else float(sigma[-1])
 
-    def with_rows(self, rows: SeenRows) -> Seen:
+    def ended(self, end_ml: float) -> PictureDelivery:
+        """The volume with the reading at the end.
+
+        Raises
+        ------
+        Problem
+            The reading is impossible.
+        """
+        checked_ml(end_ml, "The end reading")
+        if end_ml <= self.start_ml:
+            raise RecordProblem(
+                f"The end reading, {end_ml:.2f} mL, is not above the start reading, "
+                f"{self.start_ml:.2f} mL.",
+                "Burette readings rise as titrant runs out: read it again.",
+            )
+        return replace(self, end_ml=end_ml)
+
+    def with_rows(self, rows: SeenRows) -> PictureDelivery:
         """The volume of what was seen by now; what was known before stays if that gives none."""
         drops = len(rows.rows) if self.way == "drops" else None
         try:
@@ -251,11 +283,51 @@ class Seen:
         return self.logged.seen.delivery
 
 
-Volumes = Readings | Pump | Seen
+Volumes = Readings | Pump | PictureDelivery
+
+
+def typed(volumes: Volumes) -> Readings:
+    """The readings of a run whose readings are typed.
+
+    Raises
+    ------
+    RecordProblem
+        It has a pump, or is read from the picture.
+    """
+    if isinstance(volumes, PictureDelivery):
+        raise RecordProblem(
+            "The volumes of this run are read from the picture.",
+            "Type only the end reading, at the end.",
+        )
+    if isinstance(volumes, Pump):
+        raise RecordProblem("This run has a pump.", "Start and stop the pump instead.")
+    return volumes
+
+
+def ended(volumes: Volumes, now_s: float) -> Volumes:
+    """Volumes of a run that ends now.
+
+    Raises
+    ------
+    Problem
+        The end reading of a run with drops is missing, or what was seen contradicts a reading.
+    """
+    if isinstance(volumes, PictureDelivery):
+        if volumes.way == "drops" and volumes.end_ml is None:
+            raise RecordProblem(
+                "The end reading is missing: counting drops does not show how large a drop is.",
+                "Read the burette, type the end reading, then finish.",
+            )
+        if volumes.trouble is not None and not isinstance(volumes.trouble, UnseenVolume):
+            raise volumes.trouble
+    if isinstance(volumes, Pump) and volumes.start_s is not None and volumes.stop_s is None:
+        # It runs on until the last picture unless it was stopped.
+        return replace(volumes, stop_s=now_s)
+    return volumes
 
 
 def delivered_by(volumes: Volumes | None, time_s: float) -> float:
     """Volume delivered by a time, mL; a burette's is that of its last reading."""
-    if isinstance(volumes, Readings | Seen):
+    if isinstance(volumes, Readings | PictureDelivery):
         return volumes.delivered_ml
     return 0.0 if volumes is None else volumes.volume_at(time_s)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from importlib.resources import files
 from typing import Any
 
@@ -39,7 +39,7 @@ _TYPES = {
 _FRAMES_S, _FRAMES_AT_ONCE = 40.0, 60.0
 _COMMANDS_S, _COMMANDS_AT_ONCE = 15.0, 40.0
 _BAD_S, _BAD_AT_ONCE = 1.0, 20.0
-NEEDS_TOKEN = "This page needs the whole address that the terminal printed; it works once.\n"
+NEEDS_TOKEN = "This page needs the whole address that the terminal printed; each works once.\n"
 """Answer to a request without a good cookie."""
 
 
@@ -67,58 +67,7 @@ def application(hub: Hub, keys: Keys, hosts: tuple[str, ...]) -> ASGIApp:
     hosts:
         Host headers that are served, such as "127.0.0.1:8765".
     """
-    table = static_files()
-
-    def send_file(name: str) -> Response:
-        body, kind = table[name]
-        return Response(body, media_type=kind)
-
-    async def index(request: Request) -> Response:
-        token = request.query_params.get("token")
-        if token is not None:
-            cookie = keys.redeem(token)
-            if cookie is None:
-                return PlainTextResponse(NEEDS_TOKEN, 403)
-            answer: Response = RedirectResponse("/", 303)
-            answer.set_cookie(keys.cookie_name, cookie, httponly=True, samesite="strict", path="/")
-            return answer
-        if keys.role(request.headers) is None:
-            return PlainTextResponse(NEEDS_TOKEN, 403)
-        return send_file("index.html")
-
-    async def static(request: Request) -> Response:
-        if keys.role(request.headers) is None:
-            return PlainTextResponse(NEEDS_TOKEN, 403)
-        name = request.path_params["name"]
-        if name not in table or name == "index.html":
-            raise HTTPException(404)
-        return send_file(name)
-
-    async def result(request: Request) -> Response:
-        if keys.role(request.headers) is None:
-            return PlainTextResponse(NEEDS_TOKEN, 403)
-        document = hub.session.document
-        if document is None:
-            return JSONResponse({"text": "There is no result yet."}, 404)
-        return JSONResponse(document)
-
-    async def matrices(request: Request) -> Response:
-        if keys.role(request.headers) is None:
-            return PlainTextResponse(NEEDS_TOKEN, 403)
-        return JSONResponse(MATRICES)
-
-    async def bench(socket: WebSocket) -> None:
-        role = keys.role(socket.headers)
-        known = socket.query_params.get("start", "")
-        page = None if role is None else hub.join(role == OPERATOR, known)
-        if page is None:
-            await socket.close(1008)
-            return
-        try:
-            await socket.accept()
-            await _serve(socket, hub, page)
-        finally:
-            hub.leave(page)
+    served = _Served(hub, keys)
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
@@ -127,11 +76,11 @@ def application(hub: Hub, keys: Keys, hosts: tuple[str, ...]) -> ASGIApp:
         await hub.stop()
 
     routes = [
-        Route("/", index, methods=["GET"]),
-        Route("/static/{name:path}", static, methods=["GET"]),
-        Route("/result.json", result, methods=["GET"]),
-        Route("/vision.json", matrices, methods=["GET"]),
-        WebSocketRoute("/bench", bench),
+        Route("/", served.index, methods=["GET"]),
+        Route("/static/{name:path}", served.known(served.static), methods=["GET"]),
+        Route("/result.json", served.known(served.result), methods=["GET"]),
+        Route("/vision.json", served.known(served.matrices), methods=["GET"]),
+        WebSocketRoute("/bench", served.bench),
     ]
     app = Starlette(
         routes=routes,
@@ -141,10 +90,83 @@ def application(hub: Hub, keys: Keys, hosts: tuple[str, ...]) -> ASGIApp:
     return Guard(app, hosts)
 
 
+_Answer = Callable[[Request], Awaitable[Response]]
+
+
+class _Served:
+    """What each address answers."""
+
+    def __init__(self, hub: Hub, keys: Keys) -> None:
+        self._hub, self._keys, self._files = hub, keys, static_files()
+
+    def known(self, answer: _Answer) -> _Answer:
+        """The answer, for those who have a good cookie only."""
+
+        async def guarded(request: Request) -> Response:
+            if self._keys.role(request.headers) is None:
+                return PlainTextResponse(NEEDS_TOKEN, 403)
+            return await answer(request)
+
+        return guarded
+
+    async def index(self, request: Request) -> Response:
+        """The page, or a cookie for a token."""
+        token = request.query_params.get("token")
+        if token is None:
+            return await self.known(self._page)(request)
+        cookie = self._keys.redeem(token)
+        if cookie is None:
+            return PlainTextResponse(NEEDS_TOKEN, 403)
+        answer = RedirectResponse("/", 303)
+        answer.set_cookie(
+            self._keys.cookie_name, cookie, httponly=True, samesite="strict", path="/"
+        )
+        return answer
+
+    async def _page(self, _: Request) -> Response:
+        return self._file("index.html")
+
+    def _file(self, name: str) -> Response:
+        body, kind = self._files[name]
+        return Response(body, media_type=kind)
+
+    async def static(self, request: Request) -> Response:
+        """A file of the page."""
+        name = request.path_params["name"]
+        if name not in self._files or name == "index.html":
+            raise HTTPException(404)
+        return self._file(name)
+
+    async def result(self, _: Request) -> Response:
+        """Document of the run."""
+        document = self._hub.session.document
+        if document is None:
+            return JSONResponse({"text": "There is no result yet."}, 404)
+        return JSONResponse(document)
+
+    async def matrices(self, _: Request) -> Response:
+        """Matrices of the preview of colour vision."""
+        return JSONResponse(MATRICES)
+
+    async def bench(self, socket: WebSocket) -> None:
+        """The socket of a page."""
+        role = self._keys.role(socket.headers)
+        known = socket.query_params.get("start", "")
+        page = None if role is None else self._hub.join(role == OPERATOR, known)
+        if page is None:
+            await socket.close(1008)
+            return
+        try:
+            await socket.accept()
+            await _serve(socket, self._hub, page)
+        finally:
+            self._hub.leave(page)
+
+
 async def _plain_error(_: Request, error: Exception) -> Response:
     status = error.status_code if isinstance(error, HTTPException) else 500
-    words = {404: "There is nothing here.", 405: "This can only be read."}
-    return PlainTextResponse(words.get(status, "This cannot be done.") + "\n", status)
+    words = {404: "There is nothing here.", 405: "This address can only be read."}
+    return PlainTextResponse(words.get(status, "The bench cannot do this.") + "\n", status)
 
 
 async def _fault(_: Request, __: Exception) -> Response:

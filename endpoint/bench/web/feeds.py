@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.bench.live.record_form import form_of
+from endpoint.bench.live.form import form_of
 from endpoint.bench.web.hub import Hub
 from endpoint.bench.web.protocol import Command
 from endpoint.delivery.delivery import Delivery
@@ -24,7 +24,7 @@ _LEAD = 20
 """Frames of a film that are shown again and again until the run begins."""
 _LATE_S = 0.25
 _STRAIGHT_ML = 0.01
-"""How far a log may lie off the line of a pump: hardly seen on any burette."""
+"""How far a log may lie off the line of a pump, mL: less than any burette shows."""
 
 
 @dataclass(frozen=True)
@@ -148,13 +148,11 @@ class FilmFeed:
             else:
                 # A pump that was stopped after the last frame delivered no more than it did.
                 self._switch(hub, switches, zero, math.inf)
-                hub.session.source_ended = True
-                hub.session.notices.raise_("source-ended", hub.clock.now(), over=True)
+                hub.session.end_of_source(hub.clock.now())
                 hub.changed()
             while hub.session.phase != "set-up" and not hub.stopping.wait(0.2):
                 pass
-            hub.session.source_ended = False
-            hub.session.notices.clear("source-ended")
+            hub.session.start_of_source()
         self._source.close()
 
     def _heard(self, command: Command) -> None:
@@ -179,7 +177,7 @@ class FilmFeed:
             row = rows.pop(0)
             if row.volume_ml > 0 and hub.session.phase == "titrating":
                 try:
-                    hub.session.reading(row.volume_ml, zero + row.time_s)
+                    hub.session.running().reading(row.volume_ml, zero + row.time_s)
                 except DeliveryProblem:
                     rows.clear()
 
@@ -193,9 +191,9 @@ class FilmFeed:
         while switches and switches[0][0] <= now_s:
             at_s, run = switches.pop(0)
             if hub.session.phase == "titrating":
-                # Who typed readings instead, or pressed the button first, is not disturbed.
+                # Somebody may have typed readings instead, or pressed the button first.
                 with contextlib.suppress(RecordProblem):
-                    hub.session.pump(run, zero + at_s)
+                    hub.session.running().pump(run, zero + at_s)
 
 
 @dataclass(frozen=True)
@@ -226,8 +224,8 @@ def recorded_run(path: Path) -> RecordedRun:
     Raises
     ------
     Problem
-        The record or its film cannot be used, it is no film, or its titrant ran in at a rate that
-        changed, which cannot be replayed.
+        The record or its film cannot be used, it does not describe a film, or the rate of its
+        titrant changed, which cannot be replayed.
     """
     from endpoint.analysis.prepare import prepare
     from endpoint.record.titration import read_record
@@ -237,7 +235,7 @@ def recorded_run(path: Path) -> RecordedRun:
     record = read_record(path)
     job, source = prepare(record)
     if isinstance(source, PhotometerTable | ColourTable) or record.kind != "video":
-        raise SourceProblem(f"{path.name} records no film.", "Name the record of a film.")
+        raise SourceProblem(f"{path.name} does not describe a film.", "Give the record of a film.")
     form, left_out = form_of(record, job)
     rows: tuple[LogRow, ...] = ()
     pump: PumpRun | None = None
@@ -266,7 +264,7 @@ def pump_of(delivery: Delivery, name: str) -> PumpRun:
     Raises
     ------
     DeliveryProblem
-        The log is no straight line from one start to one stop, or does not begin with 0 mL.
+        The log is not a straight line from one start to one stop, or does not begin with 0 mL.
     """
     time_s, volume_ml = delivery.time_s, delivery.volume_ml
     rising = np.flatnonzero(np.diff(volume_ml) > 0.0)
@@ -277,7 +275,7 @@ def pump_of(delivery: Delivery, name: str) -> PumpRun:
             rate_ml_s = float(volume_ml[-1] - volume_ml[0]) / (stop - start)
             return PumpRun(60.0 * rate_ml_s, start, stop)
     raise DeliveryProblem(
-        f"In {name} titrant did not run in at one constant rate from 0 mL, and the bench can "
-        "replay only that or single readings.",
-        f"Work the film out with: endpoint locate {name}",
+        f"In {name} the titrant did not run in at one constant rate from 0 mL. The bench can "
+        "replay only such a pump, or single readings.",
+        f"Analyse the film with: endpoint locate {name}",
     )

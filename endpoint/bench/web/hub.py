@@ -66,7 +66,7 @@ class Hub:
     """Everything that the routes of the server share.
 
     A picture that comes while one is being measured waits; a newer one takes its place, and the
-    page is told so that it may send the next. So a slow computer sees fewer pictures, never late
+    page hears of it and may send the next. So a slow computer sees fewer pictures, never late
     ones. Only while drops are counted do a few wait, as every one may show a drop.
     """
 
@@ -164,24 +164,25 @@ class Hub:
         Raises
         ------
         Problem
-            It cannot be done; the page is told the sentence and the remedy.
+            It cannot be done; the page shows the sentence and the remedy.
         """
         if command.do == "take-over":
             self._take_over(page)
             return
         if not page.operator:
             raise ProtocolProblem(
-                "This page only looks on.", "Use the page at the bench, or take over if it is gone."
+                "This page can only watch.",
+                "Use the page at the bench, or take over once that is closed.",
             )
         session, values, now = self.session, command.values, self.clock.now()
         acts: dict[str, Callable[[], None]] = {
             "begin": lambda: session.begin(values["form"], now),
-            "reading": lambda: session.reading(values["ml"], now),
-            "undo": lambda: session.undo(),
-            "correct": lambda: session.correct(values["row"], values["ml"]),
-            "pump-start": lambda: session.pump(True, now),
-            "pump-stop": lambda: session.pump(False, now),
-            "end-reading": lambda: session.end_reading(values["ml"], now),
+            "reading": lambda: session.running().reading(values["ml"], now),
+            "undo": lambda: session.running().undo(),
+            "correct": lambda: session.running().correct(values["row"], values["ml"]),
+            "pump-start": lambda: session.running().pump(True, now),
+            "pump-stop": lambda: session.running().pump(False, now),
+            "end-reading": lambda: session.running().end_reading(values["ml"], now),
             "finish": lambda: session.finish(now),
             "watch": lambda: session.watch(values["way"], values["division_ml"]),
             "box": lambda: session.put_box(values["what"], Box(*(values[side] for side in _SIDES))),
@@ -201,7 +202,7 @@ class Hub:
     def _take_over(self, page: Page) -> None:
         if not page.may_operate or any(p.operator for p in self.pages if p is not page):
             raise RecordProblem(
-                "The page at the bench is still open.", "Close it first, then take over."
+                "The page at the bench is still open.", "Close that page first, then take over."
             )
         if not page.operator:
             page.operator = True
@@ -209,7 +210,7 @@ class Hub:
             self.changed()
 
     def messages(self, page: Page) -> list[dict[str, Any] | bytes]:
-        """What a page must be told now: answers, its state, the curve if it is new."""
+        """What a page must hear now: answers, its state, the curve if it is new."""
         out: list[dict[str, Any] | bytes] = []
         while page.answers:
             out.append(page.answers.popleft())
@@ -224,8 +225,7 @@ class Hub:
             state["start_id"] = self.start_id
             out.append(state)
             page.sent_s = now
-            question = self.session.question
-            hidden = not page.operator and question is not None and question.open
+            hidden = not page.operator and self.session.classroom.asked
             if state["version"] != page.version and not hidden:
                 out.append(curve_of_session(self.session))
                 page.version = state["version"]
@@ -238,10 +238,10 @@ class Hub:
     # Pictures -----------------------------------------------------------------------------------
 
     def picture(self, page: Page, picture: Picture) -> None:
-        """A picture of a page has come in; the one that waited is let go."""
+        """A picture of a page has come in; the one that waited is dropped."""
         late_s = page.transit.delay_s(time.monotonic(), picture.sent_ms)
         time_s = self.clock.now() - (picture.age_s + late_s) * self.clock.speed
-        room = _MOST_WAITING if self.session.seen.way == "drops" else 1
+        room = _MOST_WAITING if self.session.burette.way == "drops" else 1
         with self._fresh:
             gone = [self._waiting.popleft() for _ in range(len(self._waiting) - room + 1)]
             self._waiting.append(_Waiting(page, picture, time_s))
@@ -284,8 +284,9 @@ class Hub:
             now = self.clock.now()
             if self.session.look_at_burette(now):
                 self.changed()
-            if self.session.due(now):
-                self.session.conclude(now)
+            run = self.session.run
+            if run is not None and run.due(now):
+                run.conclude(now)
                 self.changed()
 
     def _preview(self, frame: Frame) -> None:

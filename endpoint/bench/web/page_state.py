@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.ports import Guidance
+from endpoint.bench.guidance.guide import Guidance
 from endpoint.bench.live.classroom import Replicate
 from endpoint.bench.live.session import LiveSession
-from endpoint.bench.live.volumes import Pump, Readings, Seen
+from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
 from endpoint.colour.density import lab_and_rgb
 from endpoint.curve.colour_names import blueness_of, name_of, place_of
 from endpoint.delivery.burette_rows import DROP_ML
@@ -34,13 +34,12 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
     now_s:
         Time on its clock.
     operator:
-        False for a viewer: while a question is open it is not told how much is left.
+        False for a viewer, who does not see how much is left while a question is open.
     """
     with session.lock:
-        titrating = session.phase == "titrating"
-        question = session.question
-        hide = not operator and question is not None and question.open
-        guidance = session.guidance(now_s) if titrating and not hide else None
+        run, question = session.run, session.classroom.question
+        hide = not operator and session.classroom.asked
+        guidance = None if run is None or run.over or hide else run.guidance(now_s)
         state: dict[str, Any] = {
             "say": "state",
             "phase": session.phase,
@@ -48,11 +47,11 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
             "checks": [asdict(c) for c in session.checks(now_s)]
             if session.phase == "set-up"
             else [],
-            "region": _region(session.sight.region),
+            "region": _region(session.view.region),
             "burette": _burette(session),
             "colour": _colour(session),
             "delivered_ml": round(session.delivered_ml(now_s), 4),
-            "volumes": _volumes(session),
+            "volumes": None if run is None else _volumes(run.volumes),
             "guidance": None if guidance is None else guidance_json(guidance),
             "question": None if question is None else asdict(question),
             "notices": [n.to_json() for n in session.notices.current(now_s)],
@@ -82,7 +81,7 @@ def _region(region: Region | None) -> dict[str, Any] | None:
 
 
 def _colour(session: LiveSession) -> dict[str, Any] | None:
-    latest = session.sight.latest()
+    latest = session.view.latest()
     if latest is None or latest.flags & (Flag.DARK | Flag.LIQUID_LOST):
         return None
     hue, _, rgb = lab_and_rgb(np.array([latest.display_density]))
@@ -99,48 +98,45 @@ def _hex(rgb: Any) -> str:
     return "#" + "".join(f"{int(v):02x}" for v in rgb)
 
 
-def _volumes(session: LiveSession) -> dict[str, Any] | None:
-    volumes = session.volumes
+def _volumes(volumes: Volumes) -> dict[str, Any]:
     if isinstance(volumes, Readings):
         return {"kind": "burette", "rows": volumes.to_json()[-_READINGS_SHOWN:]}
     if isinstance(volumes, Pump):
         return {"kind": "pump", **asdict(volumes)}
-    if isinstance(volumes, Seen):
-        return {
-            "kind": volumes.way,
-            "begun_s": volumes.begun_s,
-            "start_ml": volumes.start_ml,
-            "end_ml": volumes.end_ml,
-            "text": _seen_text(volumes),
-        }
-    return None
+    return {
+        "kind": volumes.way,
+        "begun_s": volumes.begun_s,
+        "start_ml": volumes.start_ml,
+        "end_ml": volumes.end_ml,
+        "text": _seen_text(volumes),
+    }
 
 
-def _seen_text(volumes: Seen) -> str:
+def _seen_text(volumes: PictureDelivery) -> str:
     """What the volume in the picture rests on, one sentence."""
     if volumes.logged is None:
-        return "No volume is seen yet."
+        return "The picture shows no volume yet."
     sigma = volumes.sigma_ml or 0.0
     known = f"{volumes.delivered_ml:.2f} mL, {2.0 * sigma:.2f} mL either way (95 %)"
     if volumes.way == "drops":
-        told = f"{volumes.drops} drops, {known}"
-        why = f"a drop is taken as {DROP_ML[0]:g} mL, {2.0 * DROP_ML[1]:g} mL either way"
+        found = f"{volumes.drops} drops, {known}"
+        why = f"it assumes {DROP_ML[0]:g} mL a drop, {2.0 * DROP_ML[1]:g} mL either way"
     else:
-        told, why = f"Meniscus: {known}", "the scale is that of the printed lines"
+        found, why = f"Meniscus: {known}", "its scale comes from the printed lines"
     if volumes.end_ml is not None:
-        return f"{told}, by both readings."
-    return f"{told}. Provisional: {why}, until the end reading is typed."
+        return f"{found}, from both readings."
+    return f"{found}. Provisional until you type the end reading: {why}."
 
 
 def _burette(session: LiveSession) -> dict[str, Any]:
     """Boxes by hand and where the burette was found, in pixels of the pictures."""
-    seen, sight = session.seen, session.sight
-    hands = {**sight.boxes, **seen.boxes}
-    found = seen.box
+    burette, view = session.burette, session.view
+    hands = {**view.boxes, **burette.boxes}
+    found = burette.box
     return {
-        "picture": None if sight.size is None else list(sight.size),
+        "picture": None if view.size is None else list(view.size),
         "boxes": {name: _sides(box) for name, box in hands.items()},
-        "way": seen.way,
+        "way": burette.way,
         "found": None if found is None else _sides(found),
     }
 
@@ -152,9 +148,10 @@ def _sides(box: Box) -> list[int]:
 def curve_of_session(session: LiveSession) -> dict[str, Any]:
     """Curve and document; sent only when the version has changed."""
     with session.lock:
-        result, document, version = session.result, session.document, session.version
-        replicates = [replicate_json(k, r) for k, r in enumerate(session.replicates)]
-        guess = session.question.guess_ml if session.question is not None else None
+        run, classroom, version = session.run, session.classroom, session.version
+        result, document = (None, None) if run is None else (run.result, run.document)
+        replicates = [replicate_json(k, r) for k, r in enumerate(classroom.replicates)]
+        guess = None if classroom.question is None else classroom.question.guess_ml
         form = dict(session.form)
     return {
         "say": "curve",
@@ -172,7 +169,7 @@ def points_of(result: Result) -> list[list[Any]]:
     """Points of the curve: volume in mL, place between red (0) and blue (1), colour.
 
     Once the end is located the place is the free fraction of the fit against the volume that the
-    liquid had felt, as in the report; before, it is told from the colour alone.
+    liquid had mixed in, as in the report; before, it comes from the colour alone.
     """
     curve, fit = result.curve, result.fit
     if curve is None:

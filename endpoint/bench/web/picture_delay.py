@@ -35,7 +35,7 @@ class Transit:
         self._away.append((now_s, away))
         delay = away - min(each for _, each in self._away)
         if delay > _LONGEST_MS:
-            # A clock was set, or the computer slept: begin anew.
+            # A clock was set, or the computer slept: start again.
             self._base_ms = apart
             self._away.clear()
             return 0.0

@@ -117,20 +117,20 @@ def parse_command(text: str) -> Command:
     Raises
     ------
     ProtocolProblem
-        It is no command, a key is missing or unknown, or a value does not fit.
+        It is not a command, a key is missing or unknown, or a value does not fit.
     """
     if len(text) > MAX_TEXT_BYTES:
         raise ProtocolProblem("The message is too long.", "Load the page again.")
     try:
         message = json.loads(text)
     except (ValueError, RecursionError):
-        raise ProtocolProblem("The message is no JSON.", "Load the page again.") from None
+        raise ProtocolProblem("The message is not JSON.", "Load the page again.") from None
     if not isinstance(message, dict):
-        raise ProtocolProblem("The message is no JSON object.", "Load the page again.")
+        raise ProtocolProblem("The message is not a JSON object.", "Load the page again.")
     do = message.get("do")
     keys = WORDS.get(do) if isinstance(do, str) else None
     if not isinstance(do, str) or keys is None:
-        raise ProtocolProblem("The message asks for nothing known.", "Load the page again.")
+        raise ProtocolProblem("The bench does not know this command.", "Load the page again.")
     if set(message) != {"do", *keys}:
         raise ProtocolProblem(f"{do} has missing or unknown keys.", "Load the page again.")
     values: dict[str, Any] = {}
@@ -144,12 +144,12 @@ def parse_command(text: str) -> Command:
 
 def _form(table: Any) -> dict[str, Any]:
     if not isinstance(table, Mapping):
-        raise ProtocolProblem("The form is no table.", "Load the page again.")
+        raise ProtocolProblem("The form is not a table.", "Load the page again.")
     found = {}
     for key, value in table.items():
         kind = FORM.get(key)
         if kind is None:
-            raise ProtocolProblem("The form holds an unknown entry.", "Load the page again.")
+            raise ProtocolProblem("The form has an unknown entry.", "Load the page again.")
         if value is not None and value != "":
             found[key] = _value(value, key, kind)
     return found
@@ -158,17 +158,17 @@ def _form(table: Any) -> dict[str, Any]:
 _TITLES = {
     "ml": "The volume",
     "row": "The row",
-    "sample_ml": "The volume of the sample",
+    "sample_ml": "The sample volume",
     "added_ml": "The volume of buffer and rinse water",
-    "titrant_mol_l": "The concentration of EDTA",
-    "titrant_uncertainty_mol_l": "The uncertainty of EDTA",
+    "titrant_mol_l": "The EDTA concentration",
+    "titrant_uncertainty_mol_l": "The uncertainty of the EDTA concentration",
     "first_reading_ml": "The start reading",
     "division_ml": "The volume between two lines",
-    "rate_ml_min": "The rate of the pump",
+    "rate_ml_min": "The pump rate",
     "lag_s": "The mixing time",
     "lag_uncertainty_s": "The uncertainty of the mixing time",
-    "fillings": "The number of fillings",
-    "burette_nominal_ml": "The size of the burette",
+    "fillings": "The number of pipette fillings",
+    "burette_nominal_ml": "The burette size",
 }
 
 
@@ -176,11 +176,13 @@ def _value(value: Any, key: str, kind: Kind | tuple[str, ...]) -> Any:
     title = _TITLES.get(key, key.replace("_", " ").capitalize())
     if kind[0] == "text":
         if not isinstance(value, str) or len(value) > _LABEL:
-            raise ProtocolProblem(f"{title} is no text of up to {_LABEL} letters.", "Shorten it.")
+            raise ProtocolProblem(f"{title} has more than {_LABEL} letters.", "Shorten it.")
         return one_line(value.encode("utf-8", "replace").decode("utf-8"))
     if kind[0] not in ("number", "whole"):
         if value not in kind:
-            raise ProtocolProblem(f"{title} is not known.", f"Choose {', '.join(map(str, kind))}.")
+            raise ProtocolProblem(
+                f"{title} is not one of the choices.", f"Choose {', '.join(map(str, kind))}."
+            )
         return value
     _, low, high = kind
     good = isinstance(value, int | float) and not isinstance(value, bool)
@@ -191,11 +193,11 @@ def _value(value: Any, key: str, kind: Kind | tuple[str, ...]) -> Any:
     low, high = float(low), float(high)
     if not math.isfinite(number) or not low <= number <= high:
         raise ProtocolProblem(
-            f"{title} is no number from {low:g} to {high:g}.", "Check the value and its unit."
+            f"{title} must be a number from {low:g} to {high:g}.", "Check the value and its unit."
         )
     if kind[0] == "whole":
         if number != int(number):
-            raise ProtocolProblem(f"{title} is no whole number.", "Check the value.")
+            raise ProtocolProblem(f"{title} must be a whole number.", "Check the value.")
         return int(number)
     return number
 
@@ -206,15 +208,15 @@ def parse_picture(message: bytes) -> Picture:
     Raises
     ------
     ProtocolProblem
-        It is no JPEG or WebP picture of 64 to 1920 pixels and at most 1.5 MB.
+        It is not a JPEG or WebP picture of 64 to 1920 pixels and at most 1.5 MB.
     """
     if len(message) > MAX_FRAME_BYTES:
-        raise ProtocolProblem("The picture has too many bytes.", "Choose a smaller picture size.")
+        raise ProtocolProblem("The picture is too large to send.", "Choose a smaller picture size.")
     if len(message) <= _HEAD.size:
-        raise ProtocolProblem("The message is no picture.", "Load the page again.")
+        raise ProtocolProblem("The message is not a picture.", "Load the page again.")
     magic, number, age_ms, sent_ms = _HEAD.unpack_from(message)
     if magic != _MAGIC or age_ms > _MOST_AGE_MS:
-        raise ProtocolProblem("The message is no picture.", "Load the page again.")
+        raise ProtocolProblem("The message is not a picture.", "Load the page again.")
     data = message[_HEAD.size :]
     size = picture_size(data)
     if size is None:

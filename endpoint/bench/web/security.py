@@ -16,8 +16,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 _TOKEN_BYTES = 32
 OPERATOR, VIEWER = "operator", "viewer"
 _REFUSED = {
-    413: "Nothing can be sent here.\n",
-    421: "This address is not served here. Open the one that the terminal printed.\n",
+    413: "The bench takes no uploads.\n",
+    421: "The bench does not answer at this address. Open the one that the terminal printed.\n",
 }
 
 

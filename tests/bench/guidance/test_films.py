@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 import endpoint
-from endpoint.bench.guidance.guide import Bench, Guidance, guide
+from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, guide
 from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from tests.places import SAMPLES
@@ -51,14 +51,14 @@ def looks(name: str, record: Path) -> Iterator[tuple[float, Guidance]]:
     result = endpoint.analyse(record)
     curve, job = result.curve, result.job
     assert curve is not None
-    bench = Bench(job.titrant_mol_l.value, job.indicator, priors=job.priors)
+    inputs = GuidanceInputs(job.titrant_mol_l.value, job.indicator, priors=job.priors)
     last_ml = 0.0
     for point in np.flatnonzero(curve.flags == 0):
         left_ml = truth_ml - float(curve.volume_ml[point])
         if -_PAST_ML < left_ml < _FAR_ML and curve.volume_ml[point] > last_ml + _APART_ML:
             last_ml = float(curve.volume_ml[point])
             now_s = float(curve.time_s[point]) + 1e-6
-            yield left_ml, guide(until(curve, now_s), bench, now_s=now_s)
+            yield left_ml, guide(until(curve, now_s), inputs, now_s=now_s)
 
 
 @pytest.mark.parametrize("name", ["mill-spring", "chalk-spring", "school-well"])

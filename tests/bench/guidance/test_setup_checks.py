@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.bench.guidance.setup_checks import Check, ready, setup_checks
+from endpoint.bench.guidance.setup_checks import Check, SetUp, setup_checks
 from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.colour.density import ColourSample
 from endpoint.problems import Flag
@@ -62,15 +62,19 @@ def samples_of(
     return found
 
 
+def scene(region: Region, samples: list[ColourSample]) -> SetUp:
+    return SetUp(camera_alive=True, region=region, samples=tuple(samples))
+
+
 def failed(checks: tuple[Check, ...]) -> list[str]:
-    return [check.code for check in checks if not check.passed]
+    return [check.code for check in checks if check.mark != "good"]
 
 
 def test_a_good_set_up_passes() -> None:
-    checks = setup_checks(region_of(), samples_of())
+    checks = setup_checks(scene(region_of(), samples_of()))
     assert failed(checks) == []
-    assert ready(checks)
-    assert all(check.sentence.endswith(".") and check.remedy == "" for check in checks)
+    assert len(checks) == 8
+    assert all(check.text.endswith(".") and check.advice == "" for check in checks)
 
 
 @pytest.mark.parametrize(
@@ -87,22 +91,25 @@ def test_a_good_set_up_passes() -> None:
     ],
 )
 def test_every_fault_is_named_with_a_remedy(change: dict[str, object], code: str) -> None:
-    checks = setup_checks(region_of(), samples_of(**change))  # type: ignore[arg-type]
+    checks = setup_checks(scene(region_of(), samples_of(**change)))  # type: ignore[arg-type]
     assert failed(checks) == [code]
-    assert not ready(checks)
-    wrong = next(check for check in checks if not check.passed)
-    assert wrong.sentence
-    assert wrong.remedy
+    wrong = next(check for check in checks if check.mark == "fault")
+    assert wrong.text
+    assert wrong.advice
 
 
 def test_too_much_indicator_says_start_again() -> None:
-    checks = setup_checks(region_of(), samples_of((0.35, 1.6, 1.0)))
-    assert "Start again" in checks[-1].remedy
+    checks = setup_checks(scene(region_of(), samples_of((0.35, 1.6, 1.0))))
+    assert "Start again" in checks[-1].advice
 
 
 def test_nothing_passes_without_pictures() -> None:
-    assert len(failed(setup_checks(None, []))) == 7
-    few = setup_checks(region_of(), samples_of(count=2))
+    assert failed(setup_checks(SetUp(camera_alive=False))) == ["camera"]
+    looking = setup_checks(SetUp(camera_alive=True))
+    assert [check.mark for check in looking] == ["good"] + 7 * ["wait"]
+    lost = setup_checks(SetUp(camera_alive=True, trouble="no-liquid"))
+    assert [check.mark for check in lost] == ["good", "fault", "fault"] + 5 * ["wait"]
+    few = setup_checks(scene(region_of(), samples_of(count=2)))
     assert set(failed(few)) == {
         "nothing-clipped",
         "light-steady",
@@ -117,16 +124,16 @@ def test_light_that_drifts_is_not_steady() -> None:
         replace(s, reference=(r, r, r))
         for s, r in zip(samples_of(), np.linspace(0.6, 0.9, 30), strict=True)
     ]
-    assert failed(setup_checks(region_of(), samples)) == ["light-steady"]
+    assert failed(setup_checks(scene(region_of(), samples))) == ["light-steady"]
 
 
 def test_only_the_last_seconds_count() -> None:
     before = samples_of(flags=Flag.CLIPPED)
     after = [replace(s, time_s=s.time_s + 60.0) for s in samples_of()]
-    assert ready(setup_checks(region_of(), before + after))
+    assert failed(setup_checks(scene(region_of(), before + after))) == []
 
 
 def test_words_are_those_of_the_indicator() -> None:
     murexide = named_indicator("Murexide")
-    check = setup_checks(region_of(), samples_of(BLUE), murexide)[4]
-    assert murexide.free.colour in check.sentence
+    check = setup_checks(scene(region_of(), samples_of(BLUE)), murexide)[5]
+    assert murexide.free.colour in check.text

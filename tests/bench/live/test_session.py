@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from endpoint.analysis.pipeline import analyse
-from endpoint.bench.guidance.parts import passed
-from endpoint.bench.guidance.ports import SHAPES, Guidance
-from endpoint.bench.guidance.words import Tone
+from endpoint.bench.guidance.guide import Guidance, Moment, passed, unseen
+from endpoint.bench.guidance.progress import habit_of
+from endpoint.bench.guidance.words import ADVICE, Tone
 from endpoint.bench.journal import writer
 from endpoint.bench.journal.events import (
     Correction,
@@ -27,10 +27,11 @@ from endpoint.bench.journal.events import (
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.journal.readings import readings_of
+from endpoint.bench.live import advice_in_force
+from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.live.notices import ClockWatch
 from endpoint.bench.live.plume import plume_frames
-from endpoint.bench.live.samples import SampleStore
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Pump, Readings
 from endpoint.bench.web.hub import BenchClock, Hub
@@ -89,13 +90,13 @@ def titrate(
             session.begin(FORM_VALUES, frame.time_s)
             begun = True
         while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
-            session.reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
+            session.running().reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
             entered += 1
         if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
             break
         session.see(frame)
         if begun and frame.index % each == 0:
-            session.conclude(frame.time_s)
+            session.running().conclude(frame.time_s)
     return frame.time_s
 
 
@@ -105,10 +106,10 @@ def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
     session.finish(last_s)
     assert session.document is not None
     kept = [f for f in film if f.time_s >= 3.0]
-    job = job_of(setting_from(FORM_VALUES), session._today)
-    assert session.volumes is not None
-    job = replace(job, delivery=session.volumes.delivery())
-    whole = analyse(Held(kept), job, region=session.sight.region, every_frame=True)
+    job = job_of(setting_from(FORM_VALUES), session.today)
+    assert session.run.volumes is not None
+    job = replace(job, delivery=session.run.volumes.delivery())
+    whole = analyse(Held(kept), job, region=session.view.region, every_frame=True)
     assert whole.equivalence is not None
     live = session.document["equivalence_ml"]
     assert live["value"] == pytest.approx(whole.equivalence.value_ml, abs=1e-6)
@@ -136,14 +137,44 @@ def free_fraction(volume_ml: np.ndarray) -> np.ndarray:
     )
 
 
+def test_second_replicate_is_guided_by_the_first(
+    film: list[ArrayFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    moments: list[Moment] = []
+
+    def noted(_: object, moment: Moment) -> Guidance:
+        moments.append(moment)
+        return unseen(moment.delivered_ml)
+
+    monkeypatch.setattr(advice_in_force, "advise", noted)
+    session = ready(film)
+    last_s = titrate(session, film, each=1000)
+    session.running().conclude(last_s)
+    assert moments[-1].habit is None
+    assert moments[-1].expected_ml is None
+    session.finish(last_s)
+    curve, region = session.run.result.curve, session.view.region
+    session.again()
+    session.view.look_at(region)
+    for frame in film[:30]:
+        now_s = last_s + 1.0 + frame.time_s
+        session.see(ArrayFrame(frame.index, now_s, frame.pixels))
+        if frame.index == 10:
+            session.begin(FORM_VALUES, now_s)
+    session.running().conclude(now_s)
+    taught = moments[-1]
+    assert taught.expected_ml == (pytest.approx(TRUE_ML, abs=0.03), 0.1)
+    assert np.allclose(taught.habit.change_per_start, habit_of(curve).change_per_start)
+
+
 def test_passed_is_told_by_the_end_of_the_curve() -> None:
     """Delivered 14.65 mL and an end at 13.85 mL leave 0.80 mL, whatever was predicted."""
     said = Guidance(
         "passed", "Passed", "", "arrow back over a line", 5, Tone((740.0,), 1.0, 1, 1.0), "",
-        "Passed by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
+        "Past the endpoint by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
     )  # fmt: skip
     now = passed(said, Estimate(13.85, 0.012, 13.826, 13.874))
-    assert now.left_text.startswith("Passed by about 0.80 mL")
+    assert now.left_text.startswith("Past the endpoint by about 0.80 mL")
     assert now.left_text in now.spoken
     assert now.left_ml == pytest.approx(13.85 - 14.65)
     # An end that lies ahead, or other guidance, changes nothing.
@@ -162,10 +193,10 @@ def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[Ar
             session.begin(FORM_VALUES, frame.time_s)
             begun = True
         if begun and entered < len(ADDITIONS) and frame.time_s >= 4.0 + PAUSE_S * entered:
-            session.reading(ADDITIONS[entered], frame.time_s)
+            session.running().reading(ADDITIONS[entered], frame.time_s)
             entered += 1
         if frame.index % 20 == 15:
-            session.conclude(frame.time_s)
+            session.running().conclude(frame.time_s)
         if frame.index % 5 == 0:
             state = state_of_session(session, frame.time_s, operator=True)
             json.dumps([state, curve_of_session(session)], allow_nan=False)
@@ -174,7 +205,7 @@ def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[Ar
                 assert told["words"]
                 assert told["title"]
                 assert told["spoken"]
-                assert told["shape"] in SHAPES
+                assert told["shape"] in {advice.shape for advice in ADVICE.values()}
                 seen[told["code"]] = (told["title"], told["shape"])
     assert {"pour", "mixing"} <= set(seen)
     assert {"stop", "passed"} & set(seen)
@@ -198,7 +229,7 @@ def read_until_full(session: LiveSession, journal: RunJournal) -> list[float]:
     typed = [0.0]
     while session.keeper.trouble is None:
         typed.append(typed[-1] + 0.01)
-        session.reading(typed[-1], 5.0 + len(typed))
+        session.running().reading(typed[-1], 5.0 + len(typed))
         session.keeper.flush()
     return typed
 
@@ -208,15 +239,15 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame], journal: RunJou
     for frame in film[:20]:
         session.see(frame)
     session.begin(FORM_VALUES, 4.0)
-    session.reading(2.0, 5.0)
-    session.reading(5.0, 6.0)
-    session.undo()
-    session.reading(4.0, 7.0)
-    session.correct(1, 2.5)
+    session.running().reading(2.0, 5.0)
+    session.running().reading(5.0, 6.0)
+    session.running().undo()
+    session.running().reading(4.0, 7.0)
+    session.running().correct(1, 2.5)
     assert session.delivered_ml(9.0) == 4.0
-    assert isinstance(session.volumes, Readings)
-    assert [row.burette_ml for row in session.volumes.rows] == [0.0, 2.5, 4.0]
-    assert [row.corrected for row in session.volumes.rows] == [False, True, False]
+    assert isinstance(session.run.volumes, Readings)
+    assert [row.burette_ml for row in session.run.volumes.rows] == [0.0, 2.5, 4.0]
+    assert [row.corrected for row in session.run.volumes.rows] == [False, True, False]
     events = journal.events(1)
     assert [type(kept.event) for kept in events] == [
         RunHead,
@@ -228,12 +259,16 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame], journal: RunJou
         Reading,
         Correction,
     ]
-    assert readings_of(events) == session.volumes.rows
-    for bad, act in ((3.9, session.reading), (-1.0, session.reading), (999.0, session.reading)):
+    assert readings_of(events) == session.run.volumes.rows
+    for bad, act in (
+        (3.9, session.running().reading),
+        (-1.0, session.running().reading),
+        (999.0, session.running().reading),
+    ):
         with pytest.raises(DeliveryProblem):
             act(bad, 10.0)
     with pytest.raises(DeliveryProblem):
-        session.correct(1, 4.5)
+        session.running().correct(1, 4.5)
     assert journal.events(1) == events
 
 
@@ -241,11 +276,11 @@ def test_full_disk_is_said_and_nothing_is_lost(film: list[ArrayFrame], journal: 
     session = ready(film, journal=kept_in(journal))
     session.begin(FORM_VALUES, 4.0)
     typed = read_until_full(session, journal)
-    session.reading(9.0, 600.0)
+    session.running().reading(9.0, 600.0)
     session.see(ArrayFrame(20, 601.0, film[19].pixels))
     session.tick(602.0, 602.0, 1602.0)
     assert [n.code for n in session.notices.current(602.0)] == ["journal-full"]
-    session.reading(9.5, 603.0)
+    session.running().reading(9.5, 603.0)
     with RunJournal.open(journal.path, writing=False) as reader:
         assert len(readings_of(reader.events(1))) < len(typed)
     full_disk(journal, False)
@@ -268,7 +303,7 @@ def test_a_reading_that_finds_no_room_does_not_count(
     refused = 0
     for k in range(10):
         try:
-            session.reading(9.0 + k, 600.0 + k)
+            session.running().reading(9.0 + k, 600.0 + k)
         except JournalProblem:
             refused += 1
         else:
@@ -276,12 +311,12 @@ def test_a_reading_that_finds_no_room_does_not_count(
             typed.append(9.0 + k)
     assert 5 < refused < 10
     with pytest.raises(JournalProblem, match="disk is full"):
-        session.undo()
+        session.running().undo()
     with pytest.raises(JournalProblem, match="disk is full"):
         session.finish(616.0)
     assert session.phase == "titrating"
-    assert isinstance(session.volumes, Readings)
-    assert [row.burette_ml for row in session.volumes.rows] == typed
+    assert isinstance(session.run.volumes, Readings)
+    assert [row.burette_ml for row in session.run.volumes.rows] == typed
     session.tick(616.5, 616.5, 1616.5)
     assert [n.code for n in session.notices.current(616.5)] == ["journal-full"]
     full_disk(journal, False)
@@ -346,7 +381,7 @@ def test_run_that_was_broken_off_goes_on(
             for frame in film:
                 if max(killed_s + 0.6, due - PAUSE_S) <= frame.time_s < due:
                     session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
-            session.reading(ADDITIONS[k], due + shift)
+            session.running().reading(ADDITIONS[k], due + shift)
         for frame in film:
             if frame.time_s >= due and frame.time_s < last_s:
                 session.see(ArrayFrame(frame.index, frame.time_s + shift, frame.pixels))
@@ -372,7 +407,7 @@ def test_silent_camera_sleep_and_closed_page_are_said(film: list[ArrayFrame]) ->
     assert not session.notices.current(last + 1.0)
     session.tick(last + 2.5, 2.5, 1002.5)
     assert [n.code for n in session.notices.current(last + 2.5)] == ["camera-silent"]
-    assert session.guidance(last + 2.5).code == "unseen"
+    assert session.running().guidance(last + 2.5).code == "unseen"
     session.tick(last + 3.0, 3.0, 1303.0)
     assert "clock-jumped" in {n.code for n in session.notices.current(last + 3.0)}
     session.page_left(last + 3.0)
@@ -394,7 +429,7 @@ def test_covered_flask_is_said_at_once(film: list[ArrayFrame]) -> None:
     notices = session.notices.current(7.0)
     assert notices[0].code == "view"
     assert "dark" in notices[0].text.lower()
-    assert session.guidance(7.0).code == "unseen"
+    assert session.running().guidance(7.0).code == "unseen"
 
 
 def test_question_hides_the_guidance_from_viewers_only(film: list[ArrayFrame]) -> None:
@@ -428,13 +463,13 @@ def test_steps_of_the_work_are_kept_in_order(film: list[ArrayFrame]) -> None:
         with pytest.raises(RecordProblem):
             act()
     with pytest.raises(RecordProblem):
-        session.pump(True, 5.0)
+        session.running().pump(True, 5.0)
     session.finish(5.0)
     assert session.document is not None
     assert session.document["status"] == "none"
     session.again()
-    assert (session.phase, session.sight.region) == ("set-up", None)
-    assert len(session.replicates) == 1
+    assert (session.phase, session.view.region) == ("set-up", None)
+    assert len(session.classroom.replicates) == 1
 
 
 def test_pump_volume() -> None:
@@ -495,14 +530,15 @@ def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame])
             pixels[50:90:2, 60:110] = film[-1].pixels[50:90:2, 60:110]
         session.see(ArrayFrame(20 + k, 4.0 + 0.2 * k, pixels))
         if k in (19, 39):
-            session.conclude(4.0 + 0.2 * k)
-            assert session.result is not None
-            assert session.result.curve is not None
-            last = session.result.curve.density[-1]
+            session.running().conclude(4.0 + 0.2 * k)
+            assert session.run.result is not None
+            assert session.run.result.curve is not None
+            last = session.run.result.curve.density[-1]
             if k == 19:
                 calm = last
     assert np.allclose(last, calm, atol=0.004)
-    assert "runs in" in session.guidance(12.0).words
+    _, plume = session.view.trace(session.run.volumes.times_s)
+    assert plume
 
 
 def test_pump_run_finds_the_true_volume() -> None:
@@ -512,10 +548,10 @@ def test_pump_run_finds_the_true_volume() -> None:
         if frame.index == 15:
             session.begin({**FORM_VALUES, "mode": "pump", "rate_ml_min": 8.0}, frame.time_s)
         if frame.index == 20:
-            session.pump(True, frame.time_s)
+            session.running().pump(True, frame.time_s)
         session.see(frame)
     assert session.delivered_ml(frame.time_s) == pytest.approx(9.0, abs=0.05)
-    session.pump(False, frame.time_s)
+    session.running().pump(False, frame.time_s)
     session.finish(frame.time_s)
     assert session.document is not None
     assert session.document["status"] == "located", session.document["reasons"]

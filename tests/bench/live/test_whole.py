@@ -11,7 +11,6 @@ from playwright.sync_api import expect
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
-from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
@@ -27,7 +26,7 @@ FILM = frames()
 
 def parts(path: Path) -> dict[str, Any]:
     journal = OpenRun(RunJournal.open(path), DAY, source="drawn", program="test")
-    return {"adviser": adviser, "checker": checker, "journal": journal}
+    return {"journal": journal}
 
 
 def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:
@@ -39,13 +38,13 @@ def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:
             session.begin({**FORM_VALUES, "first_reading_ml": 1.5}, frame.time_s)
             begun = True
         if entered < len(ADDITIONS) and frame.time_s >= 4.0 + PAUSE_S * entered:
-            session.reading(1.5 + ADDITIONS[entered], frame.time_s)
+            session.running().reading(1.5 + ADDITIONS[entered], frame.time_s)
             entered += 1
         session.see(frame)
         if begun and frame.index % 20 == 15:
-            session.conclude(frame.time_s)
-            codes.add(session.guidance(frame.time_s).code)
-    session.undo()
+            session.running().conclude(frame.time_s)
+            codes.add(session.running().guidance(frame.time_s).code)
+    session.running().undo()
     session.finish(frame.time_s)
     assert session.document is not None
     assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.03)
@@ -75,9 +74,9 @@ def test_export_of_a_pump_run_gives_the_same_numbers(tmp_path: Path) -> None:
         if frame.index == 15:
             session.begin({**FORM_VALUES, "mode": "pump", "rate_ml_min": 8.0}, frame.time_s)
         if frame.index == 20:
-            session.pump(True, frame.time_s)
+            session.running().pump(True, frame.time_s)
         session.see(frame)
-    session.pump(False, frame.time_s)
+    session.running().pump(False, frame.time_s)
     session.finish(frame.time_s)
     assert session.document is not None
     assert session.document["status"] == "located"
@@ -95,15 +94,15 @@ def pictures(bench: Bench, begin: int, end: int) -> None:
     """Show drawn frames one after the other, on the clock of the bench, faster than they were."""
     for frame in FILM[begin:end]:
         now = bench.hub.clock.now()
-        last = bench.session.sight.last_s
+        last = bench.session.view.last_s
         time_s = now if last is None else max(now, last + 0.01)
         bench.session.see(ArrayFrame(frame.index, time_s, frame.pixels))
 
 
 def place(bench: Bench) -> None:
-    region = ready(FILM).sight.region
+    region = ready(FILM).view.region
     assert region is not None
-    bench.session.sight.look_at(region)
+    bench.session.view.look_at(region)
 
 
 def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
@@ -116,7 +115,7 @@ def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
             bench.session.begin(FORM_VALUES, bench.hub.clock.now())
             for k in (1, 2, 3):
                 pictures(bench, 20 * k, 20 * k + 20)
-                bench.session.reading(ADDITIONS[k], bench.hub.clock.now())
+                bench.session.running().reading(ADDITIONS[k], bench.hub.clock.now())
             pictures(bench, 80, 100)
         held["journal"].close()
         held = parts(path)

@@ -18,7 +18,6 @@ from playwright.sync_api import Page, expect
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
@@ -105,7 +104,7 @@ def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> f
     shows = film.recipe.shows
     page.goto(bench.address())
     start_camera(page)
-    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible(timeout=20000)
+    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible()
     fill(page, "#f-label", "Test water")
     fill(page, "#f-sample", "50")
     fill(page, "#f-fillings", "2")
@@ -117,11 +116,11 @@ def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> f
     fill(page, "#f-first", f"{film.start_ml:.2f}")
     if tip is not None:
         draw_tip_box(page, tip)
-        expect(page.locator("#checks li[data-code=picture-rate].good")).to_be_visible(timeout=15000)
+        expect(page.locator("#checks li[data-code=picture-rate].good")).to_be_visible()
     else:
         for code in ("burette-found", "meniscus-found", "burette-lines"):
             good = page.locator(f"#checks li[data-code={code}].good")
-            expect(good).to_be_visible(timeout=20000)
+            expect(good).to_be_visible()
     began = start_camera(page)
     tab_to(page, "#f-lag-u")
     page.keyboard.press("Enter")
@@ -139,7 +138,7 @@ def test_run_with_the_burette_in_the_picture(
 ) -> None:
     film = films[shows]
     tip = located[shows].seen_box if shows == "drops" else None
-    with serving(adviser=adviser, checker=checker) as bench, browsing(film.mjpeg) as browser:
+    with serving() as bench, browsing(film.mjpeg) as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         began = begin_run(page, bench, film, tip)
@@ -155,7 +154,7 @@ def test_run_with_the_burette_in_the_picture(
         wait_until(began + film.end_s)
         fill(page, "#end-reading", f"{film.end_ml:.2f}")
         page.keyboard.press("Enter")
-        expect(page.locator("#seen-words")).to_contain_text("by both readings")
+        expect(page.locator("#seen-words")).to_contain_text("from both readings")
         expect(page.locator("#finish")).to_be_focused()
         live = finished(page)
         assert not told, told
@@ -187,11 +186,11 @@ def frames(films: dict[str, BuretteFilm]) -> dict[str, list[Frame]]:
 def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float) -> LiveSession:
     """Session with a journal, at its set-up, that looks at the first frames."""
     port = OpenRun(RunJournal.open(path), DAY, source="drawn", program="test")
-    session = new_session(adviser=adviser, checker=checker, journal=port)
-    session.sight.look_at(locate(frames[:12]))
+    session = new_session(journal=port)
+    session.view.look_at(locate(frames[:12]))
     session.watch("meniscus" if tip is None else "drops", 0.1)
     if tip is not None:
-        session.seen.put_box("tip", tip)
+        session.burette.put_box("tip", tip)
     for frame in frames:
         if frame.time_s > LEAD_S:
             break
@@ -248,7 +247,7 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     again.resume(str(again.unfinished[0].run), 7.1 + LEAD_S)
     assert again.delivered_ml(0.0) == pytest.approx(before, abs=0.06)
     now = play(again, [f for f in shown if f.time_s > cut_s + 1.0], 6.2 + LEAD_S - cut_s)
-    again.end_reading(film.end_ml, now)
+    again.running().end_reading(film.end_ml, now)
     again.finish(now)
     assert again.document is not None
     assert again.document["status"] == "located", again.document["reasons"]
@@ -280,7 +279,7 @@ def test_what_cannot_be_done_is_said(
     film, shown = films["meniscus"], frames["meniscus"]
     session = session_of(tmp_path / "journal.sqlite", shown, None, 0.0)
     drops = {**form_of(film), "mode": "drops"}
-    with pytest.raises(RecordProblem, match="no box in which drops fall"):
+    with pytest.raises(RecordProblem, match="no box yet for the falling drops"):
         session.begin(drops, 2.0)
     session.put_box("tip", Box(100, 200, 160, 300))
     # Three pictures a second come: far too few for drops, and that is said before the run.
@@ -301,9 +300,9 @@ def test_what_cannot_be_done_is_said(
     told = {n.code: n.text for n in session.notices.current(16.0)}
     assert "volume-unseen" in told
     with pytest.raises(RecordProblem, match="read from the picture"):
-        session.reading(3.0, 16.0)
+        session.running().reading(3.0, 16.0)
     with pytest.raises(RecordProblem, match="not above the start reading"):
-        session.end_reading(film.start_ml, 16.0)
+        session.running().end_reading(film.start_ml, 16.0)
     session.finish(16.0)
     assert session.document is not None
     assert session.document["status"] == "none"

@@ -92,7 +92,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
         context = browser.new_context(viewport={"width": 1280, "height": 800})
         page = context.new_page()
         page.goto(program.start())
-        expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible(timeout=20000)
+        expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible()
         for field, text in (
             ("label", "Spring"),
             ("sample", "100"),
@@ -108,7 +108,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
         titrate(page, program, range(1, 8))
         killed = program.kill()
         # Said at once, in words.
-        expect(page.locator("#notices")).to_contain_text("lost the bench", timeout=3000)
+        expect(page.locator("#notices")).to_contain_text("lost the bench")
         expect(page.locator("#notices")).to_contain_text("offers to go on")
         page.keyboard.type("9.99\n")
         expect(page.locator("#reading-note")).to_contain_text("does not answer")
@@ -122,7 +122,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
         told = heard(again)
         again.goto(program.start())
         expect(again.locator("#unfinished")).to_contain_text('"Spring" was broken off')
-        expect(again.locator("#checks li[data-code=flask-found].good")).to_be_visible(timeout=20000)
+        expect(again.locator("#checks li[data-code=flask-found].good")).to_be_visible()
         tab_to(again, "[data-do=resume]")
         again.keyboard.press("Enter")
         expect(again.locator("#delivered")).to_have_text(f"{ADDITIONS[7]:.2f}")
@@ -132,13 +132,13 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
 
         (tmp_path / "full").touch()
         titrate(again, program, range(11, 12))
-        expect(again.locator("#notices")).to_contain_text("journal cannot be written", timeout=5000)
+        expect(again.locator("#notices")).to_contain_text("cannot write its journal")
         expect(again.locator("#notices")).to_contain_text("Free some space")
         titrate(again, program, range(12, 14))
         with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:
             assert len(readings_of(journal.events(1))) < 14, "the disk was not full: no proof"
         (tmp_path / "full").unlink()
-        expect(again.locator("#notices")).not_to_contain_text("journal cannot", timeout=10000)
+        expect(again.locator("#notices")).not_to_contain_text("cannot write its journal")
         titrate(again, program, range(14, len(ADDITIONS)))
         document = finished(again)
         low, high = document["equivalence_ml"]["interval95"]

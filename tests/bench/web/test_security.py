@@ -21,7 +21,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from endpoint.bench.web.app import NEEDS_TOKEN
-from tests.bench_server import Bench, serving
+from tests.bench_server import PATIENCE_S, Bench, serving
 from tests.made_media import write_huge_png
 
 
@@ -34,7 +34,7 @@ def bench() -> Iterator[Bench]:
 def ask(
     bench: Bench, path: str, *, method: str = "GET", cookie: str = "", **headers: str
 ) -> tuple[int, http.client.HTTPMessage, str]:
-    line = http.client.HTTPConnection("127.0.0.1", bench.port, timeout=10)
+    line = http.client.HTTPConnection("127.0.0.1", bench.port, timeout=PATIENCE_S)
     line.putrequest(method, path, skip_host=True, skip_accept_encoding=True)
     line.putheader("Host", headers.pop("host", f"127.0.0.1:{bench.port}"))
     if cookie:
@@ -62,13 +62,13 @@ def link(bench: Bench, cookie: str, query: str = "", **more: Any) -> ClientConne
         f"ws://{host}/bench{query}",
         origin=origin,
         additional_headers={**headers, **more},
-        open_timeout=5,
+        open_timeout=PATIENCE_S,
         max_size=None,
         proxy=None,
     )
 
 
-def hear(socket_: ClientConnection, what: str, seconds: float = 5.0) -> dict[str, Any]:
+def hear(socket_: ClientConnection, what: str, seconds: float = PATIENCE_S) -> dict[str, Any]:
     """Next message of a kind."""
     until = time.monotonic() + seconds
     while (left := until - time.monotonic()) > 0:
@@ -117,7 +117,7 @@ def test_foreign_origin(bench: Bench, origin: str) -> None:
         pytest.raises((InvalidStatus, ConnectionClosed)),
         link(bench, cookie, origin=origin) as page,
     ):
-        page.recv(timeout=5)
+        page.recv(timeout=PATIENCE_S)
 
 
 def test_socket_needs_origin_and_cookie(bench: Bench) -> None:
@@ -127,7 +127,7 @@ def test_socket_needs_origin_and_cookie(bench: Bench) -> None:
             pytest.raises((InvalidStatus, ConnectionClosed)),
             link(bench, cookie, origin=given) as page,
         ):
-            page.recv(timeout=5)
+            page.recv(timeout=PATIENCE_S)
 
 
 def test_headers_of_every_answer(bench: Bench) -> None:
@@ -169,7 +169,7 @@ def test_nothing_can_be_written(bench: Bench, path: str, method: str) -> None:
 
 
 def test_upload_of_a_gigabyte_is_refused_at_once(bench: Bench) -> None:
-    with socket.create_connection(("127.0.0.1", bench.port), timeout=10) as raw:
+    with socket.create_connection(("127.0.0.1", bench.port), timeout=PATIENCE_S) as raw:
         raw.sendall(
             f"POST / HTTP/1.1\r\nHost: 127.0.0.1:{bench.port}\r\n"
             "Content-Length: 1073741824\r\n\r\n".encode()
@@ -183,7 +183,7 @@ def test_upload_of_a_gigabyte_is_refused_at_once(bench: Bench) -> None:
 
 
 def test_endless_head_is_cut_off(bench: Bench) -> None:
-    with socket.create_connection(("127.0.0.1", bench.port), timeout=10) as raw:
+    with socket.create_connection(("127.0.0.1", bench.port), timeout=PATIENCE_S) as raw:
         raw.sendall(b"GET / HTTP/1.1\r\nX: ")
         try:
             for _ in range(200):
@@ -241,7 +241,7 @@ def is_closed_by(page: ClientConnection, messages: Sequence[str | bytes]) -> boo
         for message in messages:
             page.send(message)
         for _ in range(5000):
-            page.recv(timeout=5)
+            page.recv(timeout=PATIENCE_S)
     except ConnectionClosed:
         return True
     return False
@@ -259,7 +259,7 @@ def test_flood_of_commands_closes_the_socket(bench: Bench) -> None:
 
 
 def takes_over(page: ClientConnection) -> None:
-    """A page that looks on takes the work as soon as it is free."""
+    """A page that only watch takes the work as soon as it is free."""
     for _ in range(50):
         if hear(page, "state")["free"]:
             break
@@ -275,7 +275,7 @@ def test_second_page_only_looks_on(bench: Bench) -> None:
         with link(bench, cookie) as second:
             assert hear(second, "state")["role"] == "viewer"
             second.send('{"do": "undo"}')
-            assert "looks on" in hear(second, "refused")["text"]
+            assert "only watch" in hear(second, "refused")["text"]
             second.send('{"do": "take-over"}')
             assert "still open" in hear(second, "refused")["text"]
             first.close()
@@ -312,7 +312,7 @@ def test_pages_are_bounded(bench: Bench) -> None:
     with contextlib.ExitStack() as stack:
         with contextlib.suppress(InvalidStatus, ConnectionClosed):
             for _ in range(20):
-                stack.enter_context(link(bench, cookie)).recv(timeout=5)
+                stack.enter_context(link(bench, cookie)).recv(timeout=PATIENCE_S)
                 count += 1
         assert 8 <= count <= 12
 
@@ -347,7 +347,7 @@ def test_any_request_is_answered_or_refused(
     cookie = f"Cookie: {cookie_of(bench)}\r\n" if signed else ""
     lines = "".join(f"{name}: {value}\r\n" for name, value in headers.items())
     head = f"{method} {path}{rest} HTTP/1.1\r\nHost: 127.0.0.1:{bench.port}\r\n{cookie}{lines}"
-    with socket.create_connection(("127.0.0.1", bench.port), timeout=10) as raw:
+    with socket.create_connection(("127.0.0.1", bench.port), timeout=PATIENCE_S) as raw:
         raw.sendall(f"{head}Connection: close\r\n\r\n".encode("latin-1"))
         answer = b""
         while part := raw.recv(65536):

@@ -15,7 +15,6 @@ from playwright.sync_api import Page, expect
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
-from endpoint.bench.guidance.parts import adviser, checker
 from endpoint.record.titration import read_record
 from tests.bench_film import BenchFilm, make_film
 from tests.bench_server import (
@@ -54,7 +53,7 @@ def set_up(page: Page, bench: Bench, film: BenchFilm) -> float:
     assert "token" not in page.url
     expect(page.locator("#checks li")).not_to_have_count(0)
     start_camera(page)
-    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible(timeout=20000)
+    expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible()
     fill_form(page, film)
     began = start_camera(page)
     # The field after the button is the form; Enter in it begins.
@@ -81,7 +80,7 @@ def agrees(document: dict[str, Any], film: BenchFilm) -> None:
 
 def test_burette_run(tmp_path: Path) -> None:
     film = make_film("steps", tmp_path)
-    with serving(adviser=adviser, checker=checker) as bench, browsing(film.mjpeg) as browser:
+    with serving() as bench, browsing(film.mjpeg) as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         began = set_up(page, bench, film)
@@ -120,7 +119,7 @@ def test_burette_run(tmp_path: Path) -> None:
 
 def test_pump_run_on_a_phone(tmp_path: Path) -> None:
     film = make_film("continuous", tmp_path)
-    with serving(adviser=adviser, checker=checker) as bench, browsing(film.mjpeg) as browser:
+    with serving() as bench, browsing(film.mjpeg) as browser:
         page = browser.new_page(viewport={"width": 390, "height": 844})
         told = heard(page)
         began = set_up(page, bench, film)

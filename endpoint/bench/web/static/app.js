@@ -44,7 +44,7 @@ function hear(message) {
 function lost(gone) {
   body.dataset.linked = gone ? "no" : "yes";
   if (gone) showNotices($("notices"), [{ code: "unlinked", mark: "fault",
-    text: "The page has lost the bench.", advice: "It tries again by itself. If the program has ended, start it again and open the new address: it offers to go on." }]);
+    text: "The page has lost the bench.", advice: "It keeps trying to reconnect. If the program has ended, start it again and open the new address; there you can resume the run." }]);
 }
 
 function say(text, wrong = false) {
@@ -75,7 +75,7 @@ function showState(state) {
   body.dataset.role = state.role;
   const operator = state.role === "operator";
   $("viewer-line").hidden = operator;
-  $("viewer-words").textContent = state.free ? "The page at the bench is closed." : "The page at the bench does the work.";
+  $("viewer-words").textContent = state.free ? "The page at the bench is closed." : "The page at the bench is in control.";
   $("take-over").hidden = !state.free;
   $("form").hidden = !operator;
   $("again").hidden = !operator;
@@ -152,14 +152,14 @@ async function startCamera(device) {
   const found = await camera.devices();
   $("camera-choice").hidden = found.length < 2;
   $("camera-list").replaceChildren(...found.map((d, k) => new Option(d.label || `Camera ${k + 1}`, d.deviceId)));
-  $("camera-start").textContent = "Start the camera anew";
+  $("camera-start").textContent = "Restart the camera";
 }
 
 function send(command) {
-  if (!link.send(command)) say("The bench does not answer. Wait until the page has found it again.", true);
+  if (!link.send(command)) say("The bench does not answer. Wait until the page has reconnected.", true);
 }
 
-// What the pictures are looked at for, so that the checks can tell before the run whether it goes.
+// What the bench looks for in the pictures, so that the checks show before the run whether it works.
 function wanted() {
   const mode = $("form").elements.mode.value;
   return mode === "meniscus" || mode === "drops" ? mode : "typed";
@@ -203,7 +203,7 @@ $("reading-form").addEventListener("submit", (event) => {
 $("end-form").addEventListener("submit", (event) => {
   event.preventDefault();
   const ml = number($("end-reading").value);
-  if (ml === null) { say("Type the reading at the end as a number, such as 12.35.", true); return; }
+  if (ml === null) { say("Type the end reading as a number, such as 12.35.", true); return; }
   send({ do: "end-reading", ml });
 });
 $("undo").addEventListener("click", () => { send({ do: "undo" }); $("reading").focus(); });

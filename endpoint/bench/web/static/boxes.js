@@ -5,7 +5,7 @@ const $ = (id) => document.getElementById(id);
 const SIDES = ["left", "top", "right", "bottom"];
 const NAMES = { liquid: "liquid", reference: "white", burette: "burette", tip: "drops" };
 
-// Outlines of boxes over the picture: a rectangle with its name, never told by colour alone.
+// Outlines of boxes over the picture: a rectangle with its name, so colour is not needed.
 export function outlinesOf(burette) {
   if (!burette || !burette.picture) return [];
   const [width, height] = burette.picture;

@@ -30,7 +30,7 @@ export class Camera {
       this.stream = await navigator.mediaDevices.getUserMedia({ video: { ...size, ...choice }, audio: false });
     } catch (error) {
       const denied = error.name === "NotAllowedError";
-      this.say(denied ? "The browser may not use the camera. Allow it beside the address."
+      this.say(denied ? "The browser is not allowed to use the camera. Allow it next to the address."
         : "No camera was found. Plug one in and try again.");
       return false;
     }

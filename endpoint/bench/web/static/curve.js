@@ -57,7 +57,7 @@ export class Curve {
     return end ? end.value ?? null : null;
   }
 
-  // The end as a line with its interval and its name.
+  // The endpoint as a line with its interval and its name.
   mark(plot) {
     const found = this.document && this.document.equivalence_ml;
     if (!found || !found.interval95) return;
@@ -84,7 +84,7 @@ export class Curve {
       c.stroke();
       c.font = `600 ${this.size * ratio}px system-ui, sans-serif`;
       c.textAlign = "right";
-      c.fillText(`end ${found.value.toFixed(2)} mL`, x - 6 * ratio, top + 1.3 * this.size * ratio);
+      c.fillText(`endpoint ${found.value.toFixed(2)} mL`, x - 6 * ratio, top + 1.3 * this.size * ratio);
     }
     c.restore();
   }
@@ -103,7 +103,7 @@ export class Curve {
     const end = this.end();
     this.host.setAttribute("aria-label", last
       ? `Curve of ${points.length} points up to ${last[0].toFixed(2)} mL, ${Math.round(100 * last[1])} % of the way `
-        + `from the red to the blue form.${end == null ? "" : ` End at ${end.toFixed(2)} mL.`}`
+        + `from the red to the blue form.${end == null ? "" : ` Endpoint at ${end.toFixed(2)} mL.`}`
       : "No curve yet");
   }
 }

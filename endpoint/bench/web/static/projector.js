@@ -16,7 +16,7 @@ function inkOn(hex) {
   return 0.2126 * r + 0.7152 * g + 0.0722 * b > 0.179 ? "#101010" : "#ffffff";
 }
 
-// While the class is to say where the end lies, nothing on the screen may show it.
+// While the class predicts the endpoint, nothing on the screen may show it.
 export function isAsked(state) {
   return Boolean(state.phase === "titrating" && state.question && state.question.open);
 }
@@ -26,7 +26,7 @@ export function showProjector(state) {
   const swatch = $("p-swatch");
   swatch.style.background = colour ? colour.hex : "";
   swatch.style.color = colour ? inkOn(colour.hex) : "";
-  text($("p-name"), colour ? colour.name : "not seen");
+  text($("p-name"), colour ? colour.name : "not found");
   text($("p-volume"), state.delivered_ml.toFixed(2));
   const guidance = state.guidance;
   const asked = isAsked(state);
@@ -45,6 +45,6 @@ export function showQuestion(state, operator) {
   if (!question) return;
   $("guess-form").hidden = !operator || !question.open;
   text($("question-words"), question.open
-    ? `${question.asked_ml.toFixed(2)} mL are delivered. At which volume will the last red be gone?`
-    : `The class says ${question.guess_ml.toFixed(2)} mL. Titrate on and see.`);
+    ? `${question.asked_ml.toFixed(2)} mL delivered so far. At which volume will the last red be gone?`
+    : `The class says ${question.guess_ml.toFixed(2)} mL. Carry on titrating and see.`);
 }

@@ -4,11 +4,11 @@ import { el, shape } from "/static/shapes.js";
 const $ = (id) => document.getElementById(id);
 const STATUS = {
   located: ["good", "Located"],
-  bracketed: ["doubt", "Only an interval is honest"],
-  none: ["fault", "No end point in this run"],
+  bracketed: ["doubt", "Only an interval can be given"],
+  none: ["fault", "No endpoint in this run"],
 };
 
-// What the terminal says, word for word; the number alone stands first.
+// The words of the terminal; only the number stands first.
 function volume(words, id = null) {
   if (!words.volume.value && !words.volume.rest) return null;
   if (!words.volume.value) return el("p", { class: "bound" }, words.volume.rest);
@@ -30,14 +30,14 @@ export function comparedWords(result, guess) {
   if (guess == null) return null;
   const said = guess.toFixed(2);
   const end = result.equivalence_ml && result.equivalence_ml.value != null ? result.equivalence_ml.value.toFixed(2) : null;
-  const beside = end == null ? "" : ` The equivalence volume is ${end} mL.`;
+  const also = end == null ? "" : ` The equivalence volume is ${end} mL.`;
   if (!result.last_red_ml || result.last_red_ml.value == null) {
-    return `The class said that the last red would be gone at ${said} mL. This run does not tell where it was gone.${beside}`;
+    return `The class said that the last red would be gone at ${said} mL. This run does not show when it went.${also}`;
   }
   const red = result.last_red_ml.value.toFixed(2);
   const apart = Math.abs(said - red).toFixed(2);
-  const how = said === red ? "just what was seen" : `${apart} mL ${Number(said) > Number(red) ? "more" : "less"}`;
-  return `The class said ${said} mL: ${how}. The last red was gone at ${red} mL.${beside}`;
+  const how = said === red ? "exactly right" : `${apart} mL ${Number(said) > Number(red) ? "too high" : "too low"}`;
+  return `The class said ${said} mL: ${how}. The last red was gone at ${red} mL.${also}`;
 }
 
 // The result for a class: the volume, the hardness, and what the class had said.

@@ -3,9 +3,9 @@ import { outlinesOf } from "/static/boxes.js";
 import { el, shape, svg } from "/static/shapes.js";
 
 const $ = (id) => document.getElementById(id);
-const WORDS = { good: "good", wait: "wait", doubt: "look at this", fault: "mend this", over: "past" };
+const WORDS = { good: "good", wait: "wait", doubt: "check this", fault: "fix this", over: "over" };
 
-// A number typed with decimal point or comma; null if it is none.
+// A number typed with decimal point or comma; null if it is not one.
 export function number(text) {
   const trimmed = text.trim().replace(",", ".");
   if (!/^[+]?(\d+\.?\d*|\.\d+)(e-?\d+)?$/i.test(trimmed)) return null;
@@ -42,9 +42,9 @@ export function showSetUp(state) {
   if (host.dataset.key === key) return;
   host.dataset.key = key;
   host.hidden = runs.length === 0;
-  host.replaceChildren(...runs.map((run) => el("li", {}, el("p", {}, `The run "${run.label}" was broken off.`),
-    el("button", { type: "button", "data-do": "resume", "data-run": run.run, "aria-label": `Go on with ${run.label}` }, "Go on"),
-    el("button", { type: "button", "data-do": "give-up", "data-run": run.run, "aria-label": `Leave ${run.label} as it is` }, "Leave it"))));
+  host.replaceChildren(...runs.map((run) => el("li", {}, el("p", {}, `The run "${run.label}" was interrupted.`),
+    el("button", { type: "button", "data-do": "resume", "data-run": run.run, "aria-label": `Resume ${run.label}` }, "Resume"),
+    el("button", { type: "button", "data-do": "give-up", "data-run": run.run, "aria-label": `Close ${run.label} without a result` }, "Close it"))));
 }
 
 export function showPicture(state, running) {
@@ -89,7 +89,7 @@ export function formValues(form) {
       continue;
     }
     const value = number(field.value);
-    if (value === null) return { wrong: `This is no number: ${title}.`, field };
+    if (value === null) return { wrong: `Type a number: ${title}.`, field };
     values[name] = value;
   }
   if (values.mode === "meniscus") values.division_ml = Number(data.get("division_ml"));

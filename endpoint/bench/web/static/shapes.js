@@ -1,4 +1,4 @@
-// Shapes of states and marks: each is told apart without colour.
+// Shapes of states and marks: they differ without colour.
 const NS = "http://www.w3.org/2000/svg";
 
 const SHAPES = {

@@ -1,4 +1,4 @@
-// Tones and speech, both off until asked for. Pitch rises and beeps gather as the end comes near.
+// Tones and speech, both off until asked for. Pitch and pace rise as the endpoint comes near.
 export class Sound {
   constructor() {
     this.tones = false;

@@ -17,7 +17,7 @@ export function showLiquid(state) {
   const swatch = $("swatch");
   swatch.style.background = colour ? colour.hex : "";
   swatch.classList.toggle("empty", !colour);
-  text($("liquid-name"), colour ? colour.name : "not seen");
+  text($("liquid-name"), colour ? colour.name : "not found");
   scale($("scale"), colour ? colour.place : null);
 }
 
@@ -30,7 +30,7 @@ function scale(host, place) {
   const pointer = place == null ? [] : [svg("path", { d: `M${10 + place * 280} 22l-9-16h18Z`, class: "solid" })];
   const word = (x, anchor, words) => svg("text", { x, y: 56, "text-anchor": anchor }, [words]);
   host.replaceChildren(svg("svg", { viewBox: "0 0 300 62", role: "img", class: "shape",
-    "aria-label": place == null ? "No colour seen" : `${Math.round(100 * place)} % of the way from the red to the blue form` },
+    "aria-label": place == null ? "No colour found" : `${Math.round(100 * place)} % of the way from the red to the blue form` },
   [...marks, ...pointer, word(2, "start", "red form"), word(150, "middle", "half way"), word(298, "end", "blue form")]));
 }
 
@@ -39,7 +39,7 @@ export function showTitrating(state, operator) {
   put($("guide-shape"), guidance ? guidance.shape : "dash");
   text($("guide-words"), guidance ? guidance.title : "Predict first");
   text($("guide-left"), guidance ? guidance.left_text : "");
-  text($("guide-detail"), guidance ? guidance.words : "The guidance is hidden until the class has said its number.");
+  text($("guide-detail"), guidance ? guidance.words : "The guidance stays hidden until the class has made its prediction.");
   places($("places"), guidance ? guidance.place : null);
   track($("track"), state);
   text($("delivered"), state.delivered_ml.toFixed(2));
@@ -90,7 +90,7 @@ function track(host, state) {
   if (host.dataset.key === key) return;
   host.dataset.key = key;
   const end = left ? delivered + left.value_ml : null;
-  // Near the end only the last stretch is drawn, so that drops can be told apart.
+  // Near the end only the last stretch is drawn, so that single drops show.
   const near = end != null && Math.abs(end - delivered) < 1;
   const low = near ? Math.max(0, Math.floor((Math.min(end, delivered) - 0.9) * 5) / 5) : 0;
   const top = near ? Math.max(end, delivered) + 0.3 : Math.max(end == null ? delivered * 1.25 : end * 1.12, 1);
@@ -112,10 +112,10 @@ function track(host, state) {
     const from = (a + b - wide) / 2;
     parts.push(svg("path", { d: `M${from + 5} 14h-5v34h5M${from + wide - 5} 14h5v34h-5`, class: "line thick" }));
     parts.push(svg("path", { d: `M${x(end)} 26l7-12h-14Z`, class: "solid" }));
-    parts.push(svg("text", { x: Math.min(Math.max(x(end), 26), 574), y: 10, "text-anchor": "middle", class: "strong" }, ["end"]));
+    parts.push(svg("text", { x: Math.min(Math.max(x(end), 48), 552), y: 10, "text-anchor": "middle", class: "strong" }, ["endpoint"]));
   }
-  const words = end == null ? `Delivered ${delivered.toFixed(2)} mL, end not known yet`
-    : `Delivered ${delivered.toFixed(2)} mL, end near ${end.toFixed(2)} mL`;
+  const words = end == null ? `Delivered ${delivered.toFixed(2)} mL, endpoint not known yet`
+    : `Delivered ${delivered.toFixed(2)} mL, endpoint near ${end.toFixed(2)} mL`;
   host.replaceChildren(svg("svg", { viewBox: "0 0 600 84", role: "img", "aria-label": words, class: "shape" }, parts));
 }
 
