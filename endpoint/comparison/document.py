@@ -165,7 +165,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
 
 def _against(part: Against) -> dict[str, Any]:
     further = part.further_analysts
-    told = part.advice
+    size = part.advice
     return {
         "n": len(part.pairs),
         "agreement": _agreement(part.agreement),
@@ -196,16 +196,16 @@ def _against(part: Against) -> dict[str, Any]:
         "normality_p": part.normal_p,
         "trend_p": part.trend_p,
         "sample_size": None
-        if told is None
+        if size is None
         else {
-            "s_ml": told.s_ml,
-            "bias_to_find_ml": told.bias_ml,
-            "power": told.power,
-            "titrations_for_bias": told.n_for_bias,
-            "limits_within_ml": told.limits_ml,
-            "titrations_for_limits": told.n_for_limits,
-            "bias_found_now_ml": told.bias_found_now_ml,
-            "limits_within_now_ml": told.limits_now_ml,
+            "s_ml": size.s_ml,
+            "bias_to_find_ml": size.bias_ml,
+            "power": size.power,
+            "titrations_for_bias": size.n_for_bias,
+            "limits_within_ml": size.limits_ml,
+            "titrations_for_limits": size.n_for_limits,
+            "bias_found_now_ml": size.bias_found_now_ml,
+            "limits_within_now_ml": size.limits_now_ml,
         },
         "not_done": [_refused(each) for each in part.refused],
     }

@@ -1,4 +1,4 @@
-"""A comparison in plain words: the answer first, then the numbers, then what to mind."""
+"""A comparison in plain words: the answer first, then the numbers, then cautions."""
 
 from __future__ import annotations
 
@@ -157,7 +157,7 @@ def findings(part: Against) -> list[str]:
     if test.suspect is not None and test.verdict in ("straggler", "outlier"):
         pair = part.pairs[test.suspect]
         out.append(
-            f"Row {pair.row} ({pair.analyst}, {pair.sample}) stands apart from the other "
+            f"Row {pair.row} ({pair.analyst}, {pair.sample}) is far from the other "
             f"differences (Grubbs: {test.verdict}); it was kept."
         )
     return [*out, *_line_findings(part), *_advice(part)]

@@ -2,7 +2,7 @@
 
 Two columns share their volumes from top to bottom: the whole titration, and the part around the
 end. Each shows the colour of the real liquid, its hue angle (or the absorbances of a photometer),
-the free part of the indicator with the fit, and what the fit leaves over.
+the free part of the indicator with the fit, and the residuals of the fit.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def chart(result: Result) -> Figure:
 
     spacing = ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.06, hspace=0.02, wspace=0.02)
     figure = Figure(figsize=(10.0, 10.0), layout=spacing, facecolor="white")
-    # A label of the user's may hold a dollar sign, which is no formula here.
+    # A dollar sign in the user's label does not begin a formula.
     figure.suptitle(
         _title(result),
         x=0.012,
@@ -165,7 +165,7 @@ def zoom_window(result: Result) -> tuple[float, float]:
 
 
 def describe(result: Result) -> str:
-    """Return a paragraph that says what the chart shows, for those who cannot see it."""
+    """What the chart shows, in words, for those who cannot see it."""
     parts = [answer(result)]
     curve, fit = result.curve, result.fit
     if curve is None or len(curve) == 0:
@@ -214,7 +214,7 @@ def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
     elif kind == "pdf":
         about = {"Title": title, "Subject": words, "CreationDate": None}
     with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "endpoint"}):
-        # A label may hold signs that the font lacks; they are drawn as boxes.
+        # Characters of a label that the font lacks are drawn as boxes.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(buffer, format=kind, dpi=120, metadata=about)
     data = buffer.getvalue()

@@ -1,4 +1,4 @@
-"""What a result has to tell a class, worked out in full: the page only looks things up."""
+"""What a class is shown of a result, worked out in full: the page only looks things up."""
 
 from __future__ import annotations
 
@@ -304,7 +304,7 @@ def _densities(curve: Mapping[str, FloatArray]) -> list[str]:
 def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, FloatArray]:
     free = curve["free_fraction"]
     if kept.status != "none" and bool(np.isfinite(free).any()):
-        # Scatter goes below none and above all; it is drawn where it was measured.
+        # Scatter goes below 0 and above 1; points are drawn where they were measured.
         low, high = float(np.nanmin(free)), float(np.nanmax(free))
         low, high = max(min(0.0, low - 0.02), -0.3), min(max(1.0, high + 0.02), 1.3)
         return Axis("free", "free part of the indicator", low, high), free

@@ -37,7 +37,7 @@ def unbroken_answer(result: Result) -> str:
 
 
 def _data(result: Result) -> dict[str, Any]:
-    # A sign that is no text is a question mark in JSON; here it is left out.
+    # A sign that is not text is a question mark in JSON; here it is left out.
     return {**document(result, {}), "label": wording.one_line(result.label)}
 
 

@@ -289,7 +289,7 @@ def budget_rows(
 
 
 def coverage_text(total: Plain) -> str:
-    """Coverage factor and effective degrees of freedom, or that draws gave the interval."""
+    """Coverage factor and effective degrees of freedom, or Monte Carlo as the source."""
     check = total.get("monte_carlo")
     if check is not None and check["used"]:
         first = total["caco3_mg_l"].get("first_order", {}).get("expanded_uncertainty")
