@@ -275,7 +275,7 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
     [
         ("visual_ml\n12.4\n", "no recorded volumes"),
         ("objective_ml\n12.4\n", "no column visual_ml"),
-        ("visual_ml,objectiv_ml\n12.4,12.3\n", 'column "objectiv_ml" that is not known'),
+        ("visual_ml,objectiv_ml\n12.4,12.3\n", 'unknown column "objectiv_ml"'),
         ("visual_ml,visual_ml,objective_ml\n1,1,1\n", "two columns visual_ml"),
         ("visual_ml,objective_ml\n12.4,\n", "Row 2 of t.csv has no recorded volume"),
         ("visual_ml,objective_ml\n,12.4\n", "Row 2 of t.csv has no visual_ml"),
