@@ -111,7 +111,7 @@ def _what_to_take(plan: Data) -> list[str]:
     buffer = f"{design['added_ml'] - design['water_ml']:g} mL of ammonia buffer, pH "
     buffer += f"{question['ph']:g}, {'with' if plan['mg_edta']['in_buffer'] else 'without'} Mg-EDTA"
     lines.append(
-        f"2. Buffer: {buffer}. Work in a fume hood or a well-ventilated room; close the bottle."
+        f"2. Buffer: {buffer}. Work in a fume hood or with good ventilation; close the bottle."
     )
     lines.append(
         f"3. Indicator: a spatula tip, the least that gives a clear wine red (about "

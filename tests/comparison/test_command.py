@@ -165,7 +165,7 @@ def test_odd_tables_are_said_plainly() -> None:
     assert "The difference changes with the titre" in summary_text(leaning)
     apart = grown + rng.normal(0, 0.02, 30)
     apart[7] += 1.5
-    assert "Row 9 (AB, River) stands apart" in summary_text(compare(table(apart, grown)))
+    assert "Row 9 (AB, River) is far from the other" in summary_text(compare(table(apart, grown)))
     rounded = np.round(20 * (grown + rng.normal(0, 0.1, 30))) / 20
     assert any("multiples of 0.05 mL" in text for text in compare(table(rounded, grown)).remarks)
     with pytest.raises(ComparisonProblem, match="needs 3 or more"):
