@@ -1,7 +1,7 @@
 """One rule of rounding for everything that people read.
 
 The uncertainty is given to two significant figures and the value to the same decimals (JCGM
-100:2008, 7.2.6); nothing is rounded on the way there.
+100:2008, 7.2.6); nothing is rounded before that.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decima
 FIXED_SPACE = "\u00a0"
 """Holds a number and its unit on one line; printed as a plain space."""
 _ANY_FLOAT = Context(prec=700)
-"""Digits enough for the largest number beside the smallest."""
+"""Digits enough for the largest number together with the smallest."""
 
 
 def decimals_for(uncertainty: float) -> int | None:
@@ -45,7 +45,7 @@ def _plain(number: Decimal) -> str:
     exponent = number.as_tuple().exponent
     if isinstance(exponent, int) and exponent > 0:
         number = number.quantize(Decimal(1), context=_ANY_FLOAT)
-    # "-0.00" would say that something is below zero.
+    # "-0.00" would look like a number below zero.
     return format(abs(number) if number == 0 else number, "f")
 
 

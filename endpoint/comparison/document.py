@@ -37,10 +37,10 @@ class Row:
     method: str
     quantity: str
     value: float
-    low: float | None
-    high: float | None
     unit: str
     n: int
+    low: float | None = None
+    high: float | None = None
     p_value: float | None = None
 
 
@@ -59,7 +59,7 @@ def rows_of(found: Comparison) -> list[Row]:
 def _ranged(
     against: str, method: str, name: str, value: Ranged, unit: str, n: int, p: float | None = None
 ) -> Row:
-    return Row(against, method, name, value.value, value.low, value.high, unit, n, p)
+    return Row(against, method, name, value.value, unit, n, value.low, value.high, p)
 
 
 def _agreement_rows(part: Against) -> list[Row]:
@@ -81,7 +81,7 @@ def _agreement_rows(part: Against) -> list[Row]:
         ):
             rows.append(_ranged(part.volume, method, name, value, "mL", each.n))
         s = each.s_ml
-        rows.append(Row(part.volume, method, "standard deviation", s, None, None, "mL", each.n))
+        rows.append(Row(part.volume, method, "standard deviation", s, "mL", each.n))
     return rows
 
 
@@ -103,7 +103,7 @@ def _line_rows(part: Against) -> list[Row]:
 
 def _test_rows(part: Against) -> list[Row]:
     return [
-        Row(part.volume, t.method, "statistic", t.statistic, None, None, "1", t.n, t.p_value)
+        Row(part.volume, t.method, "statistic", t.statistic, "1", t.n, p_value=t.p_value)
         for t in part.tests
     ]
 
@@ -111,22 +111,9 @@ def _test_rows(part: Against) -> list[Row]:
 def _analyst_rows(part: Against) -> list[Row]:
     rows = []
     for each in part.by_analyst:
-        low, high = (None, None) if each.interval is None else (each.interval.low,
-                                                               each.interval.high)  # fmt: skip
-        name = f"bias of {each.analyst}"
-        rows.append(
-            Row(
-                part.volume,
-                "bias by analyst",
-                name,
-                each.bias_ml,
-                low,
-                high,
-                "mL",
-                each.n,
-                each.adjusted_p,
-            )
-        )
+        low, high = (None, None) if each.interval is None else each.interval.ends
+        about = (part.volume, "bias by analyst", f"bias of {each.analyst}")
+        rows.append(Row(*about, each.bias_ml, "mL", each.n, low, high, each.adjusted_p))
     return rows
 
 
@@ -134,20 +121,10 @@ def _precision_rows(found: Precision, against: str, method: str) -> list[Row]:
     n, p = sum(found.numbers), found.anova.p_value
     return [
         _ranged(against, method, "s_r (repeatability)", found.s_r_ml, "mL", n),
-        Row(
-            against,
-            method,
-            "s_L (between analysts)",
-            found.s_between_ml,
-            None,
-            None,
-            "mL",
-            n,
-            p,
-        ),
+        Row(against, method, "s_L (between analysts)", found.s_between_ml, "mL", n, p_value=p),
         _ranged(against, method, "s_R (reproducibility)", found.s_reproducibility_ml, "mL", n),
-        Row(against, method, "r (repeatability limit)", found.r_ml, None, None, "mL", n),
-        Row(against, method, "R (reproducibility limit)", found.R_ml, None, None, "mL", n),
+        Row(against, method, "r (repeatability limit)", found.r_ml, "mL", n),
+        Row(against, method, "R (reproducibility limit)", found.R_ml, "mL", n),
     ]
 
 
@@ -188,7 +165,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
 
 def _against(part: Against) -> dict[str, Any]:
     further = part.further_analysts
-    told = part.advice
+    size = part.advice
     return {
         "n": len(part.pairs),
         "agreement": _agreement(part.agreement),
@@ -219,23 +196,23 @@ def _against(part: Against) -> dict[str, Any]:
         "normality_p": part.normal_p,
         "trend_p": part.trend_p,
         "sample_size": None
-        if told is None
+        if size is None
         else {
-            "s_ml": told.s_ml,
-            "bias_to_find_ml": told.bias_ml,
-            "power": told.power,
-            "titrations_for_bias": told.n_for_bias,
-            "limits_within_ml": told.limits_ml,
-            "titrations_for_limits": told.n_for_limits,
-            "bias_found_now_ml": told.bias_found_now_ml,
-            "limits_within_now_ml": told.limits_now_ml,
+            "s_ml": size.s_ml,
+            "bias_to_find_ml": size.bias_ml,
+            "power": size.power,
+            "titrations_for_bias": size.n_for_bias,
+            "limits_within_ml": size.limits_ml,
+            "titrations_for_limits": size.n_for_limits,
+            "bias_found_now_ml": size.bias_found_now_ml,
+            "limits_within_now_ml": size.limits_now_ml,
         },
         "not_done": [_refused(each) for each in part.refused],
     }
 
 
 def _number(value: Ranged) -> dict[str, Any]:
-    return {"value": value.value, "interval95": [value.low, value.high]}
+    return {"value": value.value, "interval95": list(value.ends)}
 
 
 def _agreement(found: Agreement | None) -> dict[str, Any] | None:
@@ -274,9 +251,7 @@ def _analyst(each: AnalystBias) -> dict[str, Any]:
         "n": each.n,
         "bias_ml": {
             "value": each.bias_ml,
-            "interval95": None
-            if each.interval is None
-            else [each.interval.low, each.interval.high],
+            "interval95": None if each.interval is None else list(each.interval.ends),
         },
         "s_ml": each.s_ml,
         "adjusted_p": each.adjusted_p,

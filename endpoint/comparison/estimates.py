@@ -31,6 +31,11 @@ class Ranged:
     low: float
     high: float
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Lower and upper end of the interval."""
+        return self.low, self.high
+
     def holds(self, value: float) -> bool:
         """Whether a value lies in the interval."""
         return self.low <= value <= self.high

@@ -61,7 +61,7 @@ def _page() -> tuple[Figure, Axes]:
 
 
 def _points(axes: Axes, part: Against, x: np.ndarray, y: np.ndarray) -> None:
-    """Marks by analyst; one shape where there are too many to tell apart."""
+    """Marks by analyst; one shape for all where there are too many analysts."""
     names = sorted(set(part.analysts))
     many = len(names) > _MOST_NAMED
     who = np.array(part.analysts)
@@ -158,7 +158,7 @@ def agreement_chart(part: Against) -> Figure:
 def line_chart(part: Against) -> Figure:
     """Visual titre less recorded volume against the recorded volume, with the lines.
 
-    The difference is drawn, since lines near y = x cannot be told apart otherwise.
+    The difference is drawn, since lines near y = x could not be distinguished otherwise.
     """
     figure, axes = _page()
     x = part.recorded_ml
@@ -193,7 +193,7 @@ def line_chart(part: Against) -> Figure:
 
 
 def _named_ends(axes: Axes, x: float, ends: list[tuple[float, str]]) -> None:
-    """Name each line at its right end; the names stand apart where the lines do not."""
+    """Name each line at its right end, with the names spread out where the lines are close."""
     low, high = axes.get_ylim()
     at = -1.0
     for y, name in sorted(ends):
@@ -272,47 +272,47 @@ def _agreement_words(part: Against) -> str:
     found = main_agreement(part)
     assert found is not None
     d = decimals_of(found.bias_ml.low, found.bias_ml.high)
-    told = []
+    texts = []
     for name, v in (
         ("bias", found.bias_ml),
         ("lower limit", found.lower_ml),
         ("upper limit", found.upper_ml),
     ):
         ends = f"{rounded(v.low, d)} to {rounded(v.high, d)}"
-        told.append(f"{name} {rounded(v.value, d)} mL (95 % interval {ends})")
+        texts.append(f"{name} {rounded(v.value, d)} mL (95 % interval {ends})")
     if part.further_analysts is not None and part.agreement is not None:
         ends = " to ".join(
             rounded(v.value, d) for v in (part.agreement.lower_ml, part.agreement.upper_ml)
         )
-        told.append(f"these are for a further analyst; for these analysts only {ends} mL")
+        texts.append(f"these are for a further analyst; for these analysts only {ends} mL")
     return (
         f"Difference of visual titre and {NAMES[part.volume]} against their mean, "
-        f"{len(part.pairs)} titrations. " + "; ".join(told) + "."
+        f"{len(part.pairs)} titrations. " + "; ".join(texts) + "."
     )
 
 
 def _line_words(part: Against) -> str:
     lines: list[Line] = list(part.lines)
-    told = [
+    texts = [
         f"{line.method}: slope {rounded(line.slope.value, 4)}, intercept "
         f"{rounded(line.intercept_ml.value, 3)} mL"
         for line in lines
     ]
     if part.rank_line is not None:
         slope, intercept = (v.value for v in part.rank_line)
-        told.append(
+        texts.append(
             f"Passing-Bablok: slope {rounded(slope, 4)}, intercept {rounded(intercept, 3)} mL"
         )
-    return f"Visual titres against {NAMES[part.volume]}. " + "; ".join(told) + "."
+    return f"Visual titres against {NAMES[part.volume]}. " + "; ".join(texts) + "."
 
 
 def _analyst_words(part: Against) -> str:
-    told = []
+    texts = []
     for each in part.by_analyst:
         ends = "no interval"
         digits = 3
         if each.interval is not None:
             digits = decimals_of(each.interval.low, each.interval.high)
             ends = f"{rounded(each.interval.low, digits)} to {rounded(each.interval.high, digits)}"
-        told.append(f"{each.analyst}: {rounded(each.bias_ml, digits)} mL ({ends}, n = {each.n})")
-    return f"Bias by analyst against {NAMES[part.volume]}. " + "; ".join(told) + "."
+        texts.append(f"{each.analyst}: {rounded(each.bias_ml, digits)} mL ({ends}, n = {each.n})")
+    return f"Bias by analyst against {NAMES[part.volume]}. " + "; ".join(texts) + "."

@@ -52,14 +52,14 @@ def wilcoxon_test(differences_ml: ArrayLike) -> PairedTest:
     Raises
     ------
     ComparisonProblem
-        Fewer than 6 differences beside 0.
+        Fewer than 6 differences other than 0.
     """
     from scipy.stats import PermutationMethod, wilcoxon
 
     d = checked(differences_ml, "the differences", LEAST_WILCOXON, "Wilcoxon's test")
     # Readings to a division differ by multiples of it; float noise would break the ties apart.
     d = np.round(d, 9)
-    d = checked(d[d != 0.0], "differences beside 0", LEAST_WILCOXON, "Wilcoxon's test")
+    d = checked(d[d != 0.0], "differences other than 0", LEAST_WILCOXON, "Wilcoxon's test")
     tied = len(np.unique(np.abs(d))) < len(d)
     if not tied and len(d) <= 50:
         found = wilcoxon(d, method="exact")

@@ -1,4 +1,4 @@
-"""A comparison in plain words: the answer first, then the numbers, then what to mind."""
+"""A comparison in plain words: the answer first, then the numbers, then cautions."""
 
 from __future__ import annotations
 
@@ -117,8 +117,7 @@ def _analysts(part: Against) -> list[str]:
         return []
     rows: list[tuple[str, ...]] = [("analyst", "n", "bias/mL", "95 % interval", "s/mL", "adjusted")]
     for each in part.by_analyst:
-        low, high = (None, None) if each.interval is None else (each.interval.low,
-                                                               each.interval.high)  # fmt: skip
+        low, high = (None, None) if each.interval is None else each.interval.ends
         value, ends = _ends(each.bias_ml, low, high)
         s = "-" if each.s_ml is None else two_figures(each.s_ml)
         p = "-" if each.adjusted_p is None else probability(each.adjusted_p)
@@ -158,10 +157,15 @@ def findings(part: Against) -> list[str]:
     if test.suspect is not None and test.verdict in ("straggler", "outlier"):
         pair = part.pairs[test.suspect]
         out.append(
-            f"Row {pair.row} ({pair.analyst}, {pair.sample}) stands apart from the other "
+            f"Row {pair.row} ({pair.analyst}, {pair.sample}) is far from the other "
             f"differences (Grubbs: {test.verdict}); it was kept."
         )
-    out += [
+    return [*out, *_line_findings(part), *_advice(part)]
+
+
+def _line_findings(part: Against) -> list[str]:
+    """What to mind about the lines."""
+    out = [
         f"The scatter about York's line is larger than the stated uncertainties "
         f"({probability(line.p_value)}), so its interval is too narrow; the Deming line takes the "
         "scatter as it is."
@@ -180,7 +184,7 @@ def findings(part: Against) -> list[str]:
             "are not here; with few different samples it is then tilted, so rely on the other "
             "lines."
         )
-    return [*out, *_advice(part)]
+    return out
 
 
 def _advice(part: Against) -> list[str]:
@@ -211,9 +215,7 @@ def _levels(found: Comparison) -> list[str]:
     lines = ["Precision of visual titres (terms of ISO 5725-2, in mL)", *table(rows)]
     if more > 0:
         lines.append(f"and {more} more samples (see the JSON or the CSV)")
-    lines.append(
-        "r, R: two titres of one analyst (r) or of two (R) differ by more in 5 % of cases."
-    )
+    lines.append("r, R: in 5 % of cases two titres of one analyst, or of two, differ by more.")
     lines.append("If all worked in one laboratory, s_R is an intermediate precision (ISO 5725-3).")
     for level in found.precision:
         c = level.cochran

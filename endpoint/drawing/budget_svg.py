@@ -1,4 +1,4 @@
-"""Bar chart of a budget: one bar for each source, its name above it and its share beside it."""
+"""Bar chart of a budget: one bar for each source, its name above it and its share next to it."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 Two columns share their volumes from top to bottom: the whole titration, and the part around the
 end. Each shows the colour of the real liquid, its hue angle (or the absorbances of a photometer),
-the free part of the indicator with the fit, and what the fit leaves over.
+the free part of the indicator with the fit, and the residuals of the fit.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import numpy as np
 
 from endpoint.analysis.result import Result
 from endpoint.drawing import panels
+from endpoint.drawing.curve_points import window_around
 from endpoint.drawing.panels import has_colour, volumes_of
 from endpoint.result.text import answer, unbroken_answer, volume_words
 from endpoint.rounding import FIXED_SPACE, outward, rounded
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _TITLE_COLUMNS = 94
-_BEFORE_ML, _BEYOND_ML = 1.2, 1.3
-_MOST_ZOOM_ML = 3.5
 
 
 def chart(result: Result) -> Figure:
@@ -43,7 +42,7 @@ def chart(result: Result) -> Figure:
 
     spacing = ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.06, hspace=0.02, wspace=0.02)
     figure = Figure(figsize=(10.0, 10.0), layout=spacing, facecolor="white")
-    # A label of the user's may hold a dollar sign, which is no formula here.
+    # A dollar sign in the user's label does not begin a formula.
     figure.suptitle(
         _title(result),
         x=0.012,
@@ -156,28 +155,17 @@ def _padded(low: float, high: float) -> tuple[float, float]:
 
 
 def zoom_window(result: Result) -> tuple[float, float]:
-    """Volumes that the right column shows: the three volumes or the bracket, and room for names.
-
-    The names stand at the right, beyond the last of the volumes. A volume further than 3.5 mL from
-    the end is named at the edge.
-    """
-    bracket = result.verdict.bracket_ml
+    """Volumes that the right column shows, mL, see `curve_points.window_around`."""
+    end: tuple[float, float | None] = (0.0, 0.0)
     if result.equivalence is not None:
-        first = last = result.equivalence.value_ml
-    elif bracket is not None:
-        first, last = bracket[0], bracket[0] + 1.0 if bracket[1] is None else bracket[1]
-    else:
-        first = last = 0.0
-    low, high = first - _MOST_ZOOM_ML, last + _MOST_ZOOM_ML
-    left = first - _BEFORE_ML
-    for _, estimate in volumes_of(result):
-        left = min(left, max(estimate.value_ml - 0.35, low))
-        last = max(last, min(estimate.value_ml, high))
-    return left, last + max(_BEYOND_ML, 0.8 * (last - left))
+        end = (result.equivalence.value_ml, result.equivalence.value_ml)
+    elif result.verdict.bracket_ml is not None:
+        end = result.verdict.bracket_ml
+    return window_around(end, [estimate.value_ml for _, estimate in volumes_of(result)])
 
 
 def describe(result: Result) -> str:
-    """Return a paragraph that says what the chart shows, for those who cannot see it."""
+    """What the chart shows, in words, for those who cannot see it."""
     parts = [answer(result)]
     curve, fit = result.curve, result.fit
     if curve is None or len(curve) == 0:
@@ -226,7 +214,7 @@ def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
     elif kind == "pdf":
         about = {"Title": title, "Subject": words, "CreationDate": None}
     with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "endpoint"}):
-        # A label may hold signs that the font lacks; they are drawn as boxes.
+        # Characters of a label that the font lacks are drawn as boxes.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(buffer, format=kind, dpi=120, metadata=about)
     data = buffer.getvalue()

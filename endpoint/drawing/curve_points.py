@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,7 @@ LEFT, RIGHT = 54.0, 430.0
 """Edges of every panel, user units."""
 _MOST_DRAWN = 800
 _BEFORE_ML, _BEYOND_ML, _MOST_ML = 1.2, 1.3, 3.5
+"""What is drawn before and beyond the end, and how far from it a volume is still in view."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,15 +98,33 @@ def _whole(columns: Mapping[str, FloatArray], *names: str) -> bool:
 
 
 def zoom_window(data: Mapping[str, Any]) -> tuple[float, float]:
-    """Volumes around the end: the three volumes or the bracket, and room for names beyond."""
+    """Volumes around the end, mL, from the document of a result, see `window_around`."""
     low, high = data["equivalence_ml"]["interval95"]
     value = data["equivalence_ml"]["value"]
-    first, last = (low, low + 1.0 if high is None else high) if value is None else (value, value)
+    ends = (low, high) if value is None else (value, value)
+    volumes = [data[key] for key in MARKS]
+    values = [v["value"] for v in volumes if v is not None and v["value"] is not None]
+    return window_around(ends, values)
+
+
+def window_around(
+    end_ml: tuple[float, float | None], volumes_ml: Sequence[float]
+) -> tuple[float, float]:
+    """Window with the end and the three volumes, and room for their names at the right.
+
+    Parameters
+    ----------
+    end_ml:
+        Equivalence volume twice, or the bracket; None for a bracket without an upper end.
+    volumes_ml:
+        Those of the three volumes that have a value. One further than 3.5 mL from the end is out
+        of the window; its name stands at the edge.
+    """
+    first = end_ml[0]
+    last = first + 1.0 if end_ml[1] is None else end_ml[1]
     least, most = first - _MOST_ML, last + _MOST_ML
     left = first - _BEFORE_ML
-    for key in MARKS:
-        volume = data[key]
-        if volume is not None and volume["value"] is not None:
-            left = min(left, max(volume["value"] - 0.35, least))
-            last = max(last, min(volume["value"], most))
+    for volume in volumes_ml:
+        left = min(left, max(volume - 0.35, least))
+        last = max(last, min(volume, most))
     return left, last + max(_BEYOND_ML, 0.8 * (last - left))

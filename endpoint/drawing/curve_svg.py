@@ -1,7 +1,7 @@
 """The curve of a kept result, drawn for a page: colour strip, free part with fit, residuals.
 
 Two drawings stand side by side, or below each other on a telephone: the whole titration, and the
-part around the end. All is told by shape, line and words; the only colours are the liquid's own.
+part around the end. Shapes, lines and words carry all of it; the only colours are the liquid's own.
 """
 
 from __future__ import annotations

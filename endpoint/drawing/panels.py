@@ -1,4 +1,4 @@
-"""Single panels of the chart. Everything is told by shape, line style and words, in greys."""
+"""Single panels of the chart. Shapes, line styles and words carry everything; all is grey."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def strip(axes: Axes, x: FloatArray, rgb: NDArray[np.uint8], window: tuple[float
     order = np.argsort(x, kind="stable")
     edges = 0.5 * (x[order][1:] + x[order][:-1])
     picture = rgb[order][np.searchsorted(edges, at)].astype(np.float64) / 255.0
-    # Nothing was seen before the first point and after the last one.
+    # There is no colour before the first point and after the last one.
     picture[(at < x.min()) | (at > x.max())] = 1.0
     axes.imshow(
         picture[None, :, :], extent=(*window, 0.0, 1.0), aspect="auto", interpolation="nearest"

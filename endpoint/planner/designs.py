@@ -62,7 +62,7 @@ class Design:
 
     @property
     def added_ml(self) -> float:
-        """Water and buffer in the flask beside the sample, mL."""
+        """Water and buffer in the flask as well as the sample, mL."""
         return self.water_ml + BUFFER_ML
 
     def flask(self, question: Question, hardness_mmol_l: float, share: float, mg: bool) -> Flask:

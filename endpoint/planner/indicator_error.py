@@ -1,9 +1,9 @@
 """Where the colour changes against the equivalence volume, and how surely that is predicted.
 
 Calculated from the mass balances (`endpoint.chemistry.equilibrium`): midpoint (half of the
-indicator free) and last red (95 % free) lie beside the equivalence volume by an amount that depends
-on magnesium, titrant, indicator and pH. An error of a titre has the sign titre minus equivalence
-volume.
+indicator free) and last red (95 % free) differ from the equivalence volume by an amount that
+depends on magnesium, titrant, indicator and pH. An error of a titre has the sign titre minus
+equivalence volume.
 """
 
 from __future__ import annotations

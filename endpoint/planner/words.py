@@ -1,4 +1,4 @@
-"""A plan in plain words for a terminal: what to do first, then how sure it will be, then why.
+"""A plan in plain words for a terminal: what to do, how sure the result will be, and why.
 
 Everything is read from the plain data of `endpoint.planner.document`.
 """
@@ -111,7 +111,7 @@ def _what_to_take(plan: Data) -> list[str]:
     buffer = f"{design['added_ml'] - design['water_ml']:g} mL of ammonia buffer, pH "
     buffer += f"{question['ph']:g}, {'with' if plan['mg_edta']['in_buffer'] else 'without'} Mg-EDTA"
     lines.append(
-        f"2. Buffer: {buffer}. Work in a fume hood or a well-ventilated room; close the bottle."
+        f"2. Buffer: {buffer}. Work in a fume hood or with good ventilation; close the bottle."
     )
     lines.append(
         f"3. Indicator: a spatula tip, the least that gives a clear wine red (about "
@@ -277,7 +277,7 @@ def _sources(plan: Data) -> list[str]:
     name, view = list(plan["proposal"]["readings"].items())[-1]
     squares: dict[str, float] = {}
     for line in view["budget"]:
-        # What is new in each titration is one line for people.
+        # All titrations share one line for what is new in each.
         title = _NUMBERED.sub("", line["name"])
         squares[title] = squares.get(title, 0.0) + line["contribution"] ** 2
     whole = sum(squares.values())

@@ -25,7 +25,7 @@ INDICATOR_UMOL_L = (5.0, 10.0, 20.0, 40.0, 80.0)
 LEVELS = (0.1, 0.5, 0.9, 0.95)
 """Free parts of the indicator whose volumes are tabulated: begin, middle, end, last red."""
 _SAME = 0.08
-"""A step of the grid that is nearer to the sample's own value than this part of it gives way."""
+"""A step of the grid within this part of the sample's own value is left out in its favour."""
 _AROUND_ML = 2.5
 _HALVINGS = 40
 
@@ -74,7 +74,7 @@ class Water:
 
     @property
     def is_possible(self) -> bool:
-        """Whether such a flask can stand on a bench, so that the solver may be asked."""
+        """Whether such a flask is physically possible, so that the solver can be used."""
         shifts = self.shifts
         moved = (shifts.edta, shifts.indicator, shifts.split_edta, shifts.split_indicator)
         return (

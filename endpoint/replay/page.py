@@ -1,4 +1,4 @@
-"""The page: one HTML file with everything in it, that may run nothing but its own two scripts."""
+"""The page: one HTML file with everything in it, that can run only its own two scripts."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def _text(name: str) -> str:
 
 
 def _policy(style: str, script: str) -> str:
-    """Content security policy that lets in nothing but what this page brings itself."""
+    """Content security policy that allows only what this page itself contains."""
     scripts = " ".join(_hash(text) for text in (_EARLY_SCRIPT, script))
     return (
         f"default-src 'none'; img-src data:; style-src {_hash(style)}; script-src {scripts}; "
@@ -99,7 +99,7 @@ def _hash(text: str) -> str:
 
 
 def embedded(data: Any) -> str:
-    """JSON that can stand inside a script element: no sign of it can end that element."""
+    """JSON for the inside of a script element: no character of it can end that element."""
     text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
@@ -170,7 +170,7 @@ def _strip(story: Story) -> list[Any]:
 
 
 def _coarse(story: Story) -> list[Any]:
-    """Steps for the worksheet, evenly spread so that they do not tell where the end is."""
+    """Steps for the worksheet, evenly spread so that they do not give the end away."""
     last = story.steps[-1].volume_ml
     unit = next((u for u in _ROUND_ML if last / _COARSE >= u), _ROUND_ML[-1])
     width = unit * max(round(last / _COARSE / unit), 1)

@@ -1,9 +1,10 @@
-"""What a result has to tell a class, worked out in full: the page only looks things up."""
+"""What a class is shown of a result, worked out in full: the page only looks things up."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -167,18 +168,8 @@ def story_of(kept: KeptResult) -> Story:
     ResultFileProblem
         The result has no curve, so there is nothing to replay.
     """
-    curve, data = kept.curve, {"indicator": dict(OF_EBT), **kept.document}
-    if curve is None or kept.folder is None:
-        why = "; ".join(str(r["text"]) for r in data["reasons"][:1])
-        raise ResultFileProblem(
-            f"{kept.name} has no curve to replay. {why}".strip(),
-            "Give the whole folder that endpoint locate --out wrote, of a recording with a flask.",
-        )
-    if "free_fraction" not in curve or not _densities(curve):
-        raise ResultFileProblem(
-            f"{kept.name}: curve.csv lacks columns that a replay needs.",
-            "Give the folder as endpoint locate --out wrote it, or run it again.",
-        )
+    data = {"indicator": dict(OF_EBT), **kept.document}
+    folder, curve = _replayable(kept)
     volume_ml = np.maximum(_volumes(curve, data["inputs"]), 0.0)
     if not 0.0 < volume_ml.max() < 1e4:
         raise ResultFileProblem(
@@ -186,7 +177,7 @@ def story_of(kept: KeptResult) -> Story:
         )
     pictures = tuple(
         replace(p, volume_ml=float(np.interp(p.volume_ml, curve["volume_ml"], volume_ml)))
-        for p in read_pictures(kept.folder)
+        for p in read_pictures(folder)
     )
     axis, level = _levels(kept, curve)
     forms = forms_of(kept)
@@ -225,6 +216,23 @@ def story_of(kept: KeptResult) -> Story:
         per_unit=per_unit,
         facts=facts,
     )
+
+
+def _replayable(kept: KeptResult) -> tuple[Path, Mapping[str, FloatArray]]:
+    """Folder and curve of a result that has all that a replay needs."""
+    curve = kept.curve
+    if curve is None or kept.folder is None:
+        why = "; ".join(str(r["text"]) for r in kept.document["reasons"][:1])
+        raise ResultFileProblem(
+            f"{kept.name} has no curve to replay. {why}".strip(),
+            "Give the whole folder that endpoint locate --out wrote, of a recording with a flask.",
+        )
+    if "free_fraction" not in curve or not _densities(curve):
+        raise ResultFileProblem(
+            f"{kept.name}: curve.csv lacks columns that a replay needs.",
+            "Give the folder as endpoint locate --out wrote it, or run it again.",
+        )
+    return kept.folder, curve
 
 
 def marks_of(data: Mapping[str, Any]) -> tuple[Mark, ...]:
@@ -296,7 +304,7 @@ def _densities(curve: Mapping[str, FloatArray]) -> list[str]:
 def _levels(kept: KeptResult, curve: Mapping[str, FloatArray]) -> tuple[Axis, FloatArray]:
     free = curve["free_fraction"]
     if kept.status != "none" and bool(np.isfinite(free).any()):
-        # Scatter goes below none and above all; it is drawn where it was measured.
+        # Scatter goes below 0 and above 1; points are drawn where they were measured.
         low, high = float(np.nanmin(free)), float(np.nanmax(free))
         low, high = max(min(0.0, low - 0.02), -0.3), min(max(1.0, high + 0.02), 1.3)
         return Axis("free", "free part of the indicator", low, high), free

@@ -50,6 +50,22 @@ def replicate_chart(found: Replicates) -> Figure:
     )
     axes = figure.subplots()
     _bands(axes, found)
+    used = _titres(axes, found, shown)
+    _axis(axes, found, shown)
+    handles, labels = axes.get_legend_handles_labels()
+    figure.legend(
+        [*used.values(), *handles],
+        [*used, *labels],
+        loc="outside lower left",
+        ncols=2,
+        fontsize=panels.SMALL,
+        frameon=False,
+    )
+    return figure
+
+
+def _titres(axes: Axes, found: Replicates, shown: list[Run]) -> dict[str, Any]:
+    """Draw every titre in its row; returns words for the legend and a mark of each kind."""
     own_drawn = False
     used: dict[str, Any] = {}
     for row, run in enumerate(shown):
@@ -79,17 +95,7 @@ def replicate_chart(found: Replicates) -> Figure:
             zorder=3,
         )[0]
         used[words] = handle
-    _axis(axes, found, shown)
-    handles, labels = axes.get_legend_handles_labels()
-    figure.legend(
-        [*used.values(), *handles],
-        [*used, *labels],
-        loc="outside lower left",
-        ncols=2,
-        fontsize=panels.SMALL,
-        frameon=False,
-    )
-    return figure
+    return used
 
 
 def _bands(axes: Axes, found: Replicates) -> None:

@@ -75,8 +75,8 @@ def chart_picture(chart: ControlChart, unit: str) -> Figure:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(10.0, 7.0), layout="constrained", facecolor="white")
-    told = "; ".join(sorted({f"{s.rule}: {s.words}" for s in chart.signals}))
-    title = "\n".join([textwrap.fill(chart_answer(chart), 84), textwrap.fill(told, 92)]).strip()
+    subtitle = "; ".join(sorted({f"{s.rule}: {s.words}" for s in chart.signals}))
+    title = "\n".join([textwrap.fill(chart_answer(chart), 84), textwrap.fill(subtitle, 92)]).strip()
     figure.suptitle(title, x=0.012, ha="left", fontsize=panels.LARGE, parse_math=False)
     top, bottom = figure.subplots(2, 1, sharex=True, height_ratios=(2.6, 1.0))
     _values(top, chart, unit)

@@ -1,4 +1,4 @@
-"""Mean of replicate titrations: what it improves, and what the runs share and it does not.
+"""Mean of replicate titrations: which uncertainty it reduces, and which the runs share.
 
 The uncertainty of the mean of n runs has two parts. What the runs share by name (titrant,
 calibrations, published constants) stays as it is. What is a run's own is either predicted from the

@@ -1,6 +1,6 @@
-"""Which titres agree, and whether one stands apart: concordance, Grubbs, Dixon, repeatability.
+"""Which titres agree, and whether one is an outlier: concordance, Grubbs, Dixon, repeatability.
 
-A test only reports. It never takes a titre out: that is for the person, with a reason.
+A test only reports. It never discards a titre: a person does that, with a reason.
 
 By default a titre may stand out on either side, so the two-sided critical values are used (the
 suspect is not chosen beforehand). One-sided values are right only where the side was decided
@@ -46,7 +46,7 @@ DIXON_MOST = max(_DIXON)
 
 @dataclass(frozen=True)
 class OutlierTest:
-    """One test of the value that stands furthest apart."""
+    """One test of the value furthest from the others."""
 
     test: str
     """"Grubbs" or "Dixon r10"."""
@@ -60,7 +60,7 @@ class OutlierTest:
     verdict: str
     """"nothing", "straggler", "outlier" or "not tested"."""
     remark: str = ""
-    """What must be known with it, or why there was no test."""
+    """What to know about it, or why there was no test."""
 
 
 def grubbs_critical(n: int, significance: float, side: Side = "both") -> float:

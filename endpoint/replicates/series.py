@@ -1,4 +1,4 @@
-"""A set of replicates: mean, agreement, outlier tests, and what a person takes out.
+"""A set of replicates: mean, agreement, outlier tests, and what a person sets aside.
 
 Nothing is set aside here by itself: the caller names a run and a reason.
 """

@@ -179,8 +179,7 @@ def _statistics(found: Replicates) -> list[str]:
         rows.append(_numbers("hardness, mmol/L", summary.hardness, 1.0))
         rows.append(_numbers("hardness, mg/L CaCO3", summary.hardness, M_CACO3))
     return [
-        f"n = {summary.titre.n}; s: standard deviation of single titrations; u: standard "
-        "uncertainty of the mean",
+        f"n = {summary.titre.n}; s: standard deviation; u: standard uncertainty of the mean",
         *table(rows),
     ]
 
@@ -235,8 +234,8 @@ def shared_words(found: Replicates) -> str:
     if not lines or own >= 0.995:
         return ""
     return (
-        f"{100 * (1 - own):.0f} % of the variance is common to all titrations; more titrations do "
-        "not reduce it."
+        f"{100 * (1 - own):.0f} % of the variance is common to all titrations, whatever their "
+        "number."
     )
 
 

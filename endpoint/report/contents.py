@@ -1,4 +1,4 @@
-"""Everything that a page or a PDF says of one kept result, as plain texts in their order.
+"""Everything that a page or a PDF says about one kept result, as plain texts in order.
 
 Both templates draw this and nothing else, so they cannot differ; numbers and sentences come from
 `endpoint.result.wording`, like those of the terminal.
@@ -82,7 +82,7 @@ def has_colour(kept: KeptResult) -> bool:
 
 
 def plain_texts(value: Any) -> Any:
-    """The same with texts on one line; spaces that hold a number and its unit together stay."""
+    """The same with every text on one line; fixed spaces between numbers and units stay."""
     if isinstance(value, str):
         parts = (one_line(part) for part in value.split(FIXED_SPACE))
         return FIXED_SPACE.join(parts)

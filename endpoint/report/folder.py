@@ -76,7 +76,7 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
             write_bytes(folder / file, picture_bytes(picture, "png", name, said))
             pictures.append(file)
         elif ours:
-            # The picture of an earlier result would be taken for this one's.
+            # The picture of an earlier result would look like this one's.
             with suppress(OSError):
                 (folder / file).unlink(missing_ok=True)
     write_pictures(result, folder)

@@ -25,7 +25,7 @@ from endpoint.result.kept import KeptResult, picture_bytes
 _FONTS = ("Libertinus Serif", "DejaVu Sans")
 """Those that come with typst and with matplotlib."""
 _BOXES = "Last Resort High-Efficiency"
-"""Comes with matplotlib; has a box for every sign there is."""
+"""Comes with matplotlib; has a box for every character."""
 _BOXED = "Characters that no font here has are drawn as boxes; result.json has them."
 _PAGES = 2
 _TEXT_MM, _GAP_MM = 176.0, 5.0
@@ -145,7 +145,7 @@ def _fonts() -> Path:
 
 
 def _some_fonts(folder: Path) -> Path:
-    """Folder with the usual fonts only, so that no box stands in for a sign unnoticed."""
+    """Folder with the usual fonts only, so that no box replaces a character unnoticed."""
     place = folder / "fonts"
     place.mkdir(exist_ok=True)
     for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"):

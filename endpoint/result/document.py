@@ -78,7 +78,7 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
 
 
 def _indicator(indicator: Indicator) -> dict[str, Any]:
-    """Words that sentences about a titration need."""
+    """What sentences about a titration need to know of its indicator."""
     return {
         "name": indicator.name,
         "bound": indicator.bound.colour,
@@ -108,13 +108,13 @@ def _amount(amount: Quantity) -> dict[str, Any]:
 
 
 def plain(value: Any) -> Any:
-    """Plain data: numbers of numpy become Python's, and what is not finite becomes None."""
+    """Plain data: numpy's numbers become Python's, and what is not finite becomes None."""
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, str):
-        # A file name that is no valid text would end in an error when it is written.
+        # A file name that is not valid text could not be written.
         return value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
@@ -124,7 +124,7 @@ def plain(value: Any) -> Any:
 
 
 def notes_of(result: Result) -> list[str]:
-    """What source and region have to say to people, each once."""
+    """Notes of the source and the region for people, each once."""
     notes = (*result.source_notes, *(result.region.notes if result.region is not None else ()))
     return list(dict.fromkeys(notes))
 
@@ -256,7 +256,7 @@ def frame_counts(result: Result) -> dict[str, Any]:
     """Frames (or rows) read, used, and set aside with the reason in words.
 
     Every frame that is set aside counts once, under its gravest reason, so the numbers add up.
-    Points are what the frames were gathered to; those left out of the fit stand apart.
+    Points are groups of frames; those left out of the fit are counted separately.
     """
     curve = result.curve
     kind = "rows" if result.region is None and result.film_frames is None else "frames"
@@ -329,7 +329,7 @@ def edta_constants(indicator: Indicator) -> str:
 
 
 def programs() -> dict[str, Any]:
-    """Versions of this program, of Python and of the libraries that a result hangs on."""
+    """Versions of this program, of Python and of the libraries that a result depends on."""
     return {
         "program": program(),
         "python": platform.python_version(),

@@ -28,8 +28,8 @@ _NO_STATEMENT = (
     "The result describes the sample as titrated; it does not say that the water is fit to drink."
 )
 CAUTION = (
-    f"{_NO_STATEMENT} Ammonia buffer gives off fumes: work in a fume hood or a well-ventilated "
-    "room, and follow the safety data sheets and your local rules."
+    f"{_NO_STATEMENT} Ammonia buffer gives off fumes: work in a fume hood or with good "
+    "ventilation, and follow the safety data sheets and your local rules."
 )
 STRONG_ALKALI = (
     "A pH of 12 to 13 is made with sodium or potassium hydroxide, which burns skin "
@@ -285,7 +285,7 @@ def budget_rows(
 
 
 def coverage_text(total: Plain) -> str:
-    """Coverage factor and effective degrees of freedom, or that draws gave the interval."""
+    """Coverage factor and effective degrees of freedom, or Monte Carlo as the source."""
     check = total.get("monte_carlo")
     if check is not None and check["used"]:
         first = total["caco3_mg_l"].get("first_order", {}).get("expanded_uncertainty")

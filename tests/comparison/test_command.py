@@ -165,7 +165,7 @@ def test_odd_tables_are_said_plainly() -> None:
     assert "The difference changes with the titre" in summary_text(leaning)
     apart = grown + rng.normal(0, 0.02, 30)
     apart[7] += 1.5
-    assert "Row 9 (AB, River) stands apart" in summary_text(compare(table(apart, grown)))
+    assert "Row 9 (AB, River) is far from the other" in summary_text(compare(table(apart, grown)))
     rounded = np.round(20 * (grown + rng.normal(0, 0.1, 30))) / 20
     assert any("multiples of 0.05 mL" in text for text in compare(table(rounded, grown)).remarks)
     with pytest.raises(ComparisonProblem, match="needs 3 or more"):
@@ -275,7 +275,7 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
     [
         ("visual_ml\n12.4\n", "no recorded volumes"),
         ("objective_ml\n12.4\n", "no column visual_ml"),
-        ("visual_ml,objectiv_ml\n12.4,12.3\n", 'column "objectiv_ml" that is not known'),
+        ("visual_ml,objectiv_ml\n12.4,12.3\n", 'unknown column "objectiv_ml"'),
         ("visual_ml,visual_ml,objective_ml\n1,1,1\n", "two columns visual_ml"),
         ("visual_ml,objective_ml\n12.4,\n", "Row 2 of t.csv has no recorded volume"),
         ("visual_ml,objective_ml\n,12.4\n", "Row 2 of t.csv has no visual_ml"),

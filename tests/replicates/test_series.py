@@ -199,10 +199,10 @@ def test_an_interval_without_all_ware_is_marked(write: Writer, lacks: tuple[int,
     said = " ".join(summary_text(found).split())
     who = "every titration" if len(lacks) == 3 else "no. 2"
     assert (
-        f"incomplete and too narrow, as not every uncertainty is stated. Missing for {who}: "
+        f"incomplete and too narrow, because not every uncertainty is stated. Missing for {who}: "
         in (said)
     )
-    assert "(95 %, incomplete: not all sources are counted)" in said
+    assert "(95 %, incomplete: not all sources are included)" in said
     view = mean_contents(found)
     assert view["headline"]["sure"] == "incomplete 95 %"
     assert any("too narrow" in text for text in view["findings"])

@@ -24,7 +24,7 @@ from endpoint.drawing.curve_svg import curve_drawings
 from endpoint.drawing.svg import MARKS
 from endpoint.drawing.thumbnails import CELL_IN, COLUMNS, TYPE_PT
 from endpoint.report.contents import contents_of, cut, shortened
-from endpoint.report.pdf import _LEVELS, _beside
+from endpoint.report.pdf import _LEVELS, _side_by_side
 from endpoint.result import wording
 from endpoint.result.kept import read_kept
 from endpoint.rounding import outward, two_figures, with_uncertainty
@@ -344,13 +344,13 @@ def test_captions_of_small_pictures_can_be_read_or_are_left_out(ratio: float) ->
     first = {"name": "a.png", "caption": "First picture", "ratio": 1.3}
     strip = {"name": "b.png", "caption": "Pictures", "ratio": ratio}
     for level in _LEVELS:
-        placed = _beside([first, strip], level["picture_mm"])
+        placed = _side_by_side([first, strip], level["picture_mm"])
         for picture in placed[1:]:
             points = picture["width_mm"] / 25.4 * TYPE_PT / (COLUMNS * CELL_IN)
             assert points >= 6.0
         if len(placed) == 1:
             assert "more in b.png" in placed[0]["caption"]
-    shown = len(_beside([first, strip], _LEVELS[0]["picture_mm"]))
+    shown = len(_side_by_side([first, strip], _LEVELS[0]["picture_mm"]))
     assert shown == (1 if ratio == 0.9 else 2)
 
 

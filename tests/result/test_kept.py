@@ -208,8 +208,8 @@ def test_pictures_are_checked_before_they_are_shown(folder: Path) -> None:
     data = picture_bytes(read_kept(folder), "region.png")
     assert data == (folder / "region.png").read_bytes()
     (folder / "region.png").write_bytes(b"<svg onload='x'/>")
-    with pytest.raises(ResultFileProblem, match="no picture"):
+    with pytest.raises(ResultFileProblem, match="not a picture"):
         picture_bytes(read_kept(folder), "region.png")
     (folder / "region.png").write_bytes((data or b"")[:40])
-    with pytest.raises(ResultFileProblem, match="no picture"):
+    with pytest.raises(ResultFileProblem, match="not a picture"):
         picture_bytes(read_kept(folder), "region.png")
