@@ -9,7 +9,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 import urllib.error
 import urllib.request
 from pathlib import Path
@@ -44,6 +43,7 @@ from tests.bench_scene import (
     pump_frames,
 )
 from tests.bench_server import new_session
+from tests.waiting import wait_for
 
 
 @pytest.fixture(autouse=True)
@@ -146,7 +146,7 @@ def test_address_is_printed_when_pages_are_answered() -> None:
     try:
         assert bench.stdout is not None
         address = bench.stdout.readline().split()[-1]
-        with urllib.request.urlopen(address.partition("?")[0] + "?token=x", timeout=5) as page:
+        with urllib.request.urlopen(address.partition("?")[0] + "?token=x", timeout=60) as page:
             raise AssertionError(page.status)
     except urllib.error.HTTPError as answer:
         assert answer.code == 403
@@ -166,19 +166,15 @@ def played(
     feed = FilmFeed(Held(film), **logged)
     thread = threading.Thread(target=feed.run, args=(hub,), daemon=True)
     thread.start()
-    time.sleep(0.3)
-    assert session.sight.frames > 0
+    wait_for(lambda: session.sight.frames > 0, "the first frame")
     assert session.phase == "set-up"
     page = hub.join(True)
     assert page is not None
     hub.command(page, Command("begin", {"form": form}))
-    for _ in range(400):
-        if session.source_ended:
-            break
-        time.sleep(0.05)
+    wait_for(lambda: session.source_ended, "the end of the film")
     hub.command(page, Command("finish"))
     hub.stopping.set()
-    thread.join(5.0)
+    thread.join(60.0)
     assert session.document is not None
     assert session.document["status"] == "located", session.document["reasons"]
     assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.05)
@@ -319,11 +315,14 @@ def test_camera_that_is_unplugged_is_said(monkeypatch: pytest.MonkeyPatch) -> No
     hub = Hub(session, BenchClock(speed=20.0), browser=False)
     thread = threading.Thread(target=CameraFeed(0).run, args=(hub,), daemon=True)
     thread.start()
-    time.sleep(0.3)
-    session.tick(hub.clock.now(), 0.0, 0.0)
-    assert "camera-silent" in {n.code for n in session.notices.current(hub.clock.now())}
+
+    def silent() -> bool:
+        session.tick(hub.clock.now(), 0.0, 0.0)
+        return "camera-silent" in {n.code for n in session.notices.current(hub.clock.now())}
+
+    wait_for(silent, "word of the silent camera")
     hub.stopping.set()
-    thread.join(5.0)
+    thread.join(60.0)
     assert not thread.is_alive()
     with pytest.raises(SourceProblem):
         CameraFeed(0)
