@@ -163,16 +163,19 @@ def _through_core(
     p = p + 1e-4 * d
     for _ in range(4):
         way = np.nan_to_num(_to_cylinder(p, d, ri, far=True))
-        t = np.linspace(0.0, 1.0, 120)[None] * way[:, None]
-        side = above(p[:, None] + t[..., None] * d[:, None]) < 0
-        crossed = live[:, None] & (side != wet[:, None])
+        ends = np.stack([p[:, 2], p[:, 2] + way * d[:, 2]])
+        passed = np.where(wet, ends.max(axis=0) < height.min(), ends.min(axis=0) > height.max())
+        near = np.flatnonzero(live & ~passed)
+        t = np.linspace(0.0, 1.0, 120)[None] * way[near][:, None]
+        side = above(p[near][:, None] + t[..., None] * d[near][:, None]) < 0
+        crossed = side != wet[near][:, None]
         crossed[:, 0] = False
         k = np.argmax(crossed, axis=1)
-        hit = crossed[np.arange(len(p)), k]
-        if not hit.any():
+        hit = np.flatnonzero(crossed[np.arange(near.size), k])
+        if hit.size == 0:
             break
-        j = np.flatnonzero(hit)
-        low, high = t[j, k[j] - 1], t[j, k[j]]
+        j = near[hit]
+        low, high = t[hit, k[hit] - 1], t[hit, k[hit]]
         for _ in range(16):
             middle = 0.5 * (low + high)
             same = (above(p[j] + middle[:, None] * d[j]) < 0) == wet[j]

@@ -78,7 +78,12 @@ def write_film(recipe: Recipe, folder: Path) -> Path:
     with av.open(str(path), "w", options={"movflags": "+faststart"}) as container:
         stream = container.add_stream("libx264", rate=round(recipe.frames_s))
         stream.width, stream.height, stream.pix_fmt = recipe.width, recipe.height, "yuv420p"
-        stream.options = {"crf": str(recipe.crf), "preset": "medium", "g": "100"} | QUIET_H264
+        stream.options = {
+            "crf": str(recipe.crf),
+            "preset": "medium",
+            "g": "100",
+            **QUIET_H264,
+        }
         if recipe.tagged:
             stream.codec_context.color_range = 1
             stream.codec_context.colorspace = 1

@@ -102,10 +102,12 @@ def linear_frames(recipe: Recipe, plan: Plan, phase: FloatArray) -> Iterator[tup
         recipe.no_flask,
     )
     tip, surface = drop_way(recipe, flask_ml + float(np.median(given)))
-    wet = plate.shadow_cm > 0
-    shaded_cm = 0.45 * plate.shadow_cm[wet]
-    box = _box_of(plate.path_cm)
-    path_cm, position = plate.path_cm[box], plate.position[box]
+    layers = (plate.path_cm, plate.position, plate.shadow_cm, plate.behind, plate.reflected)
+    path, place, shadow, behind, reflected = (layer.astype(np.float32) for layer in layers)
+    wet = shadow > 0
+    shaded_cm = 0.45 * shadow[wet]
+    box = _box_of(path)
+    path_cm, position = path[box], place[box]
     for k, t in enumerate(times):
         lag = float(given[k] - mixed[k])
         dilution = flask_ml / (flask_ml + mixed[k])
@@ -115,12 +117,12 @@ def linear_frames(recipe: Recipe, plan: Plan, phase: FloatArray) -> Iterator[tup
             plume = plume_part(position, lag, t, phase)
             ahead = through(colours_of(recipe, 1.0, dilution), path_cm)
             liquid = liquid * (1 - plume) + plume * ahead
-        linear = plate.behind.copy()
+        linear = behind.copy()
         linear[wet] *= 0.25 + 0.75 * through(table, shaded_cm)
         within = linear[box] * liquid
         linear *= table[0]
         linear[box] = within
-        linear += plate.reflected * np.float32(1.0 + 0.03 * math.sin(7.1 * t + phase[1]))
+        linear += reflected * np.float32(1.0 + 0.03 * math.sin(7.1 * t + phase[1]))
         veil = recipe.haze * float(linear.mean())
         linear *= 1 - recipe.haze
         linear += veil

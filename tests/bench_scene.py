@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from endpoint.bench.live.session import LiveSession
-from endpoint.chemistry.equilibrium import Flask
+from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.colour.density import UNSHARE, ColourSample
 from endpoint.colour.follow import follow
 from endpoint.recording.frame import ArrayFrame, Box
@@ -18,6 +18,7 @@ from tests.bench_server import new_session
 FLASK = Flask(
     volume_ml=105.0, calcium_mmol=0.06, magnesium_mmol=0.02, indicator_umol=1.0, titrant_mol_l=0.01
 )
+CONSTANTS = constants_at(FLASK.ph, FLASK.edta_set)
 TRUE_ML = 8.0
 ADDITIONS = (0.0, 2.0, 4.0, 6.0, 7.0, 7.4, 7.6, 7.7, 7.8, 7.85, 7.9, 7.95, 8.0, 8.1, 8.2, 8.4, 8.7)
 PAUSE_S, RATE = 4.0, 5.0
@@ -31,7 +32,7 @@ FORM_VALUES = {
 
 def frames(lead_s: float = FILM_START_S) -> list[ArrayFrame]:
     """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead."""
-    table = simulate(Plan(FLASK, None, additions_ml=ADDITIONS, noise=0.0))
+    table = simulate(Plan(FLASK, CONSTANTS, additions_ml=ADDITIONS, noise=0.0))
     count = round((lead_s + PAUSE_S * len(ADDITIONS)) * RATE)
     steps = [max(0, int((k / RATE - lead_s) // PAUSE_S)) for k in range(count)]
     return _drawn(table.density[np.minimum(steps, len(ADDITIONS) - 1)])
@@ -40,7 +41,7 @@ def frames(lead_s: float = FILM_START_S) -> list[ArrayFrame]:
 def pump_frames(rate_ml_min: float, lead_s: float = 4.0, lag_s: float = 0.2) -> list[ArrayFrame]:
     """The same with a pump that starts after the lead and runs on past the end."""
     table = simulate(
-        Plan(FLASK, None, rate_ml_min=rate_ml_min, stop_ml=TRUE_ML + 1.0, lag_s=lag_s,
+        Plan(FLASK, CONSTANTS, rate_ml_min=rate_ml_min, stop_ml=TRUE_ML + 1.0, lag_s=lag_s,
              row_interval_s=1.0 / RATE, noise=0.0)
     )  # fmt: skip
     before = np.repeat(table.density[:1], round(lead_s * RATE), axis=0)

@@ -12,7 +12,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -32,6 +31,7 @@ from endpoint.batch.table import counts, table_csv
 from endpoint.batch.work import row_of_record
 from endpoint.cli import main
 from tests.places import ROOT
+from tests.waiting import wait_for
 
 SAMPLES = ROOT / "sample_media"
 TODAY = datetime.date(2026, 11, 25)
@@ -350,11 +350,9 @@ def _finished(journal: Path) -> int:
     return journal.read_bytes().count(b"\n") - 1 if journal.exists() else 0
 
 
-def _wait(condition: Any, seconds: float = 60.0) -> None:
-    end = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < end, "waited too long"
-        time.sleep(0.02)
+def _is_at_work(pid: int) -> bool:
+    words = Path(f"/proc/{pid}/cmdline")
+    return words.exists() and b"endpoint.batch.child" in words.read_bytes()
 
 
 def _children(of: int) -> list[int]:
@@ -392,7 +390,7 @@ def test_killed_and_resumed_gives_the_same_table(
     command = [*COMMAND, str(folder), "--out", str(tmp_path), "--jobs", "2"]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     killed = subprocess.Popen(command, env=environment, stderr=subprocess.DEVNULL)
-    _wait(lambda: _finished(journal) >= 3)
+    wait_for(lambda: _finished(journal) >= 3, "a finished recording")
     children = _children(killed.pid)
     assert len(children) == 2
     killed.kill()
@@ -401,9 +399,7 @@ def test_killed_and_resumed_gives_the_same_table(
     assert 3 <= finished < 12
     assert not (tmp_path / "results.csv").exists()
     # Nobody is left behind at work.
-    _wait(lambda: not any(Path(f"/proc/{pid}/cmdline").exists()
-                          and b"endpoint.batch.child" in Path(f"/proc/{pid}/cmdline").read_bytes()
-                          for pid in children))  # fmt: skip
+    wait_for(lambda: not any(map(_is_at_work, children)), "the end of the children")
     with journal.open("ab") as stream:
         stream.write(b'{"record": "pond-1')
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
@@ -427,9 +423,9 @@ def test_stopped_by_a_person_says_how_to_go_on(
         # What runs in the background of a shell inherits that this signal is ignored.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
-    _wait(lambda: _finished(tmp_path / "journal.jsonl") >= 1)
+    wait_for(lambda: _finished(tmp_path / "journal.jsonl") >= 1, "a finished recording")
     running.send_signal(signal.SIGINT)
-    _, told = running.communicate(timeout=30)
+    _, told = running.communicate(timeout=120)
     assert running.returncode == 130
     assert told.startswith("endpoint: Stopped; ")
     assert told.strip().endswith("Give the same command again to go on.")
@@ -465,7 +461,7 @@ def cluster(tmp_path: Path) -> Iterator[tuple[str, list[int]]]:
     assert running.stdout is not None
     address, *pids = running.stdout.readline().split()
     yield address, [int(pid) for pid in pids]
-    running.communicate("\n", timeout=60)
+    running.communicate("\n", timeout=120)
 
 
 def test_a_cluster_loses_a_worker_and_gives_the_same_table(
@@ -477,7 +473,7 @@ def test_a_cluster_loses_a_worker_and_gives_the_same_table(
     command = [*COMMAND, str(folder), "--out", str(out), "--scheduler", address]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     running = subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True)
-    _wait(lambda: _finished(out / "journal.jsonl") >= 2)
+    wait_for(lambda: _finished(out / "journal.jsonl") >= 2, "a finished recording")
     os.kill(pids[0], signal.SIGKILL)
     finished = _finished(out / "journal.jsonl")
     _, told = running.communicate(timeout=120)

@@ -66,7 +66,7 @@ class FilmRecipe:
         random = np.random.default_rng(self.seed)
         gaps = random.uniform(0.8, 1.2, volumes.size)
         times = np.r_[0.0, np.cumsum(gaps)[:-1]] / float(gaps.sum()) * end_s
-        return np.round(times, 2), np.round(volumes, 3)
+        return np.asarray(np.round(times, 2)), np.asarray(np.round(volumes, 3))
 
 
 def write(recipe: FilmRecipe, folder: Path) -> Path:
@@ -113,7 +113,7 @@ class _Scene:
     """Path through the liquid, shape (rows, columns, 1)."""
 
 
-def _linear(encoded: NDArray[np.uint8]) -> NDArray[np.float32]:
+def _linear(encoded: NDArray[Any]) -> NDArray[np.float32]:
     x = encoded.astype(np.float32) / 255.0
     return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4).astype(np.float32)
 

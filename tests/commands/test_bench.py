@@ -43,7 +43,9 @@ from tests.bench_scene import (
     frames,
     pump_frames,
 )
-from tests.bench_server import new_session, until
+from tests.bench_server import new_session
+from tests.bench_server import until
+from tests.waiting import wait_for
 
 
 @pytest.fixture(autouse=True)
@@ -146,7 +148,7 @@ def test_address_is_printed_when_pages_are_answered() -> None:
     try:
         assert bench.stdout is not None
         address = bench.stdout.readline().split()[-1]
-        with urllib.request.urlopen(address.partition("?")[0] + "?token=x", timeout=5) as page:
+        with urllib.request.urlopen(address.partition("?")[0] + "?token=x", timeout=60) as page:
             raise AssertionError(page.status)
     except urllib.error.HTTPError as answer:
         assert answer.code == 403
@@ -186,7 +188,7 @@ def played(
     until(lambda: session.source_ended, "the end of the film")
     hub.command(page, Command("finish"))
     hub.stopping.set()
-    thread.join(5.0)
+    thread.join(60.0)
     assert session.document is not None
     assert session.document["status"] == "located", session.document["reasons"]
     assert session.document["equivalence_ml"]["value"] == pytest.approx(TRUE_ML, abs=0.05)
@@ -335,7 +337,7 @@ def test_camera_that_is_unplugged_is_said(monkeypatch: pytest.MonkeyPatch) -> No
 
     until(silent, "the notice that no pictures come")
     hub.stopping.set()
-    thread.join(5.0)
+    thread.join(60.0)
     assert not thread.is_alive()
     with pytest.raises(SourceProblem):
         CameraFeed(0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -80,12 +82,16 @@ def test_a_right_clock_is_never_contradicted() -> None:
     assert sum(one.confirms for one in found) >= 10
 
 
-@pytest.mark.parametrize("offset_s", [-140.0, -31.0, -12.0, 12.0, 62.5, 3600.0])
-def test_a_clock_that_is_apart_is_found_or_doubted(offset_s: float) -> None:
-    found = [searched(seed, offset_s) for seed in SEEDS]
+@pytest.mark.parametrize(
+    ("offset_s", "half"),
+    [(-140.0, 0), (-31.0, 1), (-12.0, 0), (12.0, 1), (62.5, 0), (3600.0, 1)],
+)
+def test_a_clock_that_is_apart_is_found_or_doubted(offset_s: float, half: int) -> None:
+    """Each film meets three of the offsets: one film and its log are searched alike at all six."""
+    found = [searched(seed, offset_s) for seed in SEEDS[half::2]]
     assert all(one.gain >= SURE for one in found)
     sure = [one.offset_s for one in found if one.is_found]
-    assert len(sure) >= 9
+    assert len(sure) >= 5
     assert sure == pytest.approx(np.full(len(sure), offset_s), abs=2.0)
 
 
@@ -148,10 +154,5 @@ def test_too_little_to_compare_is_said() -> None:
     few = Delivery("steps", true.time_s[:4].copy(), true.volume_ml[:4].copy())
     assert search_clock(film, few, thorough=True) is None
     assert search_clock(film, Delivery.at_constant_rate(4.0), thorough=True) is None
-    hidden = ColourTrace(
-        **{
-            name: np.array(getattr(film, name)) if name != "flags" else np.ones_like(film.flags)
-            for name in film.__dataclass_fields__
-        }
-    )
+    hidden = replace(film, flags=np.ones_like(film.flags))
     assert search_clock(hidden, true, thorough=True) is None

@@ -9,6 +9,7 @@ from collections.abc import Generator
 import pytest
 
 from endpoint.recording.read_ahead import ahead
+from tests.waiting import wait_for
 
 
 def counted(log: list[object], upto: int, fail: bool = False) -> Generator[int, None, None]:
@@ -41,8 +42,9 @@ def test_no_more_wait_than_allowed() -> None:
     log: list[object] = []
     items = ahead(counted(log, 100), 3)
     assert next(items) == 0
-    time.sleep(0.3)
     # One was taken, three wait, one is held by the thread that cannot put it down.
+    wait_for(lambda: len(log) == 5, "five items read")
+    time.sleep(0.1)
     assert len(log) == 5
     items.close()  # type: ignore[attr-defined]
 

@@ -24,6 +24,7 @@ from typing import Any
 import cv2
 import numpy as np
 from websockets.sync.client import ClientConnection, connect
+from websockets.typing import Origin
 
 from tests.bench_scene import ADDITIONS, FORM_VALUES, frames
 
@@ -36,7 +37,7 @@ def pictures() -> list[bytes]:
     coded = []
     step = max(1, len(frames()) // len(ADDITIONS))
     for frame in frames()[::step]:
-        big = cv2.resize(frame.pixels, SIZE, interpolation=cv2.INTER_LINEAR)
+        big = cv2.resize(frame.rgb8(), SIZE, interpolation=cv2.INTER_LINEAR)
         noisy = np.clip(big + rng.normal(0.0, 3.0, big.shape), 0, 255).astype(np.uint8)
         good, data = cv2.imencode(".jpg", noisy[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
         assert good
@@ -59,7 +60,7 @@ def serve(pipe: Any, slow_s: float) -> None:
 
     hubs.decode = slowed  # type: ignore[attr-defined]
     first = [
-        ArrayFrame(f.index, f.time_s, cv2.resize(f.pixels, SIZE, interpolation=cv2.INTER_LINEAR))
+        ArrayFrame(f.index, f.time_s, cv2.resize(f.rgb8(), SIZE, interpolation=cv2.INTER_LINEAR))
         for f in frames()[:4]
     ]
     scale = 8
@@ -152,7 +153,7 @@ def main() -> None:
         host = f"127.0.0.1:{port}"
         with connect(
             f"ws://{host}/bench",
-            origin=f"http://{host}",
+            origin=Origin(f"http://{host}"),
             additional_headers={"Cookie": cookie},
             max_size=None,
             proxy=None,

@@ -95,7 +95,9 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
         journal.append(one, Finding("located", document(result_in(journal, one), {})))
         run = keep(journal, steps, [], head(label="Slips"))
         numbers = [journal.append(run, event) for event in slip[:8]]
-        wrong = journal.append(run, Reading(slip[8].time_s - 4.0, 49.0))  # type: ignore[union-attr]
+        late = slip[8]
+        assert isinstance(late, Reading)
+        wrong = journal.append(run, Reading(late.time_s - 4.0, 49.0))
         journal.append(run, Undo(wrong))
         journal.append(run, Correction(numbers[3], 2.34))
         taken = journal.append(run, Correction(numbers[3], slip[3].burette_ml))  # type: ignore[union-attr]

@@ -102,7 +102,7 @@ ROUTES: dict[str, Any] = {
 }
 """Every route; `/bench` is a WebSocket, which a plain request does not open."""
 checks.load_all_checks()
-CHECKS = [
+CHECKS: Any = [
     checks.CHECKS.get_one(name)
     for name in (
         "not_a_server_error",
@@ -112,7 +112,8 @@ CHECKS = [
     )
 ]
 SCHEMA = openapi.from_dict(ROUTES)
-OPERATIONS = [found.ok() for found in SCHEMA.get_all_operations()]
+FOUND: list[Any] = list(SCHEMA.get_all_operations())
+OPERATIONS = [found.ok() for found in FOUND]
 
 
 @pytest.fixture(scope="module")
@@ -127,7 +128,7 @@ def test_every_route_stands_in_the_text(bench: Bench) -> None:
 
     from endpoint.bench.web.app import application
 
-    guard = application(bench.hub, bench.keys, ())
+    guard: Any = application(bench.hub, bench.keys, ())
     app = guard._app
     assert isinstance(app, Starlette)
     served = {getattr(route, "path", "").replace(":path", "") for route in app.routes}

@@ -262,10 +262,10 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     boxes = bench.session.view.boxes
     until(lambda: "liquid" in boxes, "the box drawn with the pointer")
     drawn = boxes["liquid"]
-    for found, wanted in zip(
+    for side, wanted in zip(
         (drawn.left, drawn.top, drawn.right, drawn.bottom), (60, 50, 110, 90), strict=True
     ):
-        assert abs(found - wanted) <= 2
+        assert abs(side - wanted) <= 2
     tab_to(page, "#box-none")
     page.keyboard.press("Enter")
     until(lambda: not boxes, "no box")
@@ -273,8 +273,8 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     page.locator("[name=mode][value=meniscus]").check()
     expect(page.locator("#checks li[data-code=burette-found]")).to_be_visible()
     page.locator("#box-what").select_option("burette")
-    for side, value in (("left", "4"), ("top", "4"), ("right", "40"), ("bottom", "110")):
-        fill(page, f"#box-{side}", value)
+    for name, value in (("left", "4"), ("top", "4"), ("right", "40"), ("bottom", "110")):
+        fill(page, f"#box-{name}", value)
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")
     expect(page.locator("#outlines rect")).not_to_have_count(0)
@@ -289,7 +289,9 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     # There is no tube in that box: it is said, and the run can be ended.
     expect(page.locator("#notices")).to_contain_text("No straight glass tube")
     found["titrating"] = barriers(page)
-    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+    size = page.viewport_size
+    assert size is not None
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
     tab_to(page, "#finish")
     page.keyboard.press("Enter")
     expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
