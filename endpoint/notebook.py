@@ -85,13 +85,13 @@ def analyse(
     if not isinstance(record, TitrationRecord):
         if not isinstance(record, str | os.PathLike):
             raise RecordProblem(
-                f"{_shown(record)} is no path of a record and no record.",
+                f"{_shown(record)} is neither a record nor the path of one.",
                 "Give the path of a record (.toml) as a text, or a record that was read.",
             )
         path = Path(record)
         if path.suffix.lower() != ".toml":
             raise RecordProblem(
-                f"{path.name} is no record (.toml).",
+                f"{path.name} is not a record (.toml).",
                 "Write a record, or make one with endpoint.record.titration.record_from_options.",
             )
         record = read_record(path)

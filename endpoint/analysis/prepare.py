@@ -200,7 +200,7 @@ def _indicator(record: TitrationRecord) -> Indicator:
         return ERIOCHROME_BLACK_T
     if record.calcium is not None and len(found.metals) < 2:
         raise RecordProblem(
-            f"{record.name}: [calcium] stands in a record in which {found.name} shows "
+            f"{record.name}: [calcium] is in a record in which {found.name} shows "
             f"{found.titrated} alone.",
             "Put [calcium] in the record of the titration of calcium and magnesium together.",
         )
