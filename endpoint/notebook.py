@@ -112,7 +112,7 @@ def arrays(result: Result) -> dict[str, np.ndarray[Any, Any]]:
 
     Returns
     -------
-    volume_ml, mixed_volume_ml (what the liquid had felt), time_s, free_fraction (0 red to 1 blue)
+    volume_ml, mixed_volume_ml (what had mixed in), time_s, free_fraction (0 red to 1 blue)
     with free_fraction_sigma, fitted_fraction, hue_deg, chroma, a density and its sigma for each
     channel, off_colour, frames_used, flags (bits of `problems.Flag`). Without a believed fit the
     columns of the fit are missing; without a curve the dictionary is empty.

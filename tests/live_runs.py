@@ -106,14 +106,14 @@ def draw_recipe(seed: int, *, pump: bool | None = None) -> Recipe:
 
 @dataclass
 class Flow:
-    """The flask in time: what was delivered, what was felt, what the camera saw."""
+    """The flask in time: what was delivered, what was mixed, what the camera saw."""
 
     recipe: Recipe
     time_s: float = 0.0
     delivered_ml: float = 0.0
-    felt_ml: float = 0.0
+    mixed_ml: float = 0.0
     times: list[float] = field(default_factory=list)
-    felt: list[float] = field(default_factory=list)
+    mixed: list[float] = field(default_factory=list)
     log_s: list[float] = field(default_factory=lambda: [0.0])
     log_ml: list[float] = field(default_factory=lambda: [0.0])
     extra: list[float] = field(default_factory=list)
@@ -132,7 +132,7 @@ class Flow:
         r = self.recipe
         self.delivered_ml += added_ml
         self.time_s += step_s
-        self.felt_ml += (self.delivered_ml - self.felt_ml) * (1.0 - np.exp(-step_s / r.lag_s))
+        self.mixed_ml += (self.delivered_ml - self.mixed_ml) * (1.0 - np.exp(-step_s / r.lag_s))
         if note and r.pump:
             self._pumped()
         elif note and self.delivered_ml > self.log_ml[-1]:
@@ -142,18 +142,18 @@ class Flow:
         self._wander = keep * self._wander + np.sqrt(1 - keep**2) * self.rng.normal(0.0, r.wander)
         extra = r.drift_per_min * self.time_s / 60.0 + self._wander
         self.times.append(self.time_s)
-        self.felt.append(self.felt_ml)
+        self.mixed.append(self.mixed_ml)
         self.extra.append(extra + r.noise * self.rng.standard_normal())
         self.grain.append(self.rng.normal(0.0, 0.001, 3))
 
     def density(self) -> FloatArray:
         """What the camera saw, shape (frames, 3)."""
         r = self.recipe
-        felt = np.array(self.felt)
-        f = speciate(r.flask, felt, r.constants).free_fraction
+        mixed = np.array(self.mixed)
+        f = speciate(r.flask, mixed, r.constants).free_fraction
         bump = f * (1.0 - f)
         shape = f + r.bend * bump + r.kink * bump * (1.0 - 2.0 * f) + np.array(self.extra)
-        thinner = r.flask.volume_ml / (r.flask.volume_ml + felt)
+        thinner = r.flask.volume_ml / (r.flask.volume_ml + mixed)
         dye = r.red + shape[:, None] * (r.blue - r.red)
         return np.asarray(r.shade + thinner[:, None] * dye + np.array(self.grain))
 
@@ -173,7 +173,7 @@ class Flow:
     def free_fraction(self) -> float:
         """Truth in the liquid now."""
         return float(
-            speciate(self.recipe.flask, self.felt_ml, self.recipe.constants).free_fraction[0]
+            speciate(self.recipe.flask, self.mixed_ml, self.recipe.constants).free_fraction[0]
         )
 
     def curve(self) -> Curve:

@@ -78,7 +78,7 @@ def prepare(
 def job_without_source(
     record: TitrationRecord, log: VolumeLog | None, today: datetime.date | None = None
 ) -> Job:
-    """Job of a record whose recording is not opened: the bench measures it now, or has it.
+    """Inputs of a record whose recording is not opened: the bench measures it now, or has it.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def job_without_source(
 
 
 def job_before_run(record: TitrationRecord, today: datetime.date) -> Job:
-    """Job of a titration that has not begun: its delivery grows at the bench.
+    """Inputs of a titration that has not begun: its delivery grows at the bench.
 
     Parameters
     ----------

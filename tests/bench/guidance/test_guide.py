@@ -291,9 +291,9 @@ def test_a_pause_of_the_pump_is_not_averaged_away() -> None:
         flow.step(0.25, 0.0, note=True)
     curve = flow.curve()
     late = curve.time_s > flow.time_s - 10.0
-    felt = curve.mixed_volume_ml(recipe.lag_s)[late]
-    f = speciate(recipe.flask, felt, recipe.constants).free_fraction
-    thinner = recipe.flask.volume_ml / (recipe.flask.volume_ml + felt)
+    mixed = curve.mixed_volume_ml(recipe.lag_s)[late]
+    f = speciate(recipe.flask, mixed, recipe.constants).free_fraction
+    thinner = recipe.flask.volume_ml / (recipe.flask.volume_ml + mixed)
     dye = recipe.red + f[:, None] * (recipe.blue - recipe.red)
     seen = recipe.shade + thinner[:, None] * dye
     size = float(np.linalg.norm(recipe.blue - recipe.red))
