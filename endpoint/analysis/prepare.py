@@ -79,7 +79,7 @@ def prepare(
 def job_without_source(
     record: TitrationRecord, log: VolumeLog | None, today: datetime.date | None = None
 ) -> Job:
-    """Job of a record whose recording is not opened: the bench measures it now, or has it.
+    """Inputs of a record whose recording is not opened: the bench measures it now, or has it.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def job_without_source(
 
 
 def job_before_run(record: TitrationRecord, today: datetime.date) -> Job:
-    """Job of a titration that has not begun: its delivery grows at the bench.
+    """Inputs of a titration that has not begun: its delivery grows at the bench.
 
     Parameters
     ----------
@@ -201,7 +201,7 @@ def _indicator(record: TitrationRecord) -> Indicator:
         return ERIOCHROME_BLACK_T
     if record.calcium is not None and len(found.metals) < 2:
         raise RecordProblem(
-            f"{record.name}: [calcium] stands in a record in which {found.name} shows "
+            f"{record.name}: [calcium] is in a record in which {found.name} shows "
             f"{found.titrated} alone.",
             "Put [calcium] in the record of the titration of calcium and magnesium together.",
         )

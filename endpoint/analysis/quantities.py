@@ -230,7 +230,7 @@ def _fillings(record: BenchRecord, volumes_ml: Sequence[float], pipette_ml: floa
     fillings = round(total / pipette_ml)
     if fillings < 1 or abs(fillings * pipette_ml - total) > 0.01 * total:
         raise RecordProblem(
-            f"{record.name}: {total:g} mL of sample are no whole number of fillings of a "
+            f"{record.name}: {total:g} mL of sample is not a whole number of fillings of a "
             f"{pipette_ml:g} mL pipette.",
             "Correct sample.volume_ml or ware.pipette.",
         )

@@ -49,7 +49,8 @@ class _Seen:
     def about(self, sample: ColourSample, before: Flag = Flag.NONE) -> ColourSample:
         """Sample with what the looks around it have told of the whole scene.
 
-        Only if all of the picture is dark, the light was off; else something dark is before it.
+        If the whole picture is dark the light was off; otherwise something dark is in front of
+        the liquid.
         """
         if not (sample.flags or self.flags or before):
             return sample

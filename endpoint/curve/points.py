@@ -73,11 +73,11 @@ class Curve:
 
     @property
     def lag_matters(self) -> bool:
-        """Whether the liquid may not have felt all that was delivered."""
+        """Whether part of what was delivered may not have mixed in yet."""
         return self.delivery is not None and self.delivery.mode != "per-still"
 
     def mixed_volume_ml(self, lag_s: float) -> FloatArray:
-        """Volume that the liquid has felt at every point for a first-order mixing lag."""
+        """Volume that has mixed in at every point, for a first-order mixing lag."""
         if self.delivery is None or not self.lag_matters:
             return self.volume_ml
         return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))

@@ -92,7 +92,7 @@ class Transition:
     fitted_fraction: FloatArray
     """f of the model at every point, shape (n,)."""
     mixed_volume_ml: FloatArray
-    """Volume that the liquid had felt at every point, shape (n,)."""
+    """Volume that had mixed in at every point, shape (n,)."""
     outlier: NDArray[np.bool_]
     parameters: dict[str, tuple[float, float]]
     """Name -> value and standard deviation."""
@@ -121,7 +121,7 @@ class Transition:
 
 def _estimate(value: float, error: float, freedom: float) -> Estimate:
     k = float(stdtrit(max(freedom, 1.0), 0.975))
-    # No volume below nothing is meant.
+    # A volume cannot be negative.
     return Estimate(value, error, max(value - k * error, min(value, 0.0)), value + k * error)
 
 

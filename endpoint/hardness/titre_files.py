@@ -59,7 +59,8 @@ def read_runs(paths: Iterable[Path], bench: Bench, group: str = "titration") -> 
         other = seen.setdefault(run.fingerprint, run)
         if other is not run:
             raise ReplicateProblem(
-                f"{other.where} and {run.where} are the same recording, so they are no replicates.",
+                f"{other.where} and {run.where} are the same recording, so they are not "
+                "replicates.",
                 "Give each recording once.",
             )
     return tuple(runs)
@@ -70,7 +71,7 @@ def _recorded(path: Path) -> Run:
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise ReplicateProblem(
-            f"{name} is no result of endpoint locate.",
+            f"{name} is not a result of endpoint locate.",
             f"Give a result.json, or the folder that holds one{OR_TITRES}.",
         )
     label = data.get("label")

@@ -146,7 +146,7 @@ def _plain_rows(path: Path, numbers: tuple[str, ...]) -> tuple[Section, ...]:
     if key is None:
         raise ReplicateProblem(
             f"{path.name} has no column {' or '.join(numbers)}.",
-            f"Name the column so; the file has: {', '.join(sheet.header)[:120]}.",
+            f"Give the column this name; the file has: {', '.join(sheet.header)[:120]}.",
         )
     rows = []
     for k, number in enumerate(sheet.numbers):
@@ -248,7 +248,7 @@ def _sample(bench: Bench, missing: list[str]) -> Quantity:
     fillings = round(volume_ml / nominal)
     if fillings < 1 or abs(fillings * nominal - volume_ml) > 0.01 * volume_ml:
         raise ReplicateProblem(
-            f"{volume_ml:g} mL of sample are no whole number of fillings of a {nominal:g} mL "
+            f"{volume_ml:g} mL of sample is not a whole number of fillings of a {nominal:g} mL "
             "pipette.",
             "Correct the volume of the sample or the pipette.",
         )

@@ -69,7 +69,7 @@ def readings_from_text(text: str, way: str) -> dict[str, float]:
         numbers = []
     if not 2 <= len(numbers) <= len(keys):
         raise RecordProblem(
-            f"--{way} is {text[:40]!r}, which are no two readings.",
+            f"--{way} is {text[:40]!r}, which is not two readings.",
             f"Give both readings of the burette in mL, such as --{way} 0.52,9.87.",
         )
     return dict(zip(keys, numbers, strict=False))
@@ -105,7 +105,7 @@ def delivery_values(
     out |= _clock(reader, table, folder)
     if out["mixing_lag_uncertainty_s"] is not None and out["mixing_lag_s"] is None:
         raise RecordProblem(
-            f"{reader.name}: delivery.mixing_lag_uncertainty_s stands without mixing_lag_s.",
+            f"{reader.name}: delivery.mixing_lag_uncertainty_s is given without mixing_lag_s.",
             "Give mixing_lag_s too, in seconds.",
         )
     ways = [key for key in WAYS if key in table]
@@ -176,12 +176,12 @@ def _clock(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict
     typed = [k for k in ("clock_offset_s", "mixing_lag_s") if k in table]
     if certificate is not None and typed:
         raise RecordProblem(
-            f"{reader.name}: delivery.{typed[0]} stands beside delivery.certificate.",
+            f"{reader.name}: delivery.{typed[0]} cannot be given with delivery.certificate.",
             "Keep one of the two: the certificate states lag and clock offset.",
         )
     if out["clock_offset_uncertainty_s"] is not None and out["clock_offset_s"] is None:
         raise RecordProblem(
-            f"{reader.name}: delivery.clock_offset_uncertainty_s stands without clock_offset_s.",
+            f"{reader.name}: delivery.clock_offset_uncertainty_s is given without clock_offset_s.",
             "Give clock_offset_s too, in seconds.",
         )
     return out
@@ -206,7 +206,7 @@ def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -
     part = table[way]
     if not isinstance(part, dict):
         raise RecordProblem(
-            f"{reader.name}: {where} is no table of readings.", f"Write {way} = {example}."
+            f"{reader.name}: {where} is not a table of readings.", f"Write {way} = {example}."
         )
     reader.known(part, keys, f"{where}.")
     start, end = (reader.number(part, where, key, 0.0, _LARGEST_ML) for key in keys[:2])

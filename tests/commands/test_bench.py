@@ -43,9 +43,7 @@ from tests.bench_scene import (
     frames,
     pump_frames,
 )
-from tests.bench_server import new_session
-from tests.bench_server import until
-from tests.waiting import wait_for
+from tests.bench_server import new_session, until
 
 
 @pytest.fixture(autouse=True)

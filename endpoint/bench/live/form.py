@@ -147,7 +147,7 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
 
 
 def job_of(setting: Setting, today: datetime.date) -> Job:
-    """Job without a delivery, which grows while titrating.
+    """Inputs without a delivery, which grows while titrating.
 
     Parameters
     ----------
