@@ -64,7 +64,7 @@ class _Seen:
 
 
 @dataclass
-class Watch:
+class SceneWatch:
     """Notices over the frames that the light, the reference, the camera or the flask changes.
 
     It keeps a short memory; give it every sample in order.
@@ -132,7 +132,7 @@ class Watch:
 
 
 @dataclass
-class Follower:
+class ColourFollower:
     """Takes frames one by one and gives their colours, with every flag set.
 
     The scene is looked for twice a second, and in every frame while the flask moves; the liquid
@@ -144,7 +144,7 @@ class Follower:
     transfer: Transfer = "srgb"
     latest: ColourSample | None = None
     """Colour of the last frame as it was measured, before the next look has been had."""
-    _watch: Watch = field(init=False)
+    _watch: SceneWatch = field(init=False)
     _waiting: list[ColourSample] = field(default_factory=list)
     _read: list[PixelReading] = field(default_factory=list)
     """Frames that wait to be measured, all of them where the flask was seen last."""
@@ -156,7 +156,7 @@ class Follower:
     _at: Pose = HOME
 
     def __post_init__(self) -> None:
-        self._watch, self._sight = Watch(self.region), PixelSet.of(self.region)
+        self._watch, self._sight = SceneWatch(self.region), PixelSet.of(self.region)
 
     def take(self, frame: Frame, patient: bool = False) -> list[ColourSample]:
         """Colours that are settled by this frame, in order; often none.
@@ -222,8 +222,8 @@ class Follower:
 def follow(
     frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
 ) -> Iterator[ColourSample]:
-    """Yield the colour of each frame in order, with every flag set; see `Follower`."""
-    follower = Follower(region, transfer)
+    """Yield the colour of each frame in order, with every flag set; see `ColourFollower`."""
+    follower = ColourFollower(region, transfer)
     for frame in frames:
         yield from follower.take(frame, patient=True)
     yield from follower.rest()

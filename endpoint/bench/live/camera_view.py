@@ -14,7 +14,7 @@ from endpoint.bench.guidance.ports import SetUp
 from endpoint.bench.live.plume import plume_frames
 from endpoint.bench.live.samples import SampleStore
 from endpoint.colour.density import ColourSample, ColourTrace
-from endpoint.colour.follow import Follower
+from endpoint.colour.follow import ColourFollower
 from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint
 from endpoint.recording.frame import Box, Frame
 from endpoint.scene.region import Region, locate
@@ -49,7 +49,7 @@ class Sight:
         """Drawn by hand: "liquid", "reference"."""
         self._store = SampleStore()
         self._recent: deque[ColourSample] = deque(maxlen=_MOST_RECENT)
-        self._follower: Follower | None = None
+        self._follower: ColourFollower | None = None
         self._first: list[Frame] = []
         self._looked_s = -np.inf
         self._from_s = -np.inf
@@ -102,7 +102,7 @@ class Sight:
         """Measure in this region from now on."""
         with self.lock:
             self.region, self.trouble = region, None
-            self._follower, self._first = Follower(region), []
+            self._follower, self._first = ColourFollower(region), []
             self._store.clear()
             self._recent.clear()
 
