@@ -11,7 +11,7 @@ from endpoint.delivery.burette_search import find_burette, find_tip
 from endpoint.delivery.drops import DropCounter
 from endpoint.delivery.meniscus import MeniscusFollower
 from endpoint.delivery.picture_volume import SeenVolume, delivery_from_drops, delivery_from_meniscus
-from endpoint.record.delivery import SeenReadings
+from endpoint.record.delivery import BuretteReadings
 from endpoint.recording.frame import Box, Frame, PictureSource
 
 _BETWEEN_S = 0.09
@@ -22,7 +22,7 @@ _BETWEEN_S = 0.09
 class SeenDelivery:
     """What the record says of a burette that the film shows."""
 
-    readings: SeenReadings
+    readings: BuretteReadings
     box: Box | None = None
     """Where to look in the picture; None to find it."""
 
@@ -31,7 +31,7 @@ class SeenDelivery:
 class VolumeWatch:
     """Sees every frame of a recording and makes the delivery of it."""
 
-    readings: SeenReadings
+    readings: BuretteReadings
     box: Box
     _follower: MeniscusFollower = field(init=False)
     _counter: DropCounter = field(init=False)

@@ -22,7 +22,7 @@ from endpoint.equivalence.fit import Estimate, indicator_umol_l, magnesium_share
 from endpoint.hardness.formula import input_lines
 from endpoint.messages import Sentence
 from endpoint.problems import FLAG_TEXT, Flag
-from endpoint.record.delivery import SeenReadings
+from endpoint.record.delivery import BuretteReadings
 from endpoint.record.titration import TitrationRecord
 from endpoint.recording.opening import sha256_of
 
@@ -168,7 +168,7 @@ def delivery_seen(result: Result) -> dict[str, Any] | None:
     if seen is None:
         return None
     if plan is None:
-        plan = SeenDelivery(SeenReadings("log", None, None))
+        plan = SeenDelivery(BuretteReadings("log", None, None))
     drops, lines = (plan.readings.kind == kind for kind in ("drops", "meniscus"))
     return {
         "read_from": plan.readings.kind,
