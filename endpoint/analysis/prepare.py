@@ -23,7 +23,7 @@ from endpoint.colour.linear_light import CameraTone, Transfer
 from endpoint.delivery.clock import LogClock
 from endpoint.delivery.clock_search import can_be_searched
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.picture_reader import SeenDelivery
+from endpoint.delivery.picture_reader import BuretteInPicture
 from endpoint.delivery.picture_volume import SeenVolume, of_log
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
@@ -366,11 +366,13 @@ def _box(
 
 def _seen(
     record: TitrationRecord, source: PictureSource | PhotometerTable | ColourTable | None
-) -> SeenDelivery | None:
+) -> BuretteInPicture | None:
     """Burette in the picture, if the record reads the volume there."""
     if record.seen is None:
         return None
-    return SeenDelivery(record.seen, _box(getattr(record.settings, record.seen.box_name), source))
+    return BuretteInPicture(
+        record.seen, _box(getattr(record.settings, record.seen.box_name), source)
+    )
 
 
 def _lag(record: TitrationRecord) -> tuple[float, float] | None:

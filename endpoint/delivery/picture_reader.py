@@ -19,7 +19,7 @@ _BETWEEN_S = 0.09
 
 
 @dataclass(frozen=True)
-class SeenDelivery:
+class BuretteInPicture:
     """What the record says of a burette that the film shows."""
 
     readings: BuretteReadings
@@ -85,7 +85,7 @@ class VolumeWatch:
         )
 
 
-def watch_for(source: PictureSource, seen: SeenDelivery) -> VolumeWatch:
+def watch_for(source: PictureSource, seen: BuretteInPicture) -> VolumeWatch:
     """Watch of a recording; the burette or the tip is looked for where no box is given.
 
     Raises

@@ -16,7 +16,7 @@ from calibration.quantity import Quantity
 from endpoint.analysis.inputs import DEFAULT_LAG_S, Job
 from endpoint.analysis.result import Result
 from endpoint.chemistry.indicators import Indicator
-from endpoint.delivery.picture_reader import SeenDelivery
+from endpoint.delivery.picture_reader import BuretteInPicture
 from endpoint.delivery.picture_volume import DROP_ML
 from endpoint.equivalence.fit import Estimate, indicator_umol_l, magnesium_share
 from endpoint.hardness.formula import input_lines
@@ -168,7 +168,7 @@ def delivery_seen(result: Result) -> dict[str, Any] | None:
     if seen is None:
         return None
     if plan is None:
-        plan = SeenDelivery(BuretteReadings("log", None, None))
+        plan = BuretteInPicture(BuretteReadings("log", None, None))
     drops, lines = (plan.readings.kind == kind for kind in ("drops", "meniscus"))
     return {
         "read_from": plan.readings.kind,
