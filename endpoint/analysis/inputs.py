@@ -13,7 +13,7 @@ from endpoint.colour.linear_light import Transfer
 from endpoint.delivery.clock import LogClock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_reader import BuretteInPicture
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.model import Priors, priors_for
 from endpoint.record.certificates import UsedCertificate
 from endpoint.recording.frame import Box
@@ -36,7 +36,7 @@ class Job:
     read out of the picture."""
     seen: BuretteInPicture | None = None
     """Readings of a burette that the picture shows, instead of a delivery."""
-    logged: SeenVolume | None = None
+    logged: PictureVolume | None = None
     """Volumes of a log that states their uncertainty; `delivery` is theirs."""
     blank_ml: Quantity | None = None
     burette: Callable[[Quantity], Quantity] | None = None

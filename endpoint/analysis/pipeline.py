@@ -28,7 +28,7 @@ from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.points import Curve, from_absorbance, from_colour
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock, needs_every_frame
 from endpoint.delivery.picture_reader import VolumeWatch, watch_for
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import Estimate, fit_transition
 from endpoint.equivalence.verdict import Verdict, hindrance, judge, refuse, volume_unseen
@@ -149,7 +149,7 @@ def of_photometer(table: PhotometerTable, job: Job) -> Result:
 
 
 def conclude(
-    job: Job, curve: Curve, *, seen: SeenVolume | None = None, doubt: ClockDoubt | None = None
+    job: Job, curve: Curve, *, seen: PictureVolume | None = None, doubt: ClockDoubt | None = None
 ) -> Result:
     """Result of a curve: fit, verdict, the volumes that an eye would find, hardness.
 
@@ -268,7 +268,7 @@ class _Viewing:
 
 
 def _of_whole_film(
-    source: PictureSource, job: Job, samples: list[ColourSample], seen: SeenVolume | None
+    source: PictureSource, job: Job, samples: list[ColourSample], seen: PictureVolume | None
 ) -> Result:
     """Result of the colours of a film, whose clock may not be that of the log."""
     colour = trace(samples)

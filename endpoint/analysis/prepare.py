@@ -24,7 +24,7 @@ from endpoint.delivery.clock import LogClock
 from endpoint.delivery.clock_search import can_be_searched
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_reader import BuretteInPicture
-from endpoint.delivery.picture_volume import SeenVolume, of_log
+from endpoint.delivery.picture_volume import PictureVolume, of_log
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.titration import TitrationRecord
@@ -344,7 +344,7 @@ def delivery_of(
     return Delivery(record.mode or "steps", clock.in_recording(log.time_s), log.volume_ml)
 
 
-def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> SeenVolume | None:
+def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> PictureVolume | None:
     """Volumes of a log that states their uncertainty."""
     if log is None or log.sigma_ml is None or log.time_s is None:
         return None

@@ -9,7 +9,7 @@ from calibration.quantity import Quantity
 from endpoint.analysis.inputs import Job
 from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.curve.points import Curve
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.verdict import Verdict
 from endpoint.hardness.formula import Hardness, Split
@@ -47,7 +47,7 @@ class Result:
     """Small pictures over the whole recording, for the report."""
     poses: tuple[Pose, ...] = ()
     """How the flask stood in each of them, compared with where it was found."""
-    seen_volume: SeenVolume | None = None
+    seen_volume: PictureVolume | None = None
     """Delivered volume with an uncertainty of its own, from the picture or from the log."""
     seen_box: Box | None = None
     """Where in the picture it was read."""

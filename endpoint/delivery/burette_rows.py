@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from endpoint.delivery.drops import DropCount
 from endpoint.delivery.meniscus import FullTube
 from endpoint.delivery.picture_volume import (
-    SeenVolume,
+    PictureVolume,
     delivery_from_drops,
     delivery_from_meniscus,
     drop_ramps,
@@ -159,7 +159,7 @@ class LoggedVolume:
     remarks: tuple[Sentence, ...] = ()
 
     @property
-    def seen(self) -> SeenVolume:
+    def seen(self) -> PictureVolume:
         """As the analysis takes it."""
         log = self.log
         assert log.time_s is not None

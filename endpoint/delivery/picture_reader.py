@@ -10,7 +10,11 @@ import numpy as np
 from endpoint.delivery.burette_search import find_burette, find_tip
 from endpoint.delivery.drops import DropCounter
 from endpoint.delivery.meniscus import MeniscusFollower
-from endpoint.delivery.picture_volume import SeenVolume, delivery_from_drops, delivery_from_meniscus
+from endpoint.delivery.picture_volume import (
+    PictureVolume,
+    delivery_from_drops,
+    delivery_from_meniscus,
+)
 from endpoint.record.delivery import BuretteReadings
 from endpoint.recording.frame import Box, Frame, PictureSource
 
@@ -60,7 +64,7 @@ class VolumeWatch:
             self._last_s = frame.time_s
             self._follower.add(frame)
 
-    def volume(self) -> SeenVolume:
+    def volume(self) -> PictureVolume:
         """Delivered volume up to the last frame.
 
         Raises
