@@ -74,7 +74,7 @@ class DropTally:
 
 
 @dataclass(frozen=True, eq=False)
-class SeenRows:
+class BuretteRows:
     """All that was seen of the burette in a run so far."""
 
     way: str
@@ -84,7 +84,7 @@ class SeenRows:
     tube: FullTube | None = None
     tally: DropTally | None = None
 
-    def moved(self, later_s: float) -> SeenRows:
+    def moved(self, later_s: float) -> BuretteRows:
         """The same on another clock."""
         rows = self.rows.copy()
         rows[:, 0] += later_s

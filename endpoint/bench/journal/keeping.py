@@ -11,7 +11,7 @@ from endpoint.bench.guidance.ports import Journal
 from endpoint.bench.journal.burette_events import news, seen_in
 from endpoint.bench.journal.events import kind_of
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import SeenRows
+from endpoint.delivery.burette_rows import BuretteRows
 from endpoint.problems import OutputProblem
 from endpoint.scene.region import Region
 
@@ -29,7 +29,7 @@ class Keeper:
         """Sentence on why it cannot be written; None while it can."""
         self.shift_s = 0.0
         """Clock of the run minus clock of the session: not 0 in a run that was gone on with."""
-        self._seen: SeenRows | None = None
+        self._seen: BuretteRows | None = None
         """What the journal holds of a burette in the picture, on its clock."""
 
     def begin(self, record: Mapping[str, Any]) -> None:
@@ -59,7 +59,7 @@ class Keeper:
         data["flags"] = int(sample.flags)
         self.note("colour", data)
 
-    def seen(self, rows: SeenRows) -> None:
+    def seen(self, rows: BuretteRows) -> None:
         """Keep what is new of a burette that the picture shows."""
         now = rows.moved(self.shift_s)
         for event in news(self._seen, now, None if self._seen is None else self._seen.tube):

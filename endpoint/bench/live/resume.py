@@ -10,7 +10,7 @@ from endpoint.bench.journal.burette_events import seen_in
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.volumes import Pump, Reading, Readings, Seen, Volumes
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import WAYS, SeenRows
+from endpoint.delivery.burette_rows import WAYS, BuretteRows
 from endpoint.problems import OutputProblem
 
 
@@ -19,7 +19,7 @@ class GoneOn:
     """A run as it was, moved to another clock."""
 
     volumes: Volumes
-    seen: SeenRows | None
+    seen: BuretteRows | None
     """What the picture showed of the burette before the break."""
     colours: tuple[ColourSample, ...]
     shift_s: float
@@ -54,7 +54,7 @@ def gone_on(events: Sequence[Mapping[str, Any]], setting: Setting, now_s: float)
         if event["kind"] == "colour"
     )
     volumes: Volumes
-    seen: SeenRows | None = None
+    seen: BuretteRows | None = None
     if setting.mode == "pump":
         volumes = _pump(events, setting, later_s)
     elif setting.mode in WAYS:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.delivery.burette_rows import LoggedVolume, SeenRows
+from endpoint.delivery.burette_rows import BuretteRows, LoggedVolume
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
 from endpoint.problems import DeliveryProblem, Problem
@@ -223,7 +223,7 @@ class Seen:
         sigma = None if self.logged is None else self.logged.log.sigma_ml
         return None if sigma is None else float(sigma[-1])
 
-    def with_rows(self, rows: SeenRows) -> Seen:
+    def with_rows(self, rows: BuretteRows) -> Seen:
         """The volume of what was seen by now; what was known before stays if that gives none."""
         drops = len(rows.rows) if self.way == "drops" else None
         try:
