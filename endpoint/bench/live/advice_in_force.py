@@ -8,7 +8,14 @@ from endpoint.analysis.inputs import DEFAULT_LAG_S
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.plain_guidance import advise, mixing, unseen
 from endpoint.bench.guidance.ports import Adviser, Guidance, Moment
-from endpoint.bench.live.volumes import RISEN_ML, Pump, Readings, Seen, Volumes, delivered_by
+from endpoint.bench.live.volumes import (
+    RISEN_ML,
+    PictureDelivery,
+    Pump,
+    Readings,
+    Volumes,
+    delivered_by,
+)
 
 
 def moment_of(
@@ -33,7 +40,7 @@ def moment_of(
     since = math.inf
     if isinstance(volumes, Readings) and len(volumes.rows) > 1:
         since = now_s - volumes.rows[-1].time_s
-    if isinstance(volumes, Seen) and volumes.rose_s is not None:
+    if isinstance(volumes, PictureDelivery) and volumes.rose_s is not None:
         since = now_s - volumes.rose_s
     return Moment(
         now_s=now_s,
@@ -42,7 +49,7 @@ def moment_of(
         lag_s=(lag_s or DEFAULT_LAG_S)[0],
         blueness=blueness,
         pump=isinstance(volumes, Pump),
-        watched=isinstance(volumes, Seen),
+        watched=isinstance(volumes, PictureDelivery),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import conclude
 from endpoint.analysis.result import Result
-from endpoint.bench.live.volumes import Seen, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Volumes
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery
@@ -42,9 +42,9 @@ def result_of_run(
     final:
         Whether the run has ended: then a volume that the picture does not show surely is none.
     """
-    if final and isinstance(volumes, Seen) and isinstance(volumes.trouble, UnseenVolume):
+    if final and isinstance(volumes, PictureDelivery) and isinstance(volumes.trouble, UnseenVolume):
         return Result(job, volume_unseen(volumes.trouble), source_details=dict(details))
-    logged = volumes.logged if isinstance(volumes, Seen) else None
+    logged = volumes.logged if isinstance(volumes, PictureDelivery) else None
     seen = None if logged is None else logged.seen
     delivery = volumes.delivery() if seen is None else seen.delivery
     if seen is not None and not final:

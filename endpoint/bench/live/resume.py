@@ -8,7 +8,7 @@ from typing import Any
 
 from endpoint.bench.journal.burette_events import seen_in
 from endpoint.bench.live.form import Setting
-from endpoint.bench.live.volumes import Pump, Reading, Readings, Seen, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Pump, Reading, Readings, Volumes
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.burette_rows import WAYS, BuretteRows
 from endpoint.problems import OutputProblem
@@ -63,7 +63,7 @@ def gone_on(events: Sequence[Mapping[str, Any]], setting: Setting, now_s: float)
         typed = [float(e["reading_ml"]) for e in events if e["kind"] == "reading"]
         end = typed[-1] if len(typed) > 1 else None
         begun = next((float(e["time_s"]) for e in events if e["kind"] == "reading"), 0.0) + later_s
-        volumes = Seen(setting.mode, setting.first_reading_ml, begun, end)
+        volumes = PictureDelivery(setting.mode, setting.first_reading_ml, begun, end)
         volumes = volumes if seen is None else volumes.with_rows(seen)
     else:
         rows = tuple(

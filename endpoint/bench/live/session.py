@@ -18,7 +18,7 @@ from endpoint.bench.live.classroom import Replicate, expected_ml
 from endpoint.bench.live.conclude import result_of_run
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.live.resume import gone_on
-from endpoint.bench.live.volumes import Pump, Readings, Seen, Volumes, checked_ml
+from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes, checked_ml
 from endpoint.bench.live.watching import Watching
 from endpoint.delivery.burette_rows import WAYS
 from endpoint.problems import NotReady, RecordProblem, UnseenVolume
@@ -55,7 +55,7 @@ class LiveSession(Watching):
             self._clear()
             self.sight.forget_before(now_s)
             if setting.mode in WAYS:
-                self.volumes = Seen(setting.mode, setting.first_reading_ml, now_s)
+                self.volumes = PictureDelivery(setting.mode, setting.first_reading_ml, now_s)
             elif setting.mode == "pump":
                 self.volumes = Pump(float(setting.rate_ml_min or 0.0))
             else:
@@ -147,7 +147,7 @@ class LiveSession(Watching):
         with self.lock:
             self._must("titrating")
             volumes = self.volumes
-            if not isinstance(volumes, Seen):
+            if not isinstance(volumes, PictureDelivery):
                 raise RecordProblem(
                     "This run is not read from the picture.", "Type the readings as they come."
                 )
@@ -169,7 +169,7 @@ class LiveSession(Watching):
         """
         if self.phase == "set-up":
             return self.seen.search(now_s)
-        if self.phase != "titrating" or not isinstance(self.volumes, Seen):
+        if self.phase != "titrating" or not isinstance(self.volumes, PictureDelivery):
             return False
         if now_s - self._measured_s < _VOLUME_S:
             return False
@@ -181,7 +181,7 @@ class LiveSession(Watching):
     def _refresh(self) -> None:
         """Bring the volume up to what was seen, and keep that in the journal."""
         volumes, rows = self.volumes, self.seen.rows()
-        if rows is None or not isinstance(volumes, Seen) or self.phase != "titrating":
+        if rows is None or not isinstance(volumes, PictureDelivery) or self.phase != "titrating":
             return
         self.keeper.seen(rows)
         now = volumes.with_rows(rows)
@@ -230,7 +230,7 @@ class LiveSession(Watching):
 
     def _may_finish(self) -> None:
         volumes = self.volumes
-        if not isinstance(volumes, Seen):
+        if not isinstance(volumes, PictureDelivery):
             return
         if volumes.way == "drops" and volumes.end_ml is None:
             raise RecordProblem(
@@ -268,7 +268,7 @@ class LiveSession(Watching):
 
     def _readings(self) -> Readings:
         self._must("titrating")
-        if isinstance(self.volumes, Seen):
+        if isinstance(self.volumes, PictureDelivery):
             raise RecordProblem(
                 "This run is read from the picture.", "Type only the end reading, at the end."
             )

@@ -184,7 +184,7 @@ class Pump:
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
+class PictureDelivery:
     """A burette that the picture shows: the volume so far, and the readings that were typed."""
 
     way: str
@@ -223,7 +223,7 @@ class Seen:
         sigma = None if self.logged is None else self.logged.log.sigma_ml
         return None if sigma is None else float(sigma[-1])
 
-    def with_rows(self, rows: BuretteRows) -> Seen:
+    def with_rows(self, rows: BuretteRows) -> PictureDelivery:
         """The volume of what was seen by now; what was known before stays if that gives none."""
         drops = len(rows.rows) if self.way == "drops" else None
         try:
@@ -243,11 +243,11 @@ class Seen:
         return self.logged.seen.delivery
 
 
-Volumes = Readings | Pump | Seen
+Volumes = Readings | Pump | PictureDelivery
 
 
 def delivered_by(volumes: Volumes | None, time_s: float) -> float:
     """Volume delivered by a time, mL; a burette's is that of its last reading."""
-    if isinstance(volumes, Readings | Seen):
+    if isinstance(volumes, Readings | PictureDelivery):
         return volumes.delivered_ml
     return 0.0 if volumes is None else volumes.volume_at(time_s)

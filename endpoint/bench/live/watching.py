@@ -21,7 +21,7 @@ from endpoint.bench.live.camera_view import Sight
 from endpoint.bench.live.classroom import Question, Replicate
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.notices import ClockWatch, NoticeBoard, silent_for
-from endpoint.bench.live.volumes import Seen, Volumes, delivered_by
+from endpoint.bench.live.volumes import PictureDelivery, Volumes, delivered_by
 from endpoint.colour.density import ColourSample
 from endpoint.problems import RecordProblem, UnseenVolume
 from endpoint.recording.frame import Box, Frame
@@ -247,13 +247,19 @@ class Watching:
     def _tell_of_burette(self, now_s: float) -> None:
         """Notices of a volume that is read from the picture."""
         volumes, rate = self.volumes, self.seen.too_seldom()
-        running = self.phase == "titrating" and isinstance(volumes, Seen)
+        running = self.phase == "titrating" and isinstance(volumes, PictureDelivery)
         if running and rate is not None:
             self.notices.raise_("too-seldom", now_s, rate=rate, least=LEAST_RATE)
         else:
             self.notices.clear("too-seldom")
-        why = self.seen.trouble or (volumes.trouble if isinstance(volumes, Seen) else None)
-        early = isinstance(volumes, Seen) and volumes.logged is None and self.seen.young(now_s)
+        why = self.seen.trouble or (
+            volumes.trouble if isinstance(volumes, PictureDelivery) else None
+        )
+        early = (
+            isinstance(volumes, PictureDelivery)
+            and volumes.logged is None
+            and self.seen.young(now_s)
+        )
         if running and why is not None and not early:
             remedy = _BY_HAND if isinstance(why, UnseenVolume) else why.remedy
             self.notices.raise_("volume-unseen", now_s, why=why.sentence, remedy=remedy)

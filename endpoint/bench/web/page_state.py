@@ -12,7 +12,7 @@ from endpoint.bench.guidance.colour_names import blueness_of, name_of, place_of
 from endpoint.bench.guidance.ports import Guidance
 from endpoint.bench.live.classroom import Replicate
 from endpoint.bench.live.session import LiveSession
-from endpoint.bench.live.volumes import Pump, Readings, Seen
+from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings
 from endpoint.colour.density import lab_and_rgb
 from endpoint.delivery.burette_rows import DROP_ML
 from endpoint.problems import Flag
@@ -105,7 +105,7 @@ def _volumes(session: LiveSession) -> dict[str, Any] | None:
         return {"kind": "burette", "rows": volumes.to_json()[-_READINGS_SHOWN:]}
     if isinstance(volumes, Pump):
         return {"kind": "pump", **asdict(volumes)}
-    if isinstance(volumes, Seen):
+    if isinstance(volumes, PictureDelivery):
         return {
             "kind": volumes.way,
             "begun_s": volumes.begun_s,
@@ -116,7 +116,7 @@ def _volumes(session: LiveSession) -> dict[str, Any] | None:
     return None
 
 
-def _seen_text(volumes: Seen) -> str:
+def _seen_text(volumes: PictureDelivery) -> str:
     """What the volume in the picture rests on, one sentence."""
     if volumes.logged is None:
         return "No volume is seen yet."
