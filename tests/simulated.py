@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import conclude
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, constants_at
@@ -82,9 +82,9 @@ def seen_colours(
     )
 
 
-def job(**changes: object) -> Job:
+def job(**changes: object) -> AnalysisInputs:
     """100 mL of sample, nothing added, 0.01 mol/L titrant, no ware stated."""
-    base = Job(
+    base = AnalysisInputs(
         label="simulated",
         deliveries_ml=(Quantity(100.0, "mL"),),
         added_ml=0.0,

@@ -23,7 +23,7 @@ DEFAULT_LAG_S = (1.5, 0.75)
 
 
 @dataclass(frozen=True)
-class Job:
+class AnalysisInputs:
     """What the record says, in quantities."""
 
     label: str

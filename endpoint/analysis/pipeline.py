@@ -17,7 +17,7 @@ import numpy as np
 
 from calibration.ware.tolerance import titre_remarks
 from endpoint.analysis.frames import Look, samples_of
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.analysis.volume_axis import equivalence_quantity
 from endpoint.colour.density import ColourSample, ColourTrace, trace
@@ -49,7 +49,7 @@ _LIT = 0.4
 
 def analyse(
     source: PictureSource | PhotometerTable | ColourTable,
-    job: Job,
+    job: AnalysisInputs,
     *,
     region: Region | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
@@ -75,7 +75,7 @@ def analyse(
 
 def of_pictures(
     source: PictureSource,
-    job: Job,
+    job: AnalysisInputs,
     *,
     region: Region | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
@@ -129,7 +129,7 @@ def of_pictures(
     return viewing.shown_in(_of_whole_film(source, job, samples, seen), samples, first)
 
 
-def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
+def of_colours(samples: Iterable[ColourSample], job: AnalysisInputs) -> Result:
     """Result of the colours of frames that were measured before.
 
     Raises
@@ -143,13 +143,17 @@ def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
     )
 
 
-def of_photometer(table: PhotometerTable, job: Job) -> Result:
+def of_photometer(table: PhotometerTable, job: AnalysisInputs) -> Result:
     """Result of photometer rows, with their own volumes or through the delivery log."""
     return conclude(job, photometer_curve(table, job), seen=job.logged)
 
 
 def conclude(
-    job: Job, curve: Curve, *, seen: PictureVolume | None = None, doubt: ClockDoubt | None = None
+    job: AnalysisInputs,
+    curve: Curve,
+    *,
+    seen: PictureVolume | None = None,
+    doubt: ClockDoubt | None = None,
 ) -> Result:
     """Result of a curve: fit, verdict, the volumes that an eye would find, hardness.
 
@@ -214,7 +218,7 @@ class _Viewing:
     """One pass over the pictures: the frames that are read, and who sees each of them."""
 
     source: PictureSource
-    job: Job
+    job: AnalysisInputs
     region: Region
     watch: VolumeWatch | None
     """Reads the burette in the same frames."""
@@ -268,7 +272,10 @@ class _Viewing:
 
 
 def _of_whole_film(
-    source: PictureSource, job: Job, samples: list[ColourSample], seen: PictureVolume | None
+    source: PictureSource,
+    job: AnalysisInputs,
+    samples: list[ColourSample],
+    seen: PictureVolume | None,
 ) -> Result:
     """Result of the colours of a film, whose clock may not be that of the log."""
     colour = trace(samples)
@@ -277,13 +284,13 @@ def _of_whole_film(
     return conclude(job, _curve_of(colour, job), seen=seen, doubt=doubt)
 
 
-def _curve_of(colour: ColourTrace, job: Job) -> Curve:
+def _curve_of(colour: ColourTrace, job: AnalysisInputs) -> Curve:
     if job.delivery is None:
         raise ValueError("colours need a delivery")
     return from_colour(colour, job.delivery, job.flask_ml, job.priors.lag_s[0])
 
 
-def _unread(source: PictureSource, job: Job, verdict: Verdict, first: Any) -> Result:
+def _unread(source: PictureSource, job: AnalysisInputs, verdict: Verdict, first: Any) -> Result:
     """Result of pictures that were not measured; the verdict says why."""
     info = source.info
     return Result(
@@ -295,7 +302,7 @@ def _unread(source: PictureSource, job: Job, verdict: Verdict, first: Any) -> Re
     )
 
 
-def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
+def find_region(source: PictureSource, job: AnalysisInputs) -> tuple[Region, Any]:
     """Region of a recording that can be looked at in advance, and its first picture.
 
     Raises
@@ -321,7 +328,7 @@ def _lit(frames: list[Frame]) -> list[Frame]:
     return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
 
-def _pauses_s(source: PictureSource, job: Job) -> list[tuple[float, float]]:
+def _pauses_s(source: PictureSource, job: AnalysisInputs) -> list[tuple[float, float]]:
     """When the liquid stood mixed between two additions, s; empty where that is not known."""
     if job.delivery is None or job.delivery.mode != "steps":
         return []
@@ -336,7 +343,7 @@ def _pose_at(samples: list[ColourSample], time_s: float) -> Pose:
     return samples[min(k, len(samples) - 1)].pose if samples else HOME
 
 
-def photometer_curve(table: PhotometerTable, job: Job) -> Curve:
+def photometer_curve(table: PhotometerTable, job: AnalysisInputs) -> Curve:
     """Curve of photometer rows, with their own volumes or through the delivery log."""
     channels = tuple(f"{nm:g} nm" for nm in table.wavelengths_nm)
     saturated = np.asarray(table.saturated, dtype=bool)

@@ -15,7 +15,7 @@ from calibration.instruments.camera import linear_from_encoded
 from calibration.instruments.photometer import corrected
 from calibration.instruments.tone import srgb
 from calibration.quantity import CalibrationProblem, Quantity
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.quantities import bench_quantities, day_of_use
 from endpoint.chemistry.indicator_file import named_indicator, read_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
@@ -44,7 +44,7 @@ def prepare(
     record: TitrationRecord,
     today: datetime.date | None = None,
     decode_threads: int | None = None,
-) -> tuple[Job, PictureSource | PhotometerTable | ColourTable]:
+) -> tuple[AnalysisInputs, PictureSource | PhotometerTable | ColourTable]:
     """Open the recording of a record and put what the record says into quantities.
 
     Parameters
@@ -77,7 +77,7 @@ def prepare(
 
 def job_without_source(
     record: TitrationRecord, log: VolumeLog | None, today: datetime.date | None = None
-) -> Job:
+) -> AnalysisInputs:
     """Inputs of a record whose recording is not opened: the bench measures it now, or has it.
 
     Parameters
@@ -95,7 +95,7 @@ def job_without_source(
     return _job(record, log, None, _book(record, today))
 
 
-def job_before_run(record: TitrationRecord, today: datetime.date) -> Job:
+def job_before_run(record: TitrationRecord, today: datetime.date) -> AnalysisInputs:
     """Inputs of a titration that has not begun: its delivery grows at the bench.
 
     Parameters
@@ -117,7 +117,7 @@ def _check_clock(
     record: TitrationRecord,
     log: VolumeLog | None,
     source: PictureSource | PhotometerTable | ColourTable,
-    job: Job,
+    job: AnalysisInputs,
 ) -> None:
     """Refuse a log that runs beyond its film, where the analysis does not look for its clock."""
     if not isinstance(source, VideoSource) or log is None or job.delivery is None:
@@ -139,7 +139,7 @@ def _job(
     log: VolumeLog | None,
     source: PictureSource | PhotometerTable | ColourTable | None,
     book: CertificateBook,
-) -> Job:
+) -> AnalysisInputs:
     job, clock = _stated(record, source, book)
     logged = _logged(record, log, clock)
     watched = isinstance(source, VideoSource) and record.seen is None and logged is None
@@ -156,12 +156,12 @@ def _stated(
     record: TitrationRecord,
     source: PictureSource | PhotometerTable | ColourTable | None,
     book: CertificateBook,
-) -> tuple[Job, _Clock]:
+) -> tuple[AnalysisInputs, _Clock]:
     """What a record says, in quantities, but for what was delivered; and the clock of its log."""
     by_eye = record.mode in ("steps", "per-still", None)
     bench = bench_quantities(record, book, reading_limit_ml=None if by_eye else 0.0)
     clock = _timing(record, book)
-    job = Job(
+    job = AnalysisInputs(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
         added_ml=record.added_ml,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.curve.points import Curve
 from endpoint.delivery.picture_volume import PictureVolume
@@ -23,7 +23,7 @@ from endpoint.scene.tracking import Pose
 class Result:
     """Result of one titration. What is not known or may not be said is None or empty."""
 
-    job: Job
+    job: AnalysisInputs
     verdict: Verdict
     curve: Curve | None = None
     fit: Transition | None = None

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import DEFAULT_LAG_S, Job
+from endpoint.analysis.inputs import DEFAULT_LAG_S, AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.chemistry.indicators import Indicator
 from endpoint.delivery.picture_reader import BuretteInPicture
@@ -129,7 +129,7 @@ def notes_of(result: Result) -> list[str]:
     return list(dict.fromkeys(notes))
 
 
-def _inputs(job: Job) -> dict[str, Any]:
+def _inputs(job: AnalysisInputs) -> dict[str, Any]:
     """What the record said, so that the result can be worked out again."""
     lag_s, lag_u_s = job.lag_s or DEFAULT_LAG_S
     return {
@@ -151,7 +151,7 @@ def _inputs(job: Job) -> dict[str, Any]:
     }
 
 
-def _way_of(job: Job) -> str:
+def _way_of(job: AnalysisInputs) -> str:
     if job.seen is not None:
         return job.seen.readings.kind
     return "beside the rows" if job.delivery is None else job.delivery.mode

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.result import Result
 from endpoint.colour.density import trace
@@ -257,7 +257,7 @@ def result() -> Result:
     frames = [ArrayFrame(k, 2.0 * k, frame.pixels) for k, frame in enumerate(still)]
     for k in range(10, 18):
         frames[k] = with_hand(frames[k], (170, 125, 105))
-    job = Job(
+    job = AnalysisInputs(
         label="drawn",
         deliveries_ml=(Quantity(100.0, "mL"),),
         added_ml=5.0,

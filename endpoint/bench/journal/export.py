@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import job_without_source, prepare
 from endpoint.analysis.result import Result
@@ -217,7 +217,7 @@ def done_in(head: RunHead, events: Sequence[Kept]) -> Delivered:
     return delivered(events, stated.get("mode", "steps"))
 
 
-def job_of(head: RunHead, events: Sequence[Kept] = ()) -> Job:
+def job_of(head: RunHead, events: Sequence[Kept] = ()) -> AnalysisInputs:
     """What the record of a run says, in quantities; without delivery if nothing was delivered.
 
     Raises

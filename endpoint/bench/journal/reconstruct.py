@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import of_colours
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.burette_events import seen_in
@@ -222,7 +222,7 @@ def _log(times: list[float], volumes: list[float], numbers: list[int]) -> Volume
     return VolumeLog(time_s[last], None, volume_ml[last], tuple(kept))
 
 
-def result_of(job: Job, events: Sequence[Kept]) -> Result:
+def result_of(job: AnalysisInputs, events: Sequence[Kept]) -> Result:
     """Result of a run, worked out from its events as it is while the run goes on.
 
     Parameters

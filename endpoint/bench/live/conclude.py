@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import conclude
 from endpoint.analysis.result import Result
 from endpoint.bench.live.volumes import PictureDelivery, Volumes
@@ -21,7 +21,7 @@ _PAUSE_PAST_S = 20.0
 
 
 def result_of_run(
-    job: Job,
+    job: AnalysisInputs,
     volumes: Volumes,
     trace: ColourTrace,
     region: Region | None,

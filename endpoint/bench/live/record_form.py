@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.bench.live.form import DIVISION_ML, WARE_CLASSES
 from endpoint.record.titration import TitrationRecord
 
@@ -13,7 +13,7 @@ _USUAL_ML = 50.0
 """Size of a piece of ware that a record names by its class alone."""
 
 
-def form_of(record: TitrationRecord, job: Job) -> tuple[dict[str, Any], tuple[str, ...]]:
+def form_of(record: TitrationRecord, job: AnalysisInputs) -> tuple[dict[str, Any], tuple[str, ...]]:
     """Values for the form, and the names of what the record states beyond it.
 
     Parameters

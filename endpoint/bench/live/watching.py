@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.plain_guidance import advise, check
 from endpoint.bench.guidance.ports import Adviser, Check, Checker, Journal, MemoryJournal
@@ -83,7 +83,7 @@ class Watching:
         """Counts conclusions, so that the page draws a curve only when it is new."""
         self._describe, self._checker = describe, checker
         self._today, self._details = today, dict(details or {})
-        self._job: Job | None = None
+        self._job: AnalysisInputs | None = None
         self._concluded_s = -np.inf
         self._colour_s = self._measured_s = -np.inf
         self._changed = False
