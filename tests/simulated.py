@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import AnalysisInputs
-from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.pipeline import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.colour.density import ColourTrace
@@ -107,4 +107,4 @@ def with_equivalence(result: Result, estimate: Estimate) -> Result:
 def result_of(plan: Plan, kept: NDArray[np.bool_] | None = None) -> tuple[SyntheticTable, Result]:
     """Simulate a plan and conclude."""
     table = simulate(plan)
-    return table, conclude(job(), curve(table, kept))
+    return table, result_of_curve(job(), curve(table, kept))

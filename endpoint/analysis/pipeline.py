@@ -1,8 +1,8 @@
 """From a recording to its result: `analyse`, by way of the colours and their curve.
 
 `of_pictures` reads a film or stills, `of_colours` takes colours that were measured before,
-`of_photometer` the rows of a photometer; each makes a curve, and `conclude` a result of it. The
-live session measures its pictures itself and calls `conclude` as well.
+`of_photometer` the rows of a photometer; each makes a curve, and `result_of_curve` a result of it. The
+live session measures its pictures itself and calls `result_of_curve` as well.
 """
 
 from __future__ import annotations
@@ -139,16 +139,17 @@ def of_colours(samples: Iterable[ColourSample], job: AnalysisInputs) -> Result:
     """
     colour = trace(samples)
     return replace(
-        conclude(job, _curve_of(colour, job), seen=job.logged), film_frames=colour.time_s.size
+        result_of_curve(job, _curve_of(colour, job), seen=job.logged),
+        film_frames=colour.time_s.size,
     )
 
 
 def of_photometer(table: PhotometerTable, job: AnalysisInputs) -> Result:
     """Result of photometer rows, with their own volumes or through the delivery log."""
-    return conclude(job, photometer_curve(table, job), seen=job.logged)
+    return result_of_curve(job, photometer_curve(table, job), seen=job.logged)
 
 
-def conclude(
+def result_of_curve(
     job: AnalysisInputs,
     curve: Curve,
     *,
@@ -281,7 +282,7 @@ def _of_whole_film(
     colour = trace(samples)
     assert job.delivery is not None
     doubt = doubt_of_clock(job.delivery, job.clock, colour, _end_s(source))
-    return conclude(job, _curve_of(colour, job), seen=seen, doubt=doubt)
+    return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
 
 
 def _curve_of(colour: ColourTrace, job: AnalysisInputs) -> Curve:
