@@ -9,9 +9,9 @@ from endpoint.colour.density import UNSHARE, ColourSample, trace
 from endpoint.colour.off_colour import (
     bow_of,
     darkness_of,
-    foreign_runs,
     largest_off,
     off_colour_frames,
+    off_colour_runs,
 )
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
@@ -62,7 +62,7 @@ def test_a_colour_that_bends_away_slowly_is_kept(bow: float) -> None:
 
 def test_runs_at_an_end_are_no_visit() -> None:
     off = np.array([0.9, 0.9, 0.0, 0.0, 0.9, 0.0, 0.0, 0.9])
-    assert foreign_runs(off, 0.45).tolist() == [False] * 4 + [True] + [False] * 3
+    assert off_colour_runs(off, 0.45).tolist() == [False] * 4 + [True] + [False] * 3
 
 
 def test_darkness_allows_more() -> None:
