@@ -26,7 +26,7 @@ from calibration.ware.glassware import (
 )
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.titre_files import read_runs
-from endpoint.hardness.titre_table import Bench
+from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.sample_and_ware import BenchRecord
@@ -304,7 +304,7 @@ def _blank(record: BenchRecord) -> Quantity | None:
 
 
 def _of_result(path: Path, group: str) -> Quantity:
-    (run,) = read_runs((path,), Bench(), group)
+    (run,) = read_runs((path,), TitreSetup(), group)
     if run.titre_ml is None:
         raise RecordProblem(
             f"{path.name} has no equivalence volume ({run.status}): {run.reason}",

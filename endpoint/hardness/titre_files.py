@@ -15,7 +15,7 @@ from calibration.quantity import Contribution, Quantity
 from calibration.wording import one_line
 from endpoint.files.result_json import result_json
 from endpoint.hardness.titre import LONGEST_TEXT, ReplicateProblem, Run, marked, with_own_names
-from endpoint.hardness.titre_table import Bench, is_table, read_table
+from endpoint.hardness.titre_table import TitreSetup, is_table, read_table
 
 OR_TITRES = ", or a CSV with a column titre_ml"
 MOST_RUNS = 500
@@ -26,7 +26,9 @@ _NO_PARTS = (
 _WHOLE = "one result as a whole (its parts are not known)"
 
 
-def read_runs(paths: Iterable[Path], bench: Bench, group: str = "titration") -> tuple[Run, ...]:
+def read_runs(
+    paths: Iterable[Path], bench: TitreSetup, group: str = "titration"
+) -> tuple[Run, ...]:
     """Read result files, folders with a result.json, and CSV tables of titres.
 
     Parameters

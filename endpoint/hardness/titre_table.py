@@ -25,7 +25,7 @@ JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one
 
 
 @dataclass(frozen=True)
-class Bench:
+class TitreSetup:
     """What is known beside titres read by eye: sample, titrant and ware; all may be missing."""
 
     sample_ml: float | None = None
@@ -45,7 +45,7 @@ def titrant_quantity(value_mol_l: float, standard_uncertainty_mol_l: float | Non
     )
 
 
-def read_table(path: Path, bench: Bench) -> tuple[Run, ...]:
+def read_table(path: Path, bench: TitreSetup) -> tuple[Run, ...]:
     """Read titres from a CSV: titre_ml, and if wanted label, date, analyst, sample.
 
     Lines that begin with `#` may stand on top; they hold TOML that says how the titres were made:
@@ -106,7 +106,7 @@ def _words(section: Section, key: str) -> str | None:
     return one_line(f"{value:g}" if isinstance(value, float) else str(value), LONGEST_TEXT) or None
 
 
-def _rows(path: Path, bench: Bench) -> tuple[tuple[Section, ...], Bench]:
+def _rows(path: Path, bench: TitreSetup) -> tuple[tuple[Section, ...], TitreSetup]:
     """Rows of a CSV, and what its head of `#` lines says."""
     tables, rows = _table(path, ("titre_ml",))
     if tables is None:
@@ -161,7 +161,7 @@ def _plain_rows(path: Path, numbers: tuple[str, ...]) -> tuple[Section, ...]:
     return tuple(rows)
 
 
-def _bench_of(tables: Mapping[str, Any], bench: Bench, path: Path) -> Bench:
+def _bench_of(tables: Mapping[str, Any], bench: TitreSetup, path: Path) -> TitreSetup:
     """Sample, titrant and ware from the head of a table of titres."""
     head = Section(path.name, {k: v for k, v in tables.items() if k != "format"})
     sample = head.section("sample", needed=False)
@@ -201,7 +201,7 @@ def _eye_run(
     titre_ml: float,
     day: datetime.date | None,
     analyst: str | None,
-    bench: Bench,
+    bench: TitreSetup,
 ) -> Run:
     missing = [JUDGEMENT]
     try:
@@ -239,7 +239,7 @@ def _eye_run(
     )
 
 
-def _sample(bench: Bench, missing: list[str]) -> Quantity:
+def _sample(bench: TitreSetup, missing: list[str]) -> Quantity:
     volume_ml = bench.sample_ml or 0.0
     if bench.pipette is None:
         missing.append("volume of the sample (no pipette stated)")

@@ -38,7 +38,7 @@ _LARGEST_ML = 100.0
 
 
 @dataclass(frozen=True)
-class SeenReadings:
+class BuretteReadings:
     """What was typed of a burette that the film shows."""
 
     kind: str
@@ -187,7 +187,7 @@ def _clock(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict
     return out
 
 
-def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -> SeenReadings:
+def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -> BuretteReadings:
     """Readings beside which the film shows what was delivered."""
     where = f"delivery.{way}"
     if kind != "video":
@@ -222,4 +222,4 @@ def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -
             "A burette is read downwards from 0: end_ml is the larger reading.",
         )
     division = reader.number(part, where, "division_ml", 0.02, 1.0)
-    return SeenReadings(way, start, end, division or _DIVISION_ML)
+    return BuretteReadings(way, start, end, division or _DIVISION_ML)

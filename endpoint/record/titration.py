@@ -35,7 +35,7 @@ from endpoint.files.cells import RecordReader
 from endpoint.problems import RecordProblem
 from endpoint.record.delivery import (
     DELIVERY_KEYS,
-    SeenReadings,
+    BuretteReadings,
     delivery_values,
     readings_from_text,
 )
@@ -67,7 +67,7 @@ class TitrationRecord(BenchRecord):
     rate_ml_min: float | None = None
     start_s: float = 0.0
     per_still: Path | None = None
-    seen: SeenReadings | None = None
+    seen: BuretteReadings | None = None
     """Readings of the burette, where the picture shows what was delivered."""
     mixing_lag_s: float | None = None
     mixing_lag_uncertainty_s: float | None = None

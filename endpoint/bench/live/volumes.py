@@ -11,7 +11,7 @@ import numpy as np
 from calibration.problem import Problem
 from endpoint.bench.journal.events import Correction, Reading, Undo
 from endpoint.bench.journal.readings import CountedReading, Numbered, readings_of
-from endpoint.delivery.burette_rows import LoggedVolume, SeenRows
+from endpoint.delivery.burette_rows import BuretteRows, LoggedVolume
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
 from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume
@@ -263,7 +263,7 @@ class PictureDelivery:
             )
         return replace(self, end_ml=end_ml)
 
-    def with_rows(self, rows: SeenRows) -> PictureDelivery:
+    def with_rows(self, rows: BuretteRows) -> PictureDelivery:
         """The volume of what was seen by now; what was known before stays if that gives none."""
         drops = len(rows.rows) if self.way == "drops" else None
         try:
