@@ -172,7 +172,7 @@ REMARKS: dict[str, tuple[str, str]] = {
     "eye-differs": (
         "The middle of the colour change does not lie at the equivalence volume. The chemistry "
         "predicts this, and the result uses the equivalence volume.",
-        "No action is needed.",
+        "None needed.",
     ),
     "volume-sparse": (
         "Few volumes lie within the change, so the result relies on the chemistry.",

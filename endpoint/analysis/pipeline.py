@@ -1,7 +1,7 @@
 """From a recording to its result: `analyse`, by way of the colours and their curve.
 
 `of_pictures` reads a film or stills, `of_colours` takes colours that were measured before,
-`of_photometer` the rows of a photometer; each makes a curve, and `result_of_curve` a result of it.
+`of_photometer` the rows of a photometer. Each makes a curve, and `result_of_curve` a result of it.
 The live session measures its pictures itself and calls `result_of_curve` as well.
 """
 

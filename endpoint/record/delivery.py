@@ -108,9 +108,15 @@ def delivery_values(
             f"{reader.name}: delivery.mixing_lag_uncertainty_s is given without mixing_lag_s.",
             "Give mixing_lag_s too, in seconds.",
         )
+    way = _way_of(reader, table, kind)
+    return out if way is None else out | _delivered(reader, table, way, kind, folder)
+
+
+def _way_of(reader: RecordReader, table: Mapping[str, Any], kind: str) -> str | None:
+    """The one key that says how titrant was delivered; None where rows carry their volumes."""
     ways = [key for key in WAYS if key in table]
     if not ways and kind == "photometer":
-        return out
+        return None
     if len(ways) != 1:
         raise RecordProblem(
             f"{reader.name}: delivery needs exactly one of {', '.join(WAYS)}"
@@ -118,7 +124,14 @@ def delivery_values(
             'Write log = "volumes.csv" with mode = "steps", rate_ml_min = 6.0 with start_s, or '
             "meniscus = { start_ml = 0.52, end_ml = 9.87 } for a film that shows the burette.",
         )
-    way = ways[0]
+    return ways[0]
+
+
+def _delivered(
+    reader: RecordReader, table: Mapping[str, Any], way: str, kind: str, folder: Path
+) -> dict[str, Any]:
+    """Values that belong to one way of delivery."""
+    out: dict[str, Any] = {}
     mode = reader.text(table, "delivery", "mode")
     if way == "log":
         if mode not in ("steps", "continuous"):

@@ -272,7 +272,7 @@ def test_an_own_file_is_read(tmp_path: Path) -> None:
         ('colour = "pink"', "", "bound.colour is missing"),
         ('name = "Murexide"', "name = 3", "indicator.name is not a text"),
         ("[uncertainty]\nlog_k_edta = 0.2", "[uncertainty]\nlog_k_edta = 0", "uncertainty.log_k_e"),
-        ("ph = 12.0", "ph = = 12", "no valid TOML"),
+        ("ph = 12.0", "ph = = 12", "not valid TOML"),
     ],
 )
 def test_a_bad_file_gets_a_sentence_that_names_the_key(
