@@ -286,7 +286,7 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
         ("analyst,visual_ml,objective_ml\n,12.4,12.3\n", "names no analyst"),
         ("visual_ml,recording\n12.4,none.json\n", "none.json does not exist"),
         ("visual_ml,recording,objective_ml\n12.4,r.json,12.4\n", "both a recording and objective"),
-        ("visual_ml,recording\n12.4,bad.json\n", "no result of endpoint locate"),
+        ("visual_ml,recording\n12.4,bad.json\n", "not a result of endpoint locate"),
         ("visual_ml,recording\n12.4,odd.json\n", "equivalence_ml of odd.json is no number"),
         ("visual_ml,objective_ml\n", "has no rows"),
     ],
