@@ -271,7 +271,7 @@ def _chart_corners(part: Section, picture: Picture) -> FloatArray:
     corners = find_patches(picture)
     if corners is None:
         raise part.problem(
-            "picture", f'shows a chart that could not be found in "{picture.name}".',
+            "picture", f'names "{picture.name}", in which no chart was found.',
             "Add corner_middles = [x, y, x, y, x, y, x, y]: the middles of dark skin, bluish "
             "green, black and white.",
         )  # fmt: skip

@@ -312,7 +312,7 @@ def test_a_journal_is_taken_only_as_what_it_is(tmp_path: Path) -> None:
     path = tmp_path / "journal.jsonl"
     for text in ("a,b\n1,2\n", '{"format": 2}\n', "shopping list"):
         path.write_text(text, encoding="utf-8")
-        with pytest.raises(BatchProblem, match="no journal"):
+        with pytest.raises(BatchProblem, match="not a journal"):
             BatchJournal(path)
         assert path.read_text("utf-8") == text
     path.unlink()

@@ -117,7 +117,7 @@ def test_other_spectra_are_not_taken_for_absorbance(tmp_path: Path, title: str) 
         ("time_min,A620\n0,1\n1,2\n", ["neither"]),
         ("volume_ml,A620,A620\n0,0.1,0.1\n1,0.2,0.2\n", ["two columns for 620 nm"]),
         ("\n\n\n", ["no rows"]),
-        ("volume_ml,A620\n0,\x00\n", ["no text"]),
+        ("volume_ml,A620\n0,\x00\n", ["not a text"]),
     ],
 )
 def test_a_bad_table_is_refused_by_row(tmp_path: Path, text: str, words: list[str]) -> None:

@@ -424,7 +424,7 @@ def test_a_folder_in_place_of_a_file(tmp_path: Path) -> None:
 
 def test_check_of_a_file_makes_nothing(tmp_path: Path) -> None:
     check_file(tmp_path / "r.json")
-    with pytest.raises(OutputProblem, match="no folder"):
+    with pytest.raises(OutputProblem, match="is not a folder"):
         check_file(tmp_path / "none" / "r.json")
     with pytest.raises(OutputProblem, match="is a folder"):
         check_file(tmp_path)

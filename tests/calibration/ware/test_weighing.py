@@ -352,7 +352,7 @@ BAD_TABLES: list[tuple[str, str, dict[str, Any]]] = [
     ("certificate, date", "in the future", {"certificate__date": "2026-11-26"}),
     ("certificate, expiry", "before the date", {"certificate__expiry": "2026-11-01"}),
     ("ware, nominal_ml", "looks like L", {"ware__nominal_ml": 0.05}),
-    ("ware", "for another state limit_ml here", {"ware__nominal_ml": 30}),
+    ("ware", "for any other, state limit_ml here", {"ware__nominal_ml": 30}),
     ("ware, kind", 'Did you mean "burette"?', {"ware__kind": "buret"}),
     ("ware, glass", "borosilicate 3.3", {"ware__glass": "borosilicate"}),
     ("balance, linearity_mg", "looks like g", {"balance__linearity_mg": 0.0002}),
