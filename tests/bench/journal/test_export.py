@@ -49,7 +49,8 @@ from endpoint.result.document import document
 from endpoint.scene.region import Region, locate
 from tests.bench.journal.test_journal import samples
 from tests.drawn_bench import Bench, draw
-from tests.live_titration import RECORD, Titration, head, inputs_in, pumped, result_in, stepwise
+from tests.kept_runs import inputs_in, result_in
+from tests.live_titration import RECORD, Titration, head, pumped, stepwise
 from tests.places import BENCH
 
 FRAME_S = 0.5

@@ -7,6 +7,7 @@ import os
 import random
 import signal
 import struct
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -16,7 +17,8 @@ from typing import Any
 from endpoint.bench.journal.journal import RunJournal
 from tests.bench.journal.test_journal import wait_for
 from tests.bench_writer import ACK, BEAT, PAUSE_S, live
-from tests.live_titration import result_in, stepwise
+from tests.kept_runs import result_in
+from tests.live_titration import stepwise
 
 RUNS, KILLS = 4, 5
 MISSING_BEATS = 4
@@ -37,23 +39,38 @@ def holds(path: Path, form: struct.Struct, least: int) -> bool:
     return len(told(path, form)) >= least
 
 
+LOOKING = threading.Lock()
+"""To start a process looks at the ends of all others, and only one thread may read an end."""
+
+
+def started(folder: Path, seed: int) -> Any:
+    """The program at the bench."""
+    start = multiprocessing.get_context("forkserver")
+    program = start.Process(target=live, args=(folder, seed))
+    with LOOKING:
+        program.start()
+    return program
+
+
+def ended(program: Any) -> bool:
+    with LOOKING:
+        return not program.is_alive()
+
+
 def one_titration(folder: Path, seed: int) -> tuple[list[int], int]:
     """Kill and restart, by hand until it is done; events lost each time, and all given."""
     folder.mkdir()
-    start = multiprocessing.get_context("forkserver")
     rng = random.Random(seed)
     lost = []
     for _ in range(KILLS):
         known, beats = len(told(folder / "acks", ACK)), len(told(folder / "beats", BEAT))
-        program = start.Process(target=live, args=(folder, seed))
-        program.start()
+        program = started(folder, seed)
         wait_for(partial(holds, folder / "acks", ACK, known + 1))
         # Longer than what may be missing, so that the bound below can fail.
         wait_for(partial(holds, folder / "beats", BEAT, beats + MISSING_BEATS + 1))
         time.sleep(rng.uniform(0.0, 0.7))
-        assert program.pid is not None
         os.kill(program.pid, signal.SIGKILL)
-        program.join()
+        wait_for(partial(ended, program))
         assert program.exitcode == -signal.SIGKILL, "it had ended before it was killed"
         with RunJournal.open(folder / "journal.sqlite", writing=False) as journal:
             there = {kept.number for kept in journal.events(1)}
@@ -66,9 +83,8 @@ def one_titration(folder: Path, seed: int) -> tuple[list[int], int]:
         lost.append(len(missing))
     (folder / "finish").touch()
     if seed % 2 == 0:
-        program = start.Process(target=live, args=(folder, seed))
-        program.start()
-        program.join()
+        program = started(folder, seed)
+        wait_for(partial(ended, program), 900.0)
         assert program.exitcode == 0
     return lost, len(told(folder / "acks", ACK))
 

@@ -35,7 +35,8 @@ from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region
 from tests.bench.journal.test_journal import full_disk
-from tests.live_titration import RECORD, Titration, pumped, result_in, stepwise
+from tests.kept_runs import result_in
+from tests.live_titration import RECORD, Titration, pumped, stepwise
 
 TODAY = datetime.date(2026, 11, 20)
 BY_HAND = {**RECORD, "recording": {"video": "recording.mp4"}}
@@ -320,6 +321,24 @@ def test_an_old_run_that_is_damaged_hides_no_other_and_stops_no_new_one(
             assert head.replicate == 1 + [e.has_result for e in reader.runs()].count(True)
         with pytest.raises(JournalProblem, match="is damaged"):
             export(journal, 1, tmp_path / "out")
+
+
+def test_a_run_with_a_damaged_event_can_be_given_up(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite"
+    with RunJournal.open(path) as journal:
+        run = OpenRun(journal, TODAY)
+        run.begin(BY_HAND, {})
+        run.append(Reading(0.0, 0.5))
+    damage(path, "kind = 'reading'", "?")
+    with RunJournal.open(path) as journal:
+        run = OpenRun(journal, TODAY)
+        with pytest.raises(JournalProblem, match=r"Event 2 .*is damaged"):
+            run.resume(1)
+        assert run.run is None
+        run.give_up(1)
+        assert run.unfinished() == []
+        with pytest.raises(JournalProblem, match="Run 1 is not one"):
+            run.give_up(1)
 
 
 def test_a_run_with_a_damaged_time_is_listed(tmp_path: Path) -> None:
