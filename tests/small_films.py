@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import shutil
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,8 @@ def write_small_film(name: str, folder: Path) -> Path:
     film = f"{name}.mp4"
     with av.open(str(SAMPLES / film)) as sample, av.open(str(folder / film), "w") as small:
         source = sample.streams.video[0]
-        target: Any = small.add_stream("libx264", rate=source.average_rate / 2)
+        assert source.average_rate is not None
+        target: Any = small.add_stream("libx264", rate=Fraction(source.average_rate, 2))
         target.width, target.height = width, height = SIZES[name]
         target.pix_fmt = "yuv420p"
         target.options = {"crf": "16", "preset": "veryfast", "g": str(KEY_EVERY), "threads": "1"}

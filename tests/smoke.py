@@ -136,6 +136,7 @@ def see_bench(folder: Path) -> None:
 
 def see_page(address: str, port: int) -> None:
     from websockets.sync.client import connect
+    from websockets.typing import Origin
 
     home = f"http://127.0.0.1:{port}/"
     jar = CookieJar()
@@ -150,7 +151,7 @@ def see_page(address: str, port: int) -> None:
     cookies = "; ".join(f"{cookie.name}={cookie.value}" for cookie in jar)
     with connect(
         f"ws://127.0.0.1:{port}/bench",
-        origin=home.rstrip("/"),  # type: ignore[arg-type]
+        origin=Origin(home.rstrip("/")),
         additional_headers={"Cookie": cookies},
     ) as line:
         ensure(bool(json.loads(line.recv(timeout=LONGEST_S))), "the socket says nothing")

@@ -20,13 +20,14 @@ HUES_DEG = {
 
 def hue_by_eye(free_fraction: float) -> float:
     """CIELAB hue of 20 µmol/L of indicator in daylight through 4 cm, 2 degree observer."""
-    colour = pytest.importorskip("colour")
+    import colour
+
     shape = colour.SpectralShape(400, 700, 5)
     eye = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape).values
     day = colour.SDS_ILLUMINANTS["D65"].copy().align(shape).values
     white = day @ eye
     dye = 20e-6 * np.array([1.0 - free_fraction, free_fraction])
-    passed = day * light.transmittance(*dye, np.array([4.0]))[0]
+    passed = day * light.transmittance(dye[0], dye[1], np.array([4.0]))[0]
     lab = colour.XYZ_to_Lab(passed @ eye / white[1], colour.XYZ_to_xy(white / white[1]))
     return float(np.degrees(np.arctan2(lab[2], lab[1])) % 360.0)
 

@@ -32,6 +32,7 @@ from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.live.notices import ClockWatch
 from endpoint.bench.live.plume import plume_frames
+from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Pump, Readings
 from endpoint.bench.web.hub import BenchClock, Hub
@@ -56,6 +57,12 @@ from tests.bench_scene import (
     ready,
 )
 from tests.bench_server import new_session
+
+
+def run_of(session: LiveSession) -> LiveRun:
+    """The run in progress, or the last one."""
+    assert session.run is not None
+    return session.run
 
 
 @pytest.fixture(scope="module")
@@ -107,8 +114,8 @@ def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
     assert session.document is not None
     kept = [f for f in film if f.time_s >= 3.0]
     job = job_of(setting_from(FORM_VALUES), session.today)
-    assert session.run.volumes is not None
-    job = replace(job, delivery=session.run.volumes.delivery())
+    assert run_of(session).volumes is not None
+    job = replace(job, delivery=run_of(session).volumes.delivery())
     whole = analyse(Held(kept), job, region=session.view.region, every_frame=True)
     assert whole.equivalence is not None
     live = session.document["equivalence_ml"]
@@ -153,7 +160,11 @@ def test_second_replicate_is_guided_by_the_first(
     assert moments[-1].habit is None
     assert moments[-1].expected_ml is None
     session.finish(last_s)
-    curve, region = session.run.result.curve, session.view.region
+    done, region = run_of(session).result, session.view.region
+    assert done is not None
+    assert done.curve is not None
+    assert region is not None
+    curve = done.curve
     session.again()
     session.view.look_at(region)
     for frame in film[:30]:
@@ -163,7 +174,10 @@ def test_second_replicate_is_guided_by_the_first(
             session.begin(FORM_VALUES, now_s)
     session.running().conclude(now_s)
     taught = moments[-1]
-    assert taught.expected_ml == (pytest.approx(TRUE_ML, abs=0.03), 0.1)
+    assert taught.habit is not None
+    assert taught.expected_ml is not None
+    assert taught.expected_ml[0] == pytest.approx(TRUE_ML, abs=0.03)
+    assert taught.expected_ml[1] == 0.1
     assert np.allclose(taught.habit.change_per_start, habit_of(curve).change_per_start)
 
 
@@ -245,9 +259,9 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame], journal: RunJou
     session.running().reading(4.0, 7.0)
     session.running().correct(1, 2.5)
     assert session.delivered_ml(9.0) == 4.0
-    assert isinstance(session.run.volumes, Readings)
-    assert [row.burette_ml for row in session.run.volumes.rows] == [0.0, 2.5, 4.0]
-    assert [row.corrected for row in session.run.volumes.rows] == [False, True, False]
+    assert isinstance(run_of(session).volumes, Readings)
+    assert [row.burette_ml for row in run_of(session).volumes.rows] == [0.0, 2.5, 4.0]
+    assert [row.corrected for row in run_of(session).volumes.rows] == [False, True, False]
     events = journal.events(1)
     assert [type(kept.event) for kept in events] == [
         RunHead,
@@ -259,7 +273,7 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame], journal: RunJou
         Reading,
         Correction,
     ]
-    assert readings_of(events) == session.run.volumes.rows
+    assert readings_of(events) == run_of(session).volumes.rows
     for bad, act in (
         (3.9, session.running().reading),
         (-1.0, session.running().reading),
@@ -315,8 +329,8 @@ def test_a_reading_that_finds_no_room_does_not_count(
     with pytest.raises(JournalProblem, match="disk is full"):
         session.finish(616.0)
     assert session.phase == "titrating"
-    assert isinstance(session.run.volumes, Readings)
-    assert [row.burette_ml for row in session.run.volumes.rows] == typed
+    assert isinstance(run_of(session).volumes, Readings)
+    assert [row.burette_ml for row in run_of(session).volumes.rows] == typed
     session.tick(616.5, 616.5, 1616.5)
     assert [n.code for n in session.notices.current(616.5)] == ["journal-full"]
     full_disk(journal, False)
@@ -531,13 +545,13 @@ def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame])
         session.see(ArrayFrame(20 + k, 4.0 + 0.2 * k, pixels))
         if k in (19, 39):
             session.running().conclude(4.0 + 0.2 * k)
-            assert session.run.result is not None
-            assert session.run.result.curve is not None
-            last = session.run.result.curve.density[-1]
+            assert run_of(session).result is not None
+            assert run_of(session).result.curve is not None
+            last = run_of(session).result.curve.density[-1]
             if k == 19:
                 calm = last
     assert np.allclose(last, calm, atol=0.004)
-    _, plume = session.view.trace(session.run.volumes.times_s)
+    _, plume = session.view.trace(run_of(session).volumes.times_s)
     assert plume
 
 
