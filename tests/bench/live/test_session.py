@@ -26,7 +26,7 @@ from endpoint.bench.journal.events import (
 )
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
-from endpoint.bench.journal.readings import readings_of
+from endpoint.bench.journal.readings import CountedReading, readings_of
 from endpoint.bench.live import advice_in_force
 from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import job_of, setting_from
@@ -41,6 +41,7 @@ from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample
+from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem, RecordProblem
 from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
@@ -63,6 +64,21 @@ def run_of(session: LiveSession) -> LiveRun:
     """The run in progress, or the last one."""
     assert session.run is not None
     return session.run
+
+
+def rows_of(session: LiveSession) -> tuple[CountedReading, ...]:
+    """Burette readings that count."""
+    volumes = run_of(session).volumes
+    assert isinstance(volumes, Readings)
+    return volumes.rows
+
+
+def curve_of(session: LiveSession) -> Curve:
+    """Curve of the last conclusion."""
+    result = run_of(session).result
+    assert result is not None
+    assert result.curve is not None
+    return result.curve
 
 
 @pytest.fixture(scope="module")
@@ -114,7 +130,6 @@ def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
     assert session.document is not None
     kept = [f for f in film if f.time_s >= 3.0]
     job = job_of(setting_from(FORM_VALUES), session.today)
-    assert run_of(session).volumes is not None
     job = replace(job, delivery=run_of(session).volumes.delivery())
     whole = analyse(Held(kept), job, region=session.view.region, every_frame=True)
     assert whole.equivalence is not None
@@ -160,11 +175,8 @@ def test_second_replicate_is_guided_by_the_first(
     assert moments[-1].habit is None
     assert moments[-1].expected_ml is None
     session.finish(last_s)
-    done, region = run_of(session).result, session.view.region
-    assert done is not None
-    assert done.curve is not None
+    curve, region = curve_of(session), session.view.region
     assert region is not None
-    curve = done.curve
     session.again()
     session.view.look_at(region)
     for frame in film[:30]:
@@ -259,9 +271,8 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame], journal: RunJou
     session.running().reading(4.0, 7.0)
     session.running().correct(1, 2.5)
     assert session.delivered_ml(9.0) == 4.0
-    assert isinstance(run_of(session).volumes, Readings)
-    assert [row.burette_ml for row in run_of(session).volumes.rows] == [0.0, 2.5, 4.0]
-    assert [row.corrected for row in run_of(session).volumes.rows] == [False, True, False]
+    assert [row.burette_ml for row in rows_of(session)] == [0.0, 2.5, 4.0]
+    assert [row.corrected for row in rows_of(session)] == [False, True, False]
     events = journal.events(1)
     assert [type(kept.event) for kept in events] == [
         RunHead,
@@ -273,7 +284,7 @@ def test_undo_correction_and_the_journal(film: list[ArrayFrame], journal: RunJou
         Reading,
         Correction,
     ]
-    assert readings_of(events) == run_of(session).volumes.rows
+    assert readings_of(events) == rows_of(session)
     for bad, act in (
         (3.9, session.running().reading),
         (-1.0, session.running().reading),
@@ -329,8 +340,7 @@ def test_a_reading_that_finds_no_room_does_not_count(
     with pytest.raises(JournalProblem, match="disk is full"):
         session.finish(616.0)
     assert session.phase == "titrating"
-    assert isinstance(run_of(session).volumes, Readings)
-    assert [row.burette_ml for row in run_of(session).volumes.rows] == typed
+    assert [row.burette_ml for row in rows_of(session)] == typed
     session.tick(616.5, 616.5, 1616.5)
     assert [n.code for n in session.notices.current(616.5)] == ["journal-full"]
     full_disk(journal, False)
@@ -545,9 +555,7 @@ def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame])
         session.see(ArrayFrame(20 + k, 4.0 + 0.2 * k, pixels))
         if k in (19, 39):
             session.running().conclude(4.0 + 0.2 * k)
-            assert run_of(session).result is not None
-            assert run_of(session).result.curve is not None
-            last = run_of(session).result.curve.density[-1]
+            last = curve_of(session).density[-1]
             if k == 19:
                 calm = last
     assert np.allclose(last, calm, atol=0.004)
