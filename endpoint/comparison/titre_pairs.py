@@ -273,7 +273,7 @@ def _from_result(data: dict[str, Any], path: Path, where: str) -> dict[str, floa
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise CompareTableProblem(
-            f"{where}: {path.name} is no result of endpoint locate.",
+            f"{where}: {path.name} is not a result of endpoint locate.",
             "Name what endpoint locate --json FILE wrote.",
         )
     equivalence = _volume(data, "equivalence_ml", path, where)

@@ -70,7 +70,7 @@ def _recorded(path: Path) -> Run:
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise ReplicateProblem(
-            f"{name} is no result of endpoint locate.",
+            f"{name} is not a result of endpoint locate.",
             f"Give a result.json, or the folder that holds one{OR_TITRES}.",
         )
     label = data.get("label")

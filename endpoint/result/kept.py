@@ -127,7 +127,7 @@ def check_document(data: Mapping[str, Any], name: str) -> None:
     held = data.get("format")
     if "status" not in data or "equivalence_ml" not in data or held is None:
         raise ResultFileProblem(
-            f"{name} is no result of endpoint locate.",
+            f"{name} is not a result of endpoint locate.",
             "Give a result.json, or the folder that holds one.",
         )
     if held != FORMAT or isinstance(held, bool):
