@@ -10,12 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from calibration.problem import CalibrationProblem
+from calibration.problem import CalibrationProblem, Problem
 
 # Ending of a key -> its unit, and the slips people make: factor from the slip to the unit.
 _UNITS: Mapping[str, tuple[str, Mapping[str, float]]] = {
     "_mol_l": ("mol/L", {"mmol/L": 1e-3}),
     "_mmol_l": ("mmol/L", {"mol/L": 1e3}),
+    "_umol_l": ("µmol/L", {"mmol/L": 1e3, "mol/L": 1e6}),
+    "_ml_min": ("mL/min", {"mL/s": 60.0, "µL/min": 1e-3}),
     "_g_mol": ("g/mol", {"kg/mol": 1e3}),
     "_ml": ("mL", {"L": 1e3, "µL": 1e-3}),
     "_mg": ("mg", {"g": 1e3}),
@@ -69,6 +71,59 @@ def slip_of(key: str, value: float, low: float, high: float) -> tuple[str, float
     if key.endswith("_c") and low <= (value - 32.0) / 1.8 <= high:
         return "degrees Fahrenheit", (value - 32.0) / 1.8
     return None
+
+
+def number_in_cell(
+    where: str, key: str, value: object, low: float, high: float, problem: type[Problem]
+) -> float:
+    """Return a cell as a number from `low` to `high`, in the unit that its key ends with.
+
+    Parameters
+    ----------
+    where:
+        Place named in errors: "burette.toml: weighing, row 3, mass_g".
+    key:
+        Name of the cell.
+    value:
+        What stands in it.
+    low, high:
+        Smallest and largest value that can be true. A value outside that another unit would
+        explain (grams for milligrams, L for mL) gets an error that says so.
+    problem:
+        Class of error to raise.
+    """
+    unit = unit_of(key)
+    tail = f" {unit}" if unit else ""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        shown = f'"{value[:40]}", ' if isinstance(value, str) else ""
+        in_unit = f" in {unit}" if unit else ""
+        remedy = f"Write a number{in_unit}, without quotes or unit."
+        raise problem(f"{where} is {shown}not a number.", remedy)
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if math.isfinite(number) and low <= number <= high:
+        return number
+    slip = slip_of(key, number, low, high) if math.isfinite(number) else None
+    remedy = f"Check the value{' and its unit, ' + unit if unit else ''}."
+    if slip is not None:
+        remedy = f"That looks like {slip[0]}: in {unit} it would be {slip[1]:.6g}."
+    raise problem(f"{where} is {number:.10g}{tail}, outside {low:g} to {high:g}{tail}.", remedy)
+
+
+def day_in_cell(where: str, value: object, problem: type[Problem]) -> datetime.date:
+    """Return a cell as a date, written 2026-03-31 with or without quotes, or raise `problem`."""
+    if isinstance(value, datetime.datetime):
+        return value.date()
+    if isinstance(value, datetime.date):
+        return value
+    try:
+        return datetime.date.fromisoformat(value if isinstance(value, str) else "")
+    except ValueError:
+        raise problem(
+            f"{where} is not a date.", "Write year-month-day, such as 2026-03-31."
+        ) from None
 
 
 @dataclass(frozen=True)
@@ -129,25 +184,7 @@ class Section:
         return self._checked(key, value, low, high)
 
     def _checked(self, key: str, value: object, low: float, high: float) -> float:
-        unit = unit_of(key)
-        tail = f" {unit}" if unit else ""
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            shown = f'"{value[:40]}"' if isinstance(value, str) else "no plain value"
-            remedy = f"Write a number{' in ' + unit if unit else ''}, without quotes or unit."
-            raise self.problem(key, f"is {shown}, not a number.", remedy)
-        try:
-            number = float(value)
-        except OverflowError:
-            number = math.inf
-        if math.isfinite(number) and low <= number <= high:
-            return number
-        slip = slip_of(key, number, low, high) if math.isfinite(number) else None
-        remedy = f"Check the value{' and its unit, ' + unit if unit else ''}."
-        if slip is not None:
-            remedy = f"That looks like {slip[0]}: in {unit} it would be {slip[1]:.6g}."
-        raise self.problem(
-            key, f"is {number:.10g}{tail}, outside {low:g} to {high:g}{tail}.", remedy
-        )
+        return number_in_cell(self.place(key), key, value, low, high, SheetProblem)
 
     def whole(self, key: str, low: int, high: int, default: Any = ...) -> Any:
         """Return a whole number from `low` to `high`; errors as for `number`."""
@@ -215,7 +252,7 @@ class Section:
         value = self._value(key, default)
         if not self.has(key):
             return value
-        found = self._day(key, value)
+        found = day_in_cell(self.place(key), value, SheetProblem)
         if today is not None and found > today:
             raise self.problem(
                 key,
@@ -223,18 +260,6 @@ class Section:
                 "Correct the date, or the clock of this computer.",
             )
         return found
-
-    def _day(self, key: str, value: object) -> datetime.date:
-        if isinstance(value, datetime.datetime):
-            return value.date()
-        if isinstance(value, datetime.date):
-            return value
-        try:
-            return datetime.date.fromisoformat(value if isinstance(value, str) else "")
-        except ValueError:
-            raise self.problem(
-                key, "is not a day.", "Write year-month-day, such as 2026-03-31."
-            ) from None
 
     def section(self, key: str, needed: bool = True) -> Section:
         """Return a table inside this one; an empty one where it is missing and not `needed`."""

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from calibration.wording import one_line
 
+_LONGEST = 500
+"""Signs of a sentence: six lines of a terminal; a text from a file may be longer."""
+
 
 class Problem(Exception):
     """The work cannot go on; the person at the bench is told why, and what to do.
@@ -20,8 +23,8 @@ class Problem(Exception):
     code = "problem"
 
     def __init__(self, sentence: str, remedy: str) -> None:
-        self.sentence = one_line(sentence)
-        self.remedy = one_line(remedy)
+        self.sentence = one_line(sentence, _LONGEST)
+        self.remedy = one_line(remedy, _LONGEST)
         super().__init__(self.sentence, self.remedy)
 
     def __str__(self) -> str:

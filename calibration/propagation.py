@@ -92,13 +92,6 @@ class MonteCarlo:
         low, high = np.quantile(self.outcomes, [tail, 1.0 - tail])
         return float(low), float(high)
 
-    def shortest_interval(self, coverage: float = 0.95) -> tuple[float, float]:
-        """Shortest interval of the coverage (JCGM 101:2008, 7.7.4)."""
-        inside = min(math.ceil(coverage * len(self.outcomes)), len(self.outcomes) - 1)
-        widths = self.outcomes[inside:] - self.outcomes[:-inside]
-        start = int(np.argmin(widths))
-        return float(self.outcomes[start]), float(self.outcomes[start + inside])
-
 
 def monte_carlo(
     function: Callable[..., FloatArray | float],

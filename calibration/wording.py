@@ -1,12 +1,22 @@
-"""Texts from files made safe for a sentence on a terminal."""
+"""Texts from files made safe to show on a terminal, in a table or on a page."""
 
 from __future__ import annotations
 
-_LONGEST = 500
+_GAP = " ... "
 
 
-def one_line(text: str) -> str:
-    """Text without line breaks and control characters; of a long one the middle is left out."""
+def one_line(text: str, longest: int | None = None) -> str:
+    """Text with single spaces, and "?" for each sign that cannot be shown or steers a terminal.
+
+    Parameters
+    ----------
+    text:
+        Any text.
+    longest:
+        Signs that are kept at most, of which the middle is left out; None keeps all.
+    """
     line = "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
-    half = _LONGEST // 2
-    return line if len(line) <= _LONGEST else f"{line[:half]} ... {line[-half:]}"
+    if longest is None or len(line) <= longest:
+        return line
+    half = (longest - len(_GAP)) // 2
+    return f"{line[:half]}{_GAP}{line[-half:]}"

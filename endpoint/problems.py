@@ -116,7 +116,6 @@ class Flag(enum.IntFlag):
     CAMERA_MOVED = enum.auto()
     OFF_COLOUR = enum.auto()
     OUTLIER = enum.auto()
-    BEFORE_START = enum.auto()
     SATURATED = enum.auto()
     DAMAGED = enum.auto()
 
@@ -153,10 +152,6 @@ FLAG_TEXT: dict[Flag, tuple[str, str]] = {
     Flag.OUTLIER: (
         "The colour stands apart from its neighbours.",
         "Look at the frame: a drop, a bubble or a reflection is usual.",
-    ),
-    Flag.BEFORE_START: (
-        "The frame was taken before the first addition.",
-        "None needed.",
     ),
     Flag.SATURATED: (
         "The photometer reads above its usable absorbance.",

@@ -8,11 +8,13 @@ that of one lens: nothing is measured across the parts. Everything is simulated.
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +23,7 @@ from sample_media.burette_recipe import BuretteRecipe
 from sample_media.burette_view import burette_light
 from sample_media.encode import record_text
 from sample_media.h264 import write_h264
-from sample_media.picture import codes_of, linear_frames
+from sample_media.picture import coded, linear_frames
 from sample_media.recipes import Plan, Recipe, plan_of, truth_of
 from sample_media.scene import VIEWS, project
 from sample_media.tip_view import TipRecipe, drop_radii_mm, tip_light
@@ -224,7 +226,7 @@ def _mouth_px(recipe: BenchRecipe) -> int:
     return recipe.above + round(mouth)
 
 
-def _wall(flask: FloatArray, rows: int) -> Float32:
+def _wall(flask: Float32, rows: int) -> Float32:
     """Wall above the scene: its uppermost rows, smooth, a little darker further up."""
     level = np.median(flask[:4], axis=(0, 1))
     fade = np.linspace(0.85, 1.0, rows)[:, None, None]
@@ -242,14 +244,7 @@ def _lay_tube(
     recipe: BenchRecipe, tube: BuretteRecipe, picture: Float32, axis: int, t: float
 ) -> None:
     """Tube before the card, and below it tap and outlet, down into the neck of the flask."""
-    import cv2
-
-    light = burette_light(tube, tube.reading_ml(t))
-    turn = cv2.getRotationMatrix2D((tube.width / 2, tube.height / 2), recipe.tilt_deg, 1.0)
-    size = (tube.width, tube.height)
-    light = cv2.warpAffine(
-        light, turn, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    )
+    light = _leaning(tube, tube.reading_ml(t), recipe.tilt_deg)
     left = axis - tube.width // 2
     rows = slice(0, recipe.above - _TAP_PX)
     picture[rows, left : left + tube.width] = light[rows]
@@ -264,6 +259,16 @@ def _lay_tube(
         a, b = axis - round(half * scale), axis + round(half * scale) + 1
         shade = 0.30 if down < 12.0 else 0.72
         picture[row, a:b] *= np.float32(shade)
+
+
+@functools.lru_cache(maxsize=4)
+def _leaning(tube: BuretteRecipe, reading_ml: float, tilt_deg: float) -> Float32:
+    import cv2
+
+    turn = cv2.getRotationMatrix2D((tube.width / 2, tube.height / 2), tilt_deg, 1.0)
+    upright, size = burette_light(tube, reading_ml), (tube.width, tube.height)
+    how: dict[str, Any] = {"flags": cv2.INTER_CUBIC, "borderMode": cv2.BORDER_REPLICATE}
+    return np.asarray(cv2.warpAffine(upright, turn, size, **how), dtype=np.float32)
 
 
 class _Camera:
@@ -288,18 +293,25 @@ class _Camera:
             1 + r.exposure_drift * math.sin(2 * np.pi * 1.3 * part + self._phase[2])
         )
         tint = r.balance_drift * math.sin(2 * np.pi * 0.9 * part + self._phase[3])
-        picture = cv2.GaussianBlur(linear, (0, 0), self._recipe.blur_px)
+        picture: Float32 = np.asarray(
+            cv2.GaussianBlur(linear, (0, 0), self._recipe.blur_px), dtype=np.float32
+        )
         picture *= np.array([1 + tint, 1.0, 1 - 0.8 * tint], dtype=np.float32) * gain
         dx, dy = r.shake_px * np.sin(np.array([1.7, 2.3]) * t + self._phase[4:6])
         move = np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]])
-        picture = cv2.warpAffine(picture, move, self._recipe.size, borderMode=cv2.BORDER_REPLICATE)
+        moved = cv2.warpAffine(picture, move, self._recipe.size, borderMode=cv2.BORDER_REPLICATE)
+        picture = np.asarray(moved, dtype=np.float32)
         field = self._grain[int(self._rng.integers(_FIELDS))]
         j, i = self._rng.integers(0, 32, 2)
         high, wide = picture.shape[:2]
         noise = field[j : j + high, i : i + wide]
-        lit = np.clip(picture, 0, 1)
-        picture += np.float32(r.noise) * np.sqrt(np.float32(0.15) + lit) * noise
-        return codes_of(r.contrast)[(np.clip(picture, 0, 1) * 8191).astype(np.int32)]
+        spread = np.clip(picture, 0, 1)
+        spread += np.float32(0.15)
+        np.sqrt(spread, out=spread)
+        spread *= np.float32(r.noise)
+        spread *= noise
+        picture += spread
+        return coded(picture, r.contrast)
 
 
 # Files -----------------------------------------------------------------------------------------

@@ -99,7 +99,8 @@ def burette_family(seed: int) -> BuretteRecipe:
     top = float(rng.uniform(-1.0, 15.0))
     start = top + float(rng.uniform(0.12, 0.3)) * view_ml
     room_ml = top + 0.9 * view_ml - start
-    amounts, left = [], room_ml * rng.uniform(0.6, 1.0)
+    amounts: list[float] = []
+    left = room_ml * rng.uniform(0.6, 1.0)
     while left > 0.15 and len(amounts) < 14:
         amounts.append(float(min(left, rng.choice([2.0, 1.0, 0.5, 0.2, 0.1, 0.05]))))
         left -= amounts[-1]
@@ -108,7 +109,8 @@ def burette_family(seed: int) -> BuretteRecipe:
     for amount in amounts:
         pours.append((t, amount))
         t += amount / rate + 1.2
-    refill, hidden = None, ()
+    refill: tuple[float, float, float] | None = None
+    hidden: tuple[tuple[float, float], ...] = ()
     if rng.uniform() < 0.2:
         refill = (t + 1.0, 3.0, start + float(rng.uniform(-0.2, 0.5)))
         pours += [(t + 6.0, 1.0), (t + 9.5, 0.4)]

@@ -10,6 +10,7 @@ import functools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,15 +68,15 @@ def _stage(recipe: BuretteRecipe, over: int = 3) -> _Stage:
     """Rows of the upright tube before tilt; the lens looks level but for its pitch."""
     r = recipe
     focal = r.px_per_mm * r.distance_mm
-    rows = (np.arange(r.height * over) + 0.5) / over
+    rows: FloatArray = (np.arange(r.height * over, dtype=np.float64) + 0.5) / over
     pitch = math.radians(r.pitch_deg)
     top_mm = (r.camera_ml - r.top_ml) * r.mm_per_ml
     top_angle = math.atan2(top_mm, r.distance_mm)
     first = focal * math.tan(top_angle - pitch)
     elevation = pitch + np.arctan((first - rows) / focal)
-    x = (np.arange(r.width) + 0.5 - r.width / 2) / r.px_per_mm
+    x = (np.arange(r.width, dtype=np.float64) + 0.5 - r.width / 2) / r.px_per_mm
     plates = plates_of(optics_only(r), float(elevation.min()), float(elevation.max()))
-    ends = np.stack([rows_at(plates, x, e) for e in np.linspace(*elevation[[0, -1]], 9)])
+    ends = np.stack([rows_at(plates, x, e) for e in np.linspace(elevation[0], elevation[-1], 9)])
     share = np.linspace(0, 1, 9)
     along = np.linspace(0, 1, len(rows))
     low = np.clip(np.searchsorted(share, along) - 1, 0, 7)
@@ -117,24 +118,47 @@ def _ink(r: BuretteRecipe, elevation: FloatArray, x: FloatArray) -> Picture:
     return ink.astype(np.float32)
 
 
+def _inked(recipe: BuretteRecipe, fine: Picture, rows: NDArray[np.intp]) -> Picture:
+    """Rows of the picture from their fine rows, with the print on them."""
+    r, stage = recipe, _stage(recipe)
+    cover = stage.ink[_fine_rows(rows, stage.over)][..., None]
+    light = fine * (1 - 0.93 * cover) + (0.93 * cover * _INK.astype(np.float32)) * r.board
+    return light.reshape(rows.size, stage.over, r.width, 3).mean(axis=1).astype(np.float32)
+
+
+def _fine_rows(rows: NDArray[np.intp], over: int) -> NDArray[np.intp]:
+    return (rows[:, None] * over + np.arange(over)).ravel()
+
+
+@functools.lru_cache(maxsize=4)
+def _ends(recipe: BuretteRecipe) -> tuple[Picture, Picture]:
+    """Picture of the empty and of the full tube."""
+    stage, rows = _stage(recipe), np.arange(recipe.height)
+    return _inked(recipe, stage.empty, rows), _inked(recipe, stage.full, rows)
+
+
+@functools.lru_cache(maxsize=4)
 def burette_light(recipe: BuretteRecipe, reading_ml: float) -> Picture:
-    """Linear light of the upright tube at one reading, shape (height, width, 3)."""
+    """Linear light of the upright tube at one reading, shape (height, width, 3), read-only."""
     r, stage = recipe, _stage(recipe)
     low_mm = (r.camera_ml - reading_ml) * r.mm_per_ml
     s = stage.axis_mm - low_mm
-    picture = np.where((s > 0)[:, None, None], stage.empty, stage.full)
-    near = np.flatnonzero((s > PATCH_MM[0] + 0.5) & (s < PATCH_MM[1] - 0.5))
-    if near.size:
-        angle = math.atan2(low_mm, r.distance_mm)
-        patch = patch_at(stage.plates, stage.x_mm, angle)
-        at = (s[near] - stage.plates.s_mm[0]) / PATCH_STEP_MM
+    empty, full = _ends(recipe)
+    picture = np.where((s[:: stage.over] > 0)[:, None, None], empty, full)
+    # Only about the meniscus does the picture depend on more than on which side a row lies.
+    near = (s > PATCH_MM[0] + 0.5) & (s < PATCH_MM[1] - 0.5)
+    rows = np.flatnonzero(near.reshape(r.height, stage.over).any(axis=1))
+    if rows.size:
+        patch = patch_at(stage.plates, stage.x_mm, math.atan2(low_mm, r.distance_mm))
+        fine = _fine_rows(rows, stage.over)
+        light = np.where((s[fine] > 0)[:, None, None], stage.empty[fine], stage.full[fine])
+        at = (s[fine][near[fine]] - stage.plates.s_mm[0]) / PATCH_STEP_MM
         i = at.astype(int)
         f = (at - i)[:, None, None].astype(np.float32)
-        picture[near] = patch[i] * (1 - f) + patch[i + 1] * f
-    cover = stage.ink[..., None]
-    picture = picture * (1 - 0.93 * cover) + (0.93 * cover * _INK.astype(np.float32)) * r.board
-    fine = picture.reshape(r.height, stage.over, r.width, 3)
-    return np.asarray(fine.mean(axis=1), dtype=np.float32)
+        light[near[fine]] = patch[i] * (1 - f) + patch[i + 1] * f
+        picture[rows] = _inked(recipe, light, rows)
+    picture.flags.writeable = False
+    return picture
 
 
 def expose(
@@ -149,14 +173,14 @@ def expose(
 
     r = recipe
     turn = cv2.getRotationMatrix2D((r.width / 2, r.height / 2), r.tilt_deg, 1.0)
-    turn[:, 2] += shift
+    turn[:, 2] += np.array(shift)
     size = (r.width, r.height)
-    linear = cv2.warpAffine(
+    seen: Any = cv2.warpAffine(
         linear, turn, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
     if r.blur_px > 0:
-        linear = cv2.GaussianBlur(linear, (0, 0), r.blur_px)
-    linear = np.maximum(linear * np.float32(gain), 0)
+        seen = cv2.GaussianBlur(seen, (0, 0), r.blur_px)
+    linear = np.maximum(seen * np.float32(gain), 0)
     noise = rng.standard_normal(linear.shape, dtype=np.float32)
     linear = linear + r.noise * np.sqrt(linear + 0.02) * noise
     linear = np.clip(linear, 0, 1)
@@ -165,7 +189,8 @@ def expose(
     if r.jpeg:
         ok, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, r.jpeg])
         assert ok
-        pixels = cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1].copy()
+        stored: Any = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        pixels = np.asarray(stored[..., ::-1].copy(), dtype=np.uint8)
     return pixels
 
 
@@ -181,7 +206,7 @@ def render_burette(recipe: BuretteRecipe) -> Iterator[tuple[float, NDArray[np.ui
         if any(a <= t < b for a, b in recipe.hidden):
             centre = (recipe.width // 2 + int(10 * math.sin(t)), int(recipe.height * 0.45))
             axes = (int(recipe.width * 0.8), int(recipe.height * 0.2))
-            hand = np.zeros(linear.shape[:2], np.float32)
+            hand: Any = np.zeros(linear.shape[:2], np.float32)
             cv2.ellipse(hand, centre, axes, 20.0, 0.0, 360.0, 1.0, -1)
             hand = cv2.GaussianBlur(hand, (0, 0), 2.0)[..., None]
             linear = linear * (1 - hand) + np.array([0.42, 0.22, 0.15], np.float32) * hand

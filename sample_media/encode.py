@@ -114,7 +114,7 @@ def settled(frame: Any) -> Any:
         out = np.zeros((target.height, target.line_size), dtype=np.uint8)
         used = source.width * sample_bytes
         out[:, :used] = lines[:, :used]
-        target.update(out)
+        target.update(out.tobytes())
     return copy
 
 

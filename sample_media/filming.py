@@ -188,15 +188,16 @@ def _passing_shadow(s: Studio, since: float, begin: float) -> Float32:
     x = np.arange(s.size[0], dtype=np.float32) / s.size[0]
     middle = 0.5 + way * 1.8 * (part - 0.5)
     depth = 0.22 + 0.13 * math.sin(11.0 * begin)
-    return np.asarray(1.0 - depth * np.exp(-(((x - middle) / 0.38) ** 2)))[None, :, None]
+    left = 1.0 - depth * np.exp(-(((x - middle) / 0.38) ** 2))
+    return np.asarray(left, dtype=np.float32)[None, :, None]
 
 
 def _foam(s: Studio, flask: Float32, t: float) -> None:
     """Bubbles: a dark ring, a bright spot; most of them shortly after an addition."""
     if not len(s.bubbles):
         return
-    since = t - s.pours[:, 1]
-    since = float(since[since > -1.0].min(initial=99.0))
+    ended = t - s.pours[:, 1]
+    since = float(ended[ended > -1.0].min(initial=99.0))
     alive = int(len(s.bubbles) * (0.15 + 0.85 * math.exp(-max(since, 0.0) / 4.0)))
     yy, xx = np.mgrid[-5:6, -5:6].astype(np.float32)
     for k in range(alive):
@@ -258,8 +259,9 @@ def _sensed(s: Studio, picture: Float32, t: float) -> Float32:
         turn = 0.025 if away else 0.0
     if turn or np.any(np.abs(shift) > 0.02):
         matrix = np.array([[1.0, -turn, shift[0]], [turn, 1.0, shift[1]]])
-        picture = cv2.warpAffine(picture, matrix, s.size, borderMode=cv2.BORDER_REPLICATE)
-    spread = cv2.sqrt(picture + np.float32(0.15))
+        moved = cv2.warpAffine(picture, matrix, s.size, borderMode=cv2.BORDER_REPLICATE)
+        picture = np.asarray(moved, dtype=np.float32)
+    spread = np.sqrt(picture + np.float32(0.15))
     spread *= np.float32(recipe.noise)
     spread *= s.grain()
     picture += spread

@@ -110,7 +110,9 @@ def arm(
     skin_height = _height_of(hand, x, y)
     on_cloth = sleeve > skin_height
     surface = np.where(on_cloth, sleeve + folds, skin_height).astype(np.float32)
-    surface = cv2.GaussianBlur(surface, (0, 0), max(0.12 * scale, 0.5))
+    surface = np.asarray(
+        cv2.GaussianBlur(surface, (0, 0), max(0.12 * scale, 0.5)), dtype=np.float32
+    )
     slope_y, slope_x = np.gradient(surface * scale)
     normal = 1.0 / np.sqrt(1.0 + slope_x**2 + slope_y**2)
     facing = (0.75 - 0.45 * slope_x * lit_from[0] + 0.55 * slope_y * lit_from[1]) * normal
@@ -122,7 +124,7 @@ def arm(
     grain = cv2.GaussianBlur(rng.standard_normal(x.shape).astype(np.float32), (0, 0), 0.25 * scale)
     colour = colour * (1.0 + 0.06 * grain / max(float(grain.std()), 1e-6))[..., None]
     cover = ((sleeve > 0) | (skin_height > 0)).astype(np.float32)
-    cover = cv2.GaussianBlur(cover, (0, 0), 0.7)
+    cover = np.asarray(cv2.GaussianBlur(cover, (0, 0), 0.7), dtype=np.float32)
     light = colour * bright[..., None] * cover[..., None]
     sheet = np.dstack([light, cover]).astype(np.float32)
     return Sprite(sheet, (-left * scale, -top * scale))
@@ -195,8 +197,8 @@ def silhouette(height: int, width: int, colour: tuple[float, float, float]) -> S
     import cv2
 
     scale = height / 60.0
-    x, y = np.meshgrid(np.arange(width) / scale, np.arange(height) / scale)
-    x, y = (x - width / scale / 2).astype(np.float32), y.astype(np.float32)
+    across, down = np.meshgrid(np.arange(width) / scale, np.arange(height) / scale)
+    x, y = (across - width / scale / 2).astype(np.float32), down.astype(np.float32)
     body = _height_of(
         ((0.0, 30.0, 14.0, 0.0, 70.0, 12.0), (-13.0, 30.0, 5.0, -15.0, 62.0, 4.0)), x, y
     )

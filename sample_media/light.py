@@ -114,6 +114,8 @@ def transmittance(
 
 def tone(linear: FloatArray, contrast: float) -> FloatArray:
     """Tone curve of a camera: sRGB with a gentle S on top (contrast 0 to 0.3)."""
+    # Here, in burette_view and in camera_target the curve is written out on purpose: a simulator
+    # that took it from the program would share the program's mistakes.
     x = np.clip(linear, 0.0, 1.0)
     y = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
     return np.asarray(np.clip(y - contrast / (2 * np.pi) * np.sin(2 * np.pi * y), 0.0, 1.0))

@@ -105,8 +105,10 @@ class Movement:
 
     def at(self, time_s: float) -> Pose:
         """Place at a time."""
-        row = [float(np.interp(time_s, self._t, values)) for values in self._rows]
-        return Pose(*row[:7], swirled=row[7] > 0.05)
+        a, b, c, d, e, f, g, swirl = (
+            float(np.interp(time_s, self._t, values)) for values in self._rows
+        )
+        return Pose(a, b, c, d, e, f, g, swirled=swirl > 0.05)
 
 
 def _between(t: FloatArray, begin: float, end: float, soft_s: float) -> FloatArray:

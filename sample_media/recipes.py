@@ -127,11 +127,12 @@ def plan_of(recipe: Recipe) -> Plan:
         return Plan(t, v, t, v, drops, float(t[-1]))
     volume, time = recipe.start_ml, recipe.wait_s[0]
     log_s, log_ml = [0.0], [volume]
-    true_s, true_ml, drops = [0.0], [volume], []
+    true_s, true_ml = [0.0], [volume]
+    moments: list[float] = []
     while volume < stop - 1e-9:
         step, wait = _next_step(recipe, rng, end, volume, stop)
         pour = step / _POUR_ML_S
-        drops += list(np.arange(time, time + pour, 0.05 / _POUR_ML_S))
+        moments += list(np.arange(time, time + pour, 0.05 / _POUR_ML_S))
         true_s += [time, time + pour]
         true_ml += [volume, volume + step]
         volume = round(volume + step, 4)
@@ -141,7 +142,14 @@ def plan_of(recipe: Recipe) -> Plan:
         time += wait * rng.uniform(0.9, 1.2)
     true_s.append(time)
     true_ml.append(volume)
-    return Plan(*map(np.array, (log_s, log_ml, true_s, true_ml, drops)), time)  # type: ignore[arg-type]
+    return Plan(
+        np.array(log_s),
+        np.array(log_ml),
+        np.array(true_s),
+        np.array(true_ml),
+        np.array(moments),
+        time,
+    )
 
 
 def _next_step(

@@ -194,15 +194,16 @@ def _environment(view: View, o: FloatArray, d: FloatArray, shade: FloatArray | N
     floor = down < away
     t = np.where(floor, down, np.where(np.isfinite(away), away, 0.0))
     p = o + np.clip(t, 0.0, 400.0)[..., None] * d
-    lit = _ground(view, p[..., 0], p[..., 1])
+    out = np.empty(p.shape)
+    x, y = p[floor][:, 0], p[floor][:, 1]
+    lit = _ground(view, x, y)
     # Light falls off to the sides and the back.
-    fall = 1.0 - 0.0035 * np.abs(p[..., 0] - 6 * view.light[0]) - 0.004 * np.clip(p[..., 1], 0, 60)
+    fall = 1.0 - 0.0035 * np.abs(x - 6 * view.light[0]) - 0.004 * np.clip(y, 0, 60)
     lit = lit * np.clip(fall, 0.15, 1.0)[..., None]
     if view.back == "lightbox":
-        lit = lit * 0.5 * (1 + np.exp(-np.clip(8.0 - p[..., 1], 0, 30) / 6.0))[..., None]
-    if shade is not None:
-        lit = lit * shade[..., None]
-    out = np.where(floor[..., None], lit, _back(view, p[..., 0], p[..., 2]))
+        lit = lit * 0.5 * (1 + np.exp(-np.clip(8.0 - y, 0, 30) / 6.0))[..., None]
+    out[floor] = lit if shade is None else lit * shade[floor][:, None]
+    out[~floor] = _back(view, p[~floor][:, 0], p[~floor][:, 2])
     # The room that the glass mirrors: a window on the light's side, a lamp above, dark in front.
     up, side = d[..., 2], d[..., 0] * np.sign(view.light[0] or 1.0)
     window = (side > 0.55) & (side < 0.8) & (up > 0.1) & (up < 0.55)
@@ -454,7 +455,8 @@ def _thin_wall(view, d, p, normal, strength, reflected) -> FloatArray:  # type: 
     cos_in = np.abs(facing)
     bounce = np.clip(1.8 * _fresnel(cos_in, 1.0, N_GLASS), 0, 1) * strength
     mirror = d + 2 * cos_in[..., None] * normal
-    reflected += bounce[..., None] * _environment(view, p, mirror, None)
+    hit = bounce > 0
+    reflected[hit] += bounce[hit][:, None] * _environment(view, p[hit], mirror[hit], None)
     return np.asarray((1 - bounce) * np.exp(-0.035 / np.maximum(cos_in, 0.03)))
 
 

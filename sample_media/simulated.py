@@ -30,7 +30,7 @@ class Plan:
     """Recipe of one simulated titration."""
 
     flask: Flask
-    constants: Constants
+    constants: Constants | None
     additions_ml: tuple[float, ...] = ()
     """Cumulative volumes of the steps; empty for continuous delivery."""
     rate_ml_min: float = 0.0

@@ -31,7 +31,7 @@ FORM_VALUES = {
 
 def frames(lead_s: float = FILM_START_S) -> list[ArrayFrame]:
     """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead."""
-    table = simulate(Plan(FLASK, None, additions_ml=ADDITIONS, noise=0.0))  # type: ignore[arg-type]
+    table = simulate(Plan(FLASK, None, additions_ml=ADDITIONS, noise=0.0))
     count = round((lead_s + PAUSE_S * len(ADDITIONS)) * RATE)
     steps = [max(0, int((k / RATE - lead_s) // PAUSE_S)) for k in range(count)]
     return _drawn(table.density[np.minimum(steps, len(ADDITIONS) - 1)])
@@ -41,7 +41,7 @@ def pump_frames(rate_ml_min: float, lead_s: float = 4.0, lag_s: float = 0.2) -> 
     """The same with a pump that starts after the lead and runs on past the end."""
     table = simulate(
         Plan(FLASK, None, rate_ml_min=rate_ml_min, stop_ml=TRUE_ML + 1.0, lag_s=lag_s,
-             row_interval_s=1.0 / RATE, noise=0.0)  # type: ignore[arg-type]
+             row_interval_s=1.0 / RATE, noise=0.0)
     )  # fmt: skip
     before = np.repeat(table.density[:1], round(lead_s * RATE), axis=0)
     return _drawn(np.vstack([before, table.density]))

@@ -8,6 +8,7 @@ are known to the pixel.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -68,7 +69,8 @@ class Drawn:
 def _polygon(height: int, width: int, points: list[tuple[float, float]]) -> Picture:
     big = np.zeros((height * 2, width * 2), np.uint8)
     cv2.fillPoly(big, [np.rint(np.array(points) * 2).astype(np.int32)], 255)
-    return cv2.resize(big, (width, height), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    small = cv2.resize(big, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.float32) / np.float32(255)
 
 
 def _ellipse(shape: tuple[int, int], cx: float, cy: float, rx: float, ry: float) -> Picture:
@@ -251,7 +253,8 @@ def draw(b: Bench, count: int = 20) -> Drawn:
         if b.jpeg:
             ok, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, b.jpeg])
             assert ok
-            pixels = cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1].copy()
+            stored: Any = cv2.imdecode(data, cv2.IMREAD_COLOR)
+            pixels = np.asarray(stored[..., ::-1].copy(), dtype=np.uint8)
         frames.append(ArrayFrame(i, float(300 * t), pixels))
     true = (liquid > 0.99) & (glare < 0.01) & (bar < 0.01)
     dim = (shadow > 0.02) | (body > 0.01) | (edge > 0.01)

@@ -246,6 +246,53 @@ class Run:
     duration_s: float
 
 
+@dataclass
+class Hand:
+    """The operator at the tap, who does what the last word says."""
+
+    portion_ml: float = 0.0
+    """Still to come of a portion that is being added."""
+    drops: int = 0
+    dropped_s: float = -1.0
+    """When a drop or a part of a portion was last added."""
+
+    def add(
+        self, flow: Flow, code: str, told_ml: float, said_s: float, step_s: float
+    ) -> tuple[float, bool]:
+        """Volume added in a frame, mL, and whether the log gets a row for it."""
+        recipe = flow.recipe
+        if code in ("mixing", "pour", "not-begun"):
+            self.portion_ml = 0.0
+        if code == "mixing":
+            return 0.0, True
+        if code in ("pour", "not-begun"):
+            whole = int(flow.time_s + step_s) > int(flow.time_s)
+            return recipe.rate_ml_s * step_s, recipe.pump or whole
+        if code in ("slow", "not-told"):
+            if recipe.pump:
+                return recipe.rate_ml_s * step_s / 3.0, True
+            return self._portion(flow, told_ml, said_s, step_s)
+        if said_s <= self.dropped_s:
+            return 0.0, True
+        # One drop for one word: the next word is waited for.
+        self.drops += 1
+        self.dropped_s = flow.time_s
+        return (0.05 if code == "drops" else 0.025) * flow.rng.uniform(0.85, 1.15), True
+
+    def _portion(
+        self, flow: Flow, told_ml: float, said_s: float, step_s: float
+    ) -> tuple[float, bool]:
+        """Part of a portion; one portion for one word, too."""
+        if self.portion_ml <= 0.0 and said_s <= self.dropped_s:
+            return 0.0, True
+        if self.portion_ml <= 0.0:
+            self.portion_ml = told_ml * flow.rng.uniform(0.9, 1.1)
+        added = min(flow.recipe.rate_ml_s * step_s, self.portion_ml)
+        self.portion_ml -= added
+        self.dropped_s = flow.time_s
+        return added, self.portion_ml <= 1e-9
+
+
 Guide = Callable[[Curve, float], Guidance]
 
 
@@ -260,53 +307,42 @@ def live_run(
     while from_ml is not None and flow.left_ml > from_ml:
         flow.step(_FAR_FRAME_S, recipe.rate_ml_s * _FAR_FRAME_S, note=True)
     heard: list[tuple[float, float, Guidance]] = []
-    portion_ml, drops, code, next_look = 0.0, 0, "pour", 0.0
-    said_s, dropped_s, told_ml = 0.0, -1.0, 0.5
+    hand, code, next_look = Hand(), "pour", 0.0
+    said_s, told_ml = 0.0, 0.5
     while flow.time_s < most_s:
         far = flow.left_ml > _FAR_ML
         if flow.time_s >= next_look:
             said = guide(flow.curve(), flow.time_s)
             looks.append(Look(flow.time_s, flow.left_ml, flow.free_fraction, said))
             heard.append((flow.time_s + recipe.reaction_s, flow.time_s, said))
-            rest_s = 8.0 if far and said.code == "pour" else 2.0 if flow.left_ml > 1.5 else 1.5
-            next_look = flow.time_s + rest_s
+            next_look = flow.time_s + _rest_s(far and said.code == "pour", flow.left_ml)
         while heard and heard[0][0] <= flow.time_s:
             _, said_s, word = heard.pop(0)
             code, told_ml = word.code, word.portion_ml or 0.5
         if code in ("stop", "passed"):
             break
         step_s = _FAR_FRAME_S if far and code in ("pour", "not-begun") else _FRAME_S
-        added, note = 0.0, True
-        if code in ("mixing",):
-            portion_ml = 0.0
-        elif code in ("pour", "not-begun"):
-            added, portion_ml = recipe.rate_ml_s * step_s, 0.0
-            note = recipe.pump or int(flow.time_s + step_s) > int(flow.time_s)
-        elif code in ("slow", "not-told"):
-            if recipe.pump:
-                added = recipe.rate_ml_s * step_s / 3.0
-            elif portion_ml > 0.0 or said_s > dropped_s:
-                # One portion for one word, too.
-                if portion_ml <= 0.0:
-                    portion_ml = told_ml * flow.rng.uniform(0.9, 1.1)
-                added = min(recipe.rate_ml_s * step_s, portion_ml)
-                portion_ml -= added
-                note = portion_ml <= 1e-9
-                dropped_s = flow.time_s
-        elif said_s > dropped_s:
-            # One drop for one word: the next word is waited for.
-            size = 0.05 if code == "drops" else 0.025
-            added = size * flow.rng.uniform(0.85, 1.15)
-            drops += 1
-            dropped_s = flow.time_s
+        added, note = hand.add(flow, code, told_ml, said_s, step_s)
         flow.step(step_s, added, note=note)
         if not note and code not in ("pour", "not-begun", "slow", "not-told"):
             flow.log_ml[-1] = flow.delivered_ml
+    _note_rest(flow)
+    stopped = code in ("stop", "passed")
+    return Run(recipe, tuple(looks), stopped, -flow.left_ml, hand.drops, flow.time_s)
+
+
+def _note_rest(flow: Flow) -> None:
+    """Last reading of the burette, where something ran since the one before."""
     if flow.delivered_ml > flow.log_ml[-1]:
         flow.log_s.append(flow.time_s)
         flow.log_ml.append(flow.delivered_ml)
-    stopped = code in ("stop", "passed")
-    return Run(recipe, tuple(looks), stopped, -flow.left_ml, drops, flow.time_s)
+
+
+def _rest_s(pouring: bool, left_ml: float) -> float:
+    """Seconds to the next look at the guide: often where the end is near."""
+    if pouring:
+        return 8.0
+    return 2.0 if left_ml > 1.5 else 1.5
 
 
 def flow_to(recipe: Recipe, left_ml: float) -> Flow:

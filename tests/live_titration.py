@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.analysis.inputs import Job
+from endpoint.analysis.pipeline import of_colours
+from endpoint.analysis.prepare import job_without_source
+from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import RunHead
+from endpoint.bench.journal.export import done_in, export, head_of
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.reconstruct import colours_of
 from endpoint.chemistry.equilibrium import constants_at, speciate
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Flag
+from endpoint.record.titration import read_record
 from sample_media.simulated import BLUE_FORM, RED_FORM, careful_additions
 from tests.simulated import flask
 
@@ -45,7 +55,7 @@ class Titration:
     def samples(self, start_s: float, stop_s: float, step_s: float) -> Iterator[ColourSample]:
         """Colours of frames every `step_s`."""
         first, last = (int(np.ceil(t / step_s - 1e-9)) for t in (start_s, stop_s))
-        yield from self.colours(first, step_s * np.arange(first, last))
+        yield from self.colours(first, step_s * np.arange(first, last, dtype=np.float64))
 
     def colours(self, first: int, times_s: NDArray[np.float64]) -> Iterator[ColourSample]:
         """Colours of frames with numbers from `first` on; a number always has the same noise."""
@@ -66,7 +76,7 @@ def stepwise(seed: int = 1, pause_s: float = 9.0) -> Titration:
     end = flask().equivalence_ml
     volumes = np.array(careful_additions(end, np.random.default_rng(seed), 0.8))
     volumes = np.round(volumes, 2)
-    times = 5.0 + pause_s * np.arange(volumes.size)
+    times = 5.0 + pause_s * np.arange(volumes.size, dtype=np.float64)
     return Titration(Delivery("steps", times, volumes), end, float(times[-1]) + pause_s, seed)
 
 
@@ -75,3 +85,17 @@ def pumped(rate_ml_min: float = 4.0, start_s: float = 5.0, seed: int = 1) -> Tit
     end = flask().equivalence_ml
     stop_s = start_s + (end + 1.2) * 60.0 / rate_ml_min
     return Titration(Delivery.at_constant_rate(rate_ml_min, start_s), end, stop_s, seed)
+
+
+def inputs_in(journal: RunJournal, run: int) -> Job:
+    """What the exported record of a run and the readings in the journal say."""
+    events = journal.events(run)
+    with tempfile.TemporaryDirectory() as place:
+        export(journal, run, Path(place))
+        record = read_record(Path(place) / "record.toml")
+        return job_without_source(record, done_in(head_of(events), events).log)
+
+
+def result_in(journal: RunJournal, run: int) -> Result:
+    """Result of a run, from the colours as they stand in the journal."""
+    return of_colours(colours_of(journal.events(run)), inputs_in(journal, run))

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -79,25 +80,33 @@ def frame_of(planes: Sequence[np.ndarray], pixel_format: str) -> av.VideoFrame:
     return frame
 
 
+@dataclass(frozen=True)
+class Colours:
+    """How colours are coded in a film, and what its tags say of it."""
+
+    matrix: str | None = "bt709"
+    """None writes no tags; the samples are then made with `coded_as`."""
+    full: bool = False
+    coded_as: str | None = None
+    """Matrix of the samples where the tags lie or are missing."""
+    transfer: int | None = None
+    pixel_format: str = "yuv420p"
+
+
 def write_film(
     path: Path,
     pictures: Sequence[np.ndarray],
     *,
     times_ms: Sequence[int] | None = None,
-    matrix: str | None = "bt709",
-    full: bool = False,
-    coded_as: str | None = None,
-    pixel_format: str = "yuv420p",
+    colours: Colours | None = None,
     codec: str = "libx264",
     rotation: int | None = None,
-    transfer: int | None = None,
     title: str = "",
     options: dict[str, str] | None = None,
 ) -> Path:
-    """Write R'G'B' pictures (0 to 255) as a film without loss, tagged as asked.
-
-    `matrix` None writes no colour tags; the samples are then made with `coded_as`.
-    """
+    """Write R'G'B' pictures (0 to 255) as a film without loss, tagged as asked."""
+    colours = colours or Colours()
+    pixel_format = colours.pixel_format
     bits = 10 if "10le" in pixel_format else 8
     height, width = pictures[0].shape[:2]
     default = {"crf": "0", "g": "10"} if codec == "libx264" else {}
@@ -107,17 +116,19 @@ def write_film(
         stream: Any = container.add_stream(codec, rate=25, options=options or default)
         stream.width, stream.height, stream.pix_fmt = width, height, pixel_format
         stream.codec_context.time_base = stream.time_base = Fraction(1, 1000)
-        if matrix is not None:
-            stream.codec_context.colorspace = _TAG[matrix]
-            stream.codec_context.color_range = 2 if full else 1
-        if transfer is not None:
-            stream.codec_context.color_trc = transfer
+        if colours.matrix is not None:
+            stream.codec_context.colorspace = _TAG[colours.matrix]
+            stream.codec_context.color_range = 2 if colours.full else 1
+        if colours.transfer is not None:
+            stream.codec_context.color_trc = colours.transfer
         if rotation is not None:
             stream.set_display_rotation(rotation)
         last = None
         for k, picture in enumerate(pictures):
             if picture is not last:
-                planes = planes_of(picture, coded_as or matrix or "bt601", full, bits)
+                planes = planes_of(
+                    picture, colours.coded_as or colours.matrix or "bt601", colours.full, bits
+                )
                 frame = frame_of(planes, pixel_format)
                 last = picture
             frame.pts = 40 * k if times_ms is None else times_ms[k]

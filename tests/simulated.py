@@ -14,6 +14,7 @@ from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import Curve, from_absorbance
+from endpoint.equivalence.fit import Estimate
 from sample_media.simulated import Plan, SyntheticTable, careful_additions, simulate
 
 RGB = ("red", "green", "blue")
@@ -91,6 +92,16 @@ def job(**changes: object) -> Job:
         delivery=None,
     )
     return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def labelled(result: Result, label: str) -> Result:
+    """The same result of a sample with another name."""
+    return replace(result, job=replace(result.job, label=label))
+
+
+def with_equivalence(result: Result, estimate: Estimate) -> Result:
+    """The same result with another equivalence volume."""
+    return replace(result, verdict=replace(result.verdict, equivalence=estimate))
 
 
 def result_of(plan: Plan, kept: NDArray[np.bool_] | None = None) -> tuple[SyntheticTable, Result]:

@@ -6,7 +6,6 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from calibration.cells import Section
 from calibration.certificate import Certificate, read_certificate
@@ -19,7 +18,13 @@ from calibration.ware.burette import (
     certified_kind,
     deliveries_from_certificate,
 )
-from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
+from calibration.ware.glassware import (
+    Temperature,
+    Ware,
+    burette_volume,
+    pipette_deliveries,
+    ware_from_table,
+)
 
 
 @dataclass(frozen=True)
@@ -38,7 +43,7 @@ class Session:
     accepted: tuple[str, ...] = ()
     """Identifiers of certificates that are to be used though they are expired."""
 
-    def temperature(self) -> dict[str, Any]:
+    def temperature(self) -> Temperature:
         """Temperature of a piece of ware: one for all, so that pipette and flask cancel."""
         return {
             "temperature_c": self.temperature_c,

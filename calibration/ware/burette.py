@@ -10,13 +10,14 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Unpack
 
 from calibration.certificate import Certificate, CertificateProblem
 from calibration.plain import checked_number, checked_text
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity, combine
 from calibration.ware.glassware import (
+    Temperature,
     at_reference_temperature,
     reading_errors,
     reading_limit,
@@ -146,7 +147,7 @@ def calibrated_burette_volume(
     start_ml: float = 0.0,
     fills: int = 1,
     reading_limit_ml: float | None = None,
-    **temperature: Any,
+    **temperature: Unpack[Temperature],
 ) -> Quantity:
     """Volume delivered by a calibrated burette: difference of readings and of corrections.
 
@@ -206,7 +207,7 @@ def calibrated_burette_volume(
 
 
 def deliveries_from_certificate(
-    certificate: Certificate, times: int = 1, label: str = "", **temperature: Any
+    certificate: Certificate, times: int = 1, label: str = "", **temperature: Unpack[Temperature]
 ) -> tuple[Quantity, ...]:
     """One or several deliveries of a calibrated pipette (or fillings of a flask), mL at 20 °C.
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TypedDict, Unpack
 
 from calibration.plain import checked_number, checked_table, checked_text
 from calibration.quantity import Quantity
@@ -65,6 +65,14 @@ def ware_from_table(data: Mapping[str, object], kind: str, where: str) -> Ware:
     return Ware(label, tolerance)
 
 
+class Temperature(TypedDict, total=False):
+    """What is known of the temperature of a liquid, as `at_reference_temperature` takes it."""
+
+    temperature_c: float | None
+    temperature_half_width_c: float | None
+    temperature_name: str | None
+
+
 def burette_volume(
     ware: Ware,
     volume_ml: Quantity | float,
@@ -72,10 +80,8 @@ def burette_volume(
     *,
     fills: int = 1,
     reading_limit_ml: float | None = None,
-    temperature_c: float | None = None,
-    temperature_half_width_c: float | None = None,
-    temperature_name: str | None = None,
     glass: str = DEFAULT_GLASS,
+    **temperature: Unpack[Temperature],
 ) -> Quantity:
     """Volume delivered by a burette, with what the burette adds to its uncertainty.
 
@@ -92,7 +98,7 @@ def burette_volume(
     reading_limit_ml:
         Half width of the error of one reading, triangular; default a fifth of a division; 0
         where nobody reads, as with a pump. Start and end of each fill are read.
-    temperature_c, temperature_half_width_c, temperature_name, glass:
+    glass, **temperature:
         As for `at_reference_temperature`.
 
     Returns
@@ -117,15 +123,7 @@ def burette_volume(
         reading_limit_ml = reading_limit(ware.tolerance.division_ml)
     total = volume + _calibration(ware).scaled(float(fills))
     total += reading_errors(ware.name, label, fills, reading_limit_ml)
-    return at_reference_temperature(
-        total,
-        ware.name,
-        label,
-        temperature_c=temperature_c,
-        temperature_half_width_c=temperature_half_width_c,
-        temperature_name=temperature_name,
-        glass=glass,
-    )
+    return at_reference_temperature(total, ware.name, label, glass=glass, **temperature)
 
 
 def pipette_deliveries(
@@ -133,11 +131,9 @@ def pipette_deliveries(
     times: int = 1,
     *,
     filling_ml: float | None = None,
-    temperature_c: float | None = None,
-    temperature_half_width_c: float | None = None,
-    temperature_name: str | None = None,
     glass: str = DEFAULT_GLASS,
     label: str = "",
+    **temperature: Unpack[Temperature],
 ) -> tuple[Quantity, ...]:
     """One or several deliveries of one pipette, mL at 20 °C.
 
@@ -150,7 +146,7 @@ def pipette_deliveries(
     filling_ml:
         Standard uncertainty of one filling, mL; default a third of the class A limit (common
         practice, no source).
-    temperature_c, temperature_half_width_c, temperature_name, glass:
+    glass, **temperature:
         As for `at_reference_temperature`.
     label:
         Name of this sample, so that fillings for two samples stay independent.
@@ -164,13 +160,7 @@ def pipette_deliveries(
         share = float(glassware_data()["filling"]["share_of_class_a_limit"])
         filling_ml = share * ware.tolerance.class_a_limit_ml
     shared = at_reference_temperature(
-        nominal + _calibration(ware),
-        ware.name,
-        label,
-        temperature_c=temperature_c,
-        temperature_half_width_c=temperature_half_width_c,
-        temperature_name=temperature_name,
-        glass=glass,
+        nominal + _calibration(ware), ware.name, label, glass=glass, **temperature
     )
     filling = Quantity.measured(0.0, "mL", filling_ml, "filling")
     return with_fillings(shared, filling, ware.name, times, label)
@@ -201,11 +191,6 @@ def with_fillings(
         + Quantity(0.0, "mL", {f"{ware_name}: filling{where}, {number}": part for part in parts})
         for number in range(1, times + 1)
     )
-
-
-def flask_volume(ware: Ware, **options: Any) -> Quantity:
-    """Volume of a flask filled once to its mark, mL; options as for `pipette_deliveries`."""
-    return pipette_deliveries(ware, 1, **options)[0]
 
 
 def _calibration(ware: Ware) -> Quantity:

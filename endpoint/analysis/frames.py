@@ -28,20 +28,34 @@ from endpoint.scene.region import Region
 
 FloatArray = NDArray[np.float64]
 
+# Chosen on rendered films; no study of the single values was kept. A wrong value costs time only:
+# whatever is unclear makes every picture be read, and tests/analysis/test_frames.py compares both.
 _MOST_DECODED = 0.7
 """Above this part of a film, reading it through costs hardly more."""
 _LEAST_USABLE = 0.7
 """Part of the frames of every span that must be free of flags."""
 _LEAST_KEYS = 12
+"""Key pictures of a film that is searched. With fewer the change lies between two of them."""
 _FIRST_LOOKS = 24
+"""Key pictures over the whole film that are looked at first."""
 _MOST_HALVINGS = 8
+"""Bisections of the places where the change begins and ends: 24 looks and 8 halvings tell
+0.02 % of the volume, finer than key pictures stand."""
 _NEAR_ML = 0.3
+"""Volume between two looks, mL, below which bisection stops; `_MARGIN_ML` covers it."""
 _MARGIN_ML = 2.0
+"""Volume before and behind the change, mL, in which every picture is read: the plateaus of the fit.
+Less, and the plateaus are known from bursts alone."""
 _BURST_S, _BURST_FRAMES = 1.0, 10
+"""Length of a burst elsewhere, s and frames, whichever is longer: one point of the curve."""
 _BIN_ML = 0.1
+"""Volume between two bursts, mL; never more than 300 of them."""
 _LEAST_BURSTS = 0.85
+"""Part of the bursts wanted that key pictures must allow."""
 _HOLD_LOOK_S = 3.0
+"""Time between two bursts while nothing is delivered, s."""
 _LOW, _HIGH = 0.1, 0.9
+"""Signal up to which the change has not begun, and from which it is over."""
 _LEAST_CHANGE = 0.08
 """Change of the density, over all channels, below which no change is seen in a few pictures."""
 _WAVER = 0.15

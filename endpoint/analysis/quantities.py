@@ -17,7 +17,13 @@ from calibration.ware.burette import (
     calibrated_burette_volume,
     deliveries_from_certificate,
 )
-from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
+from calibration.ware.glassware import (
+    Temperature,
+    Ware,
+    burette_volume,
+    pipette_deliveries,
+    ware_from_table,
+)
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import Bench
@@ -137,7 +143,7 @@ def _titrant(record: BenchRecord, book: CertificateBook, missing: list[str]) -> 
     return stated_titrant(record.concentration_mol_l or 0.0, record.standard_uncertainty_mol_l)
 
 
-def _temperature(record: BenchRecord) -> dict[str, Any]:
+def _temperature(record: BenchRecord) -> Temperature:
     """Water and titrant share the temperature that the record states, so most of it cancels."""
     known = record.temperature_c is not None
     return {

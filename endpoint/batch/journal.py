@@ -21,7 +21,7 @@ from endpoint.problems import OutputProblem
 _HEAD = {"format": 1, "kind": "endpoint batch journal"}
 
 
-class Journal:
+class BatchJournal:
     """Finished rows by record; open while a batch runs.
 
     Parameters
@@ -51,7 +51,7 @@ class Journal:
             self._file.close()
             raise
 
-    def __enter__(self) -> Journal:
+    def __enter__(self) -> BatchJournal:
         return self
 
     def __exit__(

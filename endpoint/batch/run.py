@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from endpoint.batch.items import Item
-from endpoint.batch.journal import Journal
+from endpoint.batch.journal import BatchJournal
 from endpoint.batch.row import Row
 
 Runner = Callable[[Sequence[Item]], Iterator[Row]]
@@ -13,7 +13,7 @@ Runner = Callable[[Sequence[Item]], Iterator[Row]]
 
 def run_batch(
     items: Sequence[Item],
-    journal: Journal,
+    journal: BatchJournal,
     runner: Runner,
     *,
     retry_failed: bool = False,
@@ -46,7 +46,7 @@ def run_batch(
 
 
 def open_items(
-    items: Sequence[Item], journal: Journal, *, retry_failed: bool = False
+    items: Sequence[Item], journal: BatchJournal, *, retry_failed: bool = False
 ) -> tuple[Item, ...]:
     """Records that the journal does not hold, or only as failed."""
 

@@ -1,4 +1,10 @@
-"""The near side of a child process: hands it records, with a time limit, and survives its death."""
+"""The near side of a child process: hands it records, with a time limit, and survives its death.
+
+The library pebble has processes with a time limit that survive a crash too, but not all that is
+promised here. Its process (5.2.3, tried) works on after its parent was killed, until its task is
+done; the child here ends at once. Environment and standard error of a child could not be set, and
+within a Dask worker, whose process is daemonic, it could start none: `multiprocessing` refuses.
+"""
 
 from __future__ import annotations
 

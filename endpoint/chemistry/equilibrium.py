@@ -65,20 +65,6 @@ def fully_deprotonated_fraction(ph: ArrayLike, pka: tuple[float, ...]) -> FloatA
     return np.asarray(1.0 / denominator)
 
 
-def free_metal_fraction(ligand_mol_l: float, log_beta: tuple[float, ...]) -> float:
-    """Fraction of a metal not bound by an auxiliary ligand such as ammonia.
-
-    Parameters
-    ----------
-    ligand_mol_l:
-        Concentration of the free auxiliary ligand.
-    log_beta:
-        Overall formation constants, log10, one per number of ligands.
-    """
-    bound = sum(10.0**b * ligand_mol_l ** (n + 1) for n, b in enumerate(log_beta))
-    return float(1.0 / (1.0 + bound))
-
-
 @dataclass(frozen=True)
 class Constants:
     """Conditional constants of calcium and magnesium at one pH (log10, L/mol)."""

@@ -21,8 +21,9 @@ from endpoint.colour.linear_light import (
     level_of,
     linear_light,
     spots_of,
+    to_encoded_srgb,
 )
-from endpoint.colour.mixture import strangers
+from endpoint.colour.off_colour import strangers
 from endpoint.problems import Flag
 from endpoint.recording.frame import Codes, Frame, Spots, codes_at
 from endpoint.scene.region import Region
@@ -221,12 +222,6 @@ def _levels(light: Pixels, step: int) -> tuple[Level, Level]:
         for k in (slice(0, 3), slice(3, 6))
     )
     return first, second
-
-
-def to_encoded_srgb(linear: FloatArray) -> FloatArray:
-    """Encode linear light with the sRGB curve (IEC 61966-2-1), clipped to 0 to 1."""
-    x = np.clip(linear, 0.0, 1.0)
-    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
 
 
 def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:

@@ -16,6 +16,7 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.instruments.tone import bt709, srgb
 from endpoint.recording.frame import Box, Codes, Spots
 
 FloatArray = NDArray[np.float64]
@@ -70,9 +71,9 @@ def to_linear(encoded: NDArray[np.floating], transfer: Transfer = "srgb") -> Flo
     if transfer == "linear":
         return x
     if transfer == "srgb":
-        return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
+        return srgb(x)
     if transfer == "bt709":
-        return np.where(x < 0.081, x / 4.5, ((x + 0.099) / 1.099) ** (1.0 / 0.45))
+        return bt709(x)
     raise ValueError(f"unknown transfer {transfer!r}")
 
 
@@ -175,3 +176,9 @@ def level_of(pixels: NDArray[np.floating], step: int = 1) -> Level:
     independent = max(kept.shape[-1] * min(step * step, _LEANING) / _LEANING, 1.0)
     error = np.sqrt(np.asarray(variance, dtype=np.float64) / independent) / _CODES
     return Level(middle / _CODES, error, low, high)
+
+
+def to_encoded_srgb(linear: FloatArray) -> FloatArray:
+    """Encode linear light with the sRGB curve (IEC 61966-2-1), clipped to 0 to 1."""
+    x = np.clip(linear, 0.0, 1.0)
+    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)

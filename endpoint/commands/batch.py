@@ -57,7 +57,7 @@ def batch(
     Exit code: 0 when every recording has its row, whatever it says; 2 for bad input.
     """
     from endpoint.batch.items import find_items
-    from endpoint.batch.journal import Journal
+    from endpoint.batch.journal import BatchJournal
     from endpoint.batch.problem import BatchProblem, BatchStopped
     from endpoint.batch.run import open_items, run_batch
     from endpoint.files.folder import check_folder
@@ -73,7 +73,7 @@ def batch(
     items = find_items(Path(source))
     folder = Path(out)
     check_folder(folder)
-    with Journal(folder / _JOURNAL) as journal:
+    with BatchJournal(folder / _JOURNAL) as journal:
         left = len(open_items(items, journal, retry_failed=retry_failed))
         if left < len(items) and not quiet:
             click.echo(f"{len(items) - left} of {len(items)} were finished before.", err=True)

@@ -135,7 +135,7 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
 
     from endpoint.problems import RecordProblem
     from endpoint.record.settings import settings_from
-    from endpoint.record.titration import read_record, record_from_options
+    from endpoint.record.titration import DeliveryOptions, read_record, record_from_options
 
     names = [option.name for option in OPTIONS]
     settings = settings_from({name: options[name] for name in names}, "The command line")
@@ -161,12 +161,14 @@ def _record(source: Path, options: dict[str, Any]) -> TitrationRecord:
         )
     return record_from_options(
         source,
-        volumes=None if options["volumes"] is None else Path(options["volumes"]),
-        mode=options["mode"],
-        rate_ml_min=options["rate"],
-        start_s=options["start"],
-        meniscus=options["meniscus"],
-        drops=options["drops"],
+        delivery=DeliveryOptions(
+            volumes=None if options["volumes"] is None else Path(options["volumes"]),
+            mode=options["mode"],
+            rate_ml_min=options["rate"],
+            start_s=options["start"],
+            meniscus=options["meniscus"],
+            drops=options["drops"],
+        ),
         sample_ml=options["sample_ml"],
         added_ml=options["added_ml"],
         titrant_mol_l=options["titrant"],

@@ -1,4 +1,4 @@
-"""The command `endpoint runs`: what the journal of the bench holds, and its export."""
+"""The command `endpoint runs`: lists the runs in the journal of the bench, and exports them."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from endpoint.bench.journal.run_list import RunEntry
 
 _WHERE = (
-    "Journal of the bench; by default journal.sqlite in the folder endpoint of the user's data "
-    "folder: $XDG_DATA_HOME or ~/.local/share."
+    "The journal of the bench. By default endpoint/journal.sqlite in your data folder: "
+    "$XDG_DATA_HOME, or ~/.local/share."
 )
 
 
@@ -24,12 +24,17 @@ _journal = click.option(
 
 @click.group(invoke_without_command=True)
 @_journal
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the list as JSON; - for here.")
+@click.option(
+    "--json",
+    "json_to",
+    metavar="FILE|-",
+    help="Write the list as JSON to a file, or with - to the screen.",
+)
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
-    """List the runs of the bench; with `export`, write one to a folder.
+    """List the runs of the bench, or export one of them to a folder.
 
-    A run without a result can be gone on with at the bench.
+    You can resume an unfinished run at the bench.
     """
     from endpoint.bench.journal.export import default_journal
 
@@ -84,7 +89,7 @@ def _table(entries: list[RunEntry]) -> str:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     ]
-    return "\n".join([*lines, "The equivalence volume stands with its 95 % interval."])
+    return "\n".join([*lines, "The equivalence volume is given with its 95 % interval."])
 
 
 def _row(entry: RunEntry) -> tuple[str, ...]:
@@ -111,13 +116,14 @@ def _row(entry: RunEntry) -> tuple[str, ...]:
 @runs.command("export")
 @click.argument("run", type=int, metavar="RUN")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
-@click.option("--replace", is_flag=True, help="Write over an earlier export.")
+@click.option("--replace", is_flag=True, help="Overwrite an earlier export.")
 @_journal
 @click.pass_obj
 def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | None) -> None:
-    """Write the run with the number RUN to FOLDER: record, colours, volumes, pictures, result.
+    """Export run number RUN to FOLDER.
 
-    `endpoint locate FOLDER/record.toml` then gives the same numbers.
+    FOLDER then holds the record, colours, volumes, pictures and result, and `endpoint locate
+    FOLDER/record.toml` gives the same numbers.
     """
     import datetime
 
@@ -130,9 +136,9 @@ def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | 
         done = export(journal, run, folder, replace_old=replace, analysed=now)
     if done.result is not None:
         click.echo(summary(done.result, width=80, encoding=sys.stdout.encoding))
-    pictures = f", {done.pictures} pictures" if done.pictures else ""
-    click.echo(f"Run {run} written to {folder}: record, colours, events{pictures}.")
+    pictures = "" if done.pictures == 0 else f", {done.pictures} picture{'s'[: done.pictures != 1]}"
+    click.echo(f"Run {run} was written to {folder}: record, colours, events{pictures}.")
     if done.why_not is not None:
         click.echo(f"It has no result: {done.why_not}")
     else:
-        click.echo(f"Work it out again: endpoint locate {folder / 'record.toml'}")
+        click.echo(f"To analyse it again: endpoint locate {folder / 'record.toml'}")

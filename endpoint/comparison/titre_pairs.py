@@ -23,9 +23,10 @@ from pathlib import Path
 from typing import Any
 
 from calibration.problem import Problem
+from calibration.wording import one_line
 from endpoint.files import csv_table
 from endpoint.files.result_json import result_json
-from endpoint.hardness.titre import one_line
+from endpoint.hardness.titre import LONGEST_TEXT
 from endpoint.problems import nearest
 
 COLUMNS = (
@@ -158,7 +159,7 @@ def _row(sheet: csv_table.Sheet, titles: list[str], k: int, bring: _Bring) -> Pa
     cells = dict(zip(titles, range(len(titles)), strict=True))
 
     def text(key: str) -> str:
-        return one_line(sheet.rows[k][cells[key]]) if key in cells else ""
+        return one_line(sheet.rows[k][cells[key]], LONGEST_TEXT) if key in cells else ""
 
     def number(key: str, low: float, high: float) -> float | None:
         if not text(key):

@@ -31,24 +31,49 @@ from endpoint.recording.frame import Box, Frame, PictureSource, SeekingSource, S
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
+# Where a comment below names no other source, the value was chosen on rendered close-ups of tube
+# and tip (tests/studies/burette_study.py, seeds up to 1011) and no study of the single value was
+# kept. A wrong value ends in asking for a box or in a box that the reading of the scale refuses.
 _LOOKS = 20
+"""Pictures over the recording from which the first that can be read is taken."""
 _LINE_CONTRAST = 4.0
-"""Brightness between neighbouring rows, beside its usual size, that counts as a printed edge."""
+"""Brightness between neighbouring rows, in medians over the picture, that counts as a printed edge.
+Lower, and wood or cloth is lined; higher, and faint print is missed."""
 _LINED = 0.25
+"""Part of the rows around a place that are such edges, within 31 rows. Lower, and single edges
+count; higher, and lines that stand far apart are missed."""
 _LEAST_TALL = 3.0
+"""Height of a field of lines over its width. Lower, and printed pages are looked at as well."""
 _LEAST_PX = 90
+"""Height of a field of lines, px: fewer lines are too few for the phase of a scale."""
 _MOST_CANDIDATES = 12
+"""Fields that are looked at, the tallest first; it bounds the time."""
 _BAND_PX = 12
+"""Height of the bands in which walls are looked for, px: a few lines of a scale."""
 _WALL_PART, _INSIDE = 0.35, 0.35
+"""Least edge of a wall, as a part of the usual one, and most difference of the light inside
+(natural logarithm). Stricter, and the tube ends at a reflection; looser, and it runs on into tap or
+clamp."""
 _MM_PER_ML = (9.5, 11.5, 14.0, 17.0, 20.5, 24.5)
+"""Lengths of 1 mL that are tried: bores of 7 to 12 mm, those of usual burettes. Steps
+of 20 % are within what the reading of the scale corrects."""
 _WALL_MM = 1.2
+"""Wall of the glass, mm, as in `tube.bore_fits` (usual ware, no source)."""
 _CLEAR_SCALE = 0.7
+"""Strength of the pattern of lines, 0 to 1. Lower, and folds and blinds pass for scales."""
 _EVEN_ML = 0.02
+"""Standard uncertainty of the scale within the field, mL: lines of a scale are even."""
 _BURSTS, _BURST_S = 20, 2.0
+"""Parts of a film in which drops are looked for, and their length, s. Fewer, and slow dropping is
+missed; more, and the film is read twice."""
 _LONG_SIDE = 640
+"""Longer side of the picture, px, to which it is thinned for the search; drops are then some px."""
 _EVENT = 0.05
+"""Least sudden change of brightness, natural logarithm: above the coding noise of H.264."""
 _EVENT_RATIO = 6.0
+"""The same as a multiple of what is usual at the place: flicker and stirring have less."""
 _LEAST_DROPS = 3
+"""Drops that must be counted in a box: one or two may be splashes."""
 
 
 # Burette ---------------------------------------------------------------------------------------

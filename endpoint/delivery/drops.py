@@ -10,7 +10,6 @@ Only a few small pictures are kept, and a few numbers for every sighting.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -318,17 +317,3 @@ def _suspected(time: FloatArray) -> int:
         if np.ptp(around) < 0.35 * usual and 1.7 < times < 3.3 and abs(times - round(times)) < 0.15:
             missed += round(times) - 1
     return missed
-
-
-def count_drops(frames: Iterable[Frame], box: tuple[int, int, int, int] | Box) -> DropCount:
-    """Count the drops that fall through a box in one pass over the frames.
-
-    Raises
-    ------
-    DeliveryProblem
-        The box is outside the picture, too much moves in it, or there are too few frames.
-    """
-    counter = DropCounter(box)
-    for frame in frames:
-        counter.add(frame)
-    return counter.result()

@@ -9,7 +9,6 @@ the bore is kept, never a frame.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -428,19 +427,3 @@ def _shift(full: FloatArray, ratio: FloatArray, still: NDArray[np.bool_]) -> flo
     slope = np.gradient(full, axis=0)[still]
     power = float(np.sum(slope**2))
     return 0.0 if power < 1e-6 else -float(np.sum(slope * ratio[still])) / power
-
-
-def follow_meniscus(
-    frames: Iterable[Frame] | Iterator[Frame], box: tuple[int, int, int, int] | Box
-) -> MeniscusTrace:
-    """Follow the meniscus through all frames in one pass.
-
-    Raises
-    ------
-    DeliveryProblem
-        There is no tube in the box, or no meniscus in it.
-    """
-    follower = MeniscusFollower(box)
-    for frame in frames:
-        follower.add(frame)
-    return follower.trace()

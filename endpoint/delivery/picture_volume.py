@@ -87,7 +87,7 @@ def delivery_from_meniscus(
     Parameters
     ----------
     trace:
-        From `meniscus.follow_meniscus`.
+        From `meniscus.MeniscusFollower`.
     start_ml, end_ml:
         Readings at eye level before the first and after the last frame, mL; both or none.
     division_ml:
@@ -347,7 +347,7 @@ def delivery_from_drops(
     Parameters
     ----------
     drops:
-        From `drops.count_drops`.
+        From `drops.DropCounter`.
     start_ml, end_ml:
         Readings before the first and after the last frame, mL.
     reading_u_ml:

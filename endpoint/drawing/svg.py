@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterable, Sequence
 from xml.sax.saxutils import escape, quoteattr
 
-from endpoint.result.wording import one_line
+from calibration.wording import one_line
 
 PRINT_STYLE = """
 text{font-family:"Libertinus Serif","DejaVu Sans";font-size:13.5px;fill:#1b2430}

@@ -42,7 +42,6 @@ _WORDS = {
     Flag.REFERENCE_LOST: "reference hidden",
     Flag.CLIPPED: "too bright",
     Flag.OFF_COLOUR: "foreign colour",
-    Flag.BEFORE_START: "before the first addition",
     Flag.MIXING: "not yet mixed",
 }
 
@@ -104,7 +103,7 @@ def choose(result: Result) -> tuple[Thumbnail, ...]:
     volumes, flags = states.volume_ml, states.flags
     chosen: set[int] = set()
     for flag in _WORDS:
-        if flag in (Flag.MIXING, Flag.BEFORE_START) or len(chosen) >= _MOST_ASIDE:
+        if flag == Flag.MIXING or len(chosen) >= _MOST_ASIDE:
             continue
         hit = np.flatnonzero((flags & int(flag)) != 0)
         if hit.size:

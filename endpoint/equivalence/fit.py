@@ -98,8 +98,6 @@ class Transition:
     """Name -> value and standard deviation."""
     contributions_ml: dict[str, float]
     """Where the standard uncertainty of the equivalence volume comes from."""
-    added_noise: float
-    """Scatter between points beyond their own sigma, as a part of the change."""
     residual_rms: float
     """Root mean square of the residuals, around the end, as a part of the change."""
     degrees_of_freedom: float
@@ -245,7 +243,6 @@ def fit_transition(
         outlier=~kept,
         parameters=parameters,
         contributions_ml=parts,
-        added_noise=extra,
         residual_rms=rms_near(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
         degrees_of_freedom=freedom,
         grid_volume_ml=np.zeros(0),

@@ -1,4 +1,8 @@
-"""Least squares on the titration model: both minima, scatter between points, uncertainty parts."""
+"""Least squares on the titration model: both minima, scatter between points, uncertainty parts.
+
+`descend` is written here because no library descends from many starting points at once: each step
+solves the equilibrium of all of them in one call, and a minimum that is not worth it is given up.
+"""
 
 from __future__ import annotations
 

@@ -26,8 +26,8 @@ Lower, and a generous pinch is remarked; higher, and a titration error goes unex
 _AMOUNT_KNOWN_LOG_SD = 0.5
 """Standard deviation (natural logarithm) up to which the fitted amount is taken at its word."""
 _STRAIN_SUSPECT = 8.0
-"""Sum of squared departures of the constants (about five of them, so 5 is usual) from which the pH
-is suspected. Lower, and good titrations are sent to check their buffer."""
+"""Sum of squared departures of the constants (about five of them; simulated titrations have 1 to
+2.5) from which the pH is suspected. Lower, and good titrations are sent to check their buffer."""
 _UNLIKE = 0.8
 """Cosine between the change of colour and that of the indicator. Rendered films of Eriochrome Black
 T gave 0.94 to 0.99; another dye that turns from red to blue still passes unremarked above 0.8."""

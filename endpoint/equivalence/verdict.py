@@ -52,18 +52,21 @@ _WAY_TO_BLUE = 0.2
 Lower, and drift of a red liquid gets a fit; higher, and a bracket becomes a refusal."""
 _STRAIN, _STRAIN_SLOW = 30.0, 12.0
 """Sum of squared departures of the constants (about five of them) above which the chemistry does
-not explain the curve, and the same where the change is slow as well, as at a wrong pH. Lower, and
-good titrations with an odd amount of indicator are refused; higher, and other metals or a wrong
-pH (tests/equivalence/test_verdict.py: pH 8.3 and 8.7) get a number."""
+not explain the curve (simulated titrations have 1 to 2.5, 24 seeds), and the same where the change
+is slow as well, as at a wrong pH. Lower, and good titrations with an odd amount of indicator are
+refused; higher, and other metals or a wrong pH (tests/equivalence/test_verdict.py: pH 8.3 and 8.7)
+get a number."""
 _SLOW_FADE_ML = 1.2
-"""Width from 15 to 90 % free, mL, above which the change is slow. With magnesium and the right pH
-it takes 0.2 to 0.5 mL."""
+"""Width from 15 to 90 % free, mL, above which the change is slow. Simulated titrations with 2 to 40
+% magnesium at pH 10 have 0.4 to 0.6 mL (24 seeds). Lower, and waters without magnesium are refused;
+higher, and a wrong pH is judged by `_STRAIN` alone."""
 _MISFIT_RMS = 0.08
-"""Residuals around the end, as a part of the change. Good recordings have 0.01 to 0.03; higher, and
-a curve of another shape is accepted."""
+"""Residuals around the end, as a part of the change. Simulated titrations have 0.003 (24 seeds),
+films some times more. Lower, and films that flicker are refused; higher, and a curve of another
+shape is accepted."""
 _WIDEST_HALF_ML = 0.25
-"""Half width of the widest 95 % interval that is still given as a located number, mL: five drops,
-which an analyst by eye would undercut."""
+"""Half width of the widest 95 % interval that is still given as a located number, mL: five drops.
+Wider, and reading by eye would do as well; simulated titrations have 0.01 to 0.02 mL."""
 _SURELY_BLUE = 0.95
 """Free fraction of a point that surely lies behind the end (0.85 with magnesium, later without).
 Lower, and a bracket may end before the truth; it only widens brackets."""

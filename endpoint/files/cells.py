@@ -3,22 +3,12 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from calibration.cells import slip_of
+from calibration.cells import day_in_cell, number_in_cell
 from endpoint.problems import RecordProblem, nearest
-
-_UNITS = {
-    "ml": "mL",
-    "l": "mol/L",
-    "s": "s",
-    "min": "mL/min",
-    "cm": "cm",
-    "c": "°C",
-}
 
 
 class RecordReader:
@@ -30,17 +20,9 @@ class RecordReader:
     def day(self, table: Mapping[str, Any], section: str, key: str) -> datetime.date | None:
         """Date under a key, or None where it is missing."""
         value = table.get(key)
-        if isinstance(value, datetime.datetime):
-            return value.date()
-        if value is None or isinstance(value, datetime.date):
-            return value
-        try:
-            return datetime.date.fromisoformat(value if isinstance(value, str) else "")
-        except ValueError:
-            raise RecordProblem(
-                f"{self.name}: {section}.{key} is no day.",
-                "Write year-month-day, such as 2026-03-31.",
-            ) from None
+        if value is None:
+            return None
+        return day_in_cell(f"{self.name}: {section}.{key}", value, RecordProblem)
 
     def numbers(
         self, table: Mapping[str, Any], section: str, key: str, low: float, high: float
@@ -128,23 +110,7 @@ class RecordReader:
         if value is None:
             return None
         where = f"{self.name}: {section}.{key}"
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise RecordProblem(f"{where} is no number.", "Write a plain number without quotes.")
-        try:
-            number = float(value)
-        except OverflowError:
-            number = math.inf
-        if not math.isfinite(number) or not low <= number <= high:
-            unit = _UNITS.get(key.rsplit("_", 1)[-1] if "_" in key else "", "")
-            slip = slip_of(key, number, low, high) if math.isfinite(number) else None
-            remedy = f"Check the value and its unit ({unit or 'none'})."
-            if slip is not None:
-                remedy = f"That looks like {slip[0]}: in {unit} it would be {slip[1]:.6g}."
-            raise RecordProblem(
-                f"{where} is {number:.10g}, outside {low:g} to {high:g} {unit}.".replace(" .", "."),
-                remedy,
-            )
-        return number
+        return number_in_cell(where, key, value, low, high, RecordProblem)
 
     def one_of(
         self, table: Mapping[str, Any], section: str, keys: tuple[str, ...]

@@ -75,12 +75,12 @@ def _written(text: str) -> str:
 def _brief(error: BaseException) -> str:
     """Class and message of an error; the message alone where the system gave the reason."""
     if isinstance(error, OSError) and error.strerror:
-        return one_line(error.strerror)
+        return one_line(error.strerror, _MOST_SIGNS_SHOWN)
     try:
         said = f"{type(error).__name__}: {error}".removesuffix(": ")
     except Exception:  # the fault may lie in the error itself
         said = type(error).__name__
-    return one_line(said)[:_MOST_SIGNS_SHOWN]
+    return one_line(said, _MOST_SIGNS_SHOWN)
 
 
 def _lines(error: BaseException, arguments: Sequence[str]) -> Iterator[str]:

@@ -250,48 +250,6 @@ def draws_remark(found: Evaluation) -> tuple[str, ...]:
     )
 
 
-def caco3_per_ml(standard_mg_ml: Quantity, standard_ml: Quantity, titre_ml: Quantity) -> Quantity:
-    """Return mg of CaCO3 that 1 mL of titrant binds, from a standard water of known content.
-
-    Parameters
-    ----------
-    standard_mg_ml:
-        Content of the standard in mg/mL CaCO3.
-    standard_ml, titre_ml:
-        Standard taken and titrant used for it, mL.
-
-    Raises
-    ------
-    HardnessProblem
-        The titre is not above zero, or the units do not fit.
-    """
-    try:
-        result = standard_mg_ml * standard_ml / titre_ml
-    except CalibrationProblem as problem:
-        raise HardnessProblem(problem.sentence, problem.remedy) from None
-    if result.unit != "mg/mL" or not result.value > 0:
-        raise HardnessProblem(
-            f"The titrant would bind {result.value:g} {result.unit} of CaCO3.",
-            "Give the standard in mg/mL and both volumes in mL, all above 0.",
-        )
-    return result
-
-
-def titrant_from_caco3(mg_per_ml: Quantity) -> Quantity:
-    """Concentration in mol/L of a titrant that binds so many mg of CaCO3 per mL."""
-    return mg_per_ml.scaled(1.0 / M_CACO3, "mol/L")
-
-
-def from_ions(calcium_mg_l: float, magnesium_mg_l: float) -> Quantity:
-    """Hardness in mmol/L of a water with declared calcium and magnesium, mg/L (no uncertainty)."""
-    if not (calcium_mg_l >= 0 and magnesium_mg_l >= 0):
-        raise HardnessProblem(
-            f"The declared ions are {calcium_mg_l:g} and {magnesium_mg_l:g} mg/L.",
-            "Give 0 or more for both.",
-        )
-    return Quantity(calcium_mg_l / M_CALCIUM + magnesium_mg_l / M_MAGNESIUM, "mmol/L")
-
-
 @dataclass(frozen=True)
 class Split:
     """A total hardness and two parts of it, in mmol/L."""

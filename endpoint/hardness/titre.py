@@ -29,6 +29,8 @@ from calibration.quantity import Contribution, Quantity
 _READ_EACH_TIME = (": reading", ": filling")
 _SCATTER = "endpoint: scatter of the colour"
 _OWN = "own: "
+LONGEST_TEXT = 200
+"""Signs of a label or a remark in a table of titrations."""
 
 
 class ReplicateProblem(Problem):
@@ -106,8 +108,3 @@ def marked(quantity: Quantity, common: Mapping[str, Any]) -> Quantity:
         kept = Contribution(c.value, "B", math.inf, c.distribution) if shared_endpoint else c
         parts[_OWN + name if own else name] = kept
     return Quantity(quantity.value, quantity.unit, parts)
-
-
-def one_line(text: str) -> str:
-    """Text of a file without line breaks and signs that steer a terminal, 200 at most."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:200]

@@ -12,8 +12,9 @@ from typing import Any
 from calibration.certificate import quantity_from_json
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Contribution, Quantity
+from calibration.wording import one_line
 from endpoint.files.result_json import result_json
-from endpoint.hardness.titre import ReplicateProblem, Run, marked, one_line, with_own_names
+from endpoint.hardness.titre import LONGEST_TEXT, ReplicateProblem, Run, marked, with_own_names
 from endpoint.hardness.titre_table import Bench, is_table, read_table
 
 OR_TITRES = ", or a CSV with a column titre_ml"
@@ -87,7 +88,9 @@ def _recorded(path: Path) -> Run:
     return Run(
         number=0,
         group="",
-        label=one_line(label) if isinstance(label, str) and label.strip() else path.name,
+        label=one_line(label, LONGEST_TEXT)
+        if isinstance(label, str) and label.strip()
+        else path.name,
         where=name,
         status=status,
         titre_ml=titre,
@@ -166,4 +169,4 @@ def _reason(data: Mapping[str, Any], status: str) -> str:
     reasons = data.get("reasons")
     reasons = reasons if isinstance(reasons, list) else []
     texts = [r["text"] for r in reasons if isinstance(r, dict) and isinstance(r.get("text"), str)]
-    return one_line(texts[0]) if texts else "It has no equivalence volume."
+    return one_line(texts[0], LONGEST_TEXT) if texts else "It has no equivalence volume."

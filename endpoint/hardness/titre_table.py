@@ -15,8 +15,9 @@ from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
 from calibration.sheet import read_sheet
 from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
+from calibration.wording import one_line
 from endpoint.files import csv_table
-from endpoint.hardness.titre import ReplicateProblem, Run, marked, one_line
+from endpoint.hardness.titre import LONGEST_TEXT, ReplicateProblem, Run, marked
 
 MOST_ML = 200.0
 _LARGEST = 1e6
@@ -102,7 +103,7 @@ def _words(section: Section, key: str) -> str | None:
     value = section.cells.get(key)
     if value is None:
         return None
-    return one_line(f"{value:g}" if isinstance(value, float) else str(value)) or None
+    return one_line(f"{value:g}" if isinstance(value, float) else str(value), LONGEST_TEXT) or None
 
 
 def _rows(path: Path, bench: Bench) -> tuple[tuple[Section, ...], Bench]:

@@ -9,7 +9,6 @@ from calibration.quantity import Quantity
 M_CACO3 = 100.086
 """Molar mass of CaCO3 in g/mol (standard atomic weights, computed); no other value is used."""
 M_CAO = 56.077
-M_MGCO3 = 84.313
 M_CALCIUM = 40.078
 M_MAGNESIUM = 24.305
 US_GRAIN_PER_GALLON_MG_L = 64.79891 / 3.785411784

@@ -197,15 +197,40 @@ def checked_tables(
     return parts
 
 
+@dataclass(frozen=True)
+class DeliveryOptions:
+    """How the volumes were delivered, as the options of a command say it."""
+
+    volumes: Path | None = None
+    """CSV of delivered volumes."""
+    mode: str | None = None
+    """"steps" or "continuous"."""
+    rate_ml_min: float | None = None
+    start_s: float = 0.0
+    meniscus: str | None = None
+    """"START,END[,DIVISION]", mL."""
+    drops: str | None = None
+    """"START,END", mL."""
+
+    def table(self, medium_kind: str) -> dict[str, Any]:
+        """Table [delivery] of a record, for video, stills or photometer."""
+        table: dict[str, Any] = {}
+        if self.volumes is not None:
+            log = str(self.volumes.absolute())
+            by_still = medium_kind == "stills" and self.mode is None
+            table = {"per_still": log} if by_still else {"log": log, "mode": self.mode or "steps"}
+        if self.rate_ml_min is not None:
+            table |= {"rate_ml_min": self.rate_ml_min, "start_s": self.start_s}
+        for way, text in (("meniscus", self.meniscus), ("drops", self.drops)):
+            if text is not None:
+                table[way] = readings_from_text(text, way)
+        return table
+
+
 def record_from_options(
     medium: Path,
     *,
-    volumes: Path | None,
-    mode: str | None,
-    rate_ml_min: float | None,
-    start_s: float,
-    meniscus: str | None = None,
-    drops: str | None = None,
+    delivery: DeliveryOptions,
     sample_ml: float,
     added_ml: float,
     titrant_mol_l: float,
@@ -224,24 +249,12 @@ def record_from_options(
         kind = "photometer"
     else:
         kind = "video"
-    delivery: dict[str, Any] = {}
-    if volumes is not None:
-        delivery = (
-            {"per_still": str(volumes.absolute())}
-            if kind == "stills" and mode is None
-            else {"log": str(volumes.absolute()), "mode": mode or "steps"}
-        )
-    if rate_ml_min is not None:
-        delivery |= {"rate_ml_min": rate_ml_min, "start_s": start_s}
-    for way, text in (("meniscus", meniscus), ("drops", drops)):
-        if text is not None:
-            delivery[way] = readings_from_text(text, way)
     table: dict[str, Any] = {
         "format": 1,
         "sample": {"label": medium.stem, "volume_ml": sample_ml, "added_ml": added_ml},
         "titrant": {"concentration_mol_l": titrant_mol_l},
         "recording": {kind: str(medium.absolute())},
-        "delivery": delivery,
+        "delivery": delivery.table(kind),
     }
     record = parse_record(table, "The command line", Path())
     return TitrationRecord(**{**record.__dict__, "settings": settings})

@@ -270,11 +270,6 @@ class StillsSource:
         """Width and height of the stills as they are on the disk, upright."""
         return self._size
 
-    @property
-    def file_names(self) -> tuple[str, ...]:
-        """Names of the stills in order."""
-        return tuple(p.name for p in self._paths)
-
     def frames(self) -> Iterator[Frame]:
         """Yield every readable still of the common size."""
         yield from self._load(range(len(self._paths)))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from calibration.wording import one_line
 from endpoint.drawing.svg import MARKS
 from endpoint.report.particulars import deviations, found_by_fit, method, provenance, sample
 from endpoint.result import wording
@@ -48,8 +49,7 @@ def contents_of(kept: KeptResult) -> dict[str, Any]:
         "headline": _headline(data, titrated),
         "answer": wording.answer_text(data),
         "to_do": [
-            {"text": wording.one_line(r["text"]), "advice": wording.one_line(r["advice"])}
-            for r in data["reasons"]
+            {"text": one_line(r["text"]), "advice": one_line(r["advice"])} for r in data["reasons"]
         ],
         "units": [] if total is None else _units(total),
         "parts": wording.parts_texts(data.get("parts")),
@@ -84,7 +84,7 @@ def has_colour(kept: KeptResult) -> bool:
 def plain_texts(value: Any) -> Any:
     """The same with every text on one line; fixed spaces between numbers and units stay."""
     if isinstance(value, str):
-        parts = (wording.one_line(part) for part in value.split(FIXED_SPACE))
+        parts = (one_line(part) for part in value.split(FIXED_SPACE))
         return FIXED_SPACE.join(parts)
     if isinstance(value, Mapping):
         return {key: plain_texts(item) for key, item in value.items()}

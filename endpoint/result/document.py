@@ -248,7 +248,6 @@ _GRAVEST_FIRST = (
     Flag.SATURATED,
     Flag.OFF_COLOUR,
     Flag.OUTLIER,
-    Flag.BEFORE_START,
     Flag.MIXING,
 )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from calibration.wording import one_line
 from endpoint.analysis.result import Result
 from endpoint.equivalence.fit import Estimate
 from endpoint.result import wording
@@ -23,7 +24,7 @@ def volume_words(estimate: Estimate, *, coverage: bool = False) -> str:
 
 def name_of(result: Result) -> str:
     """Label of the sample on one line, without signs that steer a terminal."""
-    return wording.one_line(result.label) or "Sample"
+    return one_line(result.label) or "Sample"
 
 
 def answer(result: Result) -> str:
@@ -38,7 +39,7 @@ def unbroken_answer(result: Result) -> str:
 
 def _data(result: Result) -> dict[str, Any]:
     # A sign that is not text is a question mark in JSON; here it is left out.
-    return {**document(result, {}), "label": wording.one_line(result.label)}
+    return {**document(result, {}), "label": one_line(result.label)}
 
 
 def summary(result: Result, *, width: int = 80, encoding: str | None = "utf-8") -> str:

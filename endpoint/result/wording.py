@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from calibration.wording import one_line
 from endpoint.hardness.units import OTHER_UNITS
 from endpoint.rounding import (
     FIXED_SPACE,
@@ -47,11 +48,6 @@ _LOPSIDED = 0.15
 """Difference of the two arms of an interval, as a part of its width, from which both ends are
 given instead of one number after the ±."""
 _LEAST_SHARE = 0.005
-
-
-def one_line(text: str) -> str:
-    """Text without line breaks and signs that steer a terminal."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 def label_of(data: Plain) -> str:

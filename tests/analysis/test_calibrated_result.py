@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner, Result
+from PIL import Image
 
 from calibration.certificate import Certificate, read_certificate, write_certificate
 from calibration.instruments.tone import srgb
 from calibration.quantity import Quantity
-from endpoint.cli import main
+from tests.command import located, run
 from tests.places import ROOT
 
 BENCH = ROOT / "sample_media" / "bench"
@@ -39,10 +39,6 @@ pipette = {{ nominal_ml = 50, class = "A", name = "P1" }}
 """
 BY_CLASS = '{ nominal_ml = 50, class = "A", division_ml = 0.1, name = "B2" }'
 TYPED = "concentration_mol_l = 0.0100\nstandard_uncertainty_mol_l = 0.00002"
-
-
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(main, [str(a) for a in arguments])
 
 
 @pytest.fixture
@@ -71,13 +67,6 @@ def write(
     path = folder / "pond.toml"
     path.write_text(text, encoding="utf-8")
     return path
-
-
-def located(path: Path, *options: str) -> dict[str, Any]:
-    found = run("locate", path, "--json", "-", *options)
-    assert found.exit_code == 0, found.stderr
-    data: dict[str, Any] = json.loads(found.stdout)
-    return data
 
 
 def contribution(data: dict[str, Any], name: str) -> float:
@@ -300,7 +289,10 @@ def camera(folder: Path, power: float | None) -> None:
 
 def test_the_tone_curve_of_the_camera_is_used(tmp_path: Path) -> None:
     media = ROOT / "sample_media"
-    shutil.copytree(media / "chapel-fountain", tmp_path / "chapel-fountain")
+    (tmp_path / "chapel-fountain").mkdir()
+    for still in (media / "chapel-fountain").iterdir():
+        with Image.open(still) as picture:
+            picture.reduce(2).save(tmp_path / "chapel-fountain" / still.name, quality=95)
     shutil.copy(media / "chapel-fountain-volumes.csv", tmp_path)
     text = (media / "chapel-fountain.toml").read_text(encoding="utf-8")
     path = tmp_path / "r.toml"

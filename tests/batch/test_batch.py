@@ -23,7 +23,7 @@ import pytest
 from click.testing import CliRunner
 
 from endpoint.batch.items import Item, find_items
-from endpoint.batch.journal import Journal
+from endpoint.batch.journal import BatchJournal
 from endpoint.batch.pool import rows_by_pool
 from endpoint.batch.problem import BatchProblem
 from endpoint.batch.row import COLUMNS, died_row, empty_row, failed_row
@@ -292,18 +292,18 @@ def _items(count: int) -> list[Item]:
 def test_a_torn_line_costs_only_its_record(tmp_path: Path) -> None:
     items = _items(3)
     path = tmp_path / "journal.jsonl"
-    with Journal(path) as journal:
+    with BatchJournal(path) as journal:
         journal.add(items[0], empty_row("0.toml"))
         journal.add(items[1], empty_row("1.toml"))
     whole = path.read_bytes()
     ends = [k + 1 for k, c in enumerate(whole) if c == 10]
     for cut in (ends[0], ends[0] + 9, ends[1], ends[1] + 1, len(whole) - 1, 0, 7):
         path.write_bytes(whole[:cut])
-        with Journal(path) as journal:
+        with BatchJournal(path) as journal:
             kept = [journal.row(item) is not None for item in items]
             assert kept == [cut >= ends[1], cut >= ends[2], False]
             journal.add(items[2], empty_row("2.toml"))
-        with Journal(path) as journal:
+        with BatchJournal(path) as journal:
             assert journal.row(items[2]) is not None
             assert [journal.row(item) is not None for item in items[:2]] == kept[:2]
 
@@ -313,15 +313,15 @@ def test_a_journal_is_taken_only_as_what_it_is(tmp_path: Path) -> None:
     for text in ("a,b\n1,2\n", '{"format": 2}\n', "shopping list"):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(BatchProblem, match="no journal"):
-            Journal(path)
+            BatchJournal(path)
         assert path.read_text("utf-8") == text
     path.unlink()
-    with Journal(path) as journal:
+    with BatchJournal(path) as journal:
         journal.add(_items(1)[0], empty_row("0.toml"))
         with pytest.raises(BatchProblem, match="Another batch"):
-            Journal(path)
+            BatchJournal(path)
     changed = Item("0.toml", Path("0.toml"), "other")
-    with Journal(path) as journal:
+    with BatchJournal(path) as journal:
         assert journal.row(changed) is None
 
 
@@ -336,7 +336,7 @@ def test_rows_come_in_the_order_of_the_records(tmp_path: Path) -> None:
                 else empty_row(item.name)
             )
 
-    with Journal(tmp_path / "j") as journal:
+    with BatchJournal(tmp_path / "j") as journal:
         rows = run_batch(items, journal, backwards)
         assert [row["record"] for row in rows] == [item.name for item in items]
         assert not open_items(items, journal)

@@ -65,7 +65,7 @@ class FilmRecipe:
         volumes = np.r_[volumes, 15.5, 16.5]
         random = np.random.default_rng(self.seed)
         gaps = random.uniform(0.8, 1.2, volumes.size)
-        times = np.r_[0.0, np.cumsum(gaps)[:-1]] / gaps.sum() * end_s
+        times = np.r_[0.0, np.cumsum(gaps)[:-1]] / float(gaps.sum()) * end_s
         return np.round(times, 2), np.round(volumes, 3)
 
 

@@ -23,7 +23,6 @@ from endpoint.chemistry.equilibrium import (
     LOG_K_MG_EDTA,
     Flask,
     constants_at,
-    free_metal_fraction,
     fully_deprotonated_fraction,
     solve,
     speciate,
@@ -89,12 +88,6 @@ def test_alpha_y4_as_printed() -> None:
         found = fully_deprotonated_fraction(ph, EDTA_PKA["harris"])
         # Printed 0.041 and 0.30; the constants give 0.0409 and 0.2990.
         assert float(found) == pytest.approx(alpha, abs=0.0011)
-
-
-def test_free_metal_fraction() -> None:
-    assert free_metal_fraction(0.0, (2.0, 4.0)) == 1.0
-    # By hand: 1/(1 + 10^2 0.01 + 10^4 0.0001) = 1/3.
-    assert free_metal_fraction(0.01, (2.0, 4.0)) == pytest.approx(1 / 3, rel=1e-12)
 
 
 def test_conditional_constants() -> None:

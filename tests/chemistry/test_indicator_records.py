@@ -7,7 +7,6 @@ import tomllib
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +16,7 @@ from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.cli import main
 from sample_media.film_files import write_home_film
 from sample_media.home_films import home_film
+from tests.command import located
 from tests.indicator_plans import titrate
 
 RECORD = """format = 1
@@ -47,13 +47,6 @@ def record(folder: Path, name: str, seed: int, table: str = "") -> tuple[Path, f
     table = table or f'[indicator]\nname = "{name}"\n'
     path.write_text(RECORD + table, encoding="utf-8")
     return path, run.equivalence_ml
-
-
-def located(path: Path) -> dict[str, Any]:
-    answer = CliRunner().invoke(main, ["locate", str(path), "--json", "-"])
-    assert answer.exit_code == 0, answer.output
-    found: dict[str, Any] = json.loads(answer.stdout)
-    return found
 
 
 @pytest.mark.parametrize(

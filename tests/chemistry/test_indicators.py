@@ -256,7 +256,7 @@ def test_an_own_file_is_read(tmp_path: Path) -> None:
         ("ph = 12.0", "pH = 12.0", "indicator.pH is not known"),
         ("ph_range = [11.5, 12.5]", "ph_range = [9, 10]", "indicator.ph_range"),
         ("pka = [9.2, 10.9]", "pka = [10.9, 9.2]", "indicator.pka does not rise"),
-        ("pka = [9.2, 10.9]", 'pka = ["a"]', "indicator.pka is no number"),
+        ("pka = [9.2, 10.9]", 'pka = ["a"]', 'indicator.pka is "a", not a number'),
         ("log_k_indicator = 5.0", "log_k_indicator = 1e5", "metals.calcium.log_k_indicator"),
         ("log_k_edta = 10.65", "", "metals.calcium.log_k_edta is missing"),
         ("log_k_edta = 10.65", "log_k_edta = nan", "metals.calcium.log_k_edta"),

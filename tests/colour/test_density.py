@@ -18,10 +18,9 @@ from endpoint.colour.density import (
     lab_and_rgb,
     mean_hue_deg,
     measure,
-    to_encoded_srgb,
     trace,
 )
-from endpoint.colour.linear_light import to_linear
+from endpoint.colour.linear_light import to_encoded_srgb, to_linear
 from endpoint.curve.points import from_colour
 from endpoint.curve.unmix import unmix
 from endpoint.delivery.delivery import Delivery

@@ -8,14 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
-from endpoint.cli import main
+from tests.command import run
 from tests.places import SAMPLES
-
-
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, list(arguments))
 
 
 def truth(name: str) -> dict[str, float]:

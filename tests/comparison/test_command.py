@@ -54,7 +54,7 @@ def class_table(
 ) -> CompareTable:
     """Titres of people with known biases against the last red, which lies 0.05 mL late."""
     rng = np.random.default_rng(seed)
-    pairs = []
+    pairs: list[Pair] = []
     for name, bias in biases.items():
         for k in range(waters):
             for _ in range(repeats):
@@ -365,7 +365,7 @@ def test_the_figure_draws_the_limits_that_the_answer_states(index: int) -> None:
     draw, _, words = figures(part)[f"agreement-{stem}"]
     axes = draw(part).axes[0]
     stated = re.findall(r"expected between (-?[\d.]+) and (-?[\d.]+) mL", answer(found))[index]
-    drawn = {round(float(line.get_ydata()[0]), 3) for line in axes.lines}  # type: ignore[index]
+    drawn = {round(float(np.asarray(line.get_ydata())[0]), 3) for line in axes.lines}
     assert {float(end) for end in stated} <= drawn
     texts = " ".join(each.get_text() for each in axes.texts)
     for end in stated:

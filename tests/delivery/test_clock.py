@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
-from typing import cast
+from typing import Protocol, cast
 
 import numpy as np
 import pytest
@@ -23,6 +22,7 @@ from endpoint.problems import DeliveryProblem
 from endpoint.result.document import document
 from tests.places import SAMPLES
 from tests.simulated import seen_colours
+from tests.small_films import SmallFilm
 
 
 @pytest.mark.parametrize(("last_s", "outside"), [(100.0, 2), (25.0, 3), (float("inf"), 2)])
@@ -69,14 +69,24 @@ def _log(name: str, shift_s: float) -> str:
     return "\n".join([head, *moved, ""])
 
 
-def _film(folder: Path, name: str, log: str, more: str = "") -> Path:
-    """A sample film with another log, or more in the table of the delivery."""
-    shutil.copy(SAMPLES / f"{name}.mp4", folder)
-    (folder / f"{name}-volumes.csv").write_text(log)
-    text = (SAMPLES / f"{name}.toml").read_text("utf-8")
-    record = folder / f"{name}.toml"
-    record.write_text(text.replace('mode = "steps"', f'mode = "steps"\n{more}'))
-    return record
+class Film(Protocol):
+    """Writes the record of a sample film with another log, or more in its delivery."""
+
+    def __call__(self, name: str, log: str, more: str = "") -> Path: ...
+
+
+@pytest.fixture
+def film(tmp_path: Path, small_film: SmallFilm) -> Film:
+    def write(name: str, log: str, more: str = "") -> Path:
+        record = small_film(name)
+        video = record.with_suffix(".mp4")
+        (tmp_path / f"{name}-volumes.csv").write_text(log)
+        text = record.read_text("utf-8").replace(video.name, str(video))
+        other = tmp_path / record.name
+        other.write_text(text.replace('mode = "steps"', f'mode = "steps"\n{more}'))
+        return other
+
+    return write
 
 
 def _truth_ml(name: str) -> float:
@@ -92,11 +102,11 @@ def _codes(result: Result) -> set[str]:
     ("name", "shift_s"), [("mill-spring", -62.0), ("chalk-spring", 100.0), ("chalk-spring", -9.0)]
 )
 def test_a_difference_that_nobody_stated_is_found_and_asked_about(
-    tmp_path: Path, name: str, shift_s: float
+    film: Film, name: str, shift_s: float
 ) -> None:
     """The log begins long before the film, ends long after it, or lies wrong within it."""
     log = _log(name, shift_s)
-    result = endpoint.analyse(_film(tmp_path, name, log))
+    result = endpoint.analyse(film(name, log))
     assert result.status == "none"
     assert result.equivalence is None
     assert result.hardness is None
@@ -105,48 +115,48 @@ def test_a_difference_that_nobody_stated_is_found_and_asked_about(
     offset_s = float(asked.advice.split("clock_offset_s = ")[1].split(" ")[0])
     assert offset_s == pytest.approx(-shift_s, abs=2.0)
     assert f"{10.74 + shift_s + offset_s:.0f} s of the recording" in asked.advice
-    agreed = endpoint.analyse(_film(tmp_path, name, log, f"clock_offset_s = {offset_s}"))
+    agreed = endpoint.analyse(film(name, log, f"clock_offset_s = {offset_s}"))
     assert agreed.status == "located"
     assert agreed.equivalence is not None
     assert agreed.equivalence.low_ml < _truth_ml(name) < agreed.equivalence.high_ml
     assert document(agreed, {})["inputs"]["clock"] == {"offset_s": offset_s, "basis": "stated"}
 
 
-def test_a_log_that_ends_before_the_film_gives_no_bracket(tmp_path: Path) -> None:
+def test_a_log_that_ends_before_the_film_gives_no_bracket(film: Film) -> None:
     """The rest was not written down; it would look as if the last row had changed the colour."""
     head, *rows = _log("chalk-spring", 0.0).split()
     kept = [row for row in rows if float(row.split(",")[1]) < _truth_ml("chalk-spring") - 0.5]
-    result = endpoint.analyse(_film(tmp_path, "chalk-spring", "\n".join([head, *kept])))
+    result = endpoint.analyse(film("chalk-spring", "\n".join([head, *kept])))
     assert result.status == "none"
     assert result.verdict.bracket_ml is None
 
 
-def test_additions_in_one_row_do_not_hinder(tmp_path: Path) -> None:
+def test_additions_in_one_row_do_not_hinder(film: Film) -> None:
     """Whoever pours 12 mL in six portions may well write down the sum."""
     head, *rows = _log("mill-spring", 0.0).split()
     log = "\n".join([head, rows[0], *rows[6:]])
-    result = endpoint.analyse(_film(tmp_path, "mill-spring", log))
+    result = endpoint.analyse(film("mill-spring", log))
     assert result.equivalence is not None
     assert result.equivalence.low_ml < _truth_ml("mill-spring") < result.equivalence.high_ml
 
 
-def test_a_log_that_fits_nowhere_gives_no_number(tmp_path: Path) -> None:
+def test_a_log_that_fits_nowhere_gives_no_number(film: Film) -> None:
     """The pauses come in the wrong order, as in the log of another titration."""
     head, *rows = _log("chalk-spring", 0.0).split()
     at_s, volumes = zip(*(row.split(",") for row in rows), strict=True)
     other_s = np.cumsum(np.r_[0.0, np.diff(np.array(at_s, dtype=float))[::-1]])
     log = [f"{t:.2f},{volume}" for t, volume in zip(other_s, volumes, strict=True)]
-    result = endpoint.analyse(_film(tmp_path, "chalk-spring", "\n".join([head, *log])))
+    result = endpoint.analyse(film("chalk-spring", "\n".join([head, *log])))
     assert result.status == "none"
     assert result.equivalence is None
     assert result.hardness is None
     assert any("clock" in sentence.advice for sentence in result.reasons)
 
 
-def test_a_stated_difference_brings_both_together(tmp_path: Path) -> None:
+def test_a_stated_difference_brings_both_together(film: Film, small_film: SmallFilm) -> None:
     log = _log("chalk-spring", 100.0)
-    result = endpoint.analyse(_film(tmp_path, "chalk-spring", log, "clock_offset_s = -100"))
-    there = endpoint.analyse(SAMPLES / "chalk-spring.toml").equivalence
+    result = endpoint.analyse(film("chalk-spring", log, "clock_offset_s = -100"))
+    there = endpoint.analyse(small_film("chalk-spring")).equivalence
     assert result.equivalence is not None
     assert there is not None
     assert result.job.clock == LogClock(-100.0, "stated")
@@ -155,29 +165,27 @@ def test_a_stated_difference_brings_both_together(tmp_path: Path) -> None:
     assert result.equivalence.value_ml == pytest.approx(there.value_ml, abs=0.001)
 
 
-def test_a_stated_difference_stands_and_is_doubted(tmp_path: Path) -> None:
+def test_a_stated_difference_stands_and_is_doubted(film: Film) -> None:
     log = _log("chalk-spring", 0.0)
-    result = endpoint.analyse(_film(tmp_path, "chalk-spring", log, "clock_offset_s = -9"))
+    result = endpoint.analyse(film("chalk-spring", log, "clock_offset_s = -9"))
     assert result.job.clock == LogClock(-9.0, "stated")
     assert "clocks-doubted" in _codes(result)
 
 
 @pytest.mark.parametrize("shift_s", [20, 75])
-def test_a_stated_difference_that_leaves_the_film_is_refused(tmp_path: Path, shift_s: int) -> None:
+def test_a_stated_difference_that_leaves_the_film_is_refused(film: Film, shift_s: int) -> None:
     more = f"clock_offset_s = {shift_s}"
     with pytest.raises(DeliveryProblem, match="recording ends") as asked:
-        endpoint.analyse(_film(tmp_path, "mill-spring", _log("mill-spring", 0.0), more))
+        endpoint.analyse(film("mill-spring", _log("mill-spring", 0.0), more))
     assert "clock_offset_s" in asked.value.remedy
 
 
-def test_first_drops_before_the_camera_ran_do_not_matter_if_the_colours_agree(
-    tmp_path: Path,
-) -> None:
+def test_first_drops_before_the_camera_ran_do_not_matter_if_the_colours_agree(film: Film) -> None:
     head, *rows = _log("mill-spring", 0.0).split()
     later = [f"{row.split(',')[0]},{float(row.split(',')[1]) + 0.06:.3f}" for row in rows]
     early = ["-20,0.00", "-15,0.03", "-10,0.06"]
     log = "\n".join([head, *early, *later])
-    result = endpoint.analyse(_film(tmp_path, "mill-spring", log))
+    result = endpoint.analyse(film("mill-spring", log))
     assert result.status == "located"
     assert result.job.clock == LogClock()
     assert not {code for code in _codes(result) if code.startswith("clock")}

@@ -177,6 +177,7 @@ def solved(delivery: Delivery, times: np.ndarray, tau: float) -> np.ndarray:
             return (v + (w - v) * (t - a) / (b - a) - m) / tau
 
         piece = solve_ivp(change, (left, right), [mixed], dense_output=True, rtol=1e-10, atol=1e-12)
+        assert piece.sol is not None
         inside = (times >= left) & (times < right)
         out[inside] = piece.sol(times[inside])[0]
         mixed = float(piece.y[0, -1])

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from endpoint.delivery.drops import DropCount, count_drops
+from endpoint.delivery.drops import DropCount, DropCounter
 from endpoint.delivery.picture_volume import delivery_from_drops
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.frame import ArrayFrame
@@ -19,8 +20,10 @@ PLAIN = TipRecipe(
 
 
 def counted(recipe: TipRecipe) -> DropCount:
-    frames = (ArrayFrame(i, t, p) for i, (t, p) in enumerate(render_tip(recipe)))
-    return count_drops(frames, (0, 0, recipe.width, recipe.height))
+    counter = DropCounter((0, 0, recipe.width, recipe.height))
+    for i, (time_s, pixels) in enumerate(render_tip(recipe)):
+        counter.add(ArrayFrame(i, time_s, pixels))
+    return counter.result()
 
 
 def fallen(recipe: TipRecipe) -> np.ndarray:
@@ -52,7 +55,7 @@ def made(number: int, **changes: object) -> DropCount:
     ],
     ids=["slow", "fast", "streaks", "60-frames", "short-fall"],
 )
-def test_every_drop_is_counted_once_at_its_time(changes: dict[str, float]) -> None:
+def test_every_drop_is_counted_once_at_its_time(changes: dict[str, Any]) -> None:
     recipe = replace(PLAIN, **changes)
     count, true = counted(recipe), fallen(recipe)
     assert count.count == true.size

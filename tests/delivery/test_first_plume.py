@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +17,7 @@ from endpoint.delivery.first_plume import FirstPlume, first_plume
 from endpoint.recording.frame import Stamps
 from tests.places import SAMPLES
 from tests.simulated import seen_colours
+from tests.small_films import SmallFilm
 
 LAST_S, END_S = 120.0, 90.0
 
@@ -77,9 +77,14 @@ def test_the_quiet_start_is_looked_at_in_the_fast_path() -> None:
     assert held == pytest.approx(np.arange(0.0, 100.0, 3.0))
 
 
-def _pump(folder: Path, shift_s: float, more: str = "") -> Result:
+def _elsewhere(record: Path) -> str:
+    """Text of a record for another folder than that of its film."""
+    video = record.with_suffix(".mp4")
+    return record.read_text("utf-8").replace(video.name, str(video))
+
+
+def _pump(film: Path, folder: Path, shift_s: float, more: str = "") -> Result:
     """The film of the pump with a log on another clock."""
-    shutil.copy(SAMPLES / "school-well.mp4", folder)
     rows = np.loadtxt(SAMPLES / "school-well-volumes.csv", delimiter=",", skiprows=1)
     at_s = rows[:, 0] + shift_s
     # Without a stated clock a log may not run beyond its film.
@@ -87,15 +92,17 @@ def _pump(folder: Path, shift_s: float, more: str = "") -> Result:
     kept = [*[t for t in at_s if t < last_s], last_s]
     lines = [f"{t:.2f},{np.interp(t, at_s, rows[:, 1]):.4f}" for t in kept]
     (folder / "school-well-volumes.csv").write_text("\n".join(["time_s,volume_ml", *lines, ""]))
-    text = (SAMPLES / "school-well.toml").read_text("utf-8")
     mode = 'mode = "continuous"'
-    (folder / "school-well.toml").write_text(text.replace(mode, f"{mode}\n{more}"))
+    text = _elsewhere(film).replace(mode, f"{mode}\n{more}")
+    (folder / "school-well.toml").write_text(text)
     return endpoint.analyse(folder / "school-well.toml")
 
 
 @pytest.mark.parametrize("shift_s", [-15.0, 60.0])
-def test_a_pump_on_another_clock_is_refused_and_asked_about(tmp_path: Path, shift_s: float) -> None:
-    result = _pump(tmp_path, shift_s)
+def test_a_pump_on_another_clock_is_refused_and_asked_about(
+    small_film: SmallFilm, tmp_path: Path, shift_s: float
+) -> None:
+    result = _pump(small_film("school-well"), tmp_path, shift_s)
     assert result.status == "none"
     assert result.hardness is None
     (told,) = [sentence for sentence in result.reasons if sentence.code == "plume-elsewhere"]
@@ -103,24 +110,26 @@ def test_a_pump_on_another_clock_is_refused_and_asked_about(tmp_path: Path, shif
     assert offset_s == pytest.approx(-shift_s, abs=2.0)
 
 
-def test_a_log_of_a_pump_that_ends_before_the_film_gives_no_number(tmp_path: Path) -> None:
+def test_a_log_of_a_pump_that_ends_before_the_film_gives_no_number(
+    small_film: SmallFilm, tmp_path: Path
+) -> None:
     """What was cut off would be taken for the tint of the plume: a change at the first drop."""
-    shutil.copy(SAMPLES / "school-well.mp4", tmp_path)
     (tmp_path / "school-well-volumes.csv").write_text("time_s,volume_ml\n0,0\n4,0\n109,7\n")
     record = tmp_path / "school-well.toml"
-    shutil.copy(SAMPLES / "school-well.toml", record)
+    record.write_text(_elsewhere(small_film("school-well")))
     result = endpoint.analyse(record)
     assert result.status == "none"
     assert "goes-on" in {sentence.code for sentence in result.reasons}
 
 
-def test_a_stated_clock_of_a_pump_stands(tmp_path: Path) -> None:
-    right = _pump(tmp_path, 60.0, "clock_offset_s = -60")
+def test_a_stated_clock_of_a_pump_stands(small_film: SmallFilm, tmp_path: Path) -> None:
+    film = small_film("school-well")
+    right = _pump(film, tmp_path, 60.0, "clock_offset_s = -60")
     assert right.status == "located"
     truth = json.loads((SAMPLES / "school-well.truth.json").read_text("utf-8"))
     assert right.equivalence is not None
     assert right.equivalence.low_ml < truth["equivalence_ml"] < right.equivalence.high_ml
     assert "plume-elsewhere" not in {remark.code for remark in right.remarks}
-    wrong = _pump(tmp_path, -15.0, "clock_offset_s = 0")
+    wrong = _pump(film, tmp_path, -15.0, "clock_offset_s = 0")
     assert "plume-elsewhere" in {remark.code for remark in wrong.remarks}
     assert "plume-elsewhere" not in {reason.code for reason in wrong.reasons}

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.delivery.meniscus import HIDDEN, MeniscusTrace, follow_meniscus
+from endpoint.delivery.meniscus import HIDDEN, MeniscusFollower, MeniscusTrace
 from endpoint.delivery.picture_volume import SeenVolume, delivery_from_meniscus
 from endpoint.delivery.tube import find_tube, grey, log_strip, read_scale, strip_maps
 from endpoint.problems import DeliveryProblem
@@ -42,7 +42,10 @@ def film(recipe: BuretteRecipe) -> tuple[ArrayFrame, ...]:
 
 @functools.cache
 def followed(recipe: BuretteRecipe) -> MeniscusTrace:
-    return follow_meniscus(iter(film(recipe)), BOX)
+    follower = MeniscusFollower(BOX)
+    for frame in film(recipe):
+        follower.add(frame)
+    return follower.trace()
 
 
 def delivered(recipe: BuretteRecipe, volume: SeenVolume) -> np.ndarray:
@@ -181,9 +184,9 @@ def test_an_empty_picture_is_refused() -> None:
     rng = np.random.default_rng(0)
     pixels = (180 + rng.normal(0, 2, (200, 100, 3))).astype(np.uint8)
     with pytest.raises(DeliveryProblem, match="No straight glass tube"):
-        follow_meniscus([ArrayFrame(0, 0.0, pixels)], (0, 0, 100, 200))
+        MeniscusFollower((0, 0, 100, 200)).add(ArrayFrame(0, 0.0, pixels))
     with pytest.raises(DeliveryProblem, match="burette_box"):
-        follow_meniscus([ArrayFrame(0, 0.0, pixels)], (300, 0, 400, 200))
+        MeniscusFollower((300, 0, 400, 200)).add(ArrayFrame(0, 0.0, pixels))
 
 
 @pytest.mark.parametrize("period_px", [2.8, 4.1, 7.3])

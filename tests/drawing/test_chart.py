@@ -25,7 +25,7 @@ from endpoint.result.text import volume_words
 from endpoint.rounding import FIXED_SPACE
 from endpoint.scene.region import Region
 from sample_media.simulated import PHOTOMETER, draw_plan, simulate
-from tests.simulated import curve, flask, job, result_of, steps
+from tests.simulated import curve, flask, job, labelled, result_of, steps, with_equivalence
 from tests.studies.interval_study import curve_of
 
 PUMP_SEED = 134
@@ -83,7 +83,7 @@ def _photometer() -> Result:
 
 
 def _uneven() -> Result:
-    return dataclasses.replace(_calcium_only(), equivalence=Estimate(24.98, 0.01, 24.91, 24.99))
+    return with_equivalence(_calcium_only(), Estimate(24.98, 0.01, 24.91, 24.99))
 
 
 def _one_left_out() -> Result:
@@ -193,7 +193,7 @@ def test_a_midpoint_far_away_is_named_at_the_edge() -> None:
 
 @pytest.mark.parametrize("result", [_steps(), _pictured(_one_left_out()), _none()])
 def test_title_and_panels_stand_apart(result: Result) -> None:
-    figure = chart(dataclasses.replace(result, label="A long label of a sample " * 3))
+    figure = chart(labelled(result, "A long label of a sample " * 3))
     renderer = _drawn(figure)
     title = figure._suptitle.get_window_extent(renderer)  # type: ignore[attr-defined]
     assert title.x1 <= figure.bbox.x1
@@ -262,13 +262,13 @@ def test_points_left_out_have_a_shape_of_their_own() -> None:
 
 @pytest.mark.parametrize("label", ["costs $5 and $6", r"$\frac{$", "Brunnen 3, Süd", "井戸 三"])
 def test_any_label_can_be_drawn(label: str, tmp_path: Path) -> None:
-    write_folder(dataclasses.replace(_none(), label=label), tmp_path, {})
+    write_folder(labelled(_none(), label), tmp_path, {})
     svg = (tmp_path / "chart.svg").read_text("utf-8")
     assert ElementTree.fromstring(svg) is not None
 
 
 def test_svg_is_described_and_the_same_every_time() -> None:
-    result = dataclasses.replace(_steps(), label="<Well> & co.")
+    result = labelled(_steps(), "<Well> & co.")
     one = picture_bytes(chart(result), "svg", result.label, describe(result))
     two = picture_bytes(chart(result), "svg", result.label, describe(result))
     assert one == two

@@ -9,11 +9,19 @@ import pytest
 from scipy.optimize import approx_fprime, least_squares
 
 from endpoint.chemistry.equilibrium import Flask, constants_at
-from endpoint.curve.points import from_absorbance
+from endpoint.curve.points import Curve, from_absorbance
 from endpoint.equivalence.fit import fit_transition, profile_interval
 from endpoint.equivalence.least_squares import descend
 from endpoint.equivalence.model import PARAMETER_NAMES, Model, Priors, Setting
-from sample_media.simulated import Plan, careful_additions, draw_plan, level_volume_ml, simulate
+from sample_media.simulated import (
+    Plan,
+    SyntheticTable,
+    careful_additions,
+    draw_plan,
+    level_volume_ml,
+    simulate,
+)
+from tests.simulated import curve as simulated_curve
 from tests.studies.interval_study import bound_ml, curve_of, groups_of, run_one, summarise
 
 
@@ -142,21 +150,25 @@ def test_profile_interval_agrees_with_the_fit_where_points_are_many() -> None:
     assert high == pytest.approx(fit.equivalence.high_ml, abs=0.35 * width)
 
 
+def before_the_end(table: SyntheticTable, by_ml: float) -> Curve:
+    """Curve of a table that ends so far before the equivalence volume."""
+    return simulated_curve(table, table.volume_ml < table.equivalence_ml - by_ml)
+
+
 def test_profile_interval_is_open_above_when_no_blue_was_seen() -> None:
     plan = plan_for(0.2)
     table = simulate(plan)
-    stop = table.volume_ml < table.equivalence_ml - 0.1
-    curve = from_absorbance(
-        table.volume_ml[stop],
-        table.density[stop],
-        ("red", "green", "blue"),
-        100.0,
-        saturated=np.zeros(int(stop.sum()), dtype=bool),
-    )
-    fit = fit_transition(curve, 0.01)
-    low, high = profile_interval(fit)
+    low, high = profile_interval(fit_transition(before_the_end(table, 2.0), 0.01))
     assert low < table.equivalence_ml
-    assert high is None or high > table.equivalence_ml
+    assert high is None
+
+
+def test_profile_interval_is_closed_where_the_turn_to_blue_has_begun() -> None:
+    plan = plan_for(0.2)
+    table = simulate(plan)
+    low, high = profile_interval(fit_transition(before_the_end(table, 0.1), 0.01))
+    assert high is not None
+    assert low < table.equivalence_ml < high
 
 
 def test_arrays_of_a_curve_cannot_be_written() -> None:

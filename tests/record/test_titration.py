@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import dataclasses
 import os
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,13 @@ from hypothesis import strategies as st
 
 from endpoint.problems import RecordProblem
 from endpoint.record.settings import OPTIONS, Settings, settings_from
-from endpoint.record.titration import _KEYS, parse_record, read_record, record_from_options
+from endpoint.record.titration import (
+    _KEYS,
+    DeliveryOptions,
+    parse_record,
+    read_record,
+    record_from_options,
+)
 
 GOOD = """\
 format = 1
@@ -289,16 +296,15 @@ def test_any_table_is_read_or_refused_in_words(section: str, keys: dict[str, Any
 
 def from_options(medium: Path, **changes: Any) -> Any:
     options: dict[str, Any] = {
-        "volumes": Path("v.csv"),
-        "mode": None,
-        "rate_ml_min": None,
-        "start_s": 0.0,
         "sample_ml": 100.0,
         "added_ml": 0.0,
         "titrant_mol_l": 0.01,
         "settings": Settings(),
     }
-    return record_from_options(medium, **{**options, **changes})
+    names = {field.name for field in fields(DeliveryOptions)}
+    ways = {"volumes": Path("v.csv"), **{k: v for k, v in changes.items() if k in names}}
+    others = {k: v for k, v in changes.items() if k not in names}
+    return record_from_options(medium, delivery=DeliveryOptions(**ways), **{**options, **others})
 
 
 def test_a_record_from_the_command_line(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from endpoint.recording.planes import ColourCoding, Grid, Part, codes_of, rgb_at
 from tests.made_media import (
     PATCHES,
     SIDE,
+    Colours,
     busy_pictures,
     frame_of,
     patch_picture,
@@ -51,9 +52,7 @@ def test_known_patches_come_back(
     path = write_film(
         tmp_path / "patches.mp4",
         [patch_picture()] * 2,
-        matrix=matrix,
-        full=full,
-        pixel_format=pixel_format,
+        colours=Colours(matrix=matrix, full=full, pixel_format=pixel_format),
     )
     source = VideoSource(path)
     assert source.info.details["colour_matrix"] == matrix
@@ -96,7 +95,9 @@ def test_packed_layouts_keep_matrix_and_range(pixel_format: str) -> None:
 def test_ten_bits_are_not_rounded_to_eight(tmp_path: Path) -> None:
     grey = np.full((32, 32, 3), 128.0)
     grey[:, 16:] += 0.4
-    path = write_film(tmp_path / "deep.mp4", [grey] * 2, pixel_format="yuv420p10le")
+    path = write_film(
+        tmp_path / "deep.mp4", [grey] * 2, colours=Colours(pixel_format="yuv420p10le")
+    )
     part = first_of(VideoSource(path)).encoded(Box(0, 0, 32, 32))
     step = 255 * (part[:, 20:28].mean() - part[:, 4:12].mean())
     assert 0.2 < step < 0.6
@@ -126,7 +127,10 @@ def test_thinned_pixels_are_those_of_the_whole(
     tmp_path: Path, rotation: int, step: int, pixel_format: str
 ) -> None:
     path = write_film(
-        tmp_path / "a.mp4", busy_pictures(2), rotation=rotation, pixel_format=pixel_format
+        tmp_path / "a.mp4",
+        busy_pictures(2),
+        rotation=rotation,
+        colours=Colours(pixel_format=pixel_format),
     )
     frame = first_of(VideoSource(path))
     for box in (Box(0, 0, frame.width, frame.height), Box(7, 12, 58, 91), Box(20, 31, 21, 33)):
@@ -190,7 +194,9 @@ def test_an_untagged_film_is_read_the_usual_way_and_says_so(
 ) -> None:
     big = np.zeros((height, 64, 3)) + 128
     big[:32] = patch_picture()
-    path = write_film(tmp_path / "bare.mp4", [big] * 2, matrix=None, coded_as=expected)
+    path = write_film(
+        tmp_path / "bare.mp4", [big] * 2, colours=Colours(matrix=None, coded_as=expected)
+    )
     source = VideoSource(path)
     assert source.info.details["colour_matrix"] == expected
     assert any(expected.upper() in note for note in source.info.notes)
@@ -200,7 +206,9 @@ def test_an_untagged_film_is_read_the_usual_way_and_says_so(
 
 def test_wrong_tags_can_be_overridden(tmp_path: Path) -> None:
     path = write_film(
-        tmp_path / "wrong.mp4", [patch_picture()] * 2, matrix="bt601", coded_as="bt709"
+        tmp_path / "wrong.mp4",
+        [patch_picture()] * 2,
+        colours=Colours(matrix="bt601", coded_as="bt709"),
     )
     wrong = patches_of(first_of(VideoSource(path)))
     right = patches_of(first_of(VideoSource(path, colour_matrix="bt709")))
@@ -215,9 +223,7 @@ def test_hdr_is_told(tmp_path: Path, transfer: int, name: str) -> None:
     path = write_film(
         tmp_path / "hdr.mp4",
         [patch_picture()] * 2,
-        matrix="bt2020",
-        pixel_format="yuv420p10le",
-        transfer=transfer,
+        colours=Colours("bt2020", transfer=transfer, pixel_format="yuv420p10le"),
     )
     assert any(f"HDR ({name})" in note for note in VideoSource(path).info.notes)
 
@@ -432,7 +438,7 @@ def test_the_largest_film_that_is_taken_fits_into_memory(tmp_path: Path) -> None
     path = write_film(
         tmp_path / "huge.mp4",
         [np.full((3072, 4096, 3), 120.0, dtype=np.float32)] * 10,
-        pixel_format="yuv420p10le",
+        colours=Colours(pixel_format="yuv420p10le"),
         options={"crf": "30", "preset": "ultrafast", "g": "1"},
     )
     code = (
@@ -455,7 +461,9 @@ def test_the_largest_film_that_is_taken_fits_into_memory(tmp_path: Path) -> None
 def test_a_picture_of_too_many_bytes_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = write_film(tmp_path / "film.mp4", [patch_picture()] * 2, pixel_format="yuv444p10le")
+    path = write_film(
+        tmp_path / "film.mp4", [patch_picture()] * 2, colours=Colours(pixel_format="yuv444p10le")
+    )
     monkeypatch.setattr("endpoint.recording.film.MAX_PICTURE_BYTES", 64 * 32 * 6 - 1)
     with pytest.raises(SourceProblem, match="yuv444p10le") as caught:
         VideoSource(path)

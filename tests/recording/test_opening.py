@@ -61,7 +61,8 @@ def test_film_stills_and_rows_come_with_their_log(tmp_path: Path) -> None:
     stills, log = open_source(record_in(tmp_path, {"stills": "stills"}, {"per_still": "each.csv"}))
     assert isinstance(stills, StillsSource)
     assert log is not None
-    assert stills.file_names == log.files == ("2.png", "0.png")
+    assert log.files == ("2.png", "0.png")
+    assert [int(frame.rgb8()[0, 0, 0]) for frame in stills.frames()] == [100, 20]
     rows, log = open_source(record_in(tmp_path, {"photometer": "rows.csv"}, by_log))
     assert isinstance(rows, PhotometerTable)
     assert log is not None

@@ -399,8 +399,8 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
         for chart in ("calcium", "magnesium", "indicator"):
             figure = shown.locator(f'[data-chart="{chart}"]')
             for part in figure.locator("[data-part]").all():
-                said, key = part.inner_text(), part.get_attribute("data-part")
-                expected = solved(tables, f"{chart}_{key}", (p, m, d, v))
+                said, which = part.inner_text(), part.get_attribute("data-part")
+                expected = solved(tables, f"{chart}_{which}", (p, m, d, v))
                 if said == "no magnesium":
                     assert tables.magnesium[m] == 0.0
                 elif said == "no EDTA yet":

@@ -205,7 +205,7 @@ def test_range_is_held_against_the_limit_for_its_number() -> None:
 def test_repeatability_limit_is_exceeded_in_5_percent() -> None:
     rng = np.random.default_rng(4)
     r = 2.7718 * 0.03
-    hits = [repeatability(12.0 + 0.03 * rng.standard_normal(4), r) for _ in range(3000)]
+    hits = [repeatability(list(12.0 + 0.03 * rng.standard_normal(4)), r) for _ in range(3000)]
     share = sum(not h.kept for h in hits if h is not None) / 3000
     assert abs(share - 0.05) < 4 * math.sqrt(0.05 * 0.95 / 3000)
     s_share = sum(h.s_ml > h.critical_s_ml for h in hits if h is not None) / 3000

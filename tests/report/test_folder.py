@@ -34,7 +34,7 @@ from endpoint.rounding import (
     with_uncertainty,
 )
 from sample_media.simulated import PHOTOMETER, simulate
-from tests.simulated import curve, flask, job, result_of, steps
+from tests.simulated import curve, flask, job, labelled, result_of, steps, with_equivalence
 from tests.studies.interval_study import curve_of
 
 EXTRA = {"program": "test"}
@@ -217,7 +217,7 @@ def test_odd_results_still_make_valid_json() -> None:
     )
     # A file name that is no valid text reaches the label with such a sign.
     data = document(
-        dataclasses.replace(result, fit=odd, job=job(label="well \udcff")), {"n": np.int64(3)}
+        dataclasses.replace(labelled(result, "well \udcff"), fit=odd), {"n": np.int64(3)}
     )
     back = json.loads(to_json(data).encode("utf-8"))
     assert back["chemistry"]["parameters"]["bend"] == {"value": None, "standard_uncertainty": None}
@@ -280,7 +280,7 @@ def test_text_tells_unequal_arms() -> None:
     assert plain(volume_words(even)) == "12.425 \u00b1 0.012 mL"
     uneven = Estimate(12.4251, 0.006, 12.4074, 12.4316)
     assert plain(volume_words(uneven)) == "12.425 mL (12.407 to 12.432)"
-    result = dataclasses.replace(located(), equivalence=uneven)
+    result = with_equivalence(located(), uneven)
     assert "equivalence volume 12.425 mL (95 %: 12.407 to 12.432)." in answer(result)
 
 
@@ -294,7 +294,7 @@ def test_bracket_is_rounded_outward() -> None:
 
 
 def test_label_cannot_steer_the_terminal() -> None:
-    result = dataclasses.replace(located(), label="well\x1b[31m\n 3\udcff")
+    result = labelled(located(), "well\x1b[31m\n 3\udcff")
     text = answer(result)
     assert text.startswith("well [31m 3: ")
     assert all(line.isprintable() for line in summary(result).splitlines())

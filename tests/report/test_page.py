@@ -18,6 +18,7 @@ from playwright.sync_api import Browser
 from pypdf import PdfReader
 from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject
 
+from calibration.wording import one_line
 from endpoint.cli import main
 from endpoint.drawing.curve_svg import curve_drawings
 from endpoint.drawing.svg import MARKS
@@ -474,7 +475,7 @@ def test_texts_of_a_result_stay_texts(
     page, pdf = tmp_path / "t.html", tmp_path / "t.pdf"
     code, _, problem = run("report", str(folder), "--html", str(page), "--pdf", str(pdf))
     assert code == 0, problem
-    shown = wording.one_line(trick)
+    shown = one_line(trick)
     reader = PdfReader(io.BytesIO(pdf.read_bytes()))
     assert len(reader.pages) == 2
     text = " ".join(sheet.extract_text() for sheet in reader.pages)

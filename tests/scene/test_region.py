@@ -14,7 +14,9 @@ from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.scene.region import Region, locate
 from tests.drawn_bench import Bench, Drawn, Mask, draw
 
-SMALL = Bench(width=400, height=300)
+SMALL = Bench(width=320, height=240)
+BY_HAND = Bench(width=400, height=300)
+"""For boxes and shapes that are given in pixels."""
 
 FOUND = {
     "plain wall": replace(SMALL, ground="plain"),
@@ -151,7 +153,7 @@ def test_few_first_frames_are_enough(count: int) -> None:
 
 
 def test_boxes_by_hand_are_kept_without_glare() -> None:
-    drawn = draw(SMALL, count=12)
+    drawn = draw(BY_HAND, count=12)
     auto = locate(drawn.frames)
     body = Box(160, 195, 245, 240)
     by_hand = locate(drawn.frames, liquid_box=body, reference_box=auto.reference_box)
@@ -222,7 +224,7 @@ def test_flask_that_is_moved_all_the_time_is_found_and_followed() -> None:
 
 def test_frames_after_a_move_do_not_spoil_the_region() -> None:
     drawn = draw(SMALL, count=16)
-    frames = drawn.frames[:7] + [moved_by(f, 30.0, -18.0) for f in drawn.frames[7:]]
+    frames = drawn.frames[:7] + [moved_by(f, 24.0, -14.4) for f in drawn.frames[7:]]
     region = locate(frames)
     assert pure_share(region, drawn) >= 0.98
     moved = [bool(told(region, f) & Flag.CAMERA_MOVED) for f in frames]
@@ -230,7 +232,7 @@ def test_frames_after_a_move_do_not_spoil_the_region() -> None:
 
 
 def test_hand_before_the_flask_is_noticed() -> None:
-    drawn = draw(replace(SMALL, ground="plain"), count=12)
+    drawn = draw(replace(BY_HAND, ground="plain"), count=12)
     region = locate(drawn.frames)
     hand = np.asarray(drawn.frames[2].pixels).copy()
     cv2.ellipse(hand, (200, 190), (110, 100), 0, 0, 360, (170, 125, 105), -1)

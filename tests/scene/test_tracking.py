@@ -15,7 +15,7 @@ from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.result import Result
 from endpoint.colour.density import trace
 from endpoint.colour.follow import follow
-from endpoint.colour.mixture import strangers
+from endpoint.colour.off_colour import strangers
 from endpoint.delivery.delivery import Delivery
 from endpoint.drawing.thumbnails import choose, thumbnails_picture
 from endpoint.problems import Flag

@@ -52,13 +52,13 @@ def serve(pipe: Any, slow_s: float) -> None:
     from endpoint.scene.region import locate
     from tests.bench_server import serving
 
-    decode = hubs.decode
+    decode = hubs.decode  # type: ignore[attr-defined]
 
     def slowed(picture: Any) -> Any:
         time.sleep(slow_s)
         return decode(picture)
 
-    hubs.decode = slowed  # type: ignore[assignment]
+    hubs.decode = slowed  # type: ignore[attr-defined]
     first = [
         ArrayFrame(f.index, f.time_s, cv2.resize(f.pixels, SIZE, interpolation=cv2.INTER_LINEAR))
         for f in frames()[:4]

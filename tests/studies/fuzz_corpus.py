@@ -121,7 +121,7 @@ _OPTIONS = {
 
 
 def _films() -> list[Sound]:
-    from tests.made_media import write_film
+    from tests.made_media import Colours, write_film
 
     sounds = []
     with tempfile.TemporaryDirectory() as place:
@@ -133,10 +133,12 @@ def _films() -> list[Sound]:
                 [frame.pixels.astype(np.float64) for frame in frames],
                 times_ms=[step_ms * k for k in range(len(frames))],
                 codec=codec,
-                pixel_format=pixels,
                 options=_OPTIONS[codec],
-                matrix=None if codec == "mjpeg" else "bt709",
-                coded_as="bt601" if codec == "mjpeg" else None,
+                colours=Colours(
+                    pixel_format=pixels,
+                    matrix=None if codec == "mjpeg" else "bt709",
+                    coded_as="bt601" if codec == "mjpeg" else None,
+                ),
             )
             span_s = step_ms * len(frames) / 1000
             log = "time_s,volume_ml\n" + "".join(

@@ -1,4 +1,4 @@
-"""Events of a burette that the picture shows, and back; pure."""
+"""What the pictures show of a burette, as events of the journal and back; pure."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _MOST = 40_000_000
 
 
 def news(known: SeenRows | None, now: SeenRows, written: FullTube | None) -> list[Event]:
-    """Events that lead from what is written to what is known now; none if nothing is new.
+    """Events that add to the journal what is new; none if nothing is.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def _last_s(rows: FloatArray) -> float:
 
 
 def seen_in(events: Iterable[Event]) -> SeenRows | None:
-    """What the events of a run hold of its burette; None if nothing was seen.
+    """What the events of a run say of its burette; None if they say nothing.
 
     Raises
     ------
@@ -75,7 +75,8 @@ def seen_in(events: Iterable[Event]) -> SeenRows | None:
                 found = _with(found, event)
     except (KeyError, TypeError, ValueError, IndexError):
         raise JournalProblem(
-            "What was seen of the burette in this run is damaged.", "Export another run."
+            "The readings of the burette in the picture are damaged in this run.",
+            "Export another run.",
         ) from None
     if found is None or tube is None:
         return found

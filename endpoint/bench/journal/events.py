@@ -1,12 +1,12 @@
 """What happens in a run, as events, and how they are written down; pure.
 
 An event is never changed. A correction is an event that refers to an older one by its number, and
-so is an undo, which may take back a correction or another undo as well.
+so is an undo, which may cancel a correction or another undo as well.
 
 Colours are packed as little-endian 64-bit numbers, so that they come back to the last bit: index
 and flags as integers, then time_s, density (3), display_density (3), density_sigma (3),
 reference (3), spread and the pose (dx, dy, turn_deg, scale, likeness). Everything else is JSON,
-with the bytes of a picture beside it.
+with the bytes of a picture next to it.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Stamp:
     mono_s: float
     """Monotonic clock of the machine, s; begins anew when the machine starts."""
     wall_s: float
-    """Clock on the wall, s since 1970-01-01 UTC; may be set back or forth."""
+    """Clock on the wall, s since 1970-01-01 UTC; may be set back or forward."""
 
 
 @dataclass(frozen=True)
@@ -52,11 +52,11 @@ class RunHead:
     """Texts of the certificates and results that the record names, by the names it uses."""
     replicate: int = 1
     source: str = ""
-    """What watches, in words: "browser camera", "USB camera 0", the name of a film."""
+    """Where the pictures come from: "browser camera", "USB camera 0", the name of a film."""
     program: str = ""
     """Program and version."""
     form: Mapping[str, Any] = field(default_factory=dict)
-    """What was typed on the page before the run, to fill it in again."""
+    """What was typed on the page before the run; fills it in again when the run is resumed."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class Reading:
     time_s: float
     """On the clock of the frames."""
     burette_ml: float
-    """As it stands on the burette, which rises while titrant is delivered."""
+    """As printed on the burette; it rises while titrant is delivered."""
     refill: bool = False
     """Whether this is the first reading after the burette was filled again."""
     how: str = "typed"
@@ -103,7 +103,7 @@ class Correction:
 
 @dataclass(frozen=True)
 class Undo:
-    """A reading, a pump rate, a correction or an undo does not count."""
+    """A reading, a pump rate, a correction or an undo no longer counts."""
 
     of: int
     """Number of that event."""
@@ -116,28 +116,28 @@ class RegionSeen:
     about: Mapping[str, Any]
     """Boxes and outline as plain data."""
     mask: bytes = b""
-    """The whole region as `kept_region` packs it."""
+    """The whole region as `stored_region` packs it."""
 
 
 @dataclass(frozen=True)
 class TubeSeen:
-    """The burette as it was seen full, for a volume read from the meniscus; the last counts."""
+    """What the full burette looks like, for a volume read from the meniscus; the last counts."""
 
     about: Mapping[str, Any]
-    """Place of the tube and volume between two lines as plain data, see `seen_events`."""
+    """Place of the tube and volume between two lines as plain data, see `burette_events`."""
     data: bytes = b""
     """The light along its bore, little-endian 64-bit numbers."""
 
 
 @dataclass(frozen=True)
 class VolumeSeen:
-    """What was seen of meniscus or drops; rows of that time and later are replaced by these."""
+    """What the pictures show of meniscus or drops; replaces rows of that time and later."""
 
     way: str
     """"meniscus" or "drops"."""
     since_s: float
     about: Mapping[str, Any]
-    """What belongs to the rows as plain data, see `seen_events`."""
+    """What belongs to the rows as plain data, see `burette_events`."""
     data: bytes = b""
     """The rows, little-endian 64-bit numbers."""
 
@@ -157,7 +157,7 @@ class Finding:
     status: str
     """"located", "bracketed" or "none"."""
     result: Mapping[str, Any]
-    """Plain data of `report.document.document`; may be short while the run goes on."""
+    """Plain data of `result.document.document`; may be short while the run goes on."""
     final: bool = True
 
 
@@ -170,17 +170,17 @@ class GivenUp:
 
 @dataclass(frozen=True)
 class Resumed:
-    """The run goes on after the program ended without closing it."""
+    """The run is resumed after the program ended without closing it."""
 
     time_s: float
-    """Where the clock of the frames goes on."""
+    """Where the clock of the frames continues, s."""
     sure: bool
-    """False where the two clocks of the machine do not agree how long it stood still."""
+    """False where the two clocks of the machine disagree about the length of the break."""
 
 
 @dataclass(frozen=True)
 class Incident:
-    """Something that the person should know of later too."""
+    """Something that the person should still know later."""
 
     code: str
     """"clock-jump", "camera-lost", "camera-back", "page-closed", "asleep"..."""
@@ -249,7 +249,7 @@ _NEEDED: dict[str, tuple[type, ...]] = {
     "way": (str,),
     "since_s": (float, int),
 }
-"""What a text that somebody changed by hand could break later."""
+"""Types that are checked on reading, as a text that was changed by hand would fail later."""
 _BYTES = ("jpeg", "mask", "data")
 OF_FRAMES = ("colour", "still", "volume-seen")
 """Kinds that come with the pictures, many a second, without anybody doing anything."""
@@ -305,7 +305,7 @@ def decode(kind: str, text: str, data: bytes | None) -> Event:
     Raises
     ------
     KeyError, TypeError, ValueError, struct.error
-        They do not fit each other: the journal is damaged.
+        They do not fit together: the journal is damaged.
     """
     if kind == "colour":
         return _unpack(data or b"")
@@ -323,7 +323,7 @@ def decode(kind: str, text: str, data: bytes | None) -> Event:
 def _plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return dict(value)
-    raise TypeError(f"{type(value).__name__} is no plain data")
+    raise TypeError(f"{type(value).__name__} is not plain data")
 
 
 def _pack(sample: ColourSample) -> bytes:
@@ -357,10 +357,10 @@ def _unpack(data: bytes) -> ColourSample:
 
 
 def resumption(last_time_s: float, last: Stamp, now: Stamp) -> Resumed:
-    """Where the clock of the frames goes on after a stop.
+    """Where the clock of the frames continues after a break.
 
-    The monotonic clock does not count sleep and begins anew with the machine; the clock on the
-    wall can be set. The longer of the two spans is taken if they differ, and said to be unsure.
+    The monotonic clock does not count sleep and restarts with the machine; the clock on the wall
+    can be set. If the two spans differ, the longer is taken and marked as not sure.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Runs of the bench: opened from a record, worked out from the journal, exported to a folder.
+"""Runs of the bench: opened from a record, read back from the journal, exported to a folder.
 
 An export holds `record.toml`, `colours.csv`, `volumes.csv`, the certificates and results that the
 record names, `events.json` (all that was typed, corrected and noted), the kept pictures with their
@@ -18,13 +18,11 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any
 
-import numpy as np
 from platformdirs import user_data_path
 
 from calibration.problem import Problem
-from endpoint.analysis.inputs import Job
 from endpoint.analysis.pipeline import analyse
-from endpoint.analysis.prepare import job_without_source, prepare
+from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import RunJournal
@@ -79,8 +77,8 @@ def run_head(
     Parameters
     ----------
     table:
-        As `record.read_tables` gives it; what says where the recording and its volumes are is
-        left out, as the bench makes both.
+        As `record.titration.read_tables` gives it. The keys that name the recording and its
+        volumes are left out, as the bench makes both.
     folder:
         Where relative paths begin.
     today:
@@ -120,9 +118,9 @@ def run_head(
 def _refuse_shift(found: bool, what: str) -> None:
     if found:
         raise RecordProblem(
-            f"The record of the bench: {what} shifts the volumes, but colours and volumes of the "
-            "bench have one clock.",
-            "Leave it out for the bench.",
+            f"The record of the bench: {what} shifts the volumes, but at the bench the colours and "
+            "the volumes share one clock.",
+            "Leave it out of the record for the bench.",
         )
 
 
@@ -144,10 +142,10 @@ def _with_file(value: Any, where: str, folder: Path, files: dict[str, str]) -> A
             raise RecordProblem(f"{path} is larger than 1 MB.", f"Check {where}.")
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "it is no text"
+        reason = getattr(error, "strerror", None) or "it is not a text file"
         raise RecordProblem(
             f"The record of the bench: {where}: {path} cannot be read ({reason}).",
-            "Check the name; paths count from the record's folder.",
+            "Check the name: paths start from the folder of the record.",
         ) from None
     if where == "delivery.certificate":
         _refuse_shift(any(f'"{name}"' in text for name in _SHIFTS), where)
@@ -189,7 +187,8 @@ def _write_files(head: RunHead, folder: Path) -> None:
     for name, text in head.files.items():
         if PurePath(name).name != name or name in ("", ".", ".."):
             raise OutputProblem(
-                f"The run names the file {name}, which is no plain name.", "Export another run."
+                f"The run names the file {name}, which is not a plain file name.",
+                "Export another run.",
             )
         write_text(folder / name, text)
 
@@ -206,23 +205,6 @@ def done_in(head: RunHead, events: Sequence[Kept]) -> Delivered:
     return delivered(events, stated.get("mode", "steps"))
 
 
-def job_of(head: RunHead, events: Sequence[Kept] = ()) -> Job:
-    """What the record of a run says, in quantities; without delivery if nothing was delivered.
-
-    Raises
-    ------
-    Problem
-        The record cannot be used, or the readings contradict each other.
-    """
-    done = done_in(head, events) if events else None
-    nothing = VolumeLog(np.array([0.0, 1.0]), None, np.array([0.0, 0.0]))
-    with tempfile.TemporaryDirectory() as place:
-        _write_files(head, Path(place))
-        record = parse_record(_tables(head, done), _RECORD, Path(place))
-        job = job_without_source(record, nothing if done is None else done.log)
-    return job if done is not None else replace(job, delivery=None)
-
-
 def head_of(events: Sequence[Kept]) -> RunHead:
     """Head of a run from its events."""
     head = events[0].event
@@ -232,11 +214,11 @@ def head_of(events: Sequence[Kept]) -> RunHead:
 
 @dataclass(frozen=True)
 class Export:
-    """What an export has made."""
+    """What was exported."""
 
     folder: Path
     result: Result | None
-    """None where the run holds no result yet."""
+    """None where the run has no result; `why_not` says why."""
     why_not: Problem | None
     pictures: int
 
@@ -249,7 +231,7 @@ def export(
     replace_old: bool = False,
     analysed: str | None = None,
 ) -> Export:
-    """Write a run to a folder of its own and work it out from there.
+    """Write a run to its own folder and analyse it from there.
 
     Parameters
     ----------
@@ -258,7 +240,7 @@ def export(
     folder:
         New or empty.
     replace_old:
-        Write over an earlier export.
+        Overwrite an earlier export.
     analysed:
         Date and time of the analysis (ISO 8601) for the result.
 
@@ -314,7 +296,7 @@ def _check_empty(folder: Path, replace_old: bool) -> None:
         raise OutputProblem(
             f"{folder} is not empty (it holds {held[0]}).",
             "Name a new folder"
-            + (", or add --replace to write over this export." if _RECORD in held else "."),
+            + (", or add --replace to overwrite this export." if _RECORD in held else "."),
         )
     for name in ("result.json", _COLOURS, _VOLUMES):
         (folder / name).unlink(missing_ok=True)
@@ -332,7 +314,7 @@ def _volumes_csv(log: VolumeLog) -> str:
 
 
 def _events_json(events: Sequence[Kept]) -> str:
-    """Everything but colours, pictures and looks at the burette, as it was kept."""
+    """Everything as it was kept, without colours, pictures and rows of the burette."""
     rows = []
     for kept in events:
         event = kept.event

@@ -8,16 +8,17 @@
         journal.flush()                          # on disk now, or a `JournalProblem`
     RunJournal.open(path, writing=False).runs()     # reading, also while a bench writes
 
-It is one SQLite file with write-ahead log and `synchronous=FULL`: what is written outlives a
-program that is killed and a machine that loses power. `append` never waits for the disk. A thread
-writes what a person did at once, colours and pictures within `journal_writer.BATCH_S`, so a kill
-loses at most what happened in that time (on a slow disk, plus one write). One program at a time
-may write; any number may read meanwhile. Triggers refuse to change or delete an event.
+The journal is one SQLite file with a write-ahead log and `synchronous=FULL`: what is written
+survives when the program is killed or the machine loses power. `append` never waits for the disk. A
+thread writes what a person did at once, and colours and pictures within `writer.BATCH_S`, so a kill
+loses at most what happened in that time (on a slow disk, plus one write). One program at a time may
+write; any number may read meanwhile. Triggers refuse to change or delete an event.
 
-When the disk is full, or anything else hinders writing, `on_problem` is told at once, `problem`
-holds it and `flush` raises it. What was written stays readable; what was not waits in memory, is
-tried again every second, and is in `events` all the same. Only pictures are let go.
-Every method may be called from any thread.
+When the disk is full, or anything else prevents writing, `on_problem` is called at once, `problem`
+holds the reason and `flush` raises it. What was written stays readable. What was not waits in
+memory, where `events` finds it too, and is tried again every second; only pictures are dropped.
+When too many events wait, `append` refuses more: an event that has a number is never lost while the
+program runs. Every method may be called from any thread.
 """
 
 from __future__ import annotations
@@ -106,9 +107,9 @@ class RunJournal:
         writing:
             False only reads, and nothing is made.
         most_bytes:
-            Largest size of the file; None for what the disk holds.
+            Largest size of the file; None for as much as the disk holds.
         clock:
-            The clocks of the machine.
+            Gives the clocks of the machine.
         on_problem:
             Called with a problem as soon as writing fails, and with None when it works again; by
             the thread that writes, so it must be quick and must not call the journal.
@@ -116,8 +117,8 @@ class RunJournal:
         Raises
         ------
         JournalProblem
-            The file is no journal, of a newer version, damaged, written by another program, or
-            cannot be made.
+            The file is not a journal, is of a newer version, is damaged, is open for writing in
+            another program, or cannot be created.
         """
         return cls(JournalFile(path, writing, most_bytes), clock, on_problem)
 
@@ -133,7 +134,7 @@ class RunJournal:
         if error is None:
             self.close()
             return
-        with contextlib.suppress(JournalProblem):  # the first error is the one to tell
+        with contextlib.suppress(JournalProblem):  # the first error is the one to report
             self.close()
 
     @property
@@ -154,13 +155,14 @@ class RunJournal:
         head:
             What is known of the run.
         wait:
-            True returns when it is on disk. False begins all the same where it cannot be written
-            now: it then waits like every event.
+            True returns when the run is on disk. With False a run that cannot be written now
+            begins all the same and waits like every event.
 
         Raises
         ------
         JournalProblem
-            It cannot be written; then there is no such run (`wait` only).
+            The run cannot be written, and does not exist then (with `wait`), or too many events
+            wait already.
         """
         with self._lock:
             self._run += 1
@@ -185,8 +187,8 @@ class RunJournal:
         Raises
         ------
         JournalProblem
-            There is no such run, a correction or undo refers to nothing that can be corrected, or
-            more waits in memory than there is room for.
+            The event is not kept: there is no such run, a correction or undo refers to an event
+            that cannot be corrected, or too many events wait in memory already.
         ValueError
             The event holds a number that is not finite.
         """
@@ -198,14 +200,14 @@ class RunJournal:
                 kind = "correction" if isinstance(event, Correction) else "undo"
                 if not may_refer(kind, state.kinds.get(event.of)):
                     raise JournalProblem(
-                        f"Event {event.of} of run {run} is nothing that can be "
+                        f"Event {event.of} of run {run} cannot be "
                         f"{'corrected' if kind == 'correction' else 'undone'}.",
                         "Choose a reading from the list of this run.",
                     )
             return self._put(run, event)
 
     def wants_still(self, run: int, time_s: float) -> bool:
-        """Whether a picture of this time would be kept, so that no other need be encoded.
+        """Whether a picture of this time would be kept; no other need be encoded.
 
         At most one a second; fewer the more room the pictures of the run have taken.
         """
@@ -220,19 +222,19 @@ class RunJournal:
         Raises
         ------
         JournalProblem
-            It cannot be written; it is kept in memory.
+            Events cannot be written; they stay in memory.
         """
         self._writer.flush()
 
     def events(self, run: int, kinds: Iterable[str] | None = None) -> list[Kept]:
-        """Events of a run in the order in which they happened, those that still wait too.
+        """Events of a run in the order in which they happened, with those that still wait.
 
         Parameters
         ----------
         run:
             Number of the run.
         kinds:
-            Names of `journal_events.KINDS` that are wanted; None for all.
+            Names of `events.KINDS` that are wanted; None for all.
 
         Raises
         ------
@@ -248,7 +250,7 @@ class RunJournal:
         return [kept_of(row, self.path) for row in rows]
 
     def runs(self) -> list[RunEntry]:
-        """Every run, oldest first.
+        """Every run, oldest first; a damaged one says so in its `status`.
 
         Raises
         ------
@@ -267,7 +269,7 @@ class RunJournal:
         return [entry for entry in self.runs() if not entry.finished]
 
     def resume(self, run: int) -> Resumed:
-        """Go on with a run: says, and keeps, where the clock of its frames goes on.
+        """Resume a run: keep and return the time at which the clock of its frames continues.
 
         Raises
         ------
@@ -313,7 +315,7 @@ class RunJournal:
         return self._states[run]
 
     def _takes(self, state: _RunState, still: Still) -> bool:
-        """Count a picture in, or say that it comes too soon or is too large."""
+        """Whether a picture is taken; it may come too soon or be too large."""
         left = 1.0 - (state.still_bytes + len(still.jpeg)) / MOST_STILL_BYTES
         if left <= 0.0 or len(still.jpeg) > _MOST_STILL or self.problem is not None:
             return False
@@ -341,5 +343,5 @@ class RunJournal:
         known = self._file.runs()
         listed = f"It has runs {known[0]} to {known[-1]}." if known else "It has no runs yet."
         return JournalProblem(
-            f"The journal {self.path} has no run {run}.", f"{listed} List them: endpoint runs."
+            f"The journal {self.path} has no run {run}.", f"{listed} To list them: endpoint runs."
         )

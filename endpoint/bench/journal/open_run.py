@@ -131,9 +131,7 @@ class OpenRun:
         JournalProblem
             There is no such run, it is finished, or it cannot be read or written.
         """
-        journal = self._journal
-        if journal is None or run not in [entry.run for entry in journal.unfinished()]:
-            raise JournalProblem(f"Run {run} is not open.", "Begin a new run.")
+        journal = self._unfinished(run)
         journal.resume(run)
         events = journal.events(run)
         self._rows = seen_in(
@@ -145,13 +143,15 @@ class OpenRun:
     def give_up(self, run: int) -> None:
         """Close an unfinished run without a result; it stays in the journal.
 
+        It need not be readable, so that a damaged run can be closed too.
+
         Raises
         ------
         JournalProblem
-            There is no such run, or it cannot be written.
+            There is no such run, it is finished, or there is no room for more to wait.
         """
-        self.resume(run)
-        self.end(None)
+        self._unfinished(run).append(run, GivenUp(""))
+        self.flush()
 
     def end(self, result: Mapping[str, Any] | None) -> None:
         """Close the run with the document of its result, or without one.
@@ -267,6 +267,14 @@ class OpenRun:
         """
         if self._journal is not None:
             self._journal.close()
+
+    def _unfinished(self, run: int) -> RunJournal:
+        """The journal, in which this run is unfinished."""
+        if self._journal is None or run not in [entry.run for entry in self.unfinished()]:
+            raise JournalProblem(
+                f"Run {run} is not one of the unfinished runs.", "Begin a new run."
+            )
+        return self._journal
 
     def _put(self, event: Event) -> int:
         if self.run is None:

@@ -1,4 +1,4 @@
-"""From the events of a run to colours, delivered volume and result; pure.
+"""From the events of a run to its colours and its delivered volume; pure.
 
 `endpoint.bench.journal.readings` says which readings count. The first of them is the start of the
 run; a refill continues from where the burette stood before.
@@ -12,9 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import of_colours
-from endpoint.analysis.result import Result
 from endpoint.bench.journal.burette_events import seen_in
 from endpoint.bench.journal.events import Kept, PumpRate, TubeSeen, VolumeSeen
 from endpoint.bench.journal.readings import CountedReading, readings_of, standing
@@ -30,7 +27,7 @@ _LARGEST_ML = 1000.0
 
 @dataclass(frozen=True)
 class Delivered:
-    """What was delivered: a log, or one constant rate from a start on."""
+    """What was delivered: a log, or one constant rate from a start time."""
 
     mode: str
     """"steps" or "continuous"."""
@@ -51,7 +48,7 @@ class Delivered:
 
     @property
     def table(self) -> dict[str, Any]:
-        """Keys of [delivery] in a record, the file of the log apart."""
+        """Keys of [delivery] in a record, without the file of the log."""
         if self.rate_ml_min is None:
             return {"mode": self.mode}
         return {"rate_ml_min": self.rate_ml_min, "start_s": self.start_s}
@@ -84,29 +81,32 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
         return _seen(events, readings)
     if rates and len(readings) > 1:
         raise DeliveryProblem(
-            "This run has burette readings and a pump.", "Take back the ones or the other."
+            "This run has burette readings and a pump.", "Undo either the readings or the pump."
         )
     if rates:
         return _pumped(rates, events)
     times, volumes, numbers = _from_readings(readings)
     if len(readings) < 2 or volumes[-1] <= 0.0:
         raise DeliveryProblem(
-            "No titrant was delivered in this run yet.",
+            "No titrant has been delivered in this run yet.",
             "Type the reading of the burette after each addition.",
         )
     return Delivered(mode, _log(times, volumes, numbers), first_reading_ml=readings[0].burette_ml)
 
 
 def _seen(events: Sequence[Kept], readings: Sequence[CountedReading]) -> Delivered:
-    """What the picture showed, between the start reading and the last that was typed."""
+    """What the pictures show, between the start reading and the last that was typed."""
     rows = seen_in(k.event for k in events if isinstance(k.event, TubeSeen | VolumeSeen))
     if rows is None or not readings:
-        raise DeliveryProblem("The run broke off before the burette was seen.", "Begin a new run.")
+        raise DeliveryProblem(
+            "The run broke off before the burette was found in the picture.", "Begin a new run."
+        )
     start = readings[0].burette_ml
     logged = rows.volume(start, readings[-1].burette_ml if len(readings) > 1 else None)
     if logged.log.volume_ml[-1] <= 0.0:
         raise DeliveryProblem(
-            "No titrant was delivered in this run yet.", "Add titrant and let the burette be seen."
+            "No titrant has been delivered in this run yet.",
+            "Add titrant, and keep the burette in the picture.",
         )
     return Delivered("continuous", logged.log, first_reading_ml=start)
 
@@ -148,7 +148,7 @@ def _pumped(rates: Sequence[PumpRate], events: Sequence[Kept]) -> Delivered:
     if not ordered:
         raise DeliveryProblem("The pump was never started.", "Start the pump.")
     if any(rate.rate_ml_min < 0.0 for rate in ordered):
-        raise DeliveryProblem("The pump has a negative rate.", "Take back that rate.")
+        raise DeliveryProblem("The pump has a negative rate.", "Undo that rate.")
     first = ordered[0]
     if len(ordered) == 1:
         return Delivered("continuous", None, first.rate_ml_min, first.time_s)
@@ -169,16 +169,3 @@ def _log(times: list[float], volumes: list[float], numbers: list[int]) -> Volume
     last = np.r_[np.diff(time_s) > 0, True]
     kept = np.array(numbers)[last].tolist() if numbers else []
     return VolumeLog(time_s[last], None, volume_ml[last], tuple(kept))
-
-
-def result_of(job: Job, events: Sequence[Kept]) -> Result:
-    """Result of a run, worked out from its events as it is while the run goes on.
-
-    Parameters
-    ----------
-    job:
-        What the record says, see `endpoint.bench.journal.export.job_of`; its delivery is used.
-    events:
-        Events of the run, in order.
-    """
-    return of_colours(colours_of(events), job)

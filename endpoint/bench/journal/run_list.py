@@ -68,7 +68,7 @@ def kept_of(row: Row, path: Path) -> Kept:
     except (KeyError, TypeError, ValueError, struct.error, RecursionError):
         raise JournalProblem(
             f"Event {number} of the journal {path} is damaged.",
-            "Copy the file from a backup, or begin a new journal.",
+            "Restore the file from a backup, or begin a new journal.",
         ) from None
 
 

@@ -1,4 +1,4 @@
-"""The SQLite file of a journal: made, checked, written and read; its errors in words."""
+"""The SQLite file of a journal: creates, checks, writes and reads it; puts its errors in words."""
 
 from __future__ import annotations
 
@@ -40,15 +40,15 @@ PRAGMA user_version = {VERSION};
 COMMIT;
 """
 _TIMED = ("reading", "pump-rate", "resumed", "still")
-_NO_SPACE = "Make space on the disk; what waits is then written by itself."
-_BACKUP = "Copy the file from a backup, or begin a new journal under another name."
+_NO_SPACE = "Free some space on the disk; what is waiting is then written automatically."
+_BACKUP = "Restore the file from a backup, or begin a new journal under another name."
 
 Row = tuple[int, int, str, float, float, str, bytes | None]
 """A row of the table `events`: number, run, kind, mono_s, wall_s, body, data."""
 
 
 def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
-    """What hinders SQLite, as a sentence and a remedy."""
+    """Why SQLite cannot work, as a sentence and a remedy."""
     name = str(getattr(error, "sqlite_errorname", "") or "")
     for start, sentence, remedy in (
         ("SQLITE_FULL", f"The disk is full: the journal {path} cannot grow.", _NO_SPACE),
@@ -59,7 +59,7 @@ def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
         ),
         (
             "SQLITE_READONLY",
-            f"The journal {path} may not be written.",
+            f"The journal {path} is write-protected.",
             "Check the permissions of the file and of its folder.",
         ),
         (
@@ -67,7 +67,11 @@ def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
             f"The journal {path} cannot be opened.",
             "Check the name, and the permissions of the file and of its folder.",
         ),
-        ("SQLITE_NOTADB", f"{path} is no journal.", "Name another file; this one is left alone."),
+        (
+            "SQLITE_NOTADB",
+            f"{path} is not a journal.",
+            "Name another file; this one was not changed.",
+        ),
         ("SQLITE_CORRUPT", f"The journal {path} is damaged.", _BACKUP),
     ):
         if name.startswith(start):
@@ -83,7 +87,8 @@ class JournalFile:
     Raises
     ------
     JournalProblem
-        The file is no journal, newer, damaged, held by another writer, or cannot be made.
+        The file is not a journal, is newer, damaged or in use by another writer, or cannot be
+        created.
     """
 
     def __init__(self, path: Path, writing: bool, most_bytes: int | None = None) -> None:
@@ -116,23 +121,23 @@ class JournalFile:
         path = self.path
         try:
             if path.is_dir():
-                raise JournalProblem(f"{path} is a folder, no journal.", "Name a file in it.")
+                raise JournalProblem(f"{path} is a folder, not a journal.", "Name a file in it.")
             if self.writing:
                 path.parent.mkdir(parents=True, exist_ok=True)
             elif not path.exists():
                 raise JournalProblem(
                     f"There is no journal {path}.",
-                    "Name it with --journal, or begin one at the bench.",
+                    "Name one with --journal, or begin one with endpoint bench.",
                 )
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or error
             raise JournalProblem(
-                f"The journal {path} cannot be made ({reason}).",
-                "Name a journal in a folder that can be written.",
+                f"The journal {path} cannot be created ({reason}).",
+                "Name a journal in a folder where you may write.",
             ) from None
 
     def _only_writer(self) -> sqlite3.Connection:
-        """Hold a lock that the system lets go with the program, however that ends."""
+        """Hold a lock that the system releases when the program ends, however it ends."""
         side = self.path.with_name(self.path.name + "-writer")
         held = sqlite3.connect(side, timeout=0.0, isolation_level=None, check_same_thread=False)
         try:
@@ -141,7 +146,7 @@ class JournalFile:
             held.close()
             if str(error.sqlite_errorname).startswith("SQLITE_BUSY"):
                 raise JournalProblem(
-                    f"Another bench is writing the journal {self.path}.",
+                    f"Another bench is writing to the journal {self.path}.",
                     "Close that bench first, or name another journal.",
                 ) from None
             raise
@@ -149,13 +154,13 @@ class JournalFile:
 
     def _make(self) -> None:
         if self._is_empty():
-            # Whole or not at all; only then the log is switched on, which writes by itself.
+            # In one transaction; the log is switched on afterwards, as that is written at once.
             self._db.executescript(_SCHEMA)
         self._check()
         self._db.execute("PRAGMA journal_mode = WAL")
 
     def _is_empty(self) -> bool:
-        """Whether this is a new file, or what a program left that was killed while it made one."""
+        """Whether the file is new, or was left by a program that was killed while creating it."""
         asked = (
             "SELECT count(*) FROM sqlite_master",
             "PRAGMA application_id",
@@ -164,7 +169,7 @@ class JournalFile:
         return not any(self._db.execute(question).fetchone()[0] for question in asked)
 
     def _reader(self) -> sqlite3.Connection:
-        """Connection that only reads; also on a full disk, or one that cannot be written."""
+        """Connection that only reads; it works on a full or write-protected disk too."""
         link = self.path.absolute().as_uri()
         db = sqlite3.connect(
             f"{link}?mode=ro",
@@ -180,7 +185,7 @@ class JournalFile:
             log = self.path.with_name(self.path.name + "-wal")
             if log.exists() and log.stat().st_size > 0:
                 raise
-            # Nobody writes it, and the small file for reading together cannot be made.
+            # Nobody writes to it, and SQLite cannot create the file that readers share.
             db = sqlite3.connect(
                 f"{link}?immutable=1", uri=True, isolation_level=None, check_same_thread=False
             )
@@ -191,12 +196,12 @@ class JournalFile:
         version = self._db.execute("PRAGMA user_version").fetchone()[0]
         if mark != _APPLICATION:
             raise JournalProblem(
-                f"{self.path} is no journal.", "Name another file; this one is left alone."
+                f"{self.path} is not a journal.", "Name another file; this one was not changed."
             )
         if version > VERSION:
             raise JournalProblem(
                 f"The journal {self.path} was written by a newer version of this program "
-                f"(format {version}, known are up to {VERSION}).",
+                f"(format {version}; this version reads formats up to {VERSION}).",
                 "Install the newer version, or name another journal.",
             )
 
@@ -280,7 +285,7 @@ class JournalFile:
         ]
 
     def state_of(self, run: int) -> tuple[dict[int, str], int, float]:
-        """Kinds of what people and program said, bytes of pictures, time of the last picture."""
+        """Kinds of the events by number, bytes of pictures, time of the last picture, s."""
         kinds = self._ask(
             "SELECT number, kind FROM events WHERE run = ? AND kind <> 'colour' "
             "AND kind <> 'still'",
@@ -294,7 +299,7 @@ class JournalFile:
         return dict(kinds), int(used), -1e9 if last is None else float(last)
 
     def close(self) -> None:
-        """Close the file and let the next writer in; harmless when called twice."""
+        """Close the file and release the lock; calling it twice does no harm."""
         with self._lock:
             for held in (getattr(self, "_db", None), self._held):
                 if held is not None:

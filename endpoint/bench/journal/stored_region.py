@@ -1,4 +1,4 @@
-"""A region as bytes for the journal, so that a run that goes on looks where it looked before.
+"""A region as bytes for the journal, so that a resumed run measures the same pixels as before.
 
 The bytes are an archive of arrays without code in it (`numpy.savez`, read with
 `allow_pickle=False`).
@@ -25,7 +25,7 @@ _MOST_BYTES = 64_000_000
 
 
 def region_seen(region: Region) -> RegionSeen:
-    """Event that holds a region: in words for people, whole in its bytes."""
+    """Event that holds a region: readable for people, and whole in its bytes."""
     about: dict[str, Any] = {
         **{name: getattr(region, name) for name in _PLAIN},
         "liquid_box": _sides(region.liquid_box),
@@ -69,14 +69,14 @@ def region_of(event: RegionSeen) -> Region:
     Raises
     ------
     JournalProblem
-        The event holds no whole region.
+        The event does not hold a whole region.
     """
     try:
         return _region(event)
     except (KeyError, TypeError, ValueError, OSError, EOFError, zipfile.BadZipFile):
         raise JournalProblem(
-            "The region that this run looked at cannot be read from the journal.",
-            "Let the flask be found again.",
+            "The region that was measured in this run cannot be read from the journal.",
+            "Let the program find the flask again.",
         ) from None
 
 

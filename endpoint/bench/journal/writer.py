@@ -1,4 +1,4 @@
-"""Writes rows of a journal from a thread of its own; what cannot be written waits in memory."""
+"""Writes rows of a journal from its own thread; rows that cannot be written wait in memory."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from endpoint.bench.journal.sqlite_file import JournalFile, Row
 from endpoint.problems import JournalProblem
 
 BATCH_S = 0.25
-"""Longest time that a colour waits to be written, s."""
+"""Longest time that a colour waits to be written, s: what a kill may cost."""
 MOST_WAITING = 50_000
 """Rows that wait in memory while the disk cannot be written: half an hour at 25 a second."""
 FRAMES_SHARE = 0.9
@@ -29,7 +29,7 @@ class JournalWriter:
     file:
         Open for writing; for reading only, nothing may be put.
     tell:
-        Called when writing fails first, with the problem, and when it works again, with None.
+        Called with the problem when writing begins to fail, and with None when it works again.
     """
 
     def __init__(self, file: JournalFile, tell: Tell | None) -> None:
@@ -49,12 +49,12 @@ class JournalWriter:
         return len(self._waiting)
 
     def put(self, row: Row, *, urgent: bool) -> None:
-        """Let a row wait: to be written at once, or together with others.
+        """Add a row: an urgent one is written at once, others together.
 
         Raises
         ------
         JournalProblem
-            Too many wait, as they cannot be written.
+            The row is refused: too many wait, as they cannot be written.
         """
         with self._news:
             most = MOST_WAITING if urgent else FRAMES_SHARE * MOST_WAITING
@@ -65,7 +65,7 @@ class JournalWriter:
             self._news.notify_all()
 
     def take_back(self, number: int) -> bool:
-        """Let a row go that still waits; False if it is written."""
+        """Remove a row that still waits; False if it is written already."""
         with self._writing, self._news:
             left = deque(row for row in self._waiting if row[0] != number)
             taken = len(left) < len(self._waiting)
@@ -78,7 +78,7 @@ class JournalWriter:
         Raises
         ------
         JournalProblem
-            It cannot be written; it waits on.
+            Rows cannot be written; they go on waiting.
         """
         while self._waiting:
             self.write()
@@ -87,7 +87,7 @@ class JournalWriter:
 
     @contextlib.contextmanager
     def held(self) -> Iterator[list[Row]]:
-        """Hold the file still; gives the rows that wait."""
+        """Keep the file as it is for a while; gives the rows that wait."""
         with self._writing:
             with self._news:
                 waiting = list(self._waiting)
@@ -102,7 +102,7 @@ class JournalWriter:
             self._thread.join()
 
     def _work(self) -> None:
-        """What the thread does: write at once what is urgent, the rest together."""
+        """Run in the thread: write urgent rows at once, the others together."""
         while True:
             with self._news:
                 self._news.wait_for(lambda: bool(self._waiting) or self._closing)
@@ -124,7 +124,7 @@ class JournalWriter:
                 self._file.write(batch)
             except JournalProblem as problem:
                 with self._news:
-                    # Pictures take the room and say the least.
+                    # Pictures need the most room and matter the least.
                     self._waiting = deque(row for row in self._waiting if row[2] != "still")
                 self._say(problem)
                 return

@@ -23,7 +23,10 @@ from tests.indicator_plans import titrate
 from tests.live_runs import bench_of, draw_recipe, flow_to, left_at
 from tests.studies.guidance_study import MISS_ML, OVERSHOOT_ML, glances, guided_run
 
-_UNLIKELY = 1e-3
+_STATED = 0.9
+"""Part of the looks in which the range of `guide` says that it holds what is left."""
+_LEVEL = 0.05
+"""At 41 looks this fails a range that holds 75 % with a chance of nine in ten."""
 
 
 def curve_and_bench(seed: int, level: float) -> tuple[Curve, Bench, float, float]:
@@ -33,11 +36,11 @@ def curve_and_bench(seed: int, level: float) -> tuple[Curve, Bench, float, float
 
 
 def test_the_range_holds_the_truth_as_often_as_it_says() -> None:
-    """One look for each of 48 flasks: fewer hits than a true 85 % gives once in a thousand fail."""
+    """One look for each of 48 flasks: fewer hits than a true 90 % gives once in twenty fail."""
     looks = [g for k in range(48) for g in glances(2000 + k, thirds=(k % 3,))]
     told = [g for g in looks if g.told]
     assert len(told) >= 0.7 * len(looks)
-    assert sum(g.holds for g in told) >= binom.ppf(_UNLIKELY, len(told), 0.85)
+    assert sum(g.holds for g in told) >= binom.ppf(_LEVEL, len(told), _STATED)
     # A range that holds everything is no help: near the end it must be narrow.
     late = [g for g in told if g.free_fraction > 0.8]
     widths = [(g.said.left_high_ml or 9.0) - (g.said.left_low_ml or 0.0) for g in late]

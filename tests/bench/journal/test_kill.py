@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.bench.journal.journal import RunJournal
-from tests.bench.journal.test_journal import result_in, wait_for
+from tests.bench.journal.test_journal import wait_for
 from tests.bench_writer import ACK, BEAT, PAUSE_S, live
-from tests.live_titration import stepwise
+from tests.live_titration import result_in, stepwise
 
 RUNS, KILLS = 4, 5
 MISSING_BEATS = 4

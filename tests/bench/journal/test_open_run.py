@@ -34,8 +34,8 @@ from endpoint.delivery.burette_rows import SeenRows
 from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region
-from tests.bench.journal.test_journal import full_disk, result_in
-from tests.live_titration import RECORD, Titration, pumped, stepwise
+from tests.bench.journal.test_journal import full_disk
+from tests.live_titration import RECORD, Titration, pumped, result_in, stepwise
 
 TODAY = datetime.date(2026, 11, 20)
 BY_HAND = {**RECORD, "recording": {"video": "recording.mp4"}}
@@ -322,6 +322,24 @@ def test_an_old_run_that_is_damaged_hides_no_other_and_stops_no_new_one(
             export(journal, 1, tmp_path / "out")
 
 
+def test_a_run_with_a_damaged_event_can_be_given_up(tmp_path: Path) -> None:
+    path = tmp_path / "j.sqlite"
+    with RunJournal.open(path) as journal:
+        run = OpenRun(journal, TODAY)
+        run.begin(BY_HAND, {})
+        run.append(Reading(0.0, 0.5))
+    damage(path, "kind = 'reading'", "?")
+    with RunJournal.open(path) as journal:
+        run = OpenRun(journal, TODAY)
+        with pytest.raises(JournalProblem, match=r"Event 2 .*is damaged"):
+            run.resume(1)
+        assert run.run is None
+        run.give_up(1)
+        assert run.unfinished() == []
+        with pytest.raises(JournalProblem, match="Run 1 is not one"):
+            run.give_up(1)
+
+
 def test_a_run_with_a_damaged_time_is_listed(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite"
     with RunJournal.open(path, clock=lambda: Stamp(0.0, 1e300)) as journal:
@@ -341,15 +359,15 @@ def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
         # What the program notices between two runs belongs to none.
         run.note("page", {"time_s": 0.0, "open": False})
         assert journal.runs() == []
-        with pytest.raises(JournalProblem, match="Run 7 is not"):
+        with pytest.raises(JournalProblem, match="Run 7 is not one"):
             run.resume(7)
         run.begin(BY_HAND, {})
         start = run.append(Reading(0.0, 0.0))
         for other in (start + 1, -1, 99):
-            with pytest.raises(JournalProblem, match="nothing that can be"):
+            with pytest.raises(JournalProblem, match="cannot be corrected"):
                 run.append(Correction(other, 1.0))
         run.end(None)
-        with pytest.raises(JournalProblem, match="Run 1 is not"):
+        with pytest.raises(JournalProblem, match="Run 1 is not one"):
             run.resume(1)
         assert [entry.status for entry in journal.runs()] == ["given-up"]
 

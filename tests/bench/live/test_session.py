@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -419,7 +419,12 @@ def test_steps_of_the_work_are_kept_in_order(film: list[ArrayFrame]) -> None:
     for frame in film[:20]:
         session.see(frame)
     session.begin(FORM_VALUES, 4.0)
-    for act in (lambda: session.begin(FORM_VALUES, 5.0), session.again, session.look_again):
+    acts: tuple[Callable[[], object], ...] = (
+        lambda: session.begin(FORM_VALUES, 5.0),
+        session.again,
+        session.look_again,
+    )
+    for act in acts:
         with pytest.raises(RecordProblem):
             act()
     with pytest.raises(RecordProblem):

@@ -154,7 +154,7 @@ def test_requests_made_from_the_text_are_answered_as_it_says(
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
-    def run(case: schemathesis.Case) -> None:
+    def run(case: schemathesis.Case[Any]) -> None:
         headers = {"Cookie": cookie} if cookie else {}
         answer = case.call(base_url=bench.root, headers=headers, allow_redirects=False, timeout=10)
         case.validate_response(answer, checks=CHECKS)

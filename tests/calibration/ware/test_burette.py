@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ from tests.calibration.ware.test_water import REFERENCE
 from tests.places import BENCH
 from tests.weighed_ware import TODAY, certificate_of, mass_of, simulated_rows, tables
 
-NO_TEMPERATURE = {"temperature_half_width_c": 0.0}
+NO_TEMPERATURE: dict[str, Any] = {"temperature_half_width_c": 0.0}
 
 
 def exact_burette(*pairs: tuple[float, float], scatter_ml: float = 0.004) -> CalibratedBurette:
@@ -185,7 +186,7 @@ def test_two_volumes_of_one_burette_stay_correlated_through_a_file(
     certificates: dict[str, Certificate],
 ) -> None:
     burette = burette_from_certificate(certificates["burette"])
-    options = {"reading_limit_ml": 0.0, **NO_TEMPERATURE}
+    options: dict[str, Any] = {"reading_limit_ml": 0.0, **NO_TEMPERATURE}
     standard = calibrated_burette_volume(burette, 21.6, "standard", **options)
     fresh = certificate_from_sheet(read_sheet(BENCH / "burette-b2.toml", TODAY))
     sample = calibrated_burette_volume(burette_from_certificate(fresh), 21.9, "sample", **options)
@@ -259,7 +260,7 @@ def test_temperature_that_is_not_stated_corrects_nothing() -> None:
 
 
 def test_a_shared_temperature_cancels_between_pieces(certificates: dict[str, Certificate]) -> None:
-    day = {"temperature_name": "laboratory temperature", "temperature_c": 24.0}
+    day: dict[str, Any] = {"temperature_name": "laboratory temperature", "temperature_c": 24.0}
     burette = burette_from_certificate(certificates["burette"])
     titre = calibrated_burette_volume(burette, 40.0, "a", **day)
     sample = deliveries_from_certificate(certificates["pipette"], 1, "a", **day)[0]

@@ -16,7 +16,6 @@ from calibration.quantity import Quantity, correlation
 from calibration.ware.glassware import (
     Ware,
     burette_volume,
-    flask_volume,
     pipette_deliveries,
     ware_from_table,
 )
@@ -174,15 +173,15 @@ def test_pipette_filled_twice() -> None:
 
 
 def test_temperature_can_be_shared_between_pieces() -> None:
-    day = {"temperature_name": "laboratory temperature"}
-    titre = burette_volume(burette(), 50.0, **day)
-    sample = pipette_deliveries(pipette(), **day)[0]
+    day = "laboratory temperature"
+    titre = burette_volume(burette(), 50.0, temperature_name=day)
+    sample = pipette_deliveries(pipette(), temperature_name=day)[0]
     assert (titre / sample).contributions["laboratory temperature"].value == pytest.approx(0.0)
 
 
 def test_flask() -> None:
     ware = Ware("flask", find_tolerance("flask", 250, "A"))
-    volume = flask_volume(ware, filling_ml=0.0, temperature_half_width_c=0.0)
+    (volume,) = pipette_deliveries(ware, filling_ml=0.0, temperature_half_width_c=0.0)
     assert volume.standard_uncertainty == pytest.approx(0.15 / math.sqrt(6))
 
 

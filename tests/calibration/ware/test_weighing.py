@@ -86,6 +86,7 @@ def test_contributions_of_a_pipette_by_hand() -> None:
     assert abs(parts["pipette X: glass expansion"].value) == pytest.approx(100 * gamma, rel=0.01)
     # d ln V / d air = 1/water - 1/weights: 10 hPa are 0.0118 kg/m3 of air.
     air = parts[f"{base}, air density"]
+    assert air.source is not None
     assert air.value == pytest.approx(
         50.0 * air.source.standard_uncertainty * (1e-3 - 1.25e-4), rel=0.01
     )
