@@ -22,44 +22,45 @@ USUAL_WORDS = {
 REASONS: dict[str, tuple[str, str]] = {
     "no-flask": (
         "No flask with coloured liquid was found in the pictures.",
-        "Film the flask large and in the middle, or give the liquid by hand with --liquid-box.",
+        "Film the flask large and in the middle of the picture, or mark the liquid with "
+        "--liquid-box.",
     ),
     "no-reference": (
-        "No white or grey reference was found beside the flask.",
-        "Stand the flask on a white tile that the picture shows beside it, "
-        "or give the reference by hand with --reference-box.",
+        "No white or grey reference was found next to the flask.",
+        "Stand the flask on a white tile that shows next to it in the picture, or mark the "
+        "reference with --reference-box.",
     ),
     "too-few-points": (
         "Fewer than 5 volumes have a usable colour.",
-        "Record more additions, and leave the flask in view after each of them.",
+        "Record more additions, and keep the flask in view after each of them.",
     ),
     "never-reached": (
-        "The liquid was still {bound} at the last volume: the endpoint was not reached.",
-        "Go on titrating until the {free} stays, or take less sample.",
+        "The liquid was still {bound} at the last volume, so the endpoint was not reached.",
+        "Titrate until the {free} colour stays, or take less sample.",
     ),
     "already-blue": (
-        "The liquid was {free} from the start: there is no change to find.",
-        "Check that sample and buffer went in before the indicator, that the water is not "
-        "softened or distilled, and that titrating had not begun before the recording.",
+        "The liquid was {free} from the start, so there is no change to find.",
+        "Check that the sample and the buffer went in before the indicator, that the water is "
+        "not softened or distilled, and that the recording began before the titration.",
     ),
     "no-change": (
         "The colour does not change in this recording.",
         "Check the indicator, and that the recording shows the flask during the titration.",
     ),
     "light-lost": (
-        "The light was lost before the change was complete.",
+        "The light went off before the change was complete.",
         "Keep the same light on until the {free} has stayed for half a minute.",
     ),
     "camera-moved": (
         "The camera or the flask was moved before the change was complete.",
-        "Fix the camera, mark the place of the flask, and titrate again.",
+        "Fix the camera, mark where the flask stands, and titrate again.",
     ),
     "view-lost": (
         "The liquid or the white reference was hidden before the change was complete.",
         "Keep hands, clamps and paper out of the line of sight.",
     ),
     "slow-fade": (
-        "The colour fades slowly without the sharp change that pH {ph} gives.",
+        "The colour fades slowly, without the sharp change that pH {ph} gives.",
         "{ph_check}.",
     ),
     "other-colour": (
@@ -68,110 +69,113 @@ REASONS: dict[str, tuple[str, str]] = {
     ),
     "model-misfit": (
         "The shape of the change does not fit the chemistry of the titration.",
-        "Check that the volumes belong to this recording and have its clock, and that the flask "
-        "was mixed well.",
+        "Check that the volumes belong to this recording and use its clock, and that the flask "
+        "was well mixed.",
     ),
     "clocks-apart": (
-        "Additions in the log lie before the recording begins, or after it ends.",
-        "If log and recording have two clocks, state clock_offset_s in [delivery]: the clock of "
-        "the recording minus that of the log, in seconds. The first plume of colour shows it.",
+        "Some additions in the log come before the recording begins or after it ends.",
+        "If the log and the recording have different clocks, state clock_offset_s in "
+        "[delivery]: the clock of the recording minus that of the log, in seconds. The first "
+        "plume of colour shows it.",
     ),
     "clock-found": (
-        "The log does not fit the recording as it stands; moved by {offset} s, and only so, it "
-        "fits the plumes and steps of colour.",
-        "If the first addition of the log is seen at {first} s of the recording, state "
-        "clock_offset_s = {offset} in [delivery]; if log and recording have one clock, state 0, "
-        "and see that the log has every addition.",
+        "The log does not fit the recording as it stands; it fits the plumes and steps of "
+        "colour only when it is moved by {offset} s.",
+        "If the recording shows the first addition of the log at {first} s, state "
+        "clock_offset_s = {offset} in [delivery]; if the log and the recording share one clock,"
+        " state 0 and check that the log has every addition.",
     ),
     "plume-elsewhere": (
-        "The first plume of colour comes {seen} s after the first picture, but by the log titrant "
-        "runs in from {told} s on.",
+        "The first plume of colour comes {seen} s after the first picture, but the log says "
+        "that titrant runs in from {told} s.",
         "State clock_offset_s in [delivery], the clock of the recording minus that of the log: "
-        "about {offset} if they have two clocks, 0 if they have one.",
+        "about {offset} if they have different clocks, 0 if they share one.",
     ),
     "goes-on": (
-        "The colour goes on changing after the last volume in the log.",
-        "Write down every addition up to the last picture; check that log and recording have one "
-        "clock.",
+        "The colour still changes after the last volume in the log.",
+        "Write down every addition up to the last picture, and check that the log and the "
+        "recording share one clock.",
     ),
     "goes-back": (
-        "The colour turns {free} and goes back again.",
-        "Wait longer between additions; an interfering metal or undissolved carbonate does this, "
-        "and a log whose clock is not that of the recording.",
+        "The colour turns {free} and then goes back.",
+        "Wait longer between additions; an interfering metal or undissolved carbonate can cause"
+        " this, and so can a log with a clock of its own.",
     ),
     "one-addition": (
-        "One addition jumps the whole change: the endpoint lies between two volumes.",
+        "One addition went through the whole colour change, so the endpoint is only known to "
+        "lie between two volumes.",
         "Add drop by drop near the end.",
     ),
     "still-purple": (
-        "The last volume is within the change: no pure {free} was recorded.",
-        "Go on past the end until the {free} does not change any more, by half a millilitre.",
+        "The recording stops within the change, before a pure {free} was reached.",
+        "Go on half a millilitre past the end, until the {free} no longer changes.",
     ),
     "too-uncertain": (
-        "The recording bounds the endpoint, but no closer than this interval.",
-        "More and smaller additions near the end, steadier light or more indicator help.",
+        "The recording cannot place the endpoint more closely than this interval.",
+        "Make more and smaller additions near the end, keep the light steadier, or use more "
+        "indicator.",
     ),
 }
 
 REMARKS: dict[str, tuple[str, str]] = {
     "plume-elsewhere": (
-        "The first plume of colour comes {seen} s after the first picture, but by the record "
-        "titrant runs in from {told} s on.",
-        "Compare both; start_s of a pump, or clock_offset_s of a log, moves the delivery.",
+        "The first plume of colour comes {seen} s after the first picture, but the record says "
+        "that titrant runs in from {told} s.",
+        "Compare the two; start_s of a pump, or clock_offset_s of a log, moves the delivery.",
     ),
     "clocks-doubted": (
-        "Some additions in the log do not seem to come when the recording shows them, or are not "
-        "in the log.",
+        "Some additions seem to come at other times than the log says, or are missing from it.",
         "Compare the first plumes of colour with the log; clock_offset_s in [delivery] is the "
         "clock of the recording minus that of the log, in seconds.",
     ),
     "little-indicator": (
         "The liquid is very pale.",
-        "A little more indicator makes the result surer.",
+        "A little more indicator makes the result more certain.",
     ),
     "much-indicator": (
-        "The liquid is very dark: there is a lot of indicator in it.",
-        "Use less indicator: it stretches the change and hides it.",
+        "The liquid is very dark: it holds a lot of indicator.",
+        "Use less indicator; too much stretches the change and hides it.",
     ),
     "ph-suspected": (
-        "The change is drawn out in a way that fits a pH beside {ph}.",
+        "The change is more gradual than it should be; the pH may not be {ph}.",
         "{ph_drift}.",
     ),
     "colour-unlike": (
-        "The colours change in another way than those of {name}.",
+        "The colours do not change the way those of {name} do.",
         "Check that the record names the indicator that was used.",
     ),
     "no-magnesium": (
-        "The fade begins early, as in water with hardly any magnesium: the eye would stop early.",
-        "Magnesium EDTA in the buffer sharpens the change and does not move the result.",
+        "The fade begins early, as in water with hardly any magnesium; by eye one would stop "
+        "too soon.",
+        "Magnesium EDTA in the buffer sharpens the change and does not alter the result.",
     ),
     "photometer-saturated": (
         "Some photometer readings were above the usable range and were set aside.",
         "Use less indicator, a shorter cell or another wavelength.",
     ),
     "lag-unknown": (
-        "No mixing time was given: it is assumed, and that widens the interval.",
-        "Give mixing_lag_s in the record, or wait some seconds after each addition near the end.",
+        "No mixing time was given; an assumed one is used, which widens the interval.",
+        "Give mixing_lag_s in the record, or wait a few seconds after each addition near the end.",
     ),
     "reference-bright": (
-        "The white reference is at the upper limit of the camera in part of the recording.",
+        "The white reference is overexposed in part of the recording.",
         "Lower the exposure until the reference is just below white.",
     ),
     "frames-lost": (
-        "Part of the recording was set aside, but the change itself was seen.",
+        "Part of the recording was set aside, but the change itself was recorded.",
         "The result states how many frames were set aside and why.",
     ),
     "begins-late": (
-        "The recording begins when the change has already begun.",
-        "Start the recording with the first addition.",
+        "The recording begins after the colour change has started.",
+        "Start recording before the first addition.",
     ),
     "eye-differs": (
-        "The middle of the colour change does not lie at the equivalence volume. "
-        "The chemistry predicts this, and the equivalence volume is used for the result.",
+        "The middle of the colour change does not lie at the equivalence volume. The chemistry "
+        "predicts this, and the result uses the equivalence volume.",
         "None needed.",
     ),
     "volume-sparse": (
-        "Few volumes stand within the change, so the result leans on the chemistry.",
+        "Few volumes lie within the change, so the result relies on the chemistry.",
         "Add in smaller portions near the end.",
     ),
 }
@@ -179,53 +183,53 @@ REMARKS: dict[str, tuple[str, str]] = {
 SEEN_REASONS: dict[str, tuple[str, str]] = {
     "meniscus-missing": (
         "No meniscus was found in the burette box.",
-        "Give settings.burette_box around the tube; light it from behind and film it "
-        "so large that the lines of the scale can be told apart.",
+        "Set settings.burette_box around the tube, light it from behind, and film it large "
+        "enough to tell the lines of the scale apart.",
     ),
     "meniscus-seldom": (
-        "The meniscus was seen in {seen} of {all} frames only.",
-        "Film the tube before a plain light background, and keep hands away from it.",
+        "The meniscus was found in only {seen} of {all} frames.",
+        "Film the tube in front of a plain light background, and keep hands away from it.",
     ),
     "meniscus-unsteady": (
-        "The meniscus was not followed surely: in {share} of the frames it seems to "
-        "stand elsewhere than before and after.",
-        "Draw settings.burette_box closely around the tube, and film it larger and evenly lit.",
+        "The meniscus could not be followed reliably: in {share} of the frames it seems to jump.",
+        "Draw settings.burette_box closely around the tube, film it larger, and light it evenly.",
     ),
     "tube-missing": (
         "No straight glass tube was found in the burette box.",
-        "Give settings.burette_box around the straight part of the burette, "
-        "a little wider than the glass, in front of a plain light background.",
+        "Set settings.burette_box around the straight part of the burette, a little wider than "
+        "the glass, with a plain light background behind it.",
     ),
     "burette-not-found": (
-        "The burette was not found surely in the pictures.",
-        "Give settings.burette_box around the straight part of the tube, and film it before a "
-        "plain light background, so large that its lines can be told apart.",
+        "The burette could not be found reliably in the pictures.",
+        "Set settings.burette_box around the straight part of the tube, and film it in front of"
+        " a plain light background, large enough to tell its lines apart.",
     ),
     "tip-not-found": (
-        "No place with falling drops was found surely in the pictures.",
-        "Give settings.tip_box from the tip of the burette down to just above the flask, and "
-        "film with 25 frames/s or more.",
+        "No place with falling drops could be found reliably in the pictures.",
+        "Set settings.tip_box from the tip of the burette to just above the flask, and film at "
+        "25 frames/s or more.",
     ),
     "stream": (
-        "The titrant ran as a stream from {begin} to {end} s: no count is possible.",
+        "The titrant ran as a stream from {begin} to {end} s, so drops cannot be counted.",
         "Follow the meniscus, give a volume log, or titrate drop by drop throughout.",
     ),
     "drops-restless": (
-        "Far too much moves in the tip box to count drops.",
-        "Draw settings.tip_box between tip and flask, with nothing else in it.",
+        "Too much moves in the tip box for drops to be counted.",
+        "Draw settings.tip_box between the tip and the flask, with nothing else in it.",
     ),
     "frames-too-few": (
         "The recording has too few frames to count drops.",
-        "Film with 25 frames/s or more.",
+        "Film at 25 frames/s or more.",
     ),
     "drops-few": (
-        "{count} drops were counted for {poured} mL.",
-        "Draw settings.tip_box from the tip down to just above the flask, and check start_ml "
-        "and end_ml.",
+        "Only {count} drops were counted for {poured} mL.",
+        "Draw settings.tip_box from the tip to just above the flask, and check start_ml and "
+        "end_ml.",
     ),
     "drops-impossible": (
-        "{count} drops for {poured} mL make {drop} mL a drop, and {missed} may have been missed.",
-        "A drop has 0.03 to 0.06 mL: check both readings and the tip box; film with 30 "
+        "{count} drops for {poured} mL would make {drop} mL a drop, and {missed} may have been "
+        "missed.",
+        "A drop has 0.03 to 0.06 mL: check both readings and the tip box, and film at 30 "
         "frames/s or more.",
     ),
 }
@@ -233,38 +237,39 @@ SEEN_REASONS: dict[str, tuple[str, str]] = {
 
 SEEN_REMARKS: dict[str, tuple[str, str]] = {
     "parallax": (
-        "The camera sees the meniscus through the scale that is printed in front of it; "
-        "with one reading only its distance is assumed.",
-        "Type the reading at the end too, taken with the eye level with the meniscus.",
+        "The camera sees the meniscus through the scale printed in front of it; with only one "
+        "reading, its distance has to be assumed.",
+        "Type the reading at the end as well, taken with the eye level with the meniscus.",
     ),
     "scale-missing": (
-        "The lines of the burette are not resolved: the two readings alone make the scale, "
-        "and a camera that looks up or down bends it.",
+        "The lines of the burette are not resolved, so the scale rests on the two readings "
+        "alone, and a camera that looks up or down bends it.",
         "Film the burette larger, with the camera level and at half height.",
     ),
     "tube-leans": (
         "The burette leans in the picture.",
-        "Set burette and camera upright; the volume is taken along the tube.",
+        "Set the burette and the camera upright; the volume is taken along the tube.",
     ),
     "meniscus-hidden": (
         "The meniscus was hidden in part of the recording; the volume there is interpolated.",
         "Keep hands and paper away from the tube.",
     ),
     "refilled": (
-        "The burette was filled again during the recording.",
-        "None needed; each filling adds the errors of two readings.",
+        "The burette was refilled during the recording.",
+        "No action is needed; each filling adds the errors of two readings.",
     ),
     "readings-differ": (
-        "The typed readings and the printed lines between them do not agree well.",
+        "The typed readings do not agree well with the printed lines between them.",
         "Check both readings, and that the recording covers all that was delivered.",
     ),
     "drop-size": (
-        "The drops are unusual: two readings and the count give a volume outside 0.03-0.06 mL.",
+        "The drops are unusual: the two readings and the count give a drop outside 0.03 to 0.06"
+        " mL.",
         "Check both readings, and that every drop fell within the recording.",
     ),
     "drops-missed": (
-        "Some drops may have fallen between two frames or in places that were not seen.",
-        "Film with 30 frames/s or more, and with 3 cm of free fall in the picture.",
+        "Some drops may have fallen between two frames or where the picture does not show them.",
+        "Film at 30 frames/s or more, with 3 cm of free fall in the picture.",
     ),
 }
 

@@ -85,13 +85,13 @@ def analyse(
     if not isinstance(record, TitrationRecord):
         if not isinstance(record, str | os.PathLike):
             raise RecordProblem(
-                f"{_shown(record)} is no path of a record and no record.",
+                f"{_shown(record)} is neither a record nor the path of one.",
                 "Give the path of a record (.toml) as a text, or a record that was read.",
             )
         path = Path(record)
         if path.suffix.lower() != ".toml":
             raise RecordProblem(
-                f"{path.name} is no record (.toml).",
+                f"{path.name} is not a record (.toml).",
                 "Write a record, or make one with endpoint.record.titration.record_from_options.",
             )
         record = read_record(path)
@@ -112,7 +112,7 @@ def arrays(result: Result) -> dict[str, np.ndarray[Any, Any]]:
 
     Returns
     -------
-    volume_ml, mixed_volume_ml (what the liquid had felt), time_s, free_fraction (0 red to 1 blue)
+    volume_ml, mixed_volume_ml (what had mixed in), time_s, free_fraction (0 red to 1 blue)
     with free_fraction_sigma, fitted_fraction, hue_deg, chroma, a density and its sigma for each
     channel, off_colour, frames_used, flags (bits of `problems.Flag`). Without a believed fit the
     columns of the fit are missing; without a curve the dictionary is empty.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import Result, of_colours
 from endpoint.analysis.prepare import job_without_source
 from endpoint.bench.journal.export import done_in, export, head_of
@@ -14,7 +14,7 @@ from endpoint.bench.journal.reconstruct import colours_of
 from endpoint.record.titration import read_record
 
 
-def inputs_in(journal: RunJournal, run: int) -> Job:
+def inputs_in(journal: RunJournal, run: int) -> AnalysisInputs:
     """What the exported record of a run and the readings in the journal say."""
     events = journal.events(run)
     with tempfile.TemporaryDirectory() as place:

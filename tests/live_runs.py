@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.pipeline import result_of_curve
 from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Moment, Pace
 from endpoint.bench.live.classroom import Classroom, replicate_of
 from endpoint.bench.live.form import job_of, setting_from
@@ -245,7 +245,7 @@ def taught_by_first(recipe: Recipe) -> Moment:
     curve = flow_to(first_of(recipe), -FIRST_PAST_ML).curve()
     form = {"label": "Water", "sample_ml": 100.0, "added_ml": 5.0, "titrant_mol_l": 0.01}
     job = job_of(setting_from(form), datetime.date(2026, 11, 25))
-    result = conclude(replace(job, delivery=curve.delivery), curve)
+    result = result_of_curve(replace(job, delivery=curve.delivery), curve)
     classroom = Classroom()
     classroom.add(replicate_of("Water", result, document(result, {})))
     now = Moment(now_s=0.0, delivered_ml=0.0, blueness=-0.8)

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.inputs import AnalysisInputs
+from endpoint.analysis.pipeline import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.colour.density import ColourTrace
@@ -82,9 +82,9 @@ def seen_colours(
     )
 
 
-def job(**changes: object) -> Job:
+def job(**changes: object) -> AnalysisInputs:
     """100 mL of sample, nothing added, 0.01 mol/L titrant, no ware stated."""
-    base = Job(
+    base = AnalysisInputs(
         label="simulated",
         deliveries_ml=(Quantity(100.0, "mL"),),
         added_ml=0.0,
@@ -107,4 +107,4 @@ def with_equivalence(result: Result, estimate: Estimate) -> Result:
 def result_of(plan: Plan, kept: NDArray[np.bool_] | None = None) -> tuple[SyntheticTable, Result]:
     """Simulate a plan and conclude."""
     table = simulate(plan)
-    return table, conclude(job(), curve(table, kept))
+    return table, result_of_curve(job(), curve(table, kept))

@@ -88,7 +88,7 @@ def test_path_text_and_record_give_the_result_of_the_pipeline(pond: NotebookResu
         assert again.equivalence is not None
         assert again.equivalence.value_ml == row["equivalence_ml"]
     for odd in (3, None, [SAMPLES]):
-        with pytest.raises(Problem, match="is no path of a record") as caught:
+        with pytest.raises(Problem, match="is neither a record nor the path") as caught:
             endpoint.analyse(odd)  # type: ignore[arg-type]
         assert caught.value.remedy
     with pytest.raises(Problem, match="is no record"):

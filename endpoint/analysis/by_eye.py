@@ -161,7 +161,7 @@ def _end_error(record: EyeRecord) -> tuple[Quantity, tuple[str, ...]]:
     return error, (
         f"The error of the end read by eye is not stated: 0 mL with the standard uncertainty "
         f"{u:g} mL is taken. It cancels in part where {analyst} standardised the titrant with the "
-        "same indicator; a recording beside some titrations shows it.",
+        "same indicator; recording some of the titrations shows it.",
     )
 
 
@@ -174,7 +174,7 @@ def _back_titrated(
 ) -> Hardness:
     if bench.blank_ml is not None:
         raise RecordProblem(
-            f"{record.name}: [blank] stands beside [back_titration].",
+            f"{record.name}: [blank] and [back_titration] cannot be used together.",
             "Titrate the blank in the same way, and subtract its hardness.",
         )
     edta = second_titre(back.edta_ml, back.edta_standard_uncertainty_ml or 0.02, "EDTA added", None)

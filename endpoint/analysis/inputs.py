@@ -12,8 +12,8 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.linear_light import Transfer
 from endpoint.delivery.clock import LogClock
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.picture_reader import SeenDelivery
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.delivery.picture_reader import BuretteInPicture
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.model import Priors, priors_for
 from endpoint.record.certificates import UsedCertificate
 from endpoint.recording.frame import Box
@@ -23,7 +23,7 @@ DEFAULT_LAG_S = (1.5, 0.75)
 
 
 @dataclass(frozen=True)
-class Job:
+class AnalysisInputs:
     """What the record says, in quantities."""
 
     label: str
@@ -34,9 +34,9 @@ class Job:
     delivery: Delivery | None
     """None where the volumes stand beside the rows of a photometer table, or are still to be
     read out of the picture."""
-    seen: SeenDelivery | None = None
+    seen: BuretteInPicture | None = None
     """Readings of a burette that the picture shows, instead of a delivery."""
-    logged: SeenVolume | None = None
+    logged: PictureVolume | None = None
     """Volumes of a log that states their uncertainty; `delivery` is theirs."""
     blank_ml: Quantity | None = None
     burette: Callable[[Quantity], Quantity] | None = None

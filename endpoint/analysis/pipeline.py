@@ -1,8 +1,8 @@
 """From a recording to its result: `analyse`, by way of the colours and their curve.
 
 `of_pictures` reads a film or stills, `of_colours` takes colours that were measured before,
-`of_photometer` the rows of a photometer; each makes a curve, and `conclude` a result of it. The
-live session measures its pictures itself and calls `conclude` as well.
+`of_photometer` the rows of a photometer. Each makes a curve, and `result_of_curve` a result of it.
+The live session measures its pictures itself and calls `result_of_curve` as well.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 
 from calibration.ware.tolerance import titre_remarks
 from endpoint.analysis.frames import Look, samples_of
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.analysis.volume_axis import equivalence_quantity
 from endpoint.colour.density import ColourSample, ColourTrace, trace
@@ -28,7 +28,7 @@ from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.points import Curve, from_absorbance, from_colour
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock, needs_every_frame
 from endpoint.delivery.picture_reader import VolumeWatch, watch_for
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import Estimate, fit_transition
 from endpoint.equivalence.verdict import Verdict, hindrance, judge, refuse, volume_unseen
@@ -49,7 +49,7 @@ _LIT = 0.4
 
 def analyse(
     source: PictureSource | PhotometerTable | ColourTable,
-    job: Job,
+    job: AnalysisInputs,
     *,
     region: Region | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
@@ -75,7 +75,7 @@ def analyse(
 
 def of_pictures(
     source: PictureSource,
-    job: Job,
+    job: AnalysisInputs,
     *,
     region: Region | None = None,
     on_sample: Callable[[ColourSample], None] | None = None,
@@ -129,7 +129,7 @@ def of_pictures(
     return viewing.shown_in(_of_whole_film(source, job, samples, seen), samples, first)
 
 
-def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
+def of_colours(samples: Iterable[ColourSample], job: AnalysisInputs) -> Result:
     """Result of the colours of frames that were measured before.
 
     Raises
@@ -139,17 +139,22 @@ def of_colours(samples: Iterable[ColourSample], job: Job) -> Result:
     """
     colour = trace(samples)
     return replace(
-        conclude(job, _curve_of(colour, job), seen=job.logged), film_frames=colour.time_s.size
+        result_of_curve(job, _curve_of(colour, job), seen=job.logged),
+        film_frames=colour.time_s.size,
     )
 
 
-def of_photometer(table: PhotometerTable, job: Job) -> Result:
+def of_photometer(table: PhotometerTable, job: AnalysisInputs) -> Result:
     """Result of photometer rows, with their own volumes or through the delivery log."""
-    return conclude(job, photometer_curve(table, job), seen=job.logged)
+    return result_of_curve(job, photometer_curve(table, job), seen=job.logged)
 
 
-def conclude(
-    job: Job, curve: Curve, *, seen: SeenVolume | None = None, doubt: ClockDoubt | None = None
+def result_of_curve(
+    job: AnalysisInputs,
+    curve: Curve,
+    *,
+    seen: PictureVolume | None = None,
+    doubt: ClockDoubt | None = None,
 ) -> Result:
     """Result of a curve: fit, verdict, the volumes that an eye would find, hardness.
 
@@ -214,7 +219,7 @@ class _Viewing:
     """One pass over the pictures: the frames that are read, and who sees each of them."""
 
     source: PictureSource
-    job: Job
+    job: AnalysisInputs
     region: Region
     watch: VolumeWatch | None
     """Reads the burette in the same frames."""
@@ -268,22 +273,25 @@ class _Viewing:
 
 
 def _of_whole_film(
-    source: PictureSource, job: Job, samples: list[ColourSample], seen: SeenVolume | None
+    source: PictureSource,
+    job: AnalysisInputs,
+    samples: list[ColourSample],
+    seen: PictureVolume | None,
 ) -> Result:
     """Result of the colours of a film, whose clock may not be that of the log."""
     colour = trace(samples)
     assert job.delivery is not None
     doubt = doubt_of_clock(job.delivery, job.clock, colour, _end_s(source))
-    return conclude(job, _curve_of(colour, job), seen=seen, doubt=doubt)
+    return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
 
 
-def _curve_of(colour: ColourTrace, job: Job) -> Curve:
+def _curve_of(colour: ColourTrace, job: AnalysisInputs) -> Curve:
     if job.delivery is None:
         raise ValueError("colours need a delivery")
     return from_colour(colour, job.delivery, job.flask_ml, job.priors.lag_s[0])
 
 
-def _unread(source: PictureSource, job: Job, verdict: Verdict, first: Any) -> Result:
+def _unread(source: PictureSource, job: AnalysisInputs, verdict: Verdict, first: Any) -> Result:
     """Result of pictures that were not measured; the verdict says why."""
     info = source.info
     return Result(
@@ -295,7 +303,7 @@ def _unread(source: PictureSource, job: Job, verdict: Verdict, first: Any) -> Re
     )
 
 
-def find_region(source: PictureSource, job: Job) -> tuple[Region, Any]:
+def find_region(source: PictureSource, job: AnalysisInputs) -> tuple[Region, Any]:
     """Region of a recording that can be looked at in advance, and its first picture.
 
     Raises
@@ -321,7 +329,7 @@ def _lit(frames: list[Frame]) -> list[Frame]:
     return [frame for frame, level in zip(frames, levels, strict=True) if level >= limit]
 
 
-def _pauses_s(source: PictureSource, job: Job) -> list[tuple[float, float]]:
+def _pauses_s(source: PictureSource, job: AnalysisInputs) -> list[tuple[float, float]]:
     """When the liquid stood mixed between two additions, s; empty where that is not known."""
     if job.delivery is None or job.delivery.mode != "steps":
         return []
@@ -336,7 +344,7 @@ def _pose_at(samples: list[ColourSample], time_s: float) -> Pose:
     return samples[min(k, len(samples) - 1)].pose if samples else HOME
 
 
-def photometer_curve(table: PhotometerTable, job: Job) -> Curve:
+def photometer_curve(table: PhotometerTable, job: AnalysisInputs) -> Curve:
     """Curve of photometer rows, with their own volumes or through the delivery log."""
     channels = tuple(f"{nm:g} nm" for nm in table.wavelengths_nm)
     saturated = np.asarray(table.saturated, dtype=bool)

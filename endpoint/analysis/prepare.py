@@ -15,7 +15,7 @@ from calibration.instruments.camera import linear_from_encoded
 from calibration.instruments.photometer import corrected
 from calibration.instruments.tone import srgb
 from calibration.quantity import CalibrationProblem, Quantity
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.quantities import bench_quantities, day_of_use
 from endpoint.chemistry.indicator_file import named_indicator, read_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
@@ -23,8 +23,8 @@ from endpoint.colour.linear_light import CameraTone, Transfer
 from endpoint.delivery.clock import LogClock
 from endpoint.delivery.clock_search import can_be_searched
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.picture_reader import SeenDelivery
-from endpoint.delivery.picture_volume import SeenVolume, of_log
+from endpoint.delivery.picture_reader import BuretteInPicture
+from endpoint.delivery.picture_volume import PictureVolume, of_log
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.titration import TitrationRecord
@@ -44,7 +44,7 @@ def prepare(
     record: TitrationRecord,
     today: datetime.date | None = None,
     decode_threads: int | None = None,
-) -> tuple[Job, PictureSource | PhotometerTable | ColourTable]:
+) -> tuple[AnalysisInputs, PictureSource | PhotometerTable | ColourTable]:
     """Open the recording of a record and put what the record says into quantities.
 
     Parameters
@@ -77,8 +77,8 @@ def prepare(
 
 def job_without_source(
     record: TitrationRecord, log: VolumeLog | None, today: datetime.date | None = None
-) -> Job:
-    """Job of a record whose recording is not opened: the bench measures it now, or has it.
+) -> AnalysisInputs:
+    """Inputs of a record whose recording is not opened: the bench measures it now, or has it.
 
     Parameters
     ----------
@@ -95,8 +95,8 @@ def job_without_source(
     return _job(record, log, None, _book(record, today))
 
 
-def job_before_run(record: TitrationRecord, today: datetime.date) -> Job:
-    """Job of a titration that has not begun: its delivery grows at the bench.
+def job_before_run(record: TitrationRecord, today: datetime.date) -> AnalysisInputs:
+    """Inputs of a titration that has not begun: its delivery grows at the bench.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def _check_clock(
     record: TitrationRecord,
     log: VolumeLog | None,
     source: PictureSource | PhotometerTable | ColourTable,
-    job: Job,
+    job: AnalysisInputs,
 ) -> None:
     """Refuse a log that runs beyond its film, where the analysis does not look for its clock."""
     if not isinstance(source, VideoSource) or log is None or job.delivery is None:
@@ -139,7 +139,7 @@ def _job(
     log: VolumeLog | None,
     source: PictureSource | PhotometerTable | ColourTable | None,
     book: CertificateBook,
-) -> Job:
+) -> AnalysisInputs:
     job, clock = _stated(record, source, book)
     logged = _logged(record, log, clock)
     watched = isinstance(source, VideoSource) and record.seen is None and logged is None
@@ -156,12 +156,12 @@ def _stated(
     record: TitrationRecord,
     source: PictureSource | PhotometerTable | ColourTable | None,
     book: CertificateBook,
-) -> tuple[Job, _Clock]:
+) -> tuple[AnalysisInputs, _Clock]:
     """What a record says, in quantities, but for what was delivered; and the clock of its log."""
     by_eye = record.mode in ("steps", "per-still", None)
     bench = bench_quantities(record, book, reading_limit_ml=None if by_eye else 0.0)
     clock = _timing(record, book)
-    job = Job(
+    job = AnalysisInputs(
         label=record.label,
         deliveries_ml=bench.deliveries_ml,
         added_ml=record.added_ml,
@@ -200,7 +200,7 @@ def _indicator(record: TitrationRecord) -> Indicator:
         return ERIOCHROME_BLACK_T
     if record.calcium is not None and len(found.metals) < 2:
         raise RecordProblem(
-            f"{record.name}: [calcium] stands in a record in which {found.name} shows "
+            f"{record.name}: [calcium] is in a record in which {found.name} shows "
             f"{found.titrated} alone.",
             "Put [calcium] in the record of the titration of calcium and magnesium together.",
         )
@@ -344,7 +344,7 @@ def delivery_of(
     return Delivery(record.mode or "steps", clock.in_recording(log.time_s), log.volume_ml)
 
 
-def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> SeenVolume | None:
+def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> PictureVolume | None:
     """Volumes of a log that states their uncertainty."""
     if log is None or log.sigma_ml is None or log.time_s is None:
         return None
@@ -366,11 +366,13 @@ def _box(
 
 def _seen(
     record: TitrationRecord, source: PictureSource | PhotometerTable | ColourTable | None
-) -> SeenDelivery | None:
+) -> BuretteInPicture | None:
     """Burette in the picture, if the record reads the volume there."""
     if record.seen is None:
         return None
-    return SeenDelivery(record.seen, _box(getattr(record.settings, record.seen.box_name), source))
+    return BuretteInPicture(
+        record.seen, _box(getattr(record.settings, record.seen.box_name), source)
+    )
 
 
 def _lag(record: TitrationRecord) -> tuple[float, float] | None:

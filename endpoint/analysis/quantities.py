@@ -19,7 +19,7 @@ from calibration.ware.burette import (
 from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.titre_files import read_runs
-from endpoint.hardness.titre_table import Bench
+from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import Problem, RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.sample_and_ware import BenchRecord
@@ -223,7 +223,7 @@ def _fillings(record: BenchRecord, volumes_ml: Sequence[float], pipette_ml: floa
     fillings = round(total / pipette_ml)
     if fillings < 1 or abs(fillings * pipette_ml - total) > 0.01 * total:
         raise RecordProblem(
-            f"{record.name}: {total:g} mL of sample are no whole number of fillings of a "
+            f"{record.name}: {total:g} mL of sample is not a whole number of fillings of a "
             f"{pipette_ml:g} mL pipette.",
             "Correct sample.volume_ml or ware.pipette.",
         )
@@ -297,7 +297,7 @@ def _blank(record: BenchRecord) -> Quantity | None:
 
 
 def _of_result(path: Path, group: str) -> Quantity:
-    (run,) = read_runs((path,), Bench(), group)
+    (run,) = read_runs((path,), TitreSetup(), group)
     if run.titre_ml is None:
         raise RecordProblem(
             f"{path.name} has no equivalence volume ({run.status}): {run.reason}",

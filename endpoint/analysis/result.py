@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.curve.points import Curve
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.verdict import Verdict
 from endpoint.hardness.formula import Hardness, Split
@@ -23,7 +23,7 @@ from endpoint.scene.tracking import Pose
 class Result:
     """Result of one titration. What is not known or may not be said is None or empty."""
 
-    job: Job
+    job: AnalysisInputs
     verdict: Verdict
     curve: Curve | None = None
     fit: Transition | None = None
@@ -47,7 +47,7 @@ class Result:
     """Small pictures over the whole recording, for the report."""
     poses: tuple[Pose, ...] = ()
     """How the flask stood in each of them, compared with where it was found."""
-    seen_volume: SeenVolume | None = None
+    seen_volume: PictureVolume | None = None
     """Delivered volume with an uncertainty of its own, from the picture or from the log."""
     seen_box: Box | None = None
     """Where in the picture it was read."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
-from endpoint.analysis.inputs import Job
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.analysis.inputs import AnalysisInputs
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.fit import Transition
 
 _NAMES = {
@@ -17,7 +17,7 @@ _NAMES = {
 
 
 def equivalence_quantity(
-    job: Job, fit: Transition, value_ml: float, seen: SeenVolume | None = None
+    job: AnalysisInputs, fit: Transition, value_ml: float, seen: PictureVolume | None = None
 ) -> Quantity:
     """Equivalence volume in mL with every named contribution.
 

@@ -97,7 +97,7 @@ def read_indicator(path: Path) -> Indicator:
     try:
         if path.stat().st_size > _MAX_BYTES or not path.is_file():
             raise RecordProblem(
-                f"{path.name} is no data file of an indicator.", "Name a small .toml file."
+                f"{path.name} is not an indicator file.", "Name a small .toml file."
             )
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
@@ -107,7 +107,7 @@ def read_indicator(path: Path) -> Indicator:
         ) from None
     except (ValueError, RecursionError) as error:
         raise RecordProblem(
-            f"{path.name} is no valid TOML ({str(error)[:100]}).",
+            f"{path.name} is not valid TOML ({str(error)[:100]}).",
             "Correct that line; texts stand in quotes, numbers do not.",
         ) from None
     return parse_indicator(table, path.name)
@@ -135,7 +135,7 @@ def parse_indicator(table: Mapping[str, Any], name: str) -> Indicator:
     limits = reader.numbers(head, "indicator", "ph_range", 0.0, 14.0) or (ph - 0.2, ph + 0.2)
     if len(limits) != 2 or not limits[0] <= ph <= limits[1]:
         raise RecordProblem(
-            f"{name}: indicator.ph_range does not hold indicator.ph.",
+            f"{name}: indicator.ph_range does not include indicator.ph.",
             f"Write ph_range = [{ph - 0.2:g}, {ph + 0.2:g}].",
         )
     bound, free = (_form(reader, parts[key], key) for key in ("bound", "free"))
@@ -170,7 +170,7 @@ def _text(reader: RecordReader, table: Mapping[str, Any], part: str, key: str) -
     if value is None:
         raise RecordProblem(f"{reader.name}: {part}.{key} is missing.", f"Give {key} in [{part}].")
     if len(value) > 200 or "{" in value:
-        raise RecordProblem(f"{reader.name}: {part}.{key} is no plain name.", "Shorten it.")
+        raise RecordProblem(f"{reader.name}: {part}.{key} is not a plain name.", "Shorten it.")
     return value
 
 
@@ -185,7 +185,8 @@ def _pka(reader: RecordReader, head: Mapping[str, Any]) -> tuple[float, ...]:
         )
     if list(found) != sorted(found):
         raise RecordProblem(
-            f"{reader.name}: indicator.pka does not rise.", "List the most acid one first."
+            f"{reader.name}: indicator.pka is not in rising order.",
+            "Start with the most acidic one.",
         )
     return found
 
@@ -200,14 +201,14 @@ def _form(reader: RecordReader, table: Mapping[str, Any], part: str) -> Form:
     density = reader.numbers(table, part, "camera_density", 0.0, 5.0)
     if density is None or len(density) != 3 or max(density) <= 0.0:
         raise RecordProblem(
-            f"{reader.name}: {part}.camera_density is no list of three densities.",
+            f"{reader.name}: {part}.camera_density is not a list of three densities.",
             "Write the densities in the red, green and blue channel: [0.1, 0.55, 0.3].",
         )
     band = _needed(reader, table, part, "band_nm", 380.0, 780.0)
     window = reader.numbers(table, part, "window_nm", 350.0, 800.0) or (band - 30.0, band + 30.0)
     if len(window) != 2 or not window[0] <= band <= window[1]:
         raise RecordProblem(
-            f"{reader.name}: {part}.window_nm does not hold band_nm.",
+            f"{reader.name}: {part}.window_nm does not include band_nm.",
             f"Write window_nm = [{band - 30.0:g}, {band + 30.0:g}].",
         )
     colour = _text(reader, table, part, "colour")
@@ -227,7 +228,7 @@ def _tell_apart(reader: RecordReader, bound: Form, free: Form) -> None:
             raise RecordProblem(
                 f"{reader.name}: {part}.camera_density is not the larger one in the "
                 f"{form.camera_channel} channel.",
-                f"Check {part}.camera_channel, and that bound and free are not exchanged.",
+                f"Check {part}.camera_channel, and that bound and free are not swapped.",
             )
     if bound.window_nm[0] < free.window_nm[1] and free.window_nm[0] < bound.window_nm[1]:
         raise RecordProblem(

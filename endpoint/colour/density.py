@@ -23,7 +23,7 @@ from endpoint.colour.linear_light import (
     spots_of,
     to_encoded_srgb,
 )
-from endpoint.colour.off_colour import strangers
+from endpoint.colour.off_colour import off_colour_frames
 from endpoint.problems import Flag
 from endpoint.recording.frame import Codes, Frame, Spots, codes_at
 from endpoint.scene.region import Region
@@ -117,7 +117,7 @@ def _as_written(linear: FloatArray, transfer: Transfer) -> FloatArray:
 
 
 @dataclass(frozen=True, eq=False)
-class Sight:
+class PixelSet:
     """Pixels of a region that are read in every frame: the liquid first, then the reference."""
 
     spots: Spots
@@ -127,7 +127,7 @@ class Sight:
     """Steps of the thinning in the liquid and in the reference."""
 
     @classmethod
-    def of(cls, region: Region) -> Sight:
+    def of(cls, region: Region) -> PixelSet:
         """Pixels of a region."""
         liquid, step = spots_of(region.liquid_box, region.liquid_mask)
         white, white_step = spots_of(region.reference_box, region.reference_mask)
@@ -136,7 +136,7 @@ class Sight:
 
 
 @dataclass(frozen=True, eq=False)
-class Reading:
+class PixelReading:
     """Pixels of one frame, not yet turned into a colour."""
 
     index: int
@@ -144,7 +144,7 @@ class Reading:
     codes: Codes
 
     @classmethod
-    def of(cls, frame: Frame, sight: Sight) -> Reading:
+    def of(cls, frame: Frame, sight: PixelSet) -> PixelReading:
         """Read a frame; it need not be kept then."""
         return cls(frame.index, frame.time_s, codes_at(frame, sight.spots))
 
@@ -161,12 +161,15 @@ def measure(frame: Frame, region: Region, transfer: Transfer = "srgb") -> Colour
     transfer:
         Tone curve of the encoded values, see `pixels.to_linear`.
     """
-    sight = Sight.of(region)
-    return colours_of([Reading.of(frame, sight)], sight, transfer)[0]
+    sight = PixelSet.of(region)
+    return colours_of([PixelReading.of(frame, sight)], sight, transfer)[0]
 
 
 def colours_of(
-    readings: Sequence[Reading], sight: Sight, transfer: Transfer = "srgb", pose: Pose = HOME
+    readings: Sequence[PixelReading],
+    sight: PixelSet,
+    transfer: Transfer = "srgb",
+    pose: Pose = HOME,
 ) -> list[ColourSample]:
     """Colours of the liquid in frames that were read, worked out together.
 
@@ -277,7 +280,7 @@ def trace_of(
     reference: FloatArray,
 ) -> ColourTrace:
     """The same from columns, shape (n,) or (n, 3), as in `ColourSample`; `flags` is written to."""
-    flags[strangers(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
+    flags[off_colour_frames(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
     if time_s.size:
         hue, chroma, rgb = lab_and_rgb(display_density)
     else:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.colour.density import ColourSample, Reading, Sight, colours_of
+from endpoint.colour.density import ColourSample, PixelReading, PixelSet, colours_of
 from endpoint.colour.linear_light import Transfer
 from endpoint.problems import Flag
 from endpoint.recording.frame import Frame
@@ -49,7 +49,8 @@ class _Seen:
     def about(self, sample: ColourSample, before: Flag = Flag.NONE) -> ColourSample:
         """Sample with what the looks around it have told of the whole scene.
 
-        Only if all of the picture is dark, the light was off; else something dark is before it.
+        If the whole picture is dark the light was off; otherwise something dark is in front of
+        the liquid.
         """
         if not (sample.flags or self.flags or before):
             return sample
@@ -63,7 +64,7 @@ class _Seen:
 
 
 @dataclass
-class Watch:
+class SceneWatch:
     """Notices over the frames that the light, the reference, the camera or the flask changes.
 
     It keeps a short memory; give it every sample in order.
@@ -131,7 +132,7 @@ class Watch:
 
 
 @dataclass
-class Follower:
+class ColourFollower:
     """Takes frames one by one and gives their colours, with every flag set.
 
     The scene is looked for twice a second, and in every frame while the flask moves; the liquid
@@ -143,19 +144,19 @@ class Follower:
     transfer: Transfer = "srgb"
     latest: ColourSample | None = None
     """Colour of the last frame as it was measured, before the next look has been had."""
-    _watch: Watch = field(init=False)
+    _watch: SceneWatch = field(init=False)
     _waiting: list[ColourSample] = field(default_factory=list)
-    _read: list[Reading] = field(default_factory=list)
+    _read: list[PixelReading] = field(default_factory=list)
     """Frames that wait to be measured, all of them where the flask was seen last."""
     _last_s: float = -np.inf
     _before: Flag = Flag.NONE
-    _sight: Sight = field(init=False)
+    _sight: PixelSet = field(init=False)
     _lost: bool = False
     """The flask is out of the picture."""
     _at: Pose = HOME
 
     def __post_init__(self) -> None:
-        self._watch, self._sight = Watch(self.region), Sight.of(self.region)
+        self._watch, self._sight = SceneWatch(self.region), PixelSet.of(self.region)
 
     def take(self, frame: Frame, patient: bool = False) -> list[ColourSample]:
         """Colours that are settled by this frame, in order; often none.
@@ -174,7 +175,7 @@ class Follower:
             seen = _Seen(Flag.CAMERA_MOVED, self._at)
         elif self._watch.due(frame.time_s):
             seen = self._look(frame)
-        self._read.append(Reading.of(frame, self._sight))
+        self._read.append(PixelReading.of(frame, self._sight))
         if seen is None and patient and len(self._read) < _MOST_READ:
             return settled
         self._measure()
@@ -212,7 +213,7 @@ class Follower:
                 self._before |= Flag.CAMERA_MOVED
             here = self.region.at(seen.pose)
             self._at, self._lost = seen.pose, here is None
-            self._sight = Sight.of(here or self.region)
+            self._sight = PixelSet.of(here or self.region)
         if self._lost:
             seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
         return seen
@@ -221,8 +222,8 @@ class Follower:
 def follow(
     frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
 ) -> Iterator[ColourSample]:
-    """Yield the colour of each frame in order, with every flag set; see `Follower`."""
-    follower = Follower(region, transfer)
+    """Yield the colour of each frame in order, with every flag set; see `ColourFollower`."""
+    follower = ColourFollower(region, transfer)
     for frame in frames:
         yield from follower.take(frame, patient=True)
     yield from follower.rest()

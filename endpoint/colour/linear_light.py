@@ -1,8 +1,8 @@
 """Linear light of the pixels in a mask, thinned to what a mean needs, and its level.
 
-A mean over some thousand pixels knows no less than one over all of them: neighbouring pixels of a
-compressed picture lean on each other. So whole rows and columns are left out before anything is
-converted.
+Neighbouring pixels of a compressed picture are correlated, so a few thousand pixels spread over the
+area give as precise a mean as all of them. So whole rows and columns are left out before anything
+is converted.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 From the red to the blue form the density moves along one line, or bows a little off it, and slowly
 so. A hand, a sleeve or a shadow on the flask alone throws it off that line at once. What lies
-along the line is never judged here: that is the titration itself. `strangers` judges frames
-in order of time, `foreign_runs` the points of a curve.
+along the line is never judged here: that is the titration itself. `off_colour_frames` judges frames
+in order of time, `off_colour_runs` the points of a curve.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ def largest_off(darkness: float) -> float:
     return _LARGEST + _BOW_PER_DARKNESS * darkness
 
 
-def foreign_runs(off: FloatArray, limit: float) -> NDArray[np.bool_]:
+def off_colour_runs(off: FloatArray, limit: float) -> NDArray[np.bool_]:
     """Points whose colour is no mixture, in runs that begin and end abruptly.
 
     A sleeve comes and goes between two points; a colour that bends away, as in a dark liquid or
@@ -109,7 +109,7 @@ def foreign_runs(off: FloatArray, limit: float) -> NDArray[np.bool_]:
     return out
 
 
-def strangers(
+def off_colour_frames(
     time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Frames whose colour is no mixture, shape (n,), bool.

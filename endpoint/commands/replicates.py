@@ -11,7 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from endpoint.hardness.titre import ReplicateProblem
-    from endpoint.hardness.titre_table import Bench
+    from endpoint.hardness.titre_table import TitreSetup
     from endpoint.replicates.control_chart import Subgroup
     from endpoint.replicates.mean import Blank
     from endpoint.replicates.recovery import Recovery
@@ -169,20 +169,20 @@ def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
     return 0
 
 
-def _bench(options: dict[str, Any]) -> Bench:
-    from endpoint.hardness.titre_table import Bench, titrant_quantity
+def _bench(options: dict[str, Any]) -> TitreSetup:
+    from endpoint.hardness.titre_table import TitreSetup, titrant_quantity
 
     concentration, u = options["titrant"], options["titrant_u"]
     if u is not None and concentration is None:
         raise _problem("--titrant-u stands without --titrant.", "Give both.")
-    return Bench(
+    return TitreSetup(
         sample_ml=options["sample_ml"],
         titrant_mol_l=None if concentration is None else titrant_quantity(concentration, u),
         only_sample=options["only_sample"],
     )
 
 
-def _blank(options: dict[str, Any], bench: Bench) -> Blank | None:
+def _blank(options: dict[str, Any], bench: TitreSetup) -> Blank | None:
     from dataclasses import replace
 
     from endpoint.hardness.titre_files import read_runs
@@ -197,7 +197,7 @@ def _blank(options: dict[str, Any], bench: Bench) -> Blank | None:
 
 
 def _spike(
-    options: dict[str, Any], bench: Bench, found: Replicates, blank: Blank | None
+    options: dict[str, Any], bench: TitreSetup, found: Replicates, blank: Blank | None
 ) -> tuple[Recovery | None, Replicates | None]:
     from dataclasses import replace
 
@@ -252,7 +252,7 @@ def _control_chart(paths: Sequence[Path], options: dict[str, Any]) -> int:
 def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
     """Values by day, from results or tables, in order of time."""
     from endpoint.hardness.titre_files import read_runs
-    from endpoint.hardness.titre_table import Bench, is_table, read_series
+    from endpoint.hardness.titre_table import TitreSetup, is_table, read_series
     from endpoint.replicates.control_chart import Subgroup
 
     values: dict[Any, list[float]] = {}
@@ -262,7 +262,7 @@ def _days(paths: Sequence[Path]) -> tuple[list[Subgroup], str]:
             pairs, this = read_series(path)
         else:
             this, pairs = "mmol/L", []
-            for run in read_runs([path], Bench()):
+            for run in read_runs([path], TitreSetup()):
                 if run.date is None:
                     raise _problem(
                         f"{run.where} does not say the day of the titration.",

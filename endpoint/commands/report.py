@@ -61,11 +61,11 @@ def _head(
     if len(kept) == 1:
         return f"Titration report: {heading}", heading, None
     from endpoint.hardness.titre_files import read_runs
-    from endpoint.hardness.titre_table import Bench
+    from endpoint.hardness.titre_table import TitreSetup
     from endpoint.replicates.report_contents import mean_view
     from endpoint.replicates.series import replicates
 
-    found = replicates(read_runs([Path(name) for name in results], Bench()))
+    found = replicates(read_runs([Path(name) for name in results], TitreSetup()))
     return f"Titration report, {len(kept)} titrations: {heading}", heading, mean_view(found)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace, lab_and_rgb, mean_hue_deg
-from endpoint.colour.off_colour import darkness_of, foreign_runs, largest_off
+from endpoint.colour.off_colour import darkness_of, largest_off, off_colour_runs
 from endpoint.curve.unmix import ROW_NOISE, ends_of, unmix
 from endpoint.delivery.delivery import Delivery, look_s
 from endpoint.problems import Flag
@@ -73,11 +73,11 @@ class Curve:
 
     @property
     def lag_matters(self) -> bool:
-        """Whether the liquid may not have felt all that was delivered."""
+        """Whether part of what was delivered may not have mixed in yet."""
         return self.delivery is not None and self.delivery.mode != "per-still"
 
     def mixed_volume_ml(self, lag_s: float) -> FloatArray:
-        """Volume that the liquid has felt at every point for a first-order mixing lag."""
+        """Volume that has mixed in at every point, for a first-order mixing lag."""
         if self.delivery is None or not self.lag_matters:
             return self.volume_ml
         return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))
@@ -160,7 +160,7 @@ def _build(
         points.volume_ml, points.density, points.sigma, flask_ml
     )
     dark = darkness_of(points.density) if channels == RGB else 0.0
-    strange = foreign_runs(off, largest_off(dark))
+    strange = off_colour_runs(off, largest_off(dark))
     return Curve(
         volume_ml=points.volume_ml,
         time_s=points.time_s,

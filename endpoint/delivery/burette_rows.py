@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from endpoint.delivery.drops import DropCount
 from endpoint.delivery.meniscus import FullTube
 from endpoint.delivery.picture_volume import (
-    SeenVolume,
+    PictureVolume,
     delivery_from_drops,
     delivery_from_meniscus,
     drop_ramps,
@@ -74,7 +74,7 @@ class DropTally:
 
 
 @dataclass(frozen=True, eq=False)
-class SeenRows:
+class BuretteRows:
     """All that was seen of the burette in a run so far."""
 
     way: str
@@ -84,7 +84,7 @@ class SeenRows:
     tube: FullTube | None = None
     tally: DropTally | None = None
 
-    def moved(self, later_s: float) -> SeenRows:
+    def moved(self, later_s: float) -> BuretteRows:
         """The same on another clock."""
         rows = self.rows.copy()
         rows[:, 0] += later_s
@@ -159,7 +159,7 @@ class LoggedVolume:
     remarks: tuple[Sentence, ...] = ()
 
     @property
-    def seen(self) -> SeenVolume:
+    def seen(self) -> PictureVolume:
         """As the analysis takes it."""
         log = self.log
         assert log.time_s is not None

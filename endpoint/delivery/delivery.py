@@ -1,4 +1,4 @@
-"""Delivered volume against time, and what of it the liquid has felt."""
+"""Delivered volume against time, and how much of it has mixed in."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ class Delivery:
         return 0.0 if self.mode == "steps" else float(self.volume_ml[0])
 
     def mixed_volume_at(self, time_s: ArrayLike, mixing_time_s: float) -> FloatArray:
-        """Volume the bulk of the liquid has felt: response of a first-order lag.
+        """Volume that has mixed into the bulk of the liquid: response of a first-order lag.
 
         Exact for steps (each approaches with exp(-t / tau)) and for straight lines. Stills are
         taken after mixing.

@@ -10,8 +10,12 @@ import numpy as np
 from endpoint.delivery.burette_search import find_burette, find_tip
 from endpoint.delivery.drops import DropCounter
 from endpoint.delivery.meniscus import MeniscusFollower
-from endpoint.delivery.picture_volume import SeenVolume, delivery_from_drops, delivery_from_meniscus
-from endpoint.record.delivery import SeenReadings
+from endpoint.delivery.picture_volume import (
+    PictureVolume,
+    delivery_from_drops,
+    delivery_from_meniscus,
+)
+from endpoint.record.delivery import BuretteReadings
 from endpoint.recording.frame import Box, Frame, PictureSource
 
 _BETWEEN_S = 0.09
@@ -19,10 +23,10 @@ _BETWEEN_S = 0.09
 
 
 @dataclass(frozen=True)
-class SeenDelivery:
+class BuretteInPicture:
     """What the record says of a burette that the film shows."""
 
-    readings: SeenReadings
+    readings: BuretteReadings
     box: Box | None = None
     """Where to look in the picture; None to find it."""
 
@@ -31,7 +35,7 @@ class SeenDelivery:
 class VolumeWatch:
     """Sees every frame of a recording and makes the delivery of it."""
 
-    readings: SeenReadings
+    readings: BuretteReadings
     box: Box
     _follower: MeniscusFollower = field(init=False)
     _counter: DropCounter = field(init=False)
@@ -60,7 +64,7 @@ class VolumeWatch:
             self._last_s = frame.time_s
             self._follower.add(frame)
 
-    def volume(self) -> SeenVolume:
+    def volume(self) -> PictureVolume:
         """Delivered volume up to the last frame.
 
         Raises
@@ -85,7 +89,7 @@ class VolumeWatch:
         )
 
 
-def watch_for(source: PictureSource, seen: SeenDelivery) -> VolumeWatch:
+def watch_for(source: PictureSource, seen: BuretteInPicture) -> VolumeWatch:
     """Watch of a recording; the burette or the tip is looked for where no box is given.
 
     Raises

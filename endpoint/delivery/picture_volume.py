@@ -43,7 +43,7 @@ _PAUSE_S, _LEVEL_ML, _LEAST_PAUSES, _LONGEST_POUR_S = 3.0, 0.012, 6, 15.0
 
 
 @dataclass(frozen=True, eq=False)
-class SeenVolume:
+class PictureVolume:
     """Delivered volume over time with its uncertainty; arrays cannot be written to."""
 
     delivery: Delivery
@@ -81,7 +81,7 @@ def delivery_from_meniscus(
     end_ml: float | None = None,
     division_ml: float = 0.1,
     reading_u_ml: float = READING_U_ML,
-) -> SeenVolume:
+) -> PictureVolume:
     """Delivered volume from the followed meniscus.
 
     Parameters
@@ -126,7 +126,7 @@ def delivery_from_meniscus(
         codes.append("meniscus-hidden")
     between = _unseen(trace.time_s, time, volume)
     all_sigma = np.hypot(np.interp(trace.time_s, time, sigma), between)
-    return SeenVolume(
+    return PictureVolume(
         _line(time, volume),
         trace.time_s.copy(),
         np.interp(trace.time_s, time, volume),
@@ -273,7 +273,7 @@ def _line(time_s: FloatArray, volume_ml: FloatArray) -> Delivery:
 
 def of_log(
     time_s: FloatArray, volume_ml: FloatArray, sigma_ml: FloatArray, mode: str = "continuous"
-) -> SeenVolume:
+) -> PictureVolume:
     """Delivered volume of a log that states how well each volume is known.
 
     Parameters
@@ -284,7 +284,7 @@ def of_log(
         "continuous" or "steps".
     """
     held = Delivery("steps", time_s.copy(), volume_ml.copy()) if mode == "steps" else None
-    return SeenVolume(
+    return PictureVolume(
         held or _line(time_s, volume_ml),
         time_s.copy(),
         volume_ml.copy(),
@@ -341,7 +341,7 @@ def delivery_from_drops(
     start_ml: float,
     end_ml: float,
     reading_u_ml: float = READING_U_ML,
-) -> SeenVolume:
+) -> PictureVolume:
     """Delivered volume from counted drops, scaled to two readings.
 
     Parameters
@@ -388,7 +388,7 @@ def delivery_from_drops(
     )
     nodes_s, nodes_ml = drop_ramps(drops.time_s, drop_ml)
     every_s, every_ml = np.r_[drops.first_s, nodes_s, drops.last_s], np.r_[0.0, nodes_ml, poured]
-    return SeenVolume(
+    return PictureVolume(
         Delivery("continuous", nodes_s, nodes_ml, pauses_of(every_s, every_ml)),
         drops.time_s.copy(),
         volume,

@@ -113,7 +113,7 @@ def clipped_box(box: tuple[int, int, int, int] | Box, frame: Frame, name: str) -
     )
     if inside.width < 8 or inside.height < 16:
         raise DeliveryProblem(
-            f"settings.{name} holds no usable part of the picture "
+            f"settings.{name} covers no usable part of the picture "
             f"({frame.width} by {frame.height} pixels).",
             "Give left,top,right,bottom in pixels around it.",
         )

@@ -14,7 +14,7 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.off_colour import depth_of
 from endpoint.curve.points import RGB, Curve
 from endpoint.delivery.clock import ClockDoubt
-from endpoint.delivery.picture_volume import SeenVolume
+from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.fit import Transition
 from endpoint.equivalence.model import LOG_IND, Priors
 from endpoint.problems import Flag
@@ -45,7 +45,7 @@ class Evidence:
     indicator: Indicator = ERIOCHROME_BLACK_T
     lag_is_stated: bool = True
     """Whether the record states the mixing lag."""
-    seen: SeenVolume | None = None
+    seen: PictureVolume | None = None
     """Delivered volume with an uncertainty of its own, from the picture or from the log."""
     doubt: ClockDoubt | None = None
     """What there is to say about the clock of the log."""

@@ -92,7 +92,7 @@ class Transition:
     fitted_fraction: FloatArray
     """f of the model at every point, shape (n,)."""
     mixed_volume_ml: FloatArray
-    """Volume that the liquid had felt at every point, shape (n,)."""
+    """Volume that had mixed in at every point, shape (n,)."""
     outlier: NDArray[np.bool_]
     parameters: dict[str, tuple[float, float]]
     """Name -> value and standard deviation."""
@@ -121,7 +121,7 @@ class Transition:
 
 def _estimate(value: float, error: float, freedom: float) -> Estimate:
     k = float(stdtrit(max(freedom, 1.0), 0.975))
-    # No volume below nothing is meant.
+    # A volume cannot be negative.
     return Estimate(value, error, max(value - k * error, min(value, 0.0)), value + k * error)
 
 
@@ -178,6 +178,30 @@ def _without_outliers(curve: Curve, flask: _Flask) -> tuple[Fitted, NDArray[np.b
     return fitted, kept
 
 
+def _value_and_parts(
+    fitted: Fitted, residual: FloatArray, usual_likeness: float
+) -> tuple[float, dict[str, float]]:
+    """Equivalence volume and what its standard uncertainty is made of, mL."""
+    model, fit = fitted.model, fitted.fit
+    value, between = two_minima(fit, fitted.rival)
+    likeness = neighbour_likeness(residual, model.sigma, fitted.freedom, usual_likeness)
+    parts = contributions(model, fit)
+    parts["scatter of the colour"] *= scatter_factor(fit, residual.size, likeness)
+    if between > 0:
+        parts["two ways to explain the curve"] = between
+    return value, parts
+
+
+def _parameters(fitted: Fitted) -> dict[str, tuple[float, float]]:
+    """Value and standard deviation of every free parameter, by its name."""
+    model, fit = fitted.model, fitted.fit
+    sd = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
+    free = np.flatnonzero(model.free)
+    return {
+        PARAMETER_NAMES[k]: (float(fit.theta[k]), float(s)) for k, s in zip(free, sd, strict=True)
+    }
+
+
 def fit_transition(
     curve: Curve,
     titrant_mol_l: float,
@@ -209,13 +233,8 @@ def fit_transition(
     flask = _Flask(titrant_mol_l, known, indicator)
     fitted, kept = _without_outliers(curve, flask)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
-    value, between = two_minima(fit, fitted.rival)
     residual = model.signal - model.predict(fit.theta)
-    likeness = neighbour_likeness(residual, model.sigma, freedom, curve.usual_likeness)
-    parts = contributions(model, fit)
-    parts["scatter of the colour"] *= scatter_factor(fit, residual.size, likeness)
-    if between > 0:
-        parts["two ways to explain the curve"] = between
+    value, parts = _value_and_parts(fitted, residual, curve.usual_likeness)
     error = float(np.sqrt(sum(v * v for v in parts.values())))
     whole = _model_for(curve, flask, np.ones(len(curve), dtype=bool))
     theta = fit.theta
@@ -225,13 +244,6 @@ def fit_transition(
     fraction = unbend((curve.signal - level) / span, float(theta[BEND]), float(theta[KINK]))
     fraction_sigma = np.hypot(curve.sigma, extra) / abs(span)
     mixed = curve.mixed_volume_ml(float(theta[LAG]))
-    sd = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
-    parameters = {
-        str(name): (float(theta[k]), float(s))
-        for k, name, s in zip(
-            np.flatnonzero(model.free), np.array(PARAMETER_NAMES)[model.free], sd, strict=True
-        )
-    }
     result = Transition(
         equivalence=_estimate(value, error, freedom),
         midpoint=None,
@@ -241,7 +253,7 @@ def fit_transition(
         fitted_fraction=whole.fraction(theta[None, :])[0],
         mixed_volume_ml=np.array(mixed),
         outlier=~kept,
-        parameters=parameters,
+        parameters=_parameters(fitted),
         contributions_ml=parts,
         residual_rms=rms_near(model, residual, float(theta[EQUIVALENCE])) / abs(float(span)),
         degrees_of_freedom=freedom,

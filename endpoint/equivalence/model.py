@@ -95,7 +95,7 @@ class Setting:
     """Sample plus everything added before titrating, mL."""
     titrant_mol_l: float
     mixed_volume_ml: Callable[[float], FloatArray]
-    """Volume that the liquid has felt at every point, for a mixing lag in s; shape (n,)."""
+    """Volume that has mixed in at every point, for a mixing lag in s; shape (n,)."""
     lag_matters: bool
     """False if every point was taken after mixing: then the lag is not a parameter."""
     ph: float = 10.0

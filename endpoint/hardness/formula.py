@@ -235,7 +235,9 @@ def _warnings(
     if blank_ml is not None and blank_ml.value > 0.5 * equivalence_ml.value:
         said.append("The blank is more than half of the titre: clean reagents are needed.")
     if found.interval95[0] <= 0.0:
-        said.append("The hardness cannot be told from zero: take more sample or a weaker titrant.")
+        said.append(
+            "The hardness cannot be distinguished from zero: take more sample or a weaker titrant."
+        )
     return (*said, *draws_remark(found))
 
 
@@ -341,7 +343,7 @@ def _split(total: Quantity, part: Quantity, part_name: str, rest_name: str, seco
         )
     else:
         warning = (
-            f"These readings cannot be: {second} gave {shown[0]:.1f} mg/L CaCO3, more than the "
-            f"total of {shown[1]:.1f}. Check that the two were not swapped, and titrate again."
+            f"These readings are impossible: {second} gave {shown[0]:.1f} mg/L CaCO3, more than "
+            f"the total of {shown[1]:.1f}. Check that the two were not swapped, and titrate again."
         )
     return Split(total, part, None, part_name, rest_name, (warning,))

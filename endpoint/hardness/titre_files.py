@@ -13,7 +13,7 @@ from calibration.certificate import quantity_from_json
 from calibration.quantity import CalibrationProblem, Contribution, Quantity
 from endpoint.files.result_json import result_json
 from endpoint.hardness.titre import ReplicateProblem, Run, marked, one_line, with_own_names
-from endpoint.hardness.titre_table import Bench, is_table, read_table
+from endpoint.hardness.titre_table import TitreSetup, is_table, read_table
 
 OR_TITRES = ", or a CSV with a column titre_ml"
 MOST_RUNS = 500
@@ -24,7 +24,9 @@ _NO_PARTS = (
 _WHOLE = "one result as a whole (its parts are not known)"
 
 
-def read_runs(paths: Iterable[Path], bench: Bench, group: str = "titration") -> tuple[Run, ...]:
+def read_runs(
+    paths: Iterable[Path], bench: TitreSetup, group: str = "titration"
+) -> tuple[Run, ...]:
     """Read result files, folders with a result.json, and CSV tables of titres.
 
     Parameters
@@ -57,7 +59,8 @@ def read_runs(paths: Iterable[Path], bench: Bench, group: str = "titration") -> 
         other = seen.setdefault(run.fingerprint, run)
         if other is not run:
             raise ReplicateProblem(
-                f"{other.where} and {run.where} are the same recording, so they are no replicates.",
+                f"{other.where} and {run.where} are the same recording, so they are not "
+                "replicates.",
                 "Give each recording once.",
             )
     return tuple(runs)
@@ -68,7 +71,7 @@ def _recorded(path: Path) -> Run:
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise ReplicateProblem(
-            f"{name} is no result of endpoint locate.",
+            f"{name} is not a result of endpoint locate.",
             f"Give a result.json, or the folder that holds one{OR_TITRES}.",
         )
     label = data.get("label")

@@ -23,7 +23,7 @@ JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one
 
 
 @dataclass(frozen=True)
-class Bench:
+class TitreSetup:
     """What is known beside titres read by eye: sample, titrant and ware; all may be missing."""
 
     sample_ml: float | None = None
@@ -43,7 +43,7 @@ def titrant_quantity(value_mol_l: float, standard_uncertainty_mol_l: float | Non
     )
 
 
-def read_table(path: Path, bench: Bench) -> tuple[Run, ...]:
+def read_table(path: Path, bench: TitreSetup) -> tuple[Run, ...]:
     """Read titres from a CSV: titre_ml, and if wanted label, date, analyst, sample.
 
     Lines that begin with `#` may stand on top; they hold TOML that says how the titres were made:
@@ -104,7 +104,7 @@ def _words(section: Section, key: str) -> str | None:
     return one_line(f"{value:g}" if isinstance(value, float) else str(value)) or None
 
 
-def _rows(path: Path, bench: Bench) -> tuple[tuple[Section, ...], Bench]:
+def _rows(path: Path, bench: TitreSetup) -> tuple[tuple[Section, ...], TitreSetup]:
     """Rows of a CSV, and what its head of `#` lines says."""
     tables, rows = _table(path, ("titre_ml",))
     if tables is None:
@@ -144,7 +144,7 @@ def _plain_rows(path: Path, numbers: tuple[str, ...]) -> tuple[Section, ...]:
     if key is None:
         raise ReplicateProblem(
             f"{path.name} has no column {' or '.join(numbers)}.",
-            f"Name the column so; the file has: {', '.join(sheet.header)[:120]}.",
+            f"Give the column this name; the file has: {', '.join(sheet.header)[:120]}.",
         )
     rows = []
     for k, number in enumerate(sheet.numbers):
@@ -159,7 +159,7 @@ def _plain_rows(path: Path, numbers: tuple[str, ...]) -> tuple[Section, ...]:
     return tuple(rows)
 
 
-def _bench_of(tables: Mapping[str, Any], bench: Bench, path: Path) -> Bench:
+def _bench_of(tables: Mapping[str, Any], bench: TitreSetup, path: Path) -> TitreSetup:
     """Sample, titrant and ware from the head of a table of titres."""
     head = Section(path.name, {k: v for k, v in tables.items() if k != "format"})
     sample = head.section("sample", needed=False)
@@ -199,7 +199,7 @@ def _eye_run(
     titre_ml: float,
     day: datetime.date | None,
     analyst: str | None,
-    bench: Bench,
+    bench: TitreSetup,
 ) -> Run:
     missing = [JUDGEMENT]
     try:
@@ -237,7 +237,7 @@ def _eye_run(
     )
 
 
-def _sample(bench: Bench, missing: list[str]) -> Quantity:
+def _sample(bench: TitreSetup, missing: list[str]) -> Quantity:
     volume_ml = bench.sample_ml or 0.0
     if bench.pipette is None:
         missing.append("volume of the sample (no pipette stated)")
@@ -246,7 +246,7 @@ def _sample(bench: Bench, missing: list[str]) -> Quantity:
     fillings = round(volume_ml / nominal)
     if fillings < 1 or abs(fillings * nominal - volume_ml) > 0.01 * volume_ml:
         raise ReplicateProblem(
-            f"{volume_ml:g} mL of sample are no whole number of fillings of a {nominal:g} mL "
+            f"{volume_ml:g} mL of sample is not a whole number of fillings of a {nominal:g} mL "
             "pipette.",
             "Correct the volume of the sample or the pipette.",
         )

@@ -121,7 +121,7 @@ def parse_eye_record(table: Mapping[str, Any], name: str, folder: Path) -> EyeRe
     error_u = reader.number(eye, "eye", "error_standard_uncertainty_ml", 0.0, 2.0)
     if error is not None and error_u is None:
         raise RecordProblem(
-            f"{name}: eye.error_ml stands without error_standard_uncertainty_ml.",
+            f"{name}: eye.error_ml is given without error_standard_uncertainty_ml.",
             "Give it too, in mL: how well the error of the end is known.",
         )
     bench = bench_values(reader, parts, folder)

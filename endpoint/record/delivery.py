@@ -38,7 +38,7 @@ _LARGEST_ML = 100.0
 
 
 @dataclass(frozen=True)
-class SeenReadings:
+class BuretteReadings:
     """What was typed of a burette that the film shows."""
 
     kind: str
@@ -69,7 +69,7 @@ def readings_from_text(text: str, way: str) -> dict[str, float]:
         numbers = []
     if not 2 <= len(numbers) <= len(keys):
         raise RecordProblem(
-            f"--{way} is {text[:40]!r}, which are no two readings.",
+            f"--{way} is {text[:40]!r}, which is not two readings.",
             f"Give both readings of the burette in mL, such as --{way} 0.52,9.87.",
         )
     return dict(zip(keys, numbers, strict=False))
@@ -105,12 +105,18 @@ def delivery_values(
     out |= _clock(reader, table, folder)
     if out["mixing_lag_uncertainty_s"] is not None and out["mixing_lag_s"] is None:
         raise RecordProblem(
-            f"{reader.name}: delivery.mixing_lag_uncertainty_s stands without mixing_lag_s.",
+            f"{reader.name}: delivery.mixing_lag_uncertainty_s is given without mixing_lag_s.",
             "Give mixing_lag_s too, in seconds.",
         )
+    way = _way_of(reader, table, kind)
+    return out if way is None else out | _delivered(reader, table, way, kind, folder)
+
+
+def _way_of(reader: RecordReader, table: Mapping[str, Any], kind: str) -> str | None:
+    """The one key that says how titrant was delivered; None where rows carry their volumes."""
     ways = [key for key in WAYS if key in table]
     if not ways and kind == "photometer":
-        return out
+        return None
     if len(ways) != 1:
         raise RecordProblem(
             f"{reader.name}: delivery needs exactly one of {', '.join(WAYS)}"
@@ -118,7 +124,14 @@ def delivery_values(
             'Write log = "volumes.csv" with mode = "steps", rate_ml_min = 6.0 with start_s, or '
             "meniscus = { start_ml = 0.52, end_ml = 9.87 } for a film that shows the burette.",
         )
-    way = ways[0]
+    return ways[0]
+
+
+def _delivered(
+    reader: RecordReader, table: Mapping[str, Any], way: str, kind: str, folder: Path
+) -> dict[str, Any]:
+    """Values that belong to one way of delivery."""
+    out: dict[str, Any] = {}
     mode = reader.text(table, "delivery", "mode")
     if way == "log":
         if mode not in ("steps", "continuous"):
@@ -176,18 +189,18 @@ def _clock(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict
     typed = [k for k in ("clock_offset_s", "mixing_lag_s") if k in table]
     if certificate is not None and typed:
         raise RecordProblem(
-            f"{reader.name}: delivery.{typed[0]} stands beside delivery.certificate.",
+            f"{reader.name}: delivery.{typed[0]} cannot be given with delivery.certificate.",
             "Keep one of the two: the certificate states lag and clock offset.",
         )
     if out["clock_offset_uncertainty_s"] is not None and out["clock_offset_s"] is None:
         raise RecordProblem(
-            f"{reader.name}: delivery.clock_offset_uncertainty_s stands without clock_offset_s.",
+            f"{reader.name}: delivery.clock_offset_uncertainty_s is given without clock_offset_s.",
             "Give clock_offset_s too, in seconds.",
         )
     return out
 
 
-def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -> SeenReadings:
+def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -> BuretteReadings:
     """Readings beside which the film shows what was delivered."""
     where = f"delivery.{way}"
     if kind != "video":
@@ -206,7 +219,7 @@ def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -
     part = table[way]
     if not isinstance(part, dict):
         raise RecordProblem(
-            f"{reader.name}: {where} is no table of readings.", f"Write {way} = {example}."
+            f"{reader.name}: {where} is not a table of readings.", f"Write {way} = {example}."
         )
     reader.known(part, keys, f"{where}.")
     start, end = (reader.number(part, where, key, 0.0, _LARGEST_ML) for key in keys[:2])
@@ -222,4 +235,4 @@ def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -
             "A burette is read downwards from 0: end_ml is the larger reading.",
         )
     division = reader.number(part, where, "division_ml", 0.02, 1.0)
-    return SeenReadings(way, start, end, division or _DIVISION_ML)
+    return BuretteReadings(way, start, end, division or _DIVISION_ML)

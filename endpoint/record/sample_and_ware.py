@@ -163,7 +163,7 @@ def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
         )
     label = table.get("label", reader.name)
     if not isinstance(label, str):
-        raise RecordProblem(f"{reader.name}: sample.label is no text.", "Put the label in quotes.")
+        raise RecordProblem(f"{reader.name}: sample.label is not text.", "Put the label in quotes.")
     added = reader.number(table, "sample", "added_ml", 0.0, 5000.0)
     return {
         "label": label[:200],

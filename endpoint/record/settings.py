@@ -24,7 +24,8 @@ OPTIONS: tuple[Option, ...] = (
     Option(
         "liquid_box",
         "box",
-        "Where the liquid is, as left,top,right,bottom in pixels; found by itself if not given.",
+        "Where the liquid is, as left,top,right,bottom in pixels; "
+        "found automatically if not given.",
     ),
     Option(
         "reference_box",
@@ -41,7 +42,7 @@ OPTIONS: tuple[Option, ...] = (
         "tip_box",
         "box",
         "Where drops fall, from the tip of the burette to just above the flask, as "
-        "left,top,right,bottom in pixels; found by itself if not given.",
+        "left,top,right,bottom in pixels; found automatically if not given.",
     ),
     Option(
         "colour_matrix",
@@ -89,14 +90,16 @@ def parse_box(value: object, where: str) -> tuple[int, int, int, int]:
     parts = value.split(",") if isinstance(value, str) else value
     remedy = "Give four whole numbers: left,top,right,bottom in pixels, such as 200,150,420,330."
     if not isinstance(parts, list) or len(parts) != 4:
-        raise RecordProblem(f"{where} does not hold four numbers.", remedy)
+        raise RecordProblem(f"{where} does not contain four numbers.", remedy)
     try:
         numbers = [int(part) for part in parts if not isinstance(part, bool)]
     except (TypeError, ValueError, OverflowError):
-        raise RecordProblem(f"{where} holds something that is no whole number.", remedy) from None
+        raise RecordProblem(
+            f"{where} contains something that is not a whole number.", remedy
+        ) from None
     fractions = [part for part in parts if isinstance(part, float) and not part.is_integer()]
     if len(numbers) != 4 or fractions:
-        raise RecordProblem(f"{where} holds something that is no whole number.", remedy)
+        raise RecordProblem(f"{where} contains something that is not a whole number.", remedy)
     left, top, right, bottom = numbers
     if not (0 <= left < right <= 100_000 and 0 <= top < bottom <= 100_000):
         raise RecordProblem(f"{where} encloses no part of the picture.", remedy)

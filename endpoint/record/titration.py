@@ -35,7 +35,7 @@ from endpoint.files.cells import RecordReader
 from endpoint.problems import RecordProblem
 from endpoint.record.delivery import (
     DELIVERY_KEYS,
-    SeenReadings,
+    BuretteReadings,
     delivery_values,
     readings_from_text,
 )
@@ -67,7 +67,7 @@ class TitrationRecord(BenchRecord):
     rate_ml_min: float | None = None
     start_s: float = 0.0
     per_still: Path | None = None
-    seen: SeenReadings | None = None
+    seen: BuretteReadings | None = None
     """Readings of the burette, where the picture shows what was delivered."""
     mixing_lag_s: float | None = None
     mixing_lag_uncertainty_s: float | None = None
@@ -94,7 +94,7 @@ def read_tables(path: Path) -> dict[str, Any]:
             raise RecordProblem(f"{path} is a folder.", "Name the record, a .toml file, in it.")
         size = path.stat().st_size
         if not path.is_file():
-            raise RecordProblem(f"{path} is no ordinary file.", "Name a record, a .toml file.")
+            raise RecordProblem(f"{path} is not an ordinary file.", "Name a record, a .toml file.")
         if size > _MAX_BYTES:
             raise RecordProblem(
                 f"{path.name} is too large for a record.", "Name the .toml file of the titration."
@@ -113,14 +113,14 @@ def read_tables(path: Path) -> dict[str, Any]:
         ) from None
     if has_deep_key(text):
         raise RecordProblem(
-            f"{path.name} holds a name of more than 30 parts with dots between.",
+            f"{path.name} has a name of more than 30 parts separated by dots.",
             "Write the record as tables and keys, such as [sample] and volume_ml = 100.0.",
         )
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors
         raise RecordProblem(
-            f"{path.name} is no valid TOML ({str(error)[:100]}).",
+            f"{path.name} is not valid TOML ({str(error)[:100]}).",
             "Correct that line; texts stand in quotes, numbers do not.",
         ) from None
 
@@ -147,7 +147,7 @@ def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> Titration
     reader = RecordReader(name)
     if "eye" in table and "recording" not in table:
         raise RecordProblem(
-            f"{name} holds titres read by eye and no recording.", "Use: endpoint hardness RECORD."
+            f"{name} has titres read by eye but no recording.", "Use: endpoint hardness RECORD."
         )
     parts = checked_tables(reader, table, _KEYS)
     kinds = ("video", "stills", "photometer", "colours")

@@ -142,7 +142,7 @@ def _columns(sheet: Sheet) -> dict[str, int]:
         if name not in columns and name not in optional:
             raise SourceProblem(
                 f"{sheet.name} has no column {name}.",
-                "Export the run again, or name the column so.",
+                "Export the run again, or give the column this name.",
             )
     return columns
 

@@ -126,7 +126,9 @@ def _need_file(path: Path) -> None:
             )
         size = path.stat().st_size
         if not path.is_file():
-            raise SourceProblem(f"{path} is no ordinary file.", "Name the file of the recording.")
+            raise SourceProblem(
+                f"{path} is not an ordinary file.", "Name the file of the recording."
+            )
         if size == 0:
             raise SourceProblem(f"{path.name} is empty (0 bytes).", "Copy the recording again.")
         with path.open("rb"):

@@ -83,7 +83,7 @@ def _columns(sheet: Sheet) -> tuple[int | None, int | None, dict[int, float]]:
             if plain and plain.split("_")[0] not in _ABSORBANCE_WORDS:
                 raise SourceProblem(
                     f"{sheet.name} does not say that the column {title[:40]} is absorbance.",
-                    f"If it is, call it A{nm:g}; else remove it.",
+                    f"If it is, call it A{nm:g}; otherwise remove it.",
                 )
             if nm in waves.values():
                 raise SourceProblem(

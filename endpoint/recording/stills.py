@@ -139,7 +139,7 @@ def _opened(path: Path) -> Iterator[Image.Image]:
     except Exception:
         # Decoders of broken files raise whatever they stumble over; there is no full list.
         raise SourceProblem(
-            f"{path.name} is no picture that can be read.", "Remove it or save it again."
+            f"{path.name} is not a readable picture.", "Remove it or save it again."
         ) from None
 
 
@@ -245,7 +245,7 @@ class StillsSource:
                 sizes.append(_size_of(path))
             except SourceProblem as caught:
                 problem = problem or caught
-                notes.append(f"{caught.sentence} It was passed over.")
+                notes.append(f"{caught.sentence} It was skipped.")
         if not sizes and problem is not None:
             raise SourceProblem(
                 f"None of the {len(self._paths)} stills can be read; the first: {problem.sentence}",
@@ -279,13 +279,11 @@ class StillsSource:
             path = self._paths[index]
             try:
                 if _size_of(path) != self._size:
-                    self._note(
-                        f"{path.name} has another size than most stills and was passed over."
-                    )
+                    self._note(f"{path.name} differs in size from most stills and was skipped.")
                     continue
                 pixels, _ = load_still(path)
             except SourceProblem as problem:
-                self._note(f"{problem.sentence} It was passed over.")
+                self._note(f"{problem.sentence} It was skipped.")
                 continue
             yield ArrayFrame(index, float(index), pixels)
 

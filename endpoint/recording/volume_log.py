@@ -137,7 +137,7 @@ def read_log(path: Path, *, per_still: bool | None = None) -> VolumeLog:
     if files is not None:
         if _column(sheet, ("standard_uncertainty_ml",)) is not None:
             raise DeliveryProblem(
-                f"{sheet.name} has a column standard_uncertainty_ml beside stills.",
+                f"{sheet.name} has a column standard_uncertainty_ml but lists stills.",
                 "It belongs to a log of times; remove it.",
             )
         return VolumeLog(None, _file_names(sheet, files), volumes, sheet.numbers)
@@ -197,7 +197,7 @@ def _times(sheet: Sheet, column: int) -> FloatArray:
 
 
 _ONE_CLOCK = (
-    "Let the clock of the log start with the recording (time_s = 0 at the first frame), or give "
+    "Start the clock of the log with the recording (time_s = 0 at the first frame), or give "
     "clock_offset_s in [delivery]."
 )
 

@@ -13,16 +13,16 @@ from typing import Any
 import numpy as np
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import DEFAULT_LAG_S, Job
+from endpoint.analysis.inputs import DEFAULT_LAG_S, AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.chemistry.indicators import Indicator
-from endpoint.delivery.picture_reader import SeenDelivery
+from endpoint.delivery.picture_reader import BuretteInPicture
 from endpoint.delivery.picture_volume import DROP_ML
 from endpoint.equivalence.fit import Estimate, indicator_umol_l, magnesium_share
 from endpoint.hardness.formula import input_lines
 from endpoint.messages import Sentence
 from endpoint.problems import FLAG_TEXT, Flag
-from endpoint.record.delivery import SeenReadings
+from endpoint.record.delivery import BuretteReadings
 from endpoint.record.titration import TitrationRecord
 from endpoint.recording.opening import sha256_of
 
@@ -129,7 +129,7 @@ def notes_of(result: Result) -> list[str]:
     return list(dict.fromkeys(notes))
 
 
-def _inputs(job: Job) -> dict[str, Any]:
+def _inputs(job: AnalysisInputs) -> dict[str, Any]:
     """What the record said, so that the result can be worked out again."""
     lag_s, lag_u_s = job.lag_s or DEFAULT_LAG_S
     return {
@@ -151,7 +151,7 @@ def _inputs(job: Job) -> dict[str, Any]:
     }
 
 
-def _way_of(job: Job) -> str:
+def _way_of(job: AnalysisInputs) -> str:
     if job.seen is not None:
         return job.seen.readings.kind
     return "beside the rows" if job.delivery is None else job.delivery.mode
@@ -168,7 +168,7 @@ def delivery_seen(result: Result) -> dict[str, Any] | None:
     if seen is None:
         return None
     if plan is None:
-        plan = SeenDelivery(SeenReadings("log", None, None))
+        plan = BuretteInPicture(BuretteReadings("log", None, None))
     drops, lines = (plan.readings.kind == kind for kind in ("drops", "meniscus"))
     return {
         "read_from": plan.readings.kind,

@@ -10,7 +10,7 @@ import pytest
 
 from calibration.quantity import Contribution, FrozenTable, Quantity
 from endpoint.analysis.frames import Look, samples_of, single_change, step_spans
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, speciate
@@ -106,10 +106,10 @@ def look(film: TinyFilm) -> Look:
     return Look(REGION, film.delivery, 105.0, LAG_S, "linear")
 
 
-def job(delivery: Delivery) -> Job:
+def job(delivery: Delivery) -> AnalysisInputs:
     sample = Quantity(100.0, "mL", FrozenTable({"filling": Contribution(0.05)}))
     titrant = Quantity(0.01, "mol/L", FrozenTable({"titrant": Contribution(2e-5)}))
-    return Job("tiny", (sample,), 5.0, titrant, delivery, lag_s=(LAG_S, 0.2))
+    return AnalysisInputs("tiny", (sample,), 5.0, titrant, delivery, lag_s=(LAG_S, 0.2))
 
 
 def both(film: TinyFilm) -> tuple[Result, Result, int]:

@@ -255,7 +255,7 @@ def test_an_own_file_is_read(tmp_path: Path) -> None:
         ("ph = 12.0", "", "indicator.ph is missing"),
         ("ph = 12.0", "pH = 12.0", "indicator.pH is not known"),
         ("ph_range = [11.5, 12.5]", "ph_range = [9, 10]", "indicator.ph_range"),
-        ("pka = [9.2, 10.9]", "pka = [10.9, 9.2]", "indicator.pka does not rise"),
+        ("pka = [9.2, 10.9]", "pka = [10.9, 9.2]", "indicator.pka is not in rising order"),
         ("pka = [9.2, 10.9]", 'pka = ["a"]', "indicator.pka is no number"),
         ("log_k_indicator = 5.0", "log_k_indicator = 1e5", "metals.calcium.log_k_indicator"),
         ("log_k_edta = 10.65", "", "metals.calcium.log_k_edta is missing"),
@@ -272,7 +272,7 @@ def test_an_own_file_is_read(tmp_path: Path) -> None:
         ('colour = "pink"', "", "bound.colour is missing"),
         ('name = "Murexide"', "name = 3", "indicator.name is no text"),
         ("[uncertainty]\nlog_k_edta = 0.2", "[uncertainty]\nlog_k_edta = 0", "uncertainty.log_k_e"),
-        ("ph = 12.0", "ph = = 12", "no valid TOML"),
+        ("ph = 12.0", "ph = = 12", "not valid TOML"),
     ],
 )
 def test_a_bad_file_gets_a_sentence_that_names_the_key(

@@ -12,8 +12,8 @@ from skimage.color import rgb2lab
 
 from endpoint.colour.density import (
     UNSHARE,
-    Reading,
-    Sight,
+    PixelReading,
+    PixelSet,
     colours_of,
     lab_and_rgb,
     mean_hue_deg,
@@ -143,8 +143,8 @@ def test_frames_measured_together_are_those_measured_one_by_one(depth: str) -> N
         # One frame is stored otherwise than its neighbours.
         frames[3:4] = [ArrayFrame(f.index, f.time_s, f.rgb8()) for f in frames[3:4]]
     region = locate(frames)
-    sight = Sight.of(region)
-    together = colours_of([Reading.of(frame, sight) for frame in frames], sight)
+    sight = PixelSet.of(region)
+    together = colours_of([PixelReading.of(frame, sight) for frame in frames], sight)
     for sample, frame in zip(together, frames, strict=True):
         alone = measure(frame, region)
         assert (sample.index, sample.time_s, sample.flags) == (frame.index, frame.time_s, 0)

@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from endpoint.colour.density import UNSHARE, ColourSample, trace
-from endpoint.colour.off_colour import bow_of, darkness_of, foreign_runs, largest_off, strangers
+from endpoint.colour.off_colour import (
+    bow_of,
+    darkness_of,
+    largest_off,
+    off_colour_frames,
+    off_colour_runs,
+)
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.verdict import hindrance
@@ -56,7 +62,7 @@ def test_a_colour_that_bends_away_slowly_is_kept(bow: float) -> None:
 
 def test_runs_at_an_end_are_no_visit() -> None:
     off = np.array([0.9, 0.9, 0.0, 0.0, 0.9, 0.0, 0.0, 0.9])
-    assert foreign_runs(off, 0.45).tolist() == [False] * 4 + [True] + [False] * 3
+    assert off_colour_runs(off, 0.45).tolist() == [False] * 4 + [True] + [False] * 3
 
 
 def test_darkness_allows_more() -> None:
@@ -118,4 +124,4 @@ def test_a_measured_camera_bows_less_than_the_law_lets_it(amount_umol_l: float) 
     )  # fmt: skip
     density = -np.log10(np.maximum(seen @ UNSHARE.T, 1e-3))
     frames = np.stack([np.interp(f, steps, density[:, k]) for k in range(3)], axis=1)
-    assert not strangers(time_s, frames, np.ones(time_s.size, bool)).any()
+    assert not off_colour_frames(time_s, frames, np.ones(time_s.size, bool)).any()

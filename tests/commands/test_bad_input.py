@@ -647,8 +647,8 @@ def test_tables_that_look_nearly_right(tmp_path: Path, data: bytes) -> None:
         assert (np.diff(log.volume_ml) >= 0).all()
         if log.time_s is not None:
             for mode in ("steps", "continuous"):
-                felt = Delivery(mode, log.time_s.copy(), log.volume_ml.copy())
-                assert np.isfinite(felt.mixed_volume_at(np.array([-1.0, 0.5, 1e6]), 1.5)).all()
+                mixed = Delivery(mode, log.time_s.copy(), log.volume_ml.copy())
+                assert np.isfinite(mixed.mixed_volume_at(np.array([-1.0, 0.5, 1e6]), 1.5)).all()
     try:
         table = read_table(path)
     except Problem as problem:

@@ -104,7 +104,7 @@ def test_a_difference_that_nobody_stated_is_found_and_asked_about(
     assert asked.code == "clock-found"
     offset_s = float(asked.advice.split("clock_offset_s = ")[1].split(" ")[0])
     assert offset_s == pytest.approx(-shift_s, abs=2.0)
-    assert f"{10.74 + shift_s + offset_s:.0f} s of the recording" in asked.advice
+    assert f"at {10.74 + shift_s + offset_s:.0f} s, state" in asked.advice
     agreed = endpoint.analyse(_film(tmp_path, name, log, f"clock_offset_s = {offset_s}"))
     assert agreed.status == "located"
     assert agreed.equivalence is not None

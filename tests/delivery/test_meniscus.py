@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from endpoint.delivery.meniscus import HIDDEN, MeniscusFollower, MeniscusTrace
-from endpoint.delivery.picture_volume import SeenVolume, delivery_from_meniscus
+from endpoint.delivery.picture_volume import PictureVolume, delivery_from_meniscus
 from endpoint.delivery.tube import find_tube, grey, log_strip, read_scale, strip_maps
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.frame import ArrayFrame, Box
@@ -48,7 +48,7 @@ def followed(recipe: BuretteRecipe) -> MeniscusTrace:
     return follower.trace()
 
 
-def delivered(recipe: BuretteRecipe, volume: SeenVolume) -> np.ndarray:
+def delivered(recipe: BuretteRecipe, volume: PictureVolume) -> np.ndarray:
     return np.array([recipe.delivered_ml(float(t)) for t in volume.time_s])
 
 
@@ -57,7 +57,7 @@ def ends(recipe: BuretteRecipe) -> dict[str, float]:
     return {"start_ml": recipe.reading_ml(0.0), "end_ml": recipe.reading_ml(last)}
 
 
-def codes(volume: SeenVolume) -> set[str]:
+def codes(volume: PictureVolume) -> set[str]:
     return {remark.code for remark in volume.remarks}
 
 

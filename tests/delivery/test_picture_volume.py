@@ -248,7 +248,7 @@ def test_boxes_are_checked_against_picture_and_delivery(
 def test_every_sentence_says_what_to_do() -> None:
     assert all(text and advice for text, advice in (*SEEN_REASONS.values(), *SEEN_REMARKS.values()))
     assert seen_reason("meniscus-seldom", seen=3, all=9).text.startswith(
-        "The meniscus was seen in 3"
+        "The meniscus was found in only 3"
     )
 
 

@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.pipeline import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.drawing.chart import chart, describe, picture_bytes, zoom_window
 from endpoint.drawing.outlines import region_picture
@@ -66,20 +66,20 @@ def _open_bracket() -> Result:
 @functools.cache
 def _one_addition() -> Result:
     plan = dataclasses.replace(steps(flask()), additions_ml=tuple(np.arange(0.0, 30.0, 1.5)))
-    return conclude(job(), curve(simulate(plan)))
+    return result_of_curve(job(), curve(simulate(plan)))
 
 
 @functools.cache
 def _pump() -> Result:
     plan = draw_plan(PUMP_SEED)
     assert not plan.additions_ml
-    return conclude(job(lag_s=(plan.lag_s, 0.15)), curve_of(plan, simulate(plan)))
+    return result_of_curve(job(lag_s=(plan.lag_s, 0.15)), curve_of(plan, simulate(plan)))
 
 
 @functools.cache
 def _photometer() -> Result:
     plan = dataclasses.replace(steps(flask()), channels=PHOTOMETER)
-    return conclude(job(), curve_of(plan, simulate(plan)))
+    return result_of_curve(job(), curve_of(plan, simulate(plan)))
 
 
 def _uneven() -> Result:
@@ -113,7 +113,7 @@ FITTED: dict[str, Callable[[], Result]] = {
 @functools.cache
 def _none() -> Result:
     table = simulate(steps(flask()))
-    return conclude(job(), curve(table, table.volume_ml < table.equivalence_ml - 3.0))
+    return result_of_curve(job(), curve(table, table.volume_ml < table.equivalence_ml - 3.0))
 
 
 def _pictured(result: Result) -> Result:

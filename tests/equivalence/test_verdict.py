@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.pipeline import result_of_curve
 from endpoint.curve.points import from_absorbance
 from endpoint.messages import REASONS, REMARKS
 from sample_media.simulated import BLUE_FORM, RED_FORM, Plan, simulate
@@ -56,7 +56,7 @@ def constant_colour(form: tuple[float, float, float], noise: float = 0.002) -> o
     density = np.asarray(form) / (1.0 + volume / 100.0)[:, None]
     density = density + noise * rng.standard_normal((40, 3))
     saturated = np.zeros(40, dtype=bool)
-    return conclude(job(), from_absorbance(volume, density, RGB, 100.0, saturated=saturated))
+    return result_of_curve(job(), from_absorbance(volume, density, RGB, 100.0, saturated=saturated))
 
 
 def test_already_blue() -> None:
@@ -121,7 +121,7 @@ def test_another_colour_change_is_refused() -> None:
     f = table.free_fraction[:, None]
     density = (1 - f) * red + f * yellow
     saturated = np.zeros(f.size, dtype=bool)
-    result = conclude(
+    result = result_of_curve(
         job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
     )
     assert result.status == "none"
@@ -134,7 +134,7 @@ def test_blue_that_goes_back_to_red_is_refused() -> None:
     f[-6:] = np.linspace(0.9, 0.2, 6)
     density = (1 - f)[:, None] * np.array(RED_FORM) + f[:, None] * np.array(BLUE_FORM)
     saturated = np.zeros(f.size, dtype=bool)
-    result = conclude(
+    result = result_of_curve(
         job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
     )
     assert result.status != "located"
@@ -144,7 +144,7 @@ def test_too_few_points() -> None:
     table = simulate(steps(flask()))
     kept = np.zeros(table.volume_ml.size, dtype=bool)
     kept[[0, 10, -1]] = True
-    assert codes(conclude(job(), curve(table, kept)).reasons) == {"too-few-points"}
+    assert codes(result_of_curve(job(), curve(table, kept)).reasons) == {"too-few-points"}
 
 
 def test_every_sentence_is_one_plain_sentence_with_advice() -> None:

@@ -242,7 +242,11 @@ def test_what_is_no_record_is_refused(tmp_path: Path, content: bytes) -> None:
 
 def test_a_missing_record_a_folder_and_a_pipe(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.toml")
-    for name, word in (("none.toml", "not exist"), ("", "folder"), ("pipe.toml", "no ordinary")):
+    for name, word in (
+        ("none.toml", "not exist"),
+        ("", "folder"),
+        ("pipe.toml", "not an ordinary"),
+    ):
         with pytest.raises(RecordProblem, match=word):
             read_record(tmp_path / name)
 

@@ -77,7 +77,7 @@ def test_film_stills_and_rows_come_with_their_log(tmp_path: Path) -> None:
         ({"video": "none.mp4"}, {"rate_ml_min": 6.0}, {}, "none.mp4 does not exist"),
         ({"video": "stills"}, {"rate_ml_min": 6.0}, {}, "is a folder"),
         ({"video": "empty.mp4"}, {"rate_ml_min": 6.0}, {}, "0 bytes"),
-        ({"video": "pipe.mp4"}, {"rate_ml_min": 6.0}, {}, "no ordinary file"),
+        ({"video": "pipe.mp4"}, {"rate_ml_min": 6.0}, {}, "not an ordinary file"),
         ({"video": "film.mp4"}, {"log": "none.csv", "mode": "steps"}, {}, "none.csv"),
         ({"video": "film.mp4"}, {"log": "late.csv", "mode": "steps"}, {}, "Row 3 of late.csv"),
         ({"video": "film.mp4"}, {"log": "each.csv", "mode": "steps"}, {}, "no column time_s"),

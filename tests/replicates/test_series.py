@@ -19,7 +19,7 @@ from endpoint.commands.replicates import replicates as command
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.titre import ReplicateProblem, Run
 from endpoint.hardness.titre_files import read_runs
-from endpoint.hardness.titre_table import Bench, read_series
+from endpoint.hardness.titre_table import TitreSetup, read_series
 from endpoint.problems import Problem
 from endpoint.replicates.chart import describe_replicates, replicate_chart
 from endpoint.replicates.document import replicates_document
@@ -105,7 +105,7 @@ def write(tmp_path: Path) -> Writer:
 def three(write: Writer) -> tuple[Run, ...]:
     """Three results that share their label, as replicates of one water do."""
     return read_runs(
-        [write(f"run-{k}", result(v)) for k, v in enumerate((12.40, 12.41, 12.42), 1)], Bench()
+        [write(f"run-{k}", result(v)) for k, v in enumerate((12.40, 12.41, 12.42), 1)], TitreSetup()
     )
 
 
@@ -115,9 +115,11 @@ def table(tmp_path: Path, text: str, name: str = "titres.csv") -> Path:
     return path
 
 
-def eye(tmp_path: Path, titres: Sequence[float], bench: Bench | None = None) -> tuple[Run, ...]:
+def eye(
+    tmp_path: Path, titres: Sequence[float], bench: TitreSetup | None = None
+) -> tuple[Run, ...]:
     text = "titre_ml\n" + "".join(f"{v}\n" for v in titres)
-    return read_runs([table(tmp_path, text)], bench or Bench())
+    return read_runs([table(tmp_path, text)], bench or TitreSetup())
 
 
 # --- the mean ---------------------------------------------------------------------------------
@@ -168,13 +170,13 @@ def test_readings_that_came_with_the_titrant_stay_shared(write: Writer) -> None:
         data["quantities"]["hardness_mmol_l"] = total.mmol_l.to_json()
         data["inputs"]["titrant_mol_l"] = titrant.to_json()
         paths.append(write(f"r{k}", data))
-    found = summarise(read_runs(paths, Bench())).hardness
+    found = summarise(read_runs(paths, TitreSetup())).hardness
     assert found is not None
     assert found.quantity.contributions[reading].value == pytest.approx(1.2405e-3, rel=1e-3)
 
 
 def test_one_run_gives_back_its_own_hardness(write: Writer) -> None:
-    runs = read_runs([write("one", result(12.4))], Bench())
+    runs = read_runs([write("one", result(12.4))], TitreSetup())
     found = summarise(runs)
     expected = hardness(volume(12.4), TITRANT, sample()).mmol_l
     assert found.hardness is not None
@@ -192,7 +194,7 @@ def test_an_interval_without_all_ware_is_marked(write: Writer, lacks: tuple[int,
     for k, titre in enumerate((12.40, 12.41, 12.42), 1):
         extra = {"not_in_budget": [missing]} if k in lacks else {}
         folders.append(write(f"run-{k}", result(titre, **extra)))
-    found = replicates(read_runs(folders, Bench()))
+    found = replicates(read_runs(folders, TitreSetup()))
     data = replicates_document(found)
     assert data["interval_complete"] is False
     assert data["lacking"] == [{"source": missing, "numbers": list(lacks)}]
@@ -217,7 +219,7 @@ def test_a_complete_interval_is_not_marked(three: tuple[Run, ...]) -> None:
 
 def test_observed_scatter_is_used_where_it_is_larger_and_it_is_said(write: Writer) -> None:
     titres = (12.30, 12.40, 12.50)
-    runs = read_runs([write(f"r{v}", result(v)) for v in titres], Bench())
+    runs = read_runs([write(f"r{v}", result(v)) for v in titres], TitreSetup())
     found = replicates(runs)
     scatter = found.summary.scatter
     assert scatter.used == "observed"
@@ -295,7 +297,7 @@ def test_what_is_set_aside_stands_with_its_reason_and_both_results(tmp_path: Pat
 
 def test_rough_titration_is_listed_but_not_used(tmp_path: Path) -> None:
     path = table(tmp_path, "label,titre_ml\nrough,13.1\na,12.40\nb,12.44\n")
-    found = replicates(read_runs([path], Bench()), rough=["rough"])
+    found = replicates(read_runs([path], TitreSetup()), rough=["rough"])
     assert found.summary.titre.n == 2
     assert found.tested == (2, 3)
     assert "Marked as rough, not in the mean: no. 1 (rough)" in " ".join(
@@ -310,7 +312,7 @@ def test_result_without_endpoint_is_listed_with_its_reason(write: Writer) -> Non
         "equivalence_ml": None,
         "reasons": [{"code": "never-reached", "text": "The liquid was still red.", "advice": ""}],
     }
-    found = replicates(read_runs([write("a", result(12.4)), write("b", none)], Bench()))
+    found = replicates(read_runs([write("a", result(12.4)), write("b", none)], TitreSetup()))
     assert found.summary.titre.n == 1
     text = " ".join(summary_text(found).split())
     assert "no. 2 (Stopped) has no titre and is not in the mean: The liquid was still red." in text
@@ -342,7 +344,7 @@ HEAD = """# format = 1
 
 def test_table_with_a_head_carries_ware_and_titrant(tmp_path: Path) -> None:
     path = table(tmp_path, HEAD + "titre_ml;analyst\n12,40;KT\n12,44;KT\n12,42;KT\n")
-    found = summarise(read_runs([path], Bench()))
+    found = summarise(read_runs([path], TitreSetup()))
     assert found.hardness is not None
     assert found.hardness.quantity.value == pytest.approx(1.242)
     parts = found.hardness.quantity.contributions
@@ -350,11 +352,11 @@ def test_table_with_a_head_carries_ware_and_titrant(tmp_path: Path) -> None:
     assert parts["titrant: concentration"].value == pytest.approx(1.242 * 0.002)
     limit = 2 * 0.05 / math.sqrt(6)
     assert abs(parts["pipette P1: calibration"].value) == pytest.approx(1.242 * limit / 100)
-    assert "eye sees" in " ".join(summary_text(replicates(read_runs([path], Bench()))).split())
+    assert "eye sees" in " ".join(summary_text(replicates(read_runs([path], TitreSetup()))).split())
 
 
 def test_options_give_the_hardness_of_a_plain_table(tmp_path: Path) -> None:
-    bench = Bench(sample_ml=50.0, titrant_mol_l=Quantity(0.02, "mol/L"))
+    bench = TitreSetup(sample_ml=50.0, titrant_mol_l=Quantity(0.02, "mol/L"))
     found = summarise(eye(tmp_path, [6.20, 6.22], bench))
     assert found.hardness is not None
     assert found.hardness.quantity.value == pytest.approx(0.02 * 6.21 / 50 * 1000)
@@ -363,10 +365,10 @@ def test_options_give_the_hardness_of_a_plain_table(tmp_path: Path) -> None:
 def test_one_sample_of_several_is_chosen(tmp_path: Path) -> None:
     text = "titre_ml,sample,date\n12.4,well,2026-09-01\n3.1,rain,2026-09-01\n12.5,well,2026-09-02\n"
     path = table(tmp_path, text)
-    runs = read_runs([path], Bench(only_sample="well"))
+    runs = read_runs([path], TitreSetup(only_sample="well"))
     assert [run.titre_ml.value for run in runs if run.titre_ml] == [12.4, 12.5]
     with pytest.raises(ReplicateProblem, match=r"2 samples \(well, rain\)"):
-        read_runs([path], Bench())
+        read_runs([path], TitreSetup())
 
 
 BAD_TABLES = {
@@ -389,7 +391,7 @@ BAD_TABLES = {
 def test_bad_tables_are_refused_by_cell(name: str, tmp_path: Path) -> None:
     text, words = BAD_TABLES[name]
     with pytest.raises(ReplicateProblem, match=words) as caught:
-        read_runs([table(tmp_path, text)], Bench())
+        read_runs([table(tmp_path, text)], TitreSetup())
     assert caught.value.exit_code == 2
     assert caught.value.remedy
 
@@ -399,13 +401,13 @@ def test_bad_tables_are_refused_by_cell(name: str, tmp_path: Path) -> None:
 
 def test_one_recording_twice_is_no_replicate(write: Writer) -> None:
     with pytest.raises(ReplicateProblem, match="same recording"):
-        read_runs([write("a", result(12.4)), write("b", result(12.4))], Bench())
+        read_runs([write("a", result(12.4)), write("b", result(12.4))], TitreSetup())
 
 
 def test_titres_of_other_sample_volumes_are_refused(write: Writer) -> None:
     other = result(6.2)
     other["inputs"]["deliveries_ml"] = [{"value": 50.0}]
-    runs = read_runs([write("a", result(12.4)), write("b", other)], Bench())
+    runs = read_runs([write("a", result(12.4)), write("b", other)], TitreSetup())
     with pytest.raises(ReplicateProblem, match="cannot be compared"):
         replicates(runs)
 
@@ -416,7 +418,7 @@ def test_older_result_falls_back_on_its_whole_uncertainty_and_says_so(write: Wri
         data = result(v)
         del data["quantities"]
         paths.append(write(f"r{k}", data))
-    found = replicates(read_runs(paths, Bench()))
+    found = replicates(read_runs(paths, TitreSetup()))
     whole = found.summary.titre.quantity.contributions[
         "one result as a whole (its parts are not known)"
     ]
@@ -435,14 +437,14 @@ def test_older_result_falls_back_on_its_whole_uncertainty_and_says_so(write: Wri
 )
 def test_files_that_are_no_result(text: str, words: str, tmp_path: Path) -> None:
     with pytest.raises(ReplicateProblem, match=words):
-        read_runs([table(tmp_path, text, "result.json")], Bench())
+        read_runs([table(tmp_path, text, "result.json")], TitreSetup())
 
 
 def test_missing_files(tmp_path: Path) -> None:
     with pytest.raises(ReplicateProblem, match="does not exist"):
-        read_runs([tmp_path / "nowhere"], Bench())
+        read_runs([tmp_path / "nowhere"], TitreSetup())
     with pytest.raises(ReplicateProblem, match=r"holds no result\.json"):
-        read_runs([tmp_path], Bench())
+        read_runs([tmp_path], TitreSetup())
 
 
 @pytest.mark.parametrize(
@@ -465,7 +467,7 @@ def test_mean_blank_is_subtracted_like_in_a_single_titration(
     three: tuple[Run, ...], tmp_path: Path
 ) -> None:
     path = table(tmp_path, "titre_ml\n0.04\n0.06\n0.05\n", "blank.csv")
-    blank = mean_blank(read_runs([path], Bench(), "blank"))
+    blank = mean_blank(read_runs([path], TitreSetup(), "blank"))
     assert blank.mean.quantity.value == pytest.approx(0.05)
     assert blank.mean.quantity.standard_uncertainty == pytest.approx(0.01 / math.sqrt(3))
     found = replicates(three, blank=blank).summary
@@ -483,7 +485,7 @@ def test_mean_blank_is_subtracted_like_in_a_single_titration(
 def test_calibration_of_the_burette_does_not_cancel_against_a_tiny_blank(
     three: tuple[Run, ...], write: Writer
 ) -> None:
-    blank = mean_blank(read_runs([write("blank", result(0.05, "Blank"))], Bench(), "blank"))
+    blank = mean_blank(read_runs([write("blank", result(0.05, "Blank"))], TitreSetup(), "blank"))
     net = replicates(three, blank=blank).summary.net_titre_ml
     assert net is not None
     assert net.contributions["burette B2: calibration"].value == pytest.approx(0.05 / math.sqrt(6))
@@ -491,15 +493,15 @@ def test_calibration_of_the_burette_does_not_cancel_against_a_tiny_blank(
 
 def test_large_blank_is_remarked(tmp_path: Path) -> None:
     path = table(tmp_path, "titre_ml\n0.15\n0.17\n", "blank.csv")
-    assert "check the water" in mean_blank(read_runs([path], Bench(), "blank")).remarks[0]
+    assert "check the water" in mean_blank(read_runs([path], TitreSetup(), "blank")).remarks[0]
 
 
 def test_blank_is_not_subtracted_twice(write: Writer, tmp_path: Path) -> None:
     data = result(12.4, blank=Quantity.measured(0.05, "mL", 0.01, "blank"))
     data["inputs"]["blank_ml"] = {"value": 0.05}
-    runs = read_runs([write("a", data), write("b", result(12.5))], Bench())
+    runs = read_runs([write("a", data), write("b", result(12.5))], TitreSetup())
     path = table(tmp_path, "titre_ml\n0.05\n0.06\n", "blank.csv")
-    blank = mean_blank(read_runs([path], Bench(), "blank"))
+    blank = mean_blank(read_runs([path], TitreSetup(), "blank"))
     with pytest.raises(ReplicateProblem, match="already had a blank"):
         replicates(runs, blank=blank)
     with pytest.raises(ReplicateProblem, match="other titrations had none"):
@@ -508,7 +510,7 @@ def test_blank_is_not_subtracted_twice(write: Writer, tmp_path: Path) -> None:
 
 def test_blank_above_the_titres_is_refused(three: tuple[Run, ...], tmp_path: Path) -> None:
     path = table(tmp_path, "titre_ml\n13\n13.1\n", "blank.csv")
-    blank = mean_blank(read_runs([path], Bench(), "blank"))
+    blank = mean_blank(read_runs([path], TitreSetup(), "blank"))
     with pytest.raises(ReplicateProblem, match="not smaller"):
         replicates(three, blank=blank)
 
@@ -697,4 +699,4 @@ def test_a_titre_of_tomorrow_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "t.csv"
     path.write_text("titre_ml,date\n12.40,2026-01-05\n12.45,2199-01-05\n", encoding="utf-8")
     with pytest.raises(ReplicateProblem, match="row 3, date is 2199-01-05, which is in the future"):
-        read_runs((path,), Bench())
+        read_runs((path,), TitreSetup())

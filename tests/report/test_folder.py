@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
-from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.pipeline import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.drawing.chart import describe
 from endpoint.equivalence.fit import Estimate
@@ -56,7 +56,7 @@ def bracketed() -> Result:
 def none() -> Result:
     plan = steps(flask())
     table = simulate(plan)
-    return conclude(job(), curve(table, table.volume_ml < table.equivalence_ml - 3.0))
+    return result_of_curve(job(), curve(table, table.volume_ml < table.equivalence_ml - 3.0))
 
 
 def plain(text: str) -> str:
@@ -198,7 +198,7 @@ def test_json_without_an_endpoint_gives_no_number_but_the_proved_bound() -> None
 def test_json_says_what_the_record_said() -> None:
     blank = Quantity.measured(0.10, "mL", 0.02, "blank")
     table = simulate(steps(flask()))
-    data = document(conclude(job(blank_ml=blank, lag_s=(1.6, 0.2)), curve(table)), EXTRA)
+    data = document(result_of_curve(job(blank_ml=blank, lag_s=(1.6, 0.2)), curve(table)), EXTRA)
     inputs = data["inputs"]
     assert inputs["titrant_mol_l"]["value"] == 0.01
     assert inputs["blank_ml"]["value"] == 0.10
@@ -337,8 +337,8 @@ def test_hardness_agrees_with_the_equivalence_volume() -> None:
 def test_blank_is_subtracted() -> None:
     table = simulate(steps(flask()))
     blank = Quantity.measured(0.10, "mL", 0.02, "blank")
-    with_blank = conclude(job(blank_ml=blank), curve(table))
-    plain = conclude(job(), curve(table))
+    with_blank = result_of_curve(job(blank_ml=blank), curve(table))
+    plain = result_of_curve(job(), curve(table))
     assert with_blank.hardness is not None
     assert plain.hardness is not None
     gap = plain.hardness.mmol_l.value - with_blank.hardness.mmol_l.value
@@ -386,7 +386,7 @@ def test_curve_csv_round_trip() -> None:
 
 def test_curve_csv_names_the_wavelengths() -> None:
     plan = dataclasses.replace(steps(flask()), channels=PHOTOMETER)
-    result = conclude(job(), curve_of(plan, simulate(plan)))
+    result = result_of_curve(job(), curve_of(plan, simulate(plan)))
     header = curve_csv(result).splitlines()[0].split(",")
     assert {"density_620_nm", "density_620_nm_sigma", "density_430_nm"} <= set(header)
 

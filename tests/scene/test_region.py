@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from endpoint.colour.follow import Watch, follow
+from endpoint.colour.follow import SceneWatch, follow
 from endpoint.problems import Flag, NoEndpoint
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.scene.region import Region, locate
@@ -88,7 +88,7 @@ def moved_by(frame: ArrayFrame, dx: float, dy: float) -> ArrayFrame:
 
 def told(region: Region, frame: ArrayFrame) -> Flag:
     """What one look at a frame tells of camera and flask."""
-    return Watch(region).look(frame).flags
+    return SceneWatch(region).look(frame).flags
 
 
 @pytest.mark.parametrize("name", FOUND)

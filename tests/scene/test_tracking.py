@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.result import Result
 from endpoint.colour.density import trace
 from endpoint.colour.follow import follow
-from endpoint.colour.off_colour import strangers
+from endpoint.colour.off_colour import off_colour_frames
 from endpoint.delivery.delivery import Delivery
 from endpoint.drawing.thumbnails import choose, thumbnails_picture
 from endpoint.problems import Flag
@@ -190,10 +190,10 @@ def mixtures(count: int, noise: float = 0.002) -> tuple[np.ndarray, np.ndarray]:
 
 def test_mixtures_are_no_strangers_whatever_the_light_does() -> None:
     time, density = mixtures(600)
-    assert not strangers(time, density, np.ones(600, bool)).any()
+    assert not off_colour_frames(time, density, np.ones(600, bool)).any()
     # A plume that swings back and forth is a mixture, too.
     density[300:320] += 0.5 * (BLUE - RED)
-    assert not strangers(time, density, np.ones(600, bool)).any()
+    assert not off_colour_frames(time, density, np.ones(600, bool)).any()
 
 
 @pytest.mark.parametrize("seconds", [1, 6, 30])
@@ -205,7 +205,7 @@ def test_skin_and_shadow_are_strangers(added: tuple[float, ...], seconds: int) -
         added = tuple(2.5 * a for a in added)
     hidden = (time > 70.0) & (time < 70.0 + seconds)
     density[hidden] += np.array(added)
-    found = strangers(time, density, np.ones(600, bool))
+    found = off_colour_frames(time, density, np.ones(600, bool))
     assert found[hidden].all()
     assert not found[~hidden].any()
 
@@ -215,8 +215,8 @@ def test_flagged_frames_are_neither_judged_nor_compared_with() -> None:
     usable = np.ones(200, bool)
     usable[50:150] = False
     density[50:150] += 0.5
-    assert not strangers(time, density, usable).any()
-    assert not strangers(time[:5], density[:5], usable[:5]).any()
+    assert not off_colour_frames(time, density, usable).any()
+    assert not off_colour_frames(time[:5], density[:5], usable[:5]).any()
 
 
 def test_trace_flags_a_shadow_on_the_flask_alone(drawn: Drawn, region: Region) -> None:
@@ -257,7 +257,7 @@ def result() -> Result:
     frames = [ArrayFrame(k, 2.0 * k, frame.pixels) for k, frame in enumerate(still)]
     for k in range(10, 18):
         frames[k] = with_hand(frames[k], (170, 125, 105))
-    job = Job(
+    job = AnalysisInputs(
         label="drawn",
         deliveries_ml=(Quantity(100.0, "mL"),),
         added_ml=5.0,

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from endpoint.analysis.pipeline import conclude, find_region
+from endpoint.analysis.pipeline import find_region, result_of_curve
 from endpoint.analysis.prepare import prepare
 from endpoint.colour.density import trace
 from endpoint.colour.follow import follow
@@ -75,7 +75,7 @@ def told(family: str, seed: int, cache: Path, scatter_s: float) -> list[Told]:
         log = Delivery("steps", rows_s + shift_s, job.delivery.volume_ml.copy())
         doubt = doubt_of_clock(log, LogClock(), colour, last_s)
         curve = from_colour(colour, log, job.flask_ml, job.priors.lag_s[0])
-        result = conclude(replace(job, delivery=log), curve, doubt=doubt)
+        result = result_of_curve(replace(job, delivery=log), curve, doubt=doubt)
         found, interval = result.equivalence, result.verdict.bracket_ml
         if found is not None:
             interval = (found.low_ml, found.high_ml)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.journal.events import Event, TubeSeen, VolumeSeen
-from endpoint.delivery.burette_rows import COLUMNS, DropTally, SeenRows
+from endpoint.delivery.burette_rows import COLUMNS, DropTally, BuretteRows
 from endpoint.delivery.meniscus import FullTube
 from endpoint.delivery.tube import Tube
 from endpoint.problems import JournalProblem
@@ -21,7 +21,7 @@ FloatArray = NDArray[np.float64]
 _MOST = 40_000_000
 
 
-def news(known: SeenRows | None, now: SeenRows, written: FullTube | None) -> list[Event]:
+def news(known: BuretteRows | None, now: BuretteRows, written: FullTube | None) -> list[Event]:
     """Events that add to the journal what is new; none if nothing is.
 
     Parameters
@@ -57,7 +57,7 @@ def _last_s(rows: FloatArray) -> float:
     return float(rows[-1, 0]) if len(rows) else -1e9
 
 
-def seen_in(events: Iterable[Event]) -> SeenRows | None:
+def seen_in(events: Iterable[Event]) -> BuretteRows | None:
     """What the events of a run say of its burette; None if they say nothing.
 
     Raises
@@ -65,7 +65,7 @@ def seen_in(events: Iterable[Event]) -> SeenRows | None:
     JournalProblem
         They are damaged.
     """
-    found: SeenRows | None = None
+    found: BuretteRows | None = None
     tube: tuple[FullTube, float] | None = None
     try:
         for event in events:
@@ -83,11 +83,11 @@ def seen_in(events: Iterable[Event]) -> SeenRows | None:
     return replace(found, tube=tube[0], division_ml=tube[1])
 
 
-def _with(found: SeenRows | None, event: VolumeSeen) -> SeenRows:
+def _with(found: BuretteRows | None, event: VolumeSeen) -> BuretteRows:
     new = np.frombuffer(event.data, dtype="<f8").reshape(-1, COLUMNS[event.way])
     if found is not None:
         new = np.vstack([found.rows[found.rows[:, 0] < event.since_s], new])
-    return SeenRows(event.way, new.astype(np.float64), tally=_tally_of(event.about))
+    return BuretteRows(event.way, new.astype(np.float64), tally=_tally_of(event.about))
 
 
 def tube_event(tube: FullTube, division_ml: float) -> TubeSeen:

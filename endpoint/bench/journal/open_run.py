@@ -37,7 +37,7 @@ from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.run_list import RunEntry
 from endpoint.bench.journal.stored_region import region_of, region_seen
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import SeenRows
+from endpoint.delivery.burette_rows import BuretteRows
 from endpoint.problems import JournalProblem
 from endpoint.result.document import plain
 from endpoint.scene.region import Region
@@ -70,7 +70,7 @@ class OpenRun:
         """Clock of the run minus clock of the session, s: not 0 in a run that was resumed."""
         self._journal = journal
         self._today, self._source, self._program = today, source, program
-        self._rows: SeenRows | None = None
+        self._rows: BuretteRows | None = None
         """What the journal holds of a burette in the picture, on the clock of the run."""
         self._no_room: JournalProblem | None = None
         self._unkept = 0
@@ -191,7 +191,7 @@ class OpenRun:
         """Keep the colour of one frame."""
         self._try(_moved(sample, self.shift_s))
 
-    def burette_rows(self, rows: SeenRows) -> None:
+    def burette_rows(self, rows: BuretteRows) -> None:
         """Keep what is new of a burette in the picture; what found no room comes with the next."""
         if self.run is None:
             return

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.guidance.setup_checks import Check
-from endpoint.delivery.burette_rows import WAYS, DropTally, SeenRows
+from endpoint.delivery.burette_rows import WAYS, DropTally, BuretteRows
 from endpoint.delivery.burette_search import burette_in
 from endpoint.delivery.drops import DropCounter
 from endpoint.delivery.meniscus import MeniscusFollower
@@ -68,7 +68,7 @@ class LiveBurette:
         self._tried: _Tried | None = None
         self._follower: MeniscusFollower | None = None
         self._counter: DropCounter | None = None
-        self._before: SeenRows | None = None
+        self._before: BuretteRows | None = None
 
     # Set-up -------------------------------------------------------------------------------------
 
@@ -313,7 +313,7 @@ class LiveBurette:
         else:
             self._counter = DropCounter(box)
 
-    def go_on(self, way: str, before: SeenRows | None, division_ml: float) -> None:
+    def go_on(self, way: str, before: BuretteRows | None, division_ml: float) -> None:
         """Resume a run that was interrupted, with what it had seen.
 
         Raises
@@ -343,12 +343,12 @@ class LiveBurette:
             self.trouble = None
             self._forget_trial()
 
-    def rows(self) -> SeenRows | None:
+    def rows(self) -> BuretteRows | None:
         """All that was seen in this run; None until there is something."""
         with self._lock:
             follower, counter, before = self._follower, self._counter, self._before
             if follower is not None:
-                return SeenRows(
+                return BuretteRows(
                     "meniscus", follower.rows(), self.division_ml, tube=follower.full_tube()
                 )
             if counter is None:
@@ -368,6 +368,6 @@ class LiveBurette:
         )
         rows = np.column_stack([count.time_s, count.sightings.astype(np.float64)]).reshape(-1, 2)
         if before is None or before.tally is None:
-            return SeenRows("drops", rows, tally=tally)
+            return BuretteRows("drops", rows, tally=tally)
         later = rows[rows[:, 0] > before.tally.last_s]
         return replace(before, rows=np.vstack([before.rows, later]), tally=before.tally.then(tally))

@@ -14,7 +14,7 @@ from endpoint.bench.guidance.colour_names import blueness_of
 from endpoint.bench.guidance.setup_checks import SetUp
 from endpoint.bench.live.plume import plume_frames
 from endpoint.colour.density import ColourSample, ColourTrace, trace_of
-from endpoint.colour.follow import Follower
+from endpoint.colour.follow import ColourFollower
 from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint, NotReady, RecordProblem
 from endpoint.recording.frame import Box, Frame
 from endpoint.scene.region import Region, locate
@@ -126,7 +126,7 @@ class CameraView:
         """Drawn by hand: "liquid", "reference"."""
         self._store = SampleStore()
         self._recent: deque[ColourSample] = deque(maxlen=_MOST_RECENT)
-        self._follower: Follower | None = None
+        self._follower: ColourFollower | None = None
         self._first: list[Frame] = []
         self._looked_s = -np.inf
         self._asked = 0
@@ -205,7 +205,7 @@ class CameraView:
         with self.lock:
             self._asked += 1
             self.region, self.trouble = region, None
-            self._follower, self._first = Follower(region), []
+            self._follower, self._first = ColourFollower(region), []
             self._store.clear()
             self._recent.clear()
 

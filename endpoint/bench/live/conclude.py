@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from endpoint.analysis.inputs import Job
-from endpoint.analysis.pipeline import conclude
+from endpoint.analysis.inputs import AnalysisInputs
+from endpoint.analysis.pipeline import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.bench.live.volumes import PictureDelivery, Volumes
 from endpoint.colour.density import ColourTrace
@@ -23,7 +23,7 @@ _PAUSE_PAST_S = 20.0
 
 
 def result_of_run(
-    job: Job,
+    job: AnalysisInputs,
     volumes: Volumes,
     trace: ColourTrace,
     region: Region | None,
@@ -53,7 +53,9 @@ def result_of_run(
         delivery = _with_pauses(delivery, trace)
     job = replace(job, delivery=delivery, logged=seen)
     curve = from_colour(trace, delivery, job.flask_ml, job.priors.lag_s[0])
-    return replace(conclude(job, curve, seen=seen), region=region, source_details=dict(details))
+    return replace(
+        result_of_curve(job, curve, seen=seen), region=region, source_details=dict(details)
+    )
 
 
 def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.prepare import job_before_run
 from endpoint.problems import RecordProblem
 from endpoint.record.titration import TitrationRecord, parse_record
@@ -146,8 +146,8 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
     return setting
 
 
-def job_of(setting: Setting, today: datetime.date) -> Job:
-    """Job without a delivery, which grows while titrating.
+def job_of(setting: Setting, today: datetime.date) -> AnalysisInputs:
+    """Inputs without a delivery, which grows while titrating.
 
     Parameters
     ----------
@@ -164,7 +164,7 @@ def job_of(setting: Setting, today: datetime.date) -> Job:
     return job_before_run(setting.checked(), today)
 
 
-def form_of(record: TitrationRecord, job: Job) -> tuple[dict[str, Any], tuple[str, ...]]:
+def form_of(record: TitrationRecord, job: AnalysisInputs) -> tuple[dict[str, Any], tuple[str, ...]]:
     """Values for the form, and the names of what the record states beyond it.
 
     Parameters

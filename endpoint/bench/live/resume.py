@@ -19,7 +19,7 @@ from endpoint.bench.journal.events import (
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import WAYS, SeenRows
+from endpoint.delivery.burette_rows import WAYS, BuretteRows
 from endpoint.problems import OutputProblem
 
 
@@ -28,7 +28,7 @@ class ResumedRun:
     """A run as it was, moved to another clock."""
 
     volumes: Volumes
-    seen: SeenRows | None
+    seen: BuretteRows | None
     """What the picture showed of the burette before the break."""
     colours: tuple[ColourSample, ...]
     shift_s: float
@@ -63,7 +63,7 @@ def resumed_run(events: Sequence[Kept], setting: Setting, now_s: float) -> Resum
         for kept in events
         if isinstance(kept.event, ColourSample)
     )
-    seen: SeenRows | None = None
+    seen: BuretteRows | None = None
     volumes: Volumes
     if setting.mode == "pump":
         volumes = _pump(events, setting, later_s)
@@ -94,7 +94,7 @@ def _readings(events: Sequence[Kept], later_s: float) -> Readings:
 
 
 def _in_picture(
-    readings: Readings, seen: SeenRows | None, setting: Setting, later_s: float
+    readings: Readings, seen: BuretteRows | None, setting: Setting, later_s: float
 ) -> PictureDelivery:
     rows = readings.rows
     volumes = PictureDelivery(

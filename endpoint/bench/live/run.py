@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.analysis.inputs import Job
+from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance, Moment
 from endpoint.bench.journal.events import Correction, PumpRate, Reading, Undo
@@ -58,7 +58,7 @@ class LiveRun:
         What is delivered at the start.
     """
 
-    def __init__(self, parts: BenchParts, setting: Setting, job: Job, volumes: Volumes) -> None:
+    def __init__(self, parts: BenchParts, setting: Setting, job: AnalysisInputs, volumes: Volumes) -> None:
         self.setting, self.volumes = setting, volumes
         self.result: Result | None = None
         self.document: dict[str, Any] | None = None

@@ -10,7 +10,7 @@ import numpy as np
 
 from endpoint.bench.journal.events import Correction, Reading, Undo
 from endpoint.bench.journal.readings import CountedReading, Numbered, readings_of
-from endpoint.delivery.burette_rows import LoggedVolume, SeenRows
+from endpoint.delivery.burette_rows import LoggedVolume, BuretteRows
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
 from endpoint.problems import DeliveryProblem, Problem, RecordProblem, UnseenVolume
@@ -262,7 +262,7 @@ class PictureDelivery:
             )
         return replace(self, end_ml=end_ml)
 
-    def with_rows(self, rows: SeenRows) -> PictureDelivery:
+    def with_rows(self, rows: BuretteRows) -> PictureDelivery:
         """The volume of what was seen by now; what was known before stays if that gives none."""
         drops = len(rows.rows) if self.way == "drops" else None
         try:

@@ -30,7 +30,7 @@ from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.journal.readings import readings_of
 from endpoint.bench.journal.reconstruct import delivered
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import SeenRows
+from endpoint.delivery.burette_rows import BuretteRows
 from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region
@@ -261,13 +261,13 @@ def test_rows_that_found_no_room_come_with_the_next(
         run = OpenRun(journal, TODAY)
         run.begin(BY_HAND, {})
         rows = np.arange(24.0).reshape(6, 4)
-        run.burette_rows(SeenRows("meniscus", rows[:2]))
+        run.burette_rows(BuretteRows("meniscus", rows[:2]))
         with monkeypatch.context() as patched:
             patched.setattr(journal, "append", no_room)
-            run.burette_rows(SeenRows("meniscus", rows[:4]))
+            run.burette_rows(BuretteRows("meniscus", rows[:4]))
             assert run.trouble == "The disk is full."
         run.flush()
-        run.burette_rows(SeenRows("meniscus", rows))
+        run.burette_rows(BuretteRows("meniscus", rows))
         events = [k.event for k in journal.events(1) if isinstance(k.event, VolumeSeen)]
         assert [len(event.data) // 32 for event in events] == [2, 4]
         assert b"".join(event.data for event in events) == rows.tobytes()

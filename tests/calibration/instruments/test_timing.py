@@ -47,8 +47,8 @@ def paused_run(
     """Pump at 6 mL/min, stopped at 40 s, through the tool's own model of delivery."""
     pump = Delivery("continuous", np.array([0.0, 40.0, 90.0]), np.array([0.0, 4.0, 4.0]))
     time = np.arange(40.0 - before_s, 60.0, 0.2)
-    felt = pump.mixed_volume_at(time - delay_s, lag_s)
-    signal = colour(felt) + rng.normal(0.0, noise, len(time))
+    mixed = pump.mixed_volume_at(time - delay_s, lag_s)
+    signal = colour(mixed) + rng.normal(0.0, noise, len(time))
     return Pause("pause", time, signal, 40.0)
 
 
