@@ -114,7 +114,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, str):
-        # A file name that is no valid text would end in an error when it is written.
+        # A file name that is not valid text would end in an error when it is written.
         return value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}

@@ -87,7 +87,7 @@ def test_steps_may_state_it_too() -> None:
         ("time_s,volume_ml,standard_uncertainty_ml\n0,0,0\n5,1,-0.1\n", "uncertainty of -0.1"),
         ("time_s,volume_ml,standard_uncertainty_ml\n0,0,0\n5,1,\n", "has no standard_unc"),
         ("time_s,volume_ml,standard_uncertainty_ml\n0,0,0\n5,1,nan\n", "no finite number"),
-        ("file,volume_ml,standard_uncertainty_ml\na,0,0\nb,1,0\n", "beside stills"),
+        ("file,volume_ml,standard_uncertainty_ml\na,0,0\nb,1,0\n", "but lists stills"),
     ],
 )
 def test_wrong_columns_are_refused(tmp_path: Path, text: str, words: str) -> None:
