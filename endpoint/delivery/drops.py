@@ -34,9 +34,9 @@ _MAYBE = 0.09
 _AGREE_S = 0.025
 """A group weaker than this part of the usual one is not a drop; the second for groups that were not
 seen in every frame in which a drop would have been in view (in rendered films, also through H.264,
-what is not a drop stays below 0.15). Weaker ones above the third may have been drops that the coding
-took away: they count as suspected. Sightings whose release times differ by more than the last are
-not of one fall."""
+what is not a drop stays below 0.15). Weaker ones above the third may have been drops that the
+coding took away: they count as suspected. Sightings whose release times differ by more than the
+last are not of one fall."""
 _LEAST_DROP = 1.2
 """Contrast (log) times area (px) of the usual drop over its sightings; twinkling edges and noise
 stay below 1, drops of 6 px across have 4 and more (rendered films)."""

@@ -130,8 +130,8 @@ def _maps(
 
     `scale` is the colour of the ground and of the liquid: all that is coloured about as much as
     the liquid counts alike, so that a plume is not taken for another flask. `clear` is the channel
-    that the indicator lets through in both forms; None where each form lets another one through. `middle`
-    is given where the picture is a part of another one, see `_middle`.
+    that the indicator lets through in both forms; None where each form lets another one through.
+    `middle` is given where the picture is a part of another one, see `_middle`.
     """
     import cv2
 
