@@ -92,7 +92,7 @@ def test_path_text_and_record_give_the_result_of_the_pipeline(pond: NotebookResu
         with pytest.raises(Problem, match="is neither a record nor the path") as caught:
             endpoint.analyse(odd)  # type: ignore[arg-type]
         assert caught.value.remedy
-    with pytest.raises(Problem, match="is no record"):
+    with pytest.raises(Problem, match="is not a record"):
         endpoint.analyse(SAMPLES / "mill-spring.mp4")
     with pytest.raises(Problem, match="does not exist"):
         endpoint.analyse("nowhere.toml")

@@ -32,7 +32,7 @@ class AnalysisInputs:
     added_ml: float
     titrant_mol_l: Quantity
     delivery: Delivery | None
-    """None where the volumes stand beside the rows of a photometer table, or are still to be
+    """None where the rows of a photometer table state their volumes, or are still to be
     read out of the picture."""
     seen: BuretteInPicture | None = None
     """Readings of a burette that the picture shows, instead of a delivery."""
@@ -45,7 +45,7 @@ class AnalysisInputs:
     lag_s: tuple[float, float] | None = None
     """Mixing time and standard uncertainty if stated."""
     clock: LogClock | None = None
-    """Clock of a log beside a film; None where one clock gave both."""
+    """Clock of a log that goes with a film; None where one clock gave both."""
     clock_uncertainty_s: float = 0.0
     """Standard uncertainty of the clock of the log against that of the recording."""
     calcium_mmol_l: Quantity | None = None

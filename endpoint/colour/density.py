@@ -53,7 +53,7 @@ class ColourSample:
     """Robust scatter of the red-channel density over the liquid: large while mixing."""
     flags: Flag
     pose: Pose = HOME
-    """How the flask stood beside where it was found."""
+    """How the flask stood compared with where it was found."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,7 +253,7 @@ _COLUMNS = ("density", "display_density", "density_sigma", "reference")
 def trace(samples: Iterable[ColourSample]) -> ColourTrace:
     """Gather samples into arrays; an empty iterable gives a trace of length 0.
 
-    Frames whose colour is no mixture of the two forms of the indicator are flagged here.
+    Frames whose colour is not a mixture of the two forms of the indicator are flagged here.
     """
     rows = list(samples)
     return trace_of(

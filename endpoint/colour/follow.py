@@ -80,7 +80,7 @@ class SceneWatch:
     _restless_s: float = -np.inf
 
     def light(self, sample: ColourSample) -> Flag:
-        """Flags that the reference patch tells beside the frames before."""
+        """Flags that the reference patch shows compared with the frames before."""
         flags = Flag.NONE
         if len(self._first) >= 3:
             pairs = zip(sample.reference, self._usual, strict=True)

@@ -87,7 +87,7 @@ def largest_off(darkness: float) -> float:
 
 
 def off_colour_runs(off: FloatArray, limit: float) -> NDArray[np.bool_]:
-    """Points whose colour is no mixture, in runs that begin and end abruptly.
+    """Points whose colour is not a mixture, in runs that begin and end abruptly.
 
     A sleeve comes and goes between two points; a colour that bends away, as in a dark liquid or
     with another indicator, does not.
@@ -112,7 +112,7 @@ def off_colour_runs(off: FloatArray, limit: float) -> NDArray[np.bool_]:
 def off_colour_frames(
     time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
-    """Frames whose colour is no mixture, shape (n,), bool.
+    """Frames whose colour is not a mixture, shape (n,), bool.
 
     Parameters
     ----------

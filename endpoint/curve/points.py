@@ -43,7 +43,7 @@ class Curve:
     """Dilution undone, unmixed: 0 is the colour at the start, 1 the colour at the end."""
     sigma: FloatArray
     off_colour: FloatArray
-    """Part of the colour that is no mixture of start and end, as a part of the whole change."""
+    """Part of the colour that is not a mixture of start and end, as a part of the whole change."""
     hue_deg: FloatArray
     chroma: FloatArray
     rgb: NDArray[np.uint8]
@@ -60,7 +60,7 @@ class Curve:
     flask_ml: float
     """Volume in the flask before the first addition."""
     delivery: Delivery | None
-    """None where volumes stand beside the rows themselves."""
+    """None where the rows themselves state their volumes."""
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -283,7 +283,7 @@ def _gather(
         part = trace.density[group]
         density[k] = np.median(part, axis=0)
         scatter = 1.4826 * np.median(np.abs(part - density[k]), axis=0)
-        # A film's frames lean on each other (compression): a quarter of them counts.
+        # Neighbouring frames of a film are correlated (compression): a quarter of them counts.
         independent = max(group.size / 4.0, 1.0)
         sigma[k] = 1.2533 * np.maximum(scatter, noise) / np.sqrt(independent)
         if group.size >= 6 and moving:

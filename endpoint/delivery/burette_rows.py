@@ -38,7 +38,7 @@ _EDGE_DROPS = 0.3
 
 @dataclass(frozen=True)
 class DropTally:
-    """What belongs to counted drops beside their moments."""
+    """What belongs to counted drops besides their times."""
 
     first_s: float
     last_s: float
@@ -105,7 +105,7 @@ class BuretteRows:
         Raises
         ------
         UnseenVolume
-            The pictures do not show surely what was delivered.
+            The pictures do not show reliably what was delivered.
         DeliveryProblem
             The readings contradict the pictures.
         """

@@ -33,7 +33,7 @@ class LogClock:
 
 @dataclass(frozen=True)
 class ClockDoubt:
-    """What there is to say of the clock, and what may not be told because of it."""
+    """What there is to say about the clock, and which numbers it forbids."""
 
     sentence: Sentence | None = None
     refuses: str = ""

@@ -1,4 +1,4 @@
-"""Whether the additions of a log come when a recording shows them, and by how much they do not.
+"""Whether the additions of a log come when the recording shows them, and if not, by how much.
 
 An addition colours the liquid twice: titrant that has not mixed yet tints it (a plume), and near
 the end point it stays bluer. So additions are seen as bursts of streaky colour and as steps, and
@@ -120,7 +120,7 @@ class _Film:
     held: NDArray[np.int64]
     """How many bins before each hold frames, shape (n + 1,)."""
     burst: float
-    """Cost of one bin of a burst, beside that of its shape."""
+    """Cost of one bin of a burst, in addition to that of its shape."""
 
     @property
     def bins(self) -> int:

@@ -32,11 +32,11 @@ _FAINT = 0.15
 _DOUBTFUL = 0.2
 _MAYBE = 0.09
 _AGREE_S = 0.025
-"""A group weaker than this part of the usual one is no drop; the second for groups that were not
-seen in every frame in which a drop would have been in view (in rendered films, also through
-H.264, what is no drop stays below 0.15). Weaker ones above the third may have been drops that the
-coding took away: they count as suspected. Sightings whose release times differ
-by more than the last are not of one fall."""
+"""A group weaker than this part of the usual one is not a drop; the second for groups that were not
+seen in every frame in which a drop would have been in view (in rendered films, also through H.264,
+what is not a drop stays below 0.15). Weaker ones above the third may have been drops that the
+coding took away: they count as suspected. Sightings whose release times differ by more than the
+last are not of one fall."""
 _LEAST_DROP = 1.2
 """Contrast (log) times area (px) of the usual drop over its sightings; twinkling edges and noise
 stay below 1, drops of 6 px across have 4 and more (rendered films)."""
@@ -159,7 +159,7 @@ class DropCounter:
             self._quiet += part * (picture - self._quiet)
 
     def snapshot(self) -> DropCounter:
-        """What was seen by now, to be gathered beside the pictures that still come."""
+        """What was seen so far, to be gathered while pictures still come."""
         return replace(
             self, _seen=self._seen[:], _times=self._times[:], _thread=self._thread[:], _held=deque()
         )
@@ -206,7 +206,7 @@ def _runs(marks: list[tuple[float, bool]], least_s: float) -> tuple[tuple[float,
 
 
 def _on_the_line(seen: FloatArray, width: int) -> FloatArray:
-    """Sightings on the vertical line of fall, but for rows where things move beside it too."""
+    """Sightings on the vertical line of fall, but for rows where things move next to it too."""
     if len(seen) == 0:
         return seen
     bins = (seen[:, 3] // _ROW_PX).astype(int)

@@ -70,7 +70,7 @@ class VolumeWatch:
         Raises
         ------
         UnseenVolume
-            The pictures do not show surely what was delivered.
+            The pictures do not show reliably what was delivered.
         DeliveryProblem
             The typed readings contradict the pictures.
         """
@@ -95,7 +95,7 @@ def watch_for(source: PictureSource, seen: BuretteInPicture) -> VolumeWatch:
     Raises
     ------
     UnseenVolume
-        It was not found surely.
+        It was not found reliably.
     """
     find = find_burette if seen.readings.kind == "meniscus" else find_tip
     return VolumeWatch(seen.readings, seen.box or find(source))

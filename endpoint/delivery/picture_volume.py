@@ -139,7 +139,7 @@ def delivery_from_meniscus(
 
 
 def _steadied(place: FloatArray) -> FloatArray:
-    """Median of three: one frame apart from its neighbours is no reading; steps stay."""
+    """Median of three: a single frame unlike its neighbours is not a reading; steps stay."""
     from scipy.ndimage import median_filter
 
     return np.asarray(median_filter(place, 3, mode="nearest"), dtype=np.float64)

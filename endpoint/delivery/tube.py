@@ -280,7 +280,7 @@ def read_scale(
         expected = None if ml_per_px is None else step_ml / ml_per_px
         wide = max(int(1.5 * expected), 9) if expected else strip.shape[0] // 4
         flat = texture(strip, wide) * usable[:, None]
-        # Rows beside the gap see it in their running mean; they are few.
+        # Rows next to the gap see it in their running mean; they are few.
         period = _period(flat, expected, per_ml if step_ml < 1.0 else 1)
         if period is None:
             continue

@@ -357,7 +357,7 @@ def _cornered(fit: Transition) -> Estimate:
 
 
 def _around(fit: Transition, kept: NDArray[np.bool_], volume_ml: float) -> tuple[float, float]:
-    """Rise of f and distance, mL, between the two points beside a volume."""
+    """Rise of f and distance, mL, between the two points around a volume."""
     v, f = fit.mixed_volume_ml[kept], fit.free_fraction[kept]
     upper = int(np.clip(np.searchsorted(v, volume_ml), 1, v.size - 1))
     return float(f[upper] - f[upper - 1]), float(v[upper] - v[upper - 1])

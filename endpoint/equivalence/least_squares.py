@@ -49,7 +49,7 @@ _CLOSE = 1e-8
 _UNDAMPED = 1e-8
 _MANY_STEPS = 50.0
 _FAR_COST = 60.0
-"""A minimum of the first search that is higher by so much is no rival."""
+"""A minimum of the first search that is higher by so much is not a rival."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -68,7 +68,7 @@ _WIDEST_HALF_ML = 0.25
 """Half width of the widest 95 % interval that is still given as a located number, mL: five drops.
 Wider, and reading by eye would do as well; simulated titrations have 0.01 to 0.02 mL."""
 _SURELY_BLUE = 0.95
-"""Free fraction of a point that surely lies behind the end (0.85 with magnesium, later without).
+"""Free fraction of a point that surely lies past the end (0.85 with magnesium, later without).
 Lower, and a bracket may end before the truth; it only widens brackets."""
 _JUMP, _JUMP_GAP_ML = 0.72, 0.12
 """Rise of the free fraction in one addition of at least this volume that leaves nothing of the
@@ -130,7 +130,7 @@ def refuse(code: str, indicator: Indicator, above_ml: float | None = None) -> Ve
 
 
 def volume_unseen(problem: UnseenVolume) -> Verdict:
-    """Verdict where the picture does not show surely what was delivered."""
+    """Verdict where the picture does not show reliably what was delivered."""
     why = Sentence(problem.reason, problem.sentence, problem.remedy)
     return Verdict("none", (why,), (), None)
 
@@ -205,7 +205,7 @@ def _inside(evidence: Evidence, fit: Transition) -> NDArray[np.bool_]:
 
 
 def _is_off_colour(evidence: Evidence, fit: Transition) -> bool:
-    """Whether the colours within the change are no mixture of the colours at its ends."""
+    """Whether the colours within the change are not a mixture of the colours at its ends."""
     curve, inside = evidence.curve, _inside(evidence, fit)
     off = float(np.median(curve.off_colour[inside])) if inside.sum() >= 3 else 0.0
     return off > largest_off(curve.darkness if curve.channels == RGB else 0.0)

@@ -88,7 +88,7 @@ class InputLine:
 
 @dataclass(frozen=True)
 class MonteCarloCheck:
-    """Outcome of a Monte Carlo run beside the first order, in the unit of the result."""
+    """Outcome of a Monte Carlo run compared with first order, in the unit of the result."""
 
     value: float
     standard_uncertainty: float | None

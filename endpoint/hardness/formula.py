@@ -105,7 +105,7 @@ class Hardness:
             "expanded_uncertainty": expanded,
             "interval95": list(self.interval95(unit)),
             "interval_from": "Monte Carlo" if by_draws else "first order",
-            # An interval from draws is no multiple of u.
+            # An interval from draws is not a multiple of u.
             "coverage_factor": None if by_draws else quantity.coverage_factor(0.95),
             "effective_degrees_of_freedom": nu if math.isfinite(nu) else None,
             "first_order": {

@@ -26,7 +26,7 @@ JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one
 
 @dataclass(frozen=True)
 class TitreSetup:
-    """What is known beside titres read by eye: sample, titrant and ware; all may be missing."""
+    """What is known besides titres read by eye: sample, titrant and ware; all may be missing."""
 
     sample_ml: float | None = None
     titrant_mol_l: Quantity | None = None

@@ -201,7 +201,7 @@ def _clock(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict
 
 
 def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -> BuretteReadings:
-    """Readings beside which the film shows what was delivered."""
+    """Readings that go with a film that shows what was delivered."""
     where = f"delivery.{way}"
     if kind != "video":
         raise RecordProblem(
@@ -211,7 +211,7 @@ def _seen(reader: RecordReader, table: Mapping[str, Any], way: str, kind: str) -
     for key in ("clock_offset_s", "certificate"):
         if key in table:
             raise RecordProblem(
-                f"{reader.name}: delivery.{key} stands beside {where}, which needs no clock.",
+                f"{reader.name}: delivery.{key} is given with {where}, which needs no clock.",
                 f"Remove delivery.{key}; the mixing lag can be typed as mixing_lag_s.",
             )
     keys = ("start_ml", "end_ml", "division_ml") if way == "meniscus" else ("start_ml", "end_ml")

@@ -104,7 +104,7 @@ def read_tables(path: Path) -> dict[str, Any]:
         raise RecordProblem(f"{path} does not exist.", "Check the name of the record.") from None
     except UnicodeDecodeError:
         raise RecordProblem(
-            f"{path.name} is no text.",
+            f"{path.name} is not a text file.",
             "Give the record, a .toml file; or add --volumes for a film.",
         ) from None
     except OSError as error:

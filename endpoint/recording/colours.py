@@ -88,7 +88,7 @@ def read_colours(path: Path) -> ColourTable:
     Raises
     ------
     SourceProblem
-        A column is missing or not known, a cell is no number or out of its range, a flag is not
+        A column is missing or not known, a cell is not a number or out of its range, a flag is not
         known, the time runs backwards, or there are fewer than two rows.
     """
     sheet = read_sheet(path, SourceProblem)

@@ -99,7 +99,7 @@ def read_table(path: Path) -> PhotometerTable:
     Raises
     ------
     SourceProblem
-        A column is missing or holds no absorbance, a cell is no number or outside -0.5 to 10, the
+        A column is missing or holds no absorbance, a cell is not a number or not -0.5 to 10, the
         volume or the time runs backwards (with the row number), or there are fewer than two rows.
     """
     sheet = read_sheet(path, SourceProblem)

@@ -52,7 +52,9 @@ def find_stills(folder: Path) -> list[Path]:
     except FileNotFoundError:
         raise SourceProblem(f"The folder {folder} does not exist.", "Check its name.") from None
     except NotADirectoryError:
-        raise SourceProblem(f"{folder} is no folder.", "Name the folder of the stills.") from None
+        raise SourceProblem(
+            f"{folder} is not a folder.", "Name the folder of the stills."
+        ) from None
     except OSError as error:
         raise SourceProblem(
             f"The folder {folder} cannot be read ({error.strerror}).", "Check its permissions."
@@ -75,7 +77,7 @@ def load_still(path: Path) -> tuple[NDArray[np.uint8], int]:
     Raises
     ------
     SourceProblem
-        The file is no picture, or larger than 80 megapixels (WebP: 40).
+        The file is not a picture, or larger than 80 megapixels (WebP: 40).
     """
     with _opened(path) as image:
         factor = -(-max(image.size) // LONG_SIDE)

@@ -110,7 +110,7 @@ def read_log(path: Path, *, per_still: bool | None = None) -> VolumeLog:
     Raises
     ------
     DeliveryProblem
-        A column is missing, a cell is no number, a time or volume runs backwards, a still is
+        A column is missing, a cell is not a number, a time or volume runs backwards, a still is
         named twice (with the row number), or there are fewer than two rows.
     """
     sheet = read_sheet(path)
@@ -210,7 +210,7 @@ def check_clock(
     Parameters
     ----------
     log:
-        In time, not beside stills.
+        In time, not one for stills.
     time_s:
         Its times on the clock of the recording, shape (n,).
     duration_s, tolerance_s:

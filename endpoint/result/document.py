@@ -114,7 +114,6 @@ def plain(value: Any) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, str):
-        # A file name that is not valid text could not be written.
         return value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}

@@ -26,7 +26,7 @@ _LEAST_EDGES = 0.03
 _ALIKE = 2.5
 """Shifts of tiles that differ by less, in small pixels, are one shift."""
 _LEAST_KEPT = 0.1
-"""A camera that is set right in the first moments is no camera that was knocked."""
+"""A camera that is adjusted in the first moments was not knocked."""
 _STILL_PART, _MOVED_PART = 0.25, 0.5
 
 Picture = NDArray[np.float32]
@@ -116,7 +116,7 @@ def scene(picture: Picture, hidden: NDArray[np.bool_] | None = None) -> Scene | 
 
 
 def camera_shift(scene_: Scene, picture: Picture) -> tuple[float, float] | None:
-    """Shift of the scene as shares of the picture's width; None where it cannot be told.
+    """Shift of the scene as shares of the picture's width; None where it cannot be determined.
 
     A picture without like edges (a hand before the camera, the dark) tells nothing.
     """
@@ -178,7 +178,7 @@ def camera_moved(scene_: Scene, picture: Picture) -> bool:
 
 
 def has_moved(shift: tuple[float, float] | None) -> bool:
-    """Whether a shift counts as a move; what cannot be told does not: other flags tell of it."""
+    """Whether a shift counts as a move; one that is not found does not (other flags)."""
     return shift is not None and float(np.hypot(*shift)) > MOVED_SHARE
 
 

@@ -84,7 +84,7 @@ def refine(stack: Stack, candidate: Candidate) -> Mask:
     """Pure liquid: what has the body's colour at every stage, off the edges, without glare.
 
     Before several grounds, or seen through its surface and through the wall, the body has several
-    colours. The piece that is large, strongly coloured and well lit is taken, with its like beside
+    colours. The piece that is large, strongly coloured and well lit is taken, with its like next to
     it; what lies above or below it is the surface or the foot.
     """
     stages = _stages(stack, candidate.course)
@@ -122,7 +122,7 @@ def _pieces(mask: Mask, stages: Array) -> list[_Part]:
 
 
 def _together(parts: list[_Part]) -> Mask:
-    """The best piece and those beside it that are as strong; brighter ones may be glare."""
+    """The best piece and its neighbours that are as strong; brighter ones may be glare."""
     main = max(parts, key=lambda part: part.worth)
     rows = np.flatnonzero(main.mask.any(axis=1))
     kept = main.mask.copy()
@@ -145,7 +145,7 @@ def _strength(values: Array) -> float:
 
 
 def _steady_part(stack: Stack, candidate: Candidate) -> Mask:
-    """Pixels that are no glare, do not flicker and, if the body changes, go its course."""
+    """Pixels that are not glare, do not flicker and change as the body does, if it changes."""
     steady = ~stack.glare
     if len(stack.density) > 3:
         bright = stack.density.mean(axis=3)
@@ -166,7 +166,7 @@ def _cleaned(seed: Mask, like: Mask) -> Mask:
     near = cv2.dilate(seed.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
     body = np.zeros(seed.shape, np.bool_)
     for part in connected_parts(like & near, 6):
-        # Tails of coloured shadow are thin beside the body that they hang on.
+        # Tails of coloured shadow are thin compared with the body that they hang on.
         body |= _eroded(_eroded(part, 0.07, True), 0.05, False)
     # The edge of the surface is wider than the walls, and it moves while the vessel fills.
     steps = max(1, round(0.035 * float(np.sqrt(seed.sum()))))

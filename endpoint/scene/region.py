@@ -55,7 +55,7 @@ class Region:
     guide: Guide | None = field(default=None, repr=False)
     """What the flask looks like, to find it where it is moved to; None if it shows too little."""
     scene: Scene | None = field(default=None, repr=False)
-    """What the camera saw beside the flask; None without edges."""
+    """What the camera saw apart from the flask; None without edges."""
     level: float = 0.0
     """Usual brightness of the whole picture, encoded, 0 to 1."""
 
@@ -166,7 +166,7 @@ def _located(material: _Material, given: _Given) -> Region:
     if poses is not None:
         turned = alignment.turned_back(material.reduced, poses.poses, poses.guide, width)
         still = stack.build(turned, given.transfer)
-    notes: list[str] = []
+    notes: tuple[str, ...] = ()
     if given.liquid_box is None:
         small_mask, confidence, candidate = _find_liquid(still)
         box, mask = _enlarge(small_mask, width, height)
@@ -181,14 +181,7 @@ def _located(material: _Material, given: _Given) -> Region:
             covered = alignment.everywhere(small_mask, poses.poses, poses.guide, width)
         if course is not None and plain.kept != still.kept:
             course = None
-        patch = reference_patch.find(plain, covered, course)
-        if patch is None:
-            raise NoEndpoint("no-reference")
-        if patch.clipped:
-            notes.append(
-                "The white reference is brighter than the camera can record; lower the exposure."
-            )
-        r_box, r_mask = _patch_box(patch, plain, width, height)
+        (r_box, r_mask), notes = _reference(plain, covered, course, (width, height))
     else:
         r_box = _inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
@@ -207,7 +200,7 @@ def _located(material: _Material, given: _Given) -> Region:
         confidence=confidence,
         change=_change(still, small_mask),
         liquid_outline=_outline(mask, box),
-        notes=tuple(notes),
+        notes=notes,
         guide=None if guide is None else tracking.with_usual(guide, alike),
         scene=scene(picture if poses is None else material.small[0], _own(liquid)),
         level=float(picture.mean()),
@@ -379,6 +372,23 @@ def _box_mask(frames: Sequence[Frame], box: Box) -> Mask:
     spread = 1.48 * float(np.median(np.abs(level - usual)))
     glare = level > usual + max(4.0 * spread, 0.12)
     return np.asarray(~glare if glare.mean() < 0.5 else np.ones_like(glare), dtype=np.bool_)
+
+
+def _reference(
+    plain: Stack, covered: Mask, course: NDArray[np.float32] | None, size: tuple[int, int]
+) -> tuple[tuple[Box, Mask], tuple[str, ...]]:
+    """Box and mask of the neutral patch in pictures of this width and height, and notes on it.
+
+    Raises
+    ------
+    NoEndpoint
+        "no-reference": nothing neutral was found.
+    """
+    patch = reference_patch.find(plain, covered, course)
+    if patch is None:
+        raise NoEndpoint("no-reference")
+    bright = "The white reference is brighter than the camera can record; lower the exposure."
+    return _patch_box(patch, plain, *size), (bright,) if patch.clipped else ()
 
 
 def _patch_box(

@@ -27,7 +27,7 @@ _LEAST, _LEAST_PART = 0.45, 0.75
 _GAIN = 0.06
 """Likeness that a move must win over staying: plumes and waves only seem to move the flask."""
 _NEAR, _FAR = 9, 40
-"""How far is looked, in small pixels: beside the last pose, and when it was lost."""
+"""How far the search goes, in small pixels: around the last pose, and when it was lost."""
 _TURNS_DEG = (-4.0, 0.0, 4.0)
 _FAR_TURNS_DEG = (-16.0, -8.0, 0.0, 8.0, 16.0)
 _SIZES = (0.95, 1.0, 1.05)
@@ -50,7 +50,7 @@ _SOFT = 0.3
 
 @dataclass(frozen=True)
 class Pose:
-    """How the flask stands beside its first pose: turned and scaled about its middle, shifted."""
+    """How the flask stands against its first pose: turned and scaled about its middle, shifted."""
 
     dx: float = 0.0
     """Pixels of the whole picture."""
@@ -62,7 +62,7 @@ class Pose:
     """-1 to 1: how well the picture confirms it."""
 
     def is_home(self, width: int) -> bool:
-        """Whether this is the first pose as far as can be told."""
+        """Whether this is the first pose as far as can be seen."""
         shift = math.hypot(self.dx, self.dy)
         return (
             shift < _STILL * width
@@ -91,7 +91,7 @@ class Guide:
     maps: Array
     """Colour and edges around the flask, shape (h, w, 2)."""
     weight: Array
-    """1 on the flask and its rim, 0 beside it, shape (h, w)."""
+    """1 on the flask and its rim, 0 outside, shape (h, w)."""
     corner: tuple[int, int]
     """Left and top of `maps` in the small picture."""
     scale: tuple[float, float]
@@ -129,9 +129,9 @@ def _maps(
     """Colour of the indicator and strength of edges of a small picture, shape (h, w, 2).
 
     `scale` is the colour of the ground and of the liquid: all that is coloured about as much as
-    the liquid counts alike, so that a plume is no other flask. `clear` is the channel that the
-    indicator lets through in both forms; None where each form lets another one through. `middle`
-    is given where the picture is a part of another one, see `_middle`.
+    the liquid counts alike, so that a plume is not taken for another flask. `clear` is the channel
+    that the indicator lets through in both forms; None where each form lets another one through.
+    `middle` is given where the picture is a part of another one, see `_middle`.
     """
     import cv2
 

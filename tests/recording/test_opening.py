@@ -83,7 +83,7 @@ def test_film_stills_and_rows_come_with_their_log(tmp_path: Path) -> None:
         ({"video": "film.mp4"}, {"log": "each.csv", "mode": "steps"}, {}, "no column time_s"),
         ({"video": "film.mp4"}, {"rate_ml_min": 6.0, "start_s": 60.0}, {}, "pump starts at 60 s"),
         ({"stills": "stills"}, {"per_still": "late.csv"}, {}, "no column file"),
-        ({"stills": "film.mp4"}, {"per_still": "each.csv"}, {}, "is no folder"),
+        ({"stills": "film.mp4"}, {"per_still": "each.csv"}, {}, "is not a folder"),
         ({"photometer": "rows.csv"}, {}, {}, "times but no volumes"),
         (
             {"video": "film.mp4"},

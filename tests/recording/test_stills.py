@@ -204,7 +204,7 @@ def test_a_missing_folder_and_a_file(tmp_path: Path) -> None:
     with pytest.raises(SourceProblem, match="does not exist"):
         StillsSource(tmp_path / "none")
     path = save(tmp_path, "a.png")
-    with pytest.raises(SourceProblem, match="is no folder"):
+    with pytest.raises(SourceProblem, match="is not a folder"):
         StillsSource(path)
     os.mkfifo(tmp_path / "pipe.png")
     with pytest.raises(SourceProblem, match="Only one still"):
