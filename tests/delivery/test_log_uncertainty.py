@@ -86,13 +86,8 @@ def test_steps_may_state_it_too() -> None:
     [
         ("time_s,volume_ml,standard_uncertainty_ml\n0,0,0\n5,1,-0.1\n", "uncertainty of -0.1"),
         ("time_s,volume_ml,standard_uncertainty_ml\n0,0,0\n5,1,\n", "has no standard_unc"),
-<<<<<<< HEAD
         ("time_s,volume_ml,standard_uncertainty_ml\n0,0,0\n5,1,nan\n", "not a finite number"),
-        ("file,volume_ml,standard_uncertainty_ml\na,0,0\nb,1,0\n", "beside stills"),
-=======
-        ("time_s,volume_ml,standard_uncertainty_ml\n0,0,0\n5,1,nan\n", "no finite number"),
         ("file,volume_ml,standard_uncertainty_ml\na,0,0\nb,1,0\n", "but lists stills"),
->>>>>>> analysis
     ],
 )
 def test_wrong_columns_are_refused(tmp_path: Path, text: str, words: str) -> None:
