@@ -6,6 +6,7 @@ not used while thresholds and priors were chosen.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,12 +19,24 @@ from endpoint.record.titration import read_record
 from endpoint.result.document import document
 from sample_media.encode import write
 from sample_media.recipes import family, truth_of
+from tests.shared import made_once
+
+Render = Callable[[str, int, bool], tuple[Path, float]]
 
 
-def render(name: str, seed: int, folder: Path, *, held_back: bool) -> tuple[Path, float]:
-    """Small recording of a family: record and true equivalence volume."""
-    recipe = replace(family(name, seed, held_back=held_back), width=240, height=180, frames_s=3.0)
-    return write(recipe, folder), float(str(truth_of(recipe)["equivalence_ml"]))
+@pytest.fixture(scope="session")
+def render(tmp_path_factory: pytest.TempPathFactory) -> Render:
+    """Small recording of a family, made once: record and true equivalence volume."""
+
+    def made(name: str, seed: int, held_back: bool) -> tuple[Path, float]:
+        base = family(name, seed, held_back=held_back)
+        recipe = replace(base, width=240, height=180, frames_s=3.0)
+        folder = made_once(
+            tmp_path_factory, f"rendered-{recipe.name}", lambda folder: write(recipe, folder)
+        )
+        return folder / f"{recipe.name}.toml", float(str(truth_of(recipe)["equivalence_ml"]))
+
+    return made
 
 
 def result_of(record: Path) -> Result:
@@ -35,8 +48,8 @@ def result_of(record: Path) -> Result:
     ("name", "seed", "held_back"),
     [("good-steps", 2001, True), ("good-pump", 2002, False), ("stills", 2003, True)],
 )
-def test_good_recordings(tmp_path: Path, name: str, seed: int, held_back: bool) -> None:
-    record, truth = render(name, seed, tmp_path, held_back=held_back)
+def test_good_recordings(render: Render, name: str, seed: int, held_back: bool) -> None:
+    record, truth = render(name, seed, held_back)
     result = result_of(record)
     assert result.status == "located", result.reasons
     assert result.equivalence is not None
@@ -55,8 +68,8 @@ def test_good_recordings(tmp_path: Path, name: str, seed: int, held_back: bool) 
         ("wrong-colour", {"other-colour", "no-flask", "never-reached"}),
     ],
 )
-def test_no_number_where_none_is_honest(tmp_path: Path, name: str, codes: set[str]) -> None:
-    record, _ = render(name, 2004, tmp_path, held_back=False)
+def test_no_number_where_none_is_honest(render: Render, name: str, codes: set[str]) -> None:
+    record, _ = render(name, 2004, False)
     result = result_of(record)
     assert result.status == "none"
     assert {reason.code for reason in result.reasons} <= codes
@@ -64,8 +77,8 @@ def test_no_number_where_none_is_honest(tmp_path: Path, name: str, codes: set[st
     assert result.hardness is None
 
 
-def test_one_addition_across_the_end_is_bracketed(tmp_path: Path) -> None:
-    record, truth = render("coarse-jump", 2005, tmp_path, held_back=False)
+def test_one_addition_across_the_end_is_bracketed(render: Render) -> None:
+    record, truth = render("coarse-jump", 2005, False)
     result = result_of(record)
     assert result.status == "bracketed"
     assert result.verdict.bracket_ml is not None
@@ -74,8 +87,8 @@ def test_one_addition_across_the_end_is_bracketed(tmp_path: Path) -> None:
     assert low <= truth <= high
 
 
-def test_reading_every_frame_ends_where_reading_those_that_matter_does(tmp_path: Path) -> None:
-    record, _ = render("good-steps", 2006, tmp_path, held_back=False)
+def test_reading_every_frame_ends_where_reading_those_that_matter_does(render: Render) -> None:
+    record, _ = render("good-steps", 2001, True)
     job, source = prepare(read_record(record))
     seen: list[float] = []
     every = of_pictures(source, job, on_sample=lambda sample: seen.append(sample.time_s))  # type: ignore[arg-type]
