@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import logging
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -129,8 +130,12 @@ def serve(
             await super().startup(sockets)
             ready()
 
+    faults = FaultsTold()
+    log = logging.getLogger("uvicorn.error")
+    log.addHandler(faults)
     config = uvicorn.Config(
         application(hub, keys, hosts),
+        log_config=None,
         log_level="error",
         access_log=False,
         server_header=False,
@@ -143,7 +148,23 @@ def serve(
     )
     if feed is not None:
         threading.Thread(target=feed, args=(hub,), name="bench-feed", daemon=True).start()
-    Telling(config).run(sockets=[listener])
+    try:
+        Telling(config).run(sockets=[listener])
+    finally:
+        log.removeHandler(faults)
+
+
+class FaultsTold(logging.Handler):
+    """Tells of a fault in a task of the server as of one in a thread."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Hand an error on to `threading.excepthook`; print what has none."""
+        error = record.exc_info[1] if record.exc_info else None
+        if error is None:
+            click.echo(record.getMessage(), err=True)
+            return
+        told = (type(error), error, error.__traceback__, None)
+        threading.excepthook(threading.ExceptHookArgs(told))
 
 
 def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], dict[str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import re
 import stat
@@ -18,6 +19,7 @@ from click.testing import CliRunner
 from calibration.problem import Problem
 from endpoint.batch.work import row_of_record
 from endpoint.cli import main
+from endpoint.commands.bench import FaultsTold
 from endpoint.files.fault_report import fault_told
 from endpoint.problems import EXIT_FAULT
 from tests.places import ROOT, SAMPLES
@@ -166,6 +168,16 @@ def test_what_is_not_a_fault_leaves_no_report(
     assert words in got.stderr
     assert "fault" not in got.stderr
     assert list(temporary.iterdir()) == []
+
+
+def test_a_fault_in_a_task_of_the_server_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[BaseException | None] = []
+    monkeypatch.setattr(threading, "excepthook", lambda ended: told.append(ended.exc_value))
+    handler = FaultsTold()
+    error = ValueError("a task failed")
+    handler.handle(logging.makeLogRecord({"msg": "x", "exc_info": (ValueError, error, None)}))
+    handler.handle(logging.makeLogRecord({"msg": "no error in it"}))
+    assert told == [error]
 
 
 def test_a_fault_in_a_thread_is_told_and_the_command_goes_on(
