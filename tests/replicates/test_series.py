@@ -429,7 +429,7 @@ def test_older_result_falls_back_on_its_whole_uncertainty_and_says_so(write: Wri
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("{}", "is no result"),
+        ("{}", "is not a result"),
         ("[1]", "is no result"),
         ("{", "no valid JSON"),
         ("[" * 9999, "cannot"),
