@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.journal.events import Event, TubeSeen, VolumeSeen
-from endpoint.delivery.burette_rows import COLUMNS, DropTally, BuretteRows
+from endpoint.delivery.burette_rows import COLUMNS, BuretteRows, DropTally
 from endpoint.delivery.meniscus import FullTube
 from endpoint.delivery.tube import Tube
 from endpoint.problems import JournalProblem

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.guidance.setup_checks import Check
-from endpoint.delivery.burette_rows import WAYS, DropTally, BuretteRows
+from endpoint.delivery.burette_rows import WAYS, BuretteRows, DropTally
 from endpoint.delivery.burette_search import burette_in
 from endpoint.delivery.drops import DropCounter
 from endpoint.delivery.meniscus import MeniscusFollower

@@ -58,7 +58,9 @@ class LiveRun:
         What is delivered at the start.
     """
 
-    def __init__(self, parts: BenchParts, setting: Setting, job: AnalysisInputs, volumes: Volumes) -> None:
+    def __init__(
+        self, parts: BenchParts, setting: Setting, job: AnalysisInputs, volumes: Volumes
+    ) -> None:
         self.setting, self.volumes = setting, volumes
         self.result: Result | None = None
         self.document: dict[str, Any] | None = None

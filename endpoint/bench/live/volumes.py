@@ -10,7 +10,7 @@ import numpy as np
 
 from endpoint.bench.journal.events import Correction, Reading, Undo
 from endpoint.bench.journal.readings import CountedReading, Numbered, readings_of
-from endpoint.delivery.burette_rows import LoggedVolume, BuretteRows
+from endpoint.delivery.burette_rows import BuretteRows, LoggedVolume
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_volume import level_spans
 from endpoint.problems import DeliveryProblem, Problem, RecordProblem, UnseenVolume
