@@ -74,5 +74,5 @@ def _found(kind: str, nominal_ml: float, ware_class: str, division_ml: float | N
         return find_tolerance(kind, nominal_ml, ware_class, division_ml)
     except WareProblem as problem:
         # A plan is made from classes; a certificate cannot be given here.
-        remedy = problem.remedy.split("; for another")[0].rstrip(".")
+        remedy = problem.remedy.split("; for any other")[0].rstrip(".")
         raise PlannerProblem(problem.sentence, f"{remedy}.") from None

@@ -121,7 +121,7 @@ def test_sentences_use_the_colours_of_the_indicator(name: str, bound: str, free:
     before = verdict_of(titrate(indicator, 5, stop_ml=-3.0).curve, indicator)
     assert [r.code for r in before.reasons] == ["never-reached"]
     assert f"still {bound} at" in before.reasons[0].text
-    assert f"until the {free} stays" in before.reasons[0].advice
+    assert f"until the {free} colour stays" in before.reasons[0].advice
     assert before.above_ml is not None
     rest = titrate(indicator, 5, forms=(np.array(indicator.free.camera_density) * 0.8,) * 2)
     blue = verdict_of(rest.curve, indicator)
@@ -255,7 +255,7 @@ def test_an_own_file_is_read(tmp_path: Path) -> None:
         ("ph = 12.0", "", "indicator.ph is missing"),
         ("ph = 12.0", "pH = 12.0", "indicator.pH is not known"),
         ("ph_range = [11.5, 12.5]", "ph_range = [9, 10]", "indicator.ph_range"),
-        ("pka = [9.2, 10.9]", "pka = [10.9, 9.2]", "indicator.pka does not rise"),
+        ("pka = [9.2, 10.9]", "pka = [10.9, 9.2]", "indicator.pka is not in rising order"),
         ("pka = [9.2, 10.9]", 'pka = ["a"]', 'indicator.pka is "a", not a number'),
         ("log_k_indicator = 5.0", "log_k_indicator = 1e5", "metals.calcium.log_k_indicator"),
         ("log_k_edta = 10.65", "", "metals.calcium.log_k_edta is missing"),
@@ -264,7 +264,7 @@ def test_an_own_file_is_read(tmp_path: Path) -> None:
         ('camera_channel = "blue"', 'camera_channel = "cyan"', "bound.camera_channel is 'cyan'"),
         ('camera_channel = "blue"', 'camera_channel = "red"', "are the same"),
         ("[0.05, 0.41, 0.64]", "[0.05, 0.41, 0.10]", "bound.camera_density is not the larger"),
-        ("[0.05, 0.41, 0.64]", "[0.05, 0.41]", "bound.camera_density is no list of three"),
+        ("[0.05, 0.41, 0.64]", "[0.05, 0.41]", "bound.camera_density is not a list of three"),
         ("band_nm = 480", "band_nm = 4800", "bound.band_nm is 4800"),
         ("window_nm = [450, 500]", "window_nm = [500, 550]", "bound.window_nm"),
         ("window_nm = [540, 610]", "window_nm = [490, 610]", "overlap"),

@@ -173,8 +173,8 @@ def test_values_that_cannot_be(
     ("name", "text", "words"),
     [
         ("curve.csv", "volume_ml\n1.0\n2.0\n", "has 2 points"),
-        ("curve.csv", "volume_ml\n1.0\nnan\n", "no number that can be"),
-        ("curve.csv", "volume_ml\n1.0\n1e99\n", "no number that can be"),
+        ("curve.csv", "volume_ml\n1.0\nnan\n", "is not a usable number"),
+        ("curve.csv", "volume_ml\n1.0\n1e99\n", "is not a usable number"),
         ("curve.csv", "volume_ml\n", "has no rows"),
         ("curve.csv", "", "curve.csv"),
         ("fit.csv", "a,b\n1,2\n", "no column mixed_volume_ml"),
