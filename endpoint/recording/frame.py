@@ -9,6 +9,8 @@ from typing import Any, Protocol, cast, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
+
 FloatArray = NDArray[np.float64]
 ByteArray = NDArray[np.uint8]
 
@@ -106,7 +108,7 @@ def grey(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
     """Brightness of every `step`-th row and column, 0 to 1: luma, or the mean of R'G'B'."""
     if isinstance(frame, ThinFrame):
         return frame.grey(box, step)
-    return np.asarray(frame.encoded(box)[::step, ::step].mean(axis=2), dtype=np.float32)
+    return np.asarray(channels.mean(frame.encoded(box)[::step, ::step]), dtype=np.float32)
 
 
 def small(frame: Frame, long_side: int) -> NDArray[np.float32]:
@@ -368,4 +370,4 @@ class ArrayFrame:
 
     def grey(self, box: Box, step: int) -> NDArray[np.float32]:
         """Return the mean of R'G'B' of the same pixels."""
-        return np.asarray(self.thinned(box, step).mean(axis=2), dtype=np.float32)
+        return np.asarray(channels.mean(self.thinned(box, step)), dtype=np.float32)

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
 from endpoint.recording.frame import Codes, Spots, as_they_are
 
 FloatImage = NDArray[np.float32]
@@ -135,7 +136,7 @@ def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
     Formats without a luma plane give the mean of R'G'B'.
     """
     if picture.format.is_rgb or picture.format.has_palette or not _readable(picture.format):
-        return np.asarray(rgb_at(picture, grid, coding).mean(axis=2), dtype=np.float32)
+        return np.asarray(channels.mean(rgb_at(picture, grid, coding)), dtype=np.float32)
     bits = picture.format.components[0].bits
     luma = _at(_plane(picture, 0, np.uint8 if bits <= 8 else np.uint16), grid.rows, grid.columns)
     return _luma(luma, bits, coding)

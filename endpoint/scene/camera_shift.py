@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
 from endpoint.recording.frame import Box, Frame, thinned
 
 SIDE = 160
@@ -71,7 +72,7 @@ class Scene:
 def _edges(picture: Picture) -> Picture:
     import cv2
 
-    grey = np.ascontiguousarray(picture.mean(axis=2), dtype=np.float32)
+    grey = np.ascontiguousarray(channels.mean(picture), dtype=np.float32)
     grey = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.2), dtype=np.float32)
     strength = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
     # Relative to the strong edges, so that light matters little; noise and texture count nothing.

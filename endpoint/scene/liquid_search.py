@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from endpoint.recording import channels
 from endpoint.scene.liquid_body import Candidate, blurred, connected_parts, follows, span_of
 from endpoint.scene.stack import Array, Mask, Stack
 
@@ -133,9 +134,9 @@ def colourfulness(density: Array) -> Array:
     angle = np.degrees(np.arctan2(down, across))
     # 0 degrees is cyan, 50 blue, 120 purple, 180 wine red, 207 pure red, 244 orange.
     angle = np.where(angle < -90, angle + 360, angle)
-    chroma = density.max(axis=-1) - density.min(axis=-1)
+    chroma = channels.largest(density) - channels.least(density)
     fade = np.clip((angle - 5.0) / 15.0, 0, 1) * np.clip((208.0 - angle) / 10.0, 0, 1)
-    lit = density.min(axis=-1) < _DARKEST
+    lit = channels.least(density) < _DARKEST
     return np.asarray(chroma * fade * lit, dtype=np.float32)
 
 
@@ -217,7 +218,7 @@ def _glass_above(part: Mask, stack: Stack) -> float:
     if lower - upper < 4:
         return 0.0
     middle = round(float(columns.mean()))
-    strip = blurred(np.ascontiguousarray(stack.middle.mean(axis=2)[upper:lower]), 0.7)
+    strip = blurred(np.ascontiguousarray(channels.mean(stack.middle[upper:lower])), 0.7)
     change = np.abs(np.diff(strip, axis=1))
     quiet = float(np.median(change)) + 0.004
     left = change[:, max(middle - int(0.62 * wide), 0) : max(middle - wide // 10, 1)]

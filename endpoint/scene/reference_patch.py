@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
 from endpoint.scene.stack import Mask, Stack
 
 _SIDES = (4, 6, 9, 13, 18, 25, 34)
@@ -30,14 +31,14 @@ class Patch:
 
 def chroma_of(density: NDArray[np.float32]) -> NDArray[np.float32]:
     """Distance of densities, shape (..., 3), from equal channels; log10 units."""
-    return np.asarray(density.max(axis=-1) - density.min(axis=-1), dtype=np.float32)
+    return np.asarray(channels.largest(density) - channels.least(density), dtype=np.float32)
 
 
 def _even(stack: Stack) -> NDArray[np.float32]:
     """Largest difference of brightness within 5 pixels, log10 units, shape (h, w)."""
     import cv2
 
-    level = cv2.GaussianBlur(stack.middle.mean(axis=2), (0, 0), 1.0)
+    level = cv2.GaussianBlur(channels.mean(stack.middle), (0, 0), 1.0)
     kernel = np.ones((5, 5), np.uint8)
     return np.asarray(cv2.dilate(level, kernel) - cv2.erode(level, kernel), dtype=np.float32)
 
@@ -106,7 +107,7 @@ def _fit_for_use(
     from scipy.ndimage import gaussian_filter
 
     uneven = _even(stack)
-    level = stack.middle.mean(axis=2)
+    level = channels.mean(stack.middle)
     chroma = chroma_of(stack.middle)
     off_white = chroma_of(stack.middle - white)
     wander = gaussian_filter(stack.wander, 1.5)
@@ -147,7 +148,7 @@ def _best_square(
     size: float,
 ) -> Patch | None:
     height, width = stack.shape
-    level = stack.middle.mean(axis=2).astype(np.float64)
+    level = channels.mean(stack.middle).astype(np.float64)
     best: Patch | None = None
     best_score = -np.inf
     for side in _SIDES:

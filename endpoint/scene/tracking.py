@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
 from endpoint.recording.frame import Box
 from endpoint.scene.stack import Array, Mask
 
@@ -111,8 +112,8 @@ def _density(picture: Array) -> Array:
 def _colour(density: Array, clear: int | None) -> Array:
     """How much of the indicator's colour a density has, see `_maps`."""
     # Red and blue indicator both let blue light through best; skin, wood and most cloth do not.
-    least = density.min(axis=2) if clear is None else density[..., clear]
-    return np.asarray(density.max(axis=2) - least, dtype=np.float32)
+    least = channels.least(density) if clear is None else density[..., clear]
+    return np.asarray(channels.largest(density) - least, dtype=np.float32)
 
 
 def _middle(picture: Array, clear: int | None) -> float:
@@ -141,7 +142,7 @@ def _maps(
     if scale is not None:
         colour -= scale[0]
         colour /= np.abs(colour) + _SOFT * max(scale[1] - scale[0], 0.02)
-    level = np.ascontiguousarray(density.mean(axis=2))
+    level = np.ascontiguousarray(channels.mean(density))
     edges = np.hypot(cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1))
     edges = cv2.GaussianBlur(np.sqrt(edges), (0, 0), 1.0)
     return np.ascontiguousarray(np.dstack([colour, edges]), dtype=np.float32)
