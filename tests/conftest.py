@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
 from tests.shared import made_once
 from tests.small_films import SmallFilm, write_small_film
+
+# The workers of xdist inherit it: threads of two processes on two cores wait for each other.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
+    os.environ.setdefault(_name, "1")
 
 
 @pytest.fixture(scope="session")
