@@ -9,7 +9,7 @@ import shutil
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,19 +23,10 @@ from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.security import Keys
+from tests.waiting import PATIENCE_S, wait_for
 
 DAY = datetime.date(2026, 11, 25)
-PATIENCE_S = 60.0
-"""How long a test waits for a state before it fails: a busy machine is not a fault."""
 expect.set_options(timeout=1e3 * PATIENCE_S)
-
-
-def until(reached: Callable[[], bool], what: str) -> None:
-    """Wait for a state; fails where it does not come."""
-    end_s = time.monotonic() + PATIENCE_S
-    while not reached():
-        assert time.monotonic() < end_s, f"waited {PATIENCE_S:g} s for: {what}"
-        time.sleep(0.02)
 
 
 @dataclass
@@ -86,7 +77,7 @@ def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iter
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:
-        until(lambda: server.started, "the server")
+        wait_for(lambda: server.started, "the server")
         yield Bench(port, keys, hub)
     finally:
         server.should_exit = True

@@ -38,7 +38,6 @@ def unbroken_answer(result: Result) -> str:
 
 
 def _data(result: Result) -> dict[str, Any]:
-    # A sign that is not text is a question mark in JSON; here it is left out.
     return {**document(result, {}), "label": one_line(result.label)}
 
 

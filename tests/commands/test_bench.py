@@ -43,7 +43,8 @@ from tests.bench_scene import (
     frames,
     pump_frames,
 )
-from tests.bench_server import new_session, until
+from tests.bench_server import new_session
+from tests.waiting import wait_for
 
 
 @pytest.fixture(autouse=True)
@@ -178,12 +179,12 @@ def played(
     feed = FilmFeed(Held(film), **logged)
     thread = threading.Thread(target=feed.run, args=(hub,), daemon=True)
     thread.start()
-    until(lambda: session.view.last_s is not None, "the first frames of the film")
+    wait_for(lambda: session.view.last_s is not None, "the first frames of the film")
     assert session.phase == "set-up"
     page = hub.join(True)
     assert page is not None
     hub.command(page, Command("begin", {"form": form}))
-    until(lambda: session.source_ended, "the end of the film")
+    wait_for(lambda: session.source_ended, "the end of the film")
     hub.command(page, Command("finish"))
     hub.stopping.set()
     thread.join(60.0)
@@ -333,7 +334,7 @@ def test_camera_that_is_unplugged_is_said(monkeypatch: pytest.MonkeyPatch) -> No
         session.tick(hub.clock.now(), 0.0, 0.0)
         return "camera-silent" in {n.code for n in session.notices.current(hub.clock.now())}
 
-    until(silent, "the notice that no pictures come")
+    wait_for(silent, "the notice that no pictures come")
     hub.stopping.set()
     thread.join(60.0)
     assert not thread.is_alive()

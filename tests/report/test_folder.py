@@ -296,7 +296,7 @@ def test_bracket_is_rounded_outward() -> None:
 def test_label_cannot_steer_the_terminal() -> None:
     result = labelled(located(), "well\x1b[31m\n 3\udcff")
     text = answer(result)
-    assert text.startswith("well [31m 3: ")
+    assert text.startswith("well?[31m 3?: ")
     assert all(line.isprintable() for line in summary(result).splitlines())
 
 

@@ -214,7 +214,7 @@ def test_a_run_without_additions_is_exported_and_says_why_there_is_no_result(
     assert not (tmp_path / "result.json").exists()
     again = run_command("locate", tmp_path / "record.toml")
     assert again.exit_code == 2
-    assert "volumes.csv holds no rows" in again.output
+    assert "volumes.csv has no rows" in again.output
 
 
 def test_what_cannot_be_listed_or_exported_is_said(kept: Path, tmp_path: Path) -> None:

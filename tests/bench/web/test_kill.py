@@ -109,7 +109,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
         killed = program.kill()
         # Said at once, in words.
         expect(page.locator("#notices")).to_contain_text("lost the bench")
-        expect(page.locator("#notices")).to_contain_text("offers to go on")
+        expect(page.locator("#notices")).to_contain_text("there you can resume the run")
         page.keyboard.type("9.99\n")
         expect(page.locator("#reading-note")).to_contain_text("does not answer")
         with RunJournal.open(tmp_path / "journal.sqlite", writing=False) as journal:

@@ -21,8 +21,9 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from endpoint.bench.web.app import NEEDS_TOKEN
-from tests.bench_server import PATIENCE_S, Bench, serving
+from tests.bench_server import Bench, serving
 from tests.made_media import write_huge_png
+from tests.waiting import PATIENCE_S
 
 
 @pytest.fixture(scope="module")

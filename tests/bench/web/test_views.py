@@ -24,7 +24,8 @@ from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.result.short_words import words_of
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
-from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to, until
+from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to
+from tests.waiting import wait_for
 
 FILM = frames()
 SHAPES = [advice.shape for advice in ADVICE.values()]
@@ -260,7 +261,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     page.mouse.up()
     # Its rectangle gives way to the outline of the liquid as soon as that is found in the box.
     boxes = bench.session.view.boxes
-    until(lambda: "liquid" in boxes, "the box drawn with the pointer")
+    wait_for(lambda: "liquid" in boxes, "the box drawn with the pointer")
     drawn = boxes["liquid"]
     for side, wanted in zip(
         (drawn.left, drawn.top, drawn.right, drawn.bottom), (60, 50, 110, 90), strict=True
@@ -268,7 +269,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
         assert abs(side - wanted) <= 2
     tab_to(page, "#box-none")
     page.keyboard.press("Enter")
-    until(lambda: not boxes, "no box")
+    wait_for(lambda: not boxes, "no box")
     expect(page.locator("#outlines rect")).to_have_count(0)
     page.locator("[name=mode][value=meniscus]").check()
     expect(page.locator("#checks li[data-code=burette-found]")).to_be_visible()
@@ -430,6 +431,6 @@ def test_tones_and_speech_are_off_until_asked_for(browser: Browser, bench: Bench
     page.get_by_text("Sound and display").click()
     page.locator("#tones").check()
     page.locator("#speech").check()
-    page.wait_for_function("window.made > 0 && window.said.length > 0")
+    wait_for(lambda: page.evaluate("window.made > 0 && window.said.length > 0"), "tone and speech")
     assert page.evaluate("window.said[0]") == "Words of single drop"
     page.close()
