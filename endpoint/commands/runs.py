@@ -32,7 +32,7 @@ _journal = click.option(
 )
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
-    """List the runs of the bench, or export one of them to a folder.
+    """List the runs of the bench, or export one.
 
     You can resume an unfinished run at the bench.
     """

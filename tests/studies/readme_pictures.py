@@ -72,7 +72,7 @@ def class_page(browser: Browser, folder: Path, to: Path) -> Path:
 def bench_page(browser: Browser, to: Path) -> Path:
     """The bench shortly before the end of the titration."""
     journal = to / "journal.sqlite"
-    words = ["bench", "--camera", str(RECORD), "--speed", "8", "--journal", str(journal)]
+    words = ["bench", "--camera", str(RECORD), "--speed", "4", "--journal", str(journal)]
     program = subprocess.Popen(
         [*_COMMAND, *words],
         cwd=ROOT,
