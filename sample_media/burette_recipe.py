@@ -102,7 +102,7 @@ def burette_family(seed: int) -> BuretteRecipe:
     amounts: list[float] = []
     left = room_ml * rng.uniform(0.6, 1.0)
     while left > 0.15 and len(amounts) < 14:
-        amounts.append(float(min(left, rng.choice([2.0, 1.0, 0.5, 0.2, 0.1, 0.05]))))
+        amounts.append(min(left, float(rng.choice([2.0, 1.0, 0.5, 0.2, 0.1, 0.05]))))
         left -= amounts[-1]
     rate, t = 0.5, 1.5
     pours = []

@@ -182,7 +182,7 @@ def expose(
         seen = cv2.GaussianBlur(seen, (0, 0), r.blur_px)
     linear = np.maximum(seen * np.float32(gain), 0)
     noise = rng.standard_normal(linear.shape, dtype=np.float32)
-    linear = linear + r.noise * np.sqrt(linear + 0.02) * noise
+    linear = np.asarray(linear + r.noise * np.sqrt(linear + 0.02) * noise, dtype=np.float32)
     linear = np.clip(linear, 0, 1)
     encoded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     pixels = np.clip(np.rint(encoded * 255), 0, 255).astype(np.uint8)

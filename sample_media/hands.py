@@ -105,7 +105,8 @@ def arm(
     x = (gx / scale + left).astype(np.float32)
     y = (gy / scale + top).astype(np.float32)
     folds = 0.16 * np.sin(1.9 * x + 0.6 * np.sin(0.9 * y + rng.uniform(0, 6)) + rng.uniform(0, 6))
-    sleeve = _height_of(((wrist, 0.4, 3.9, wrist + 40.0, 2.0, 5.2),), x, y * (1 + 0.02 * folds))
+    bent = np.asarray(y * (1 + 0.02 * folds), dtype=np.float32)
+    sleeve = _height_of(((wrist, 0.4, 3.9, wrist + 40.0, 2.0, 5.2),), x, bent)
     sleeve = np.where(x > wrist - 0.4, sleeve, 0.0).astype(np.float32)
     skin_height = _height_of(hand, x, y)
     on_cloth = sleeve > skin_height

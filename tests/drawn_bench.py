@@ -165,7 +165,7 @@ def _ground(b: Bench, rng: np.random.Generator) -> tuple[Picture, Mask]:
                 (0.5, 0.3, 0.02),
                 (0.02, 0.02, 0.02),
             ][rng.integers(5)]
-            cx = rng.choice([rng.uniform(0.0, 0.16), rng.uniform(0.84, 1.0)]) * w
+            cx = float(rng.choice([rng.uniform(0.0, 0.16), rng.uniform(0.84, 1.0)])) * w
             cy, ww, hh = (
                 rng.uniform(0.2, 0.95) * h,
                 rng.uniform(0.03, 0.07) * w,
