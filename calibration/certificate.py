@@ -329,7 +329,7 @@ def read_certificate(path: Path) -> Certificate:
     Raises
     ------
     CertificateProblem
-        The file cannot be read, is no JSON, or is no certificate.
+        The file cannot be read, is not JSON, or is not a certificate.
     """
     try:
         if path.stat().st_size > MAX_BYTES:

@@ -1,7 +1,7 @@
 """Mixing lag of a stirred flask from a pause test.
 
 The titrant is stopped at a known time while the colour still moves. A stirred flask answers like a
-first-order lag, so the volume that the liquid has felt runs up to the delivered one as
+first-order lag, so the volume that has mixed in runs up to the delivered one as
 r tau exp(-(t - t0) / tau); near one place of the curve the colour does the same. `tau` is the
 mixing time of the tool's model of delivery. Before the stop the colour runs along a straight line,
 whose end also shows a dead time, if there is one.
@@ -27,7 +27,7 @@ ENOUGH_AFTER = 6
 BEFORE_LAGS = 2.0
 """Readings from so many lags before the stop are used."""
 BEND = 0.2
-"""Standard deviation of the bend of the colour over the volume that is still to be felt. Computed
+"""Standard deviation of the bend of the colour over the volume that has not mixed in yet. Computed
 for 6 mL/min, a lag of 1.6 s and a change of colour of 0.5 + 0.5 tanh(v / 0.4 mL): 0 to 0.3."""
 
 

@@ -86,7 +86,7 @@ class VideoSource:
     Raises
     ------
     SourceProblem
-        The file is no film, holds no picture track or a single picture, is cut off, has no time
+        The file is not a film, holds no picture track or a single picture, is cut off, has no time
         stamps, or its pictures are too large.
     """
 
@@ -120,7 +120,7 @@ class VideoSource:
         with suppress(av.error.FFmpegError, OSError, ValueError, UnicodeError):
             container = av.open(str(self.path), options=options, **_any_title(av))
         if container is None:
-            raise SourceProblem(f"{self.path.name} is no film that can be read.", _COPY_AGAIN)
+            raise SourceProblem(f"{self.path.name} is not a film that can be read.", _COPY_AGAIN)
         if set(container.format.name.split(",")) & set(_NO_FILMS):
             container.close()
             raise SourceProblem(
