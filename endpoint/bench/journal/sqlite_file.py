@@ -180,10 +180,11 @@ class JournalFile:
         )
         try:
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        except sqlite3.OperationalError:
+        except sqlite3.Error as error:
             db.close()
             log = self.path.with_name(self.path.name + "-wal")
-            if log.exists() and log.stat().st_size > 0:
+            may_be_the_disk = isinstance(error, sqlite3.OperationalError)
+            if not may_be_the_disk or (log.exists() and log.stat().st_size > 0):
                 raise
             # Nobody writes to it, and SQLite cannot create the file that readers share.
             db = sqlite3.connect(
