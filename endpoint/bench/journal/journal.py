@@ -120,7 +120,12 @@ class RunJournal:
             The file is not a journal, is of a newer version, is damaged, is open for writing in
             another program, or cannot be created.
         """
-        return cls(JournalFile(path, writing, most_bytes), clock, on_problem)
+        file = JournalFile(path, writing, most_bytes)
+        try:
+            return cls(file, clock, on_problem)
+        except BaseException:
+            file.close()
+            raise
 
     def __enter__(self) -> RunJournal:
         return self
