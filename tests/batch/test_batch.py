@@ -250,7 +250,7 @@ def test_bad_recordings_among_good_ones_stop_nothing(tmp_path: Path, hooked: Pat
     assert rows["crash.toml"]["reasons"] == "process-died"
     assert rows["slow.toml"]["reasons"] == "time-limit"
     assert "no.csv" in rows["missing.toml"]["text"]
-    assert "no film" in rows["text.toml"]["text"]
+    assert "not a film" in rows["text.toml"]["text"]
     assert "8 recordings: 3 located, 3 refused, 2 failed." in got.stdout
     assert len(got.stderr.strip().splitlines()) == 8
     assert "left" in got.stderr

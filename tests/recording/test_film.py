@@ -374,15 +374,15 @@ def make_bad(kind: str, folder: Path) -> Path:
 @pytest.mark.parametrize(
     ("kind", "word"),
     [
-        ("empty", "no film"),
+        ("empty", "not a film"),
         ("text", "no moving pictures"),
         ("noise", "film.mp4"),
         ("sound", "no moving pictures"),
         ("one picture", "single picture"),
-        ("head cut off", "no film"),
+        ("head cut off", "not a film"),
         ("list of files", "list of other files"),
         ("no time stamps", "time stamps"),
-        ("missing", "no film"),
+        ("missing", "not a film"),
     ],
 )
 def test_what_is_no_film_is_refused_in_words(tmp_path: Path, kind: str, word: str) -> None:
@@ -397,7 +397,7 @@ def test_too_large_pictures_are_refused_before_they_are_decoded(
 ) -> None:
     path = write_film(tmp_path / "film.mp4", [patch_picture()] * 2)
     monkeypatch.setattr("endpoint.recording.film.MAX_PIXELS", 64 * 32 - 1)
-    with pytest.raises(SourceProblem, match=r"too large|no film|no picture"):
+    with pytest.raises(SourceProblem, match=r"too large|not a film|no picture"):
         VideoSource(path)
 
 
