@@ -110,6 +110,11 @@ REASONS: dict[str, tuple[str, str]] = {
         "The recording stops within the change, before a pure {free} was reached.",
         "Go on half a millilitre past the end, until the {free} no longer changes.",
     ),
+    "rows-uncertain": (
+        "The rows of the log go with the additions in the recording in more than one way, so the "
+        "endpoint is only known to lie between two volumes.",
+        "Write each reading before the next addition, and leave some seconds between them.",
+    ),
     "too-uncertain": (
         "The recording cannot place the endpoint more closely than this interval.",
         "Make more and smaller additions near the end, keep the light steadier, or use more "

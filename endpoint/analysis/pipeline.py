@@ -26,7 +26,11 @@ from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.points import Curve, from_absorbance, from_colour
+from endpoint.analysis.several import result_of_several
+from endpoint.delivery.alignment import Alignment, align
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock, needs_every_frame
+from endpoint.delivery.clock_search import far_differences_s
+from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_reader import VolumeWatch, watch_for
 from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.evidence import Evidence
@@ -138,10 +142,10 @@ def of_colours(samples: Iterable[ColourSample], job: AnalysisInputs) -> Result:
         The job has no delivery.
     """
     colour = trace(samples)
-    return replace(
-        result_of_curve(job, _curve_of(colour, job), seen=job.logged),
-        film_frames=colour.time_s.size,
-    )
+    if job.delivery is None:
+        raise ValueError("colours need a delivery")
+    result = _of_trace(colour, job, math.inf, job.logged)
+    return replace(result, film_frames=colour.time_s.size)
 
 
 def of_photometer(table: PhotometerTable, job: AnalysisInputs) -> Result:
@@ -169,13 +173,22 @@ def result_of_curve(
     doubt:
         What there is to say about the clock of the log.
     """
+    return _with_hardness(_judged(job, curve, seen, doubt))
+
+
+def _judged(
+    job: AnalysisInputs,
+    curve: Curve,
+    seen: PictureVolume | None = None,
+    doubt: ClockDoubt | None = None,
+) -> Result:
+    """Result of a curve without its hardness."""
     fit = None
     if hindrance(curve, job.indicator) is None:
         fit = fit_transition(curve, job.titrant_mol_l.value, job.priors, indicator=job.indicator)
     stated = job.lag_s is not None
     verdict = judge(Evidence(curve, fit, job.priors, job.indicator, stated, seen, doubt))
-    result = Result(job, verdict, curve, fit, seen_volume=seen)
-    return _with_hardness(_with_volumes_by_eye(result))
+    return _with_volumes_by_eye(Result(job, verdict, curve, fit, seen_volume=seen))
 
 
 def _with_volumes_by_eye(result: Result) -> Result:
@@ -279,16 +292,36 @@ def _of_whole_film(
     seen: PictureVolume | None,
 ) -> Result:
     """Result of the colours of a film, whose clock may not be that of the log."""
-    colour = trace(samples)
+    return _of_trace(trace(samples), job, _end_s(source), seen)
+
+
+def _of_trace(
+    colour: ColourTrace, job: AnalysisInputs, end_s: float, seen: PictureVolume | None
+) -> Result:
+    """Result of the colours of a film or of a table of them."""
     assert job.delivery is not None
-    doubt = doubt_of_clock(job.delivery, job.clock, colour, _end_s(source))
-    return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
+    alignments: tuple[Alignment, ...] = ()
+    if job.clock is not None and (seen is None or seen is job.logged):
+        stated = job.clock.basis == "stated"
+        far_s = () if stated else far_differences_s(colour, job.delivery)
+        alignments = align(colour, job.delivery, stated=stated, far_s=far_s)
+    if not alignments:
+        doubt = doubt_of_clock(job.delivery, job.clock, colour, end_s)
+        return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
+
+    def result_of(alignment: Alignment) -> Result:
+        return _judged(job, _curve_of(colour, job, alignment.delivery), seen)
+
+    return _with_hardness(result_of_several(alignments, result_of))
 
 
-def _curve_of(colour: ColourTrace, job: AnalysisInputs) -> Curve:
-    if job.delivery is None:
+def _curve_of(
+    colour: ColourTrace, job: AnalysisInputs, delivery: Delivery | None = None
+) -> Curve:
+    delivery = delivery or job.delivery
+    if delivery is None:
         raise ValueError("colours need a delivery")
-    return from_colour(colour, job.delivery, job.flask_ml, job.priors.lag_s[0])
+    return from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
 
 
 def _unread(source: PictureSource, job: AnalysisInputs, verdict: Verdict, first: Any) -> Result:

@@ -190,6 +190,14 @@ def search_clock(trace: ColourTrace, delivery: Delivery, *, thorough: bool) -> C
     )
 
 
+def far_differences_s(trace: ColourTrace, delivery: Delivery) -> tuple[float, ...]:
+    """Differences of the clocks, s, beyond usual lateness that the colours speak for."""
+    found = search_clock(trace, delivery, thorough=True)
+    if found is None or _is_small(found.offset_s):
+        return ()
+    return (found.offset_s,)
+
+
 def _differences(film: _Film, rows_s: FloatArray, step_s: float) -> FloatArray:
     """Differences of the clocks that are tried: small ones, and those that keep most rows."""
     widest_s = film.last_s - film.first_s + float(np.ptp(rows_s))

@@ -64,7 +64,7 @@ _MISFIT_RMS = 0.08
 """Residuals around the end, as a part of the change. Simulated titrations have 0.003 (24 seeds),
 films some times more. Lower, and films that flicker are refused; higher, and a curve of another
 shape is accepted."""
-_WIDEST_HALF_ML = 0.25
+WIDEST_HALF_ML = 0.25
 """Half width of the widest 95 % interval that is still given as a located number, mL: five drops.
 Wider, and reading by eye would do as well; simulated titrations have 0.01 to 0.02 mL."""
 _SURELY_BLUE = 0.95
@@ -192,7 +192,7 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
         return refuse("slow-fade" if slow else "model-misfit", indicator)
     if not _blue_seen(curve, fit, last_f):
         return _bracket([lost or "still-purple"], profile_interval(fit), indicator)
-    if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > _WIDEST_HALF_ML:
+    if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > WIDEST_HALF_ML:
         return _bracket(["too-uncertain"], profile_interval(fit), indicator)
     return Verdict("located", (), (), fit.equivalence)
 

@@ -1,0 +1,158 @@
+"""One result from several ways in which a log may go with its recording.
+
+Each alignment (`endpoint.delivery.alignment`) gives a curve of its own, and the chemistry explains
+one better than another: additions at wrong volumes make a ragged curve. So every alignment has a
+probability, and the equivalence volume is a mixture: where the alignments agree it stays as certain
+as one, where they do not it gets wider, and beyond a limit only an interval is honest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from endpoint.analysis.result import Result
+from endpoint.delivery.alignment import Alignment
+from endpoint.equivalence.fit import Estimate, Transition
+from endpoint.equivalence.verdict import WIDEST_HALF_ML, Verdict
+from endpoint.messages import Sentence, reason
+
+FloatArray = NDArray[np.float64]
+
+ROWS = "which addition a row of the log means"
+"""Name of the contribution to the uncertainty."""
+_MOST = 8
+"""Alignments that are fitted, the most probable ones."""
+_LIKE = 0.5
+"""Part of the points that say something of their own: neighbours err alike."""
+_NEAR_ML = 1.0
+"""Points so near to the end show how ragged a curve is, mL."""
+_LEAST_RMS = 0.003
+"""Scatter, as a part of the change, below which no curve is smoother than another."""
+_LEAST_PART = 0.02
+"""Probability of an alignment that is left out of a bracket."""
+_TAIL = 0.025
+
+
+@dataclass(frozen=True, eq=False)
+class _Way:
+    result: Result
+    weight: float
+
+
+def result_of_several(
+    alignments: Sequence[Alignment], result_of: Callable[[Alignment], Result]
+) -> Result:
+    """Result of a log that may go with its recording in several ways.
+
+    Parameters
+    ----------
+    alignments:
+        At least one, the most probable one first.
+    result_of:
+        Makes the result of one of them.
+    """
+    results = [result_of(alignment) for alignment in alignments[:_MOST]]
+    costs = np.array([alignment.cost for alignment in alignments[:_MOST]])
+    costs = costs + _raggedness(results)
+    weights = np.exp(np.min(costs) - costs)
+    weights /= weights.sum()
+    order = np.argsort(-weights)
+    ways = [_Way(results[k], float(weights[k])) for k in order]
+    best = ways[0].result
+    if best.status == "none" or best.fit is None:
+        return best
+    kept = [way for way in ways if way.result.status != "none" and way.weight > 1e-3]
+    if best.status == "bracketed":
+        return _with_bracket(best, best.verdict.reasons, kept)
+    low, middle, high, sd_ml = _mixture(kept)
+    half = 0.5 * (high - low)
+    apart = np.sqrt(max(sd_ml**2 - best.equivalence.standard_uncertainty_ml**2, 0.0))
+    if half > WIDEST_HALF_ML and apart > 0.5 * sd_ml:
+        return _with_bracket(best, (reason("rows-uncertain"),), kept)
+    estimate = Estimate(middle, sd_ml, low, high)
+    parts = {**best.fit.contributions_ml, ROWS: float(apart)} if apart > 1e-4 else None
+    fit = best.fit if parts is None else replace(best.fit, contributions_ml=parts)
+    return replace(
+        best,
+        verdict=replace(best.verdict, equivalence=estimate),
+        fit=fit,
+        midpoint=best.midpoint and best.midpoint.widened(float(apart)),
+        last_red=best.last_red and best.last_red.widened(float(apart)),
+    )
+
+
+def _raggedness(results: Sequence[Result]) -> FloatArray:
+    """Negative logarithm of the likelihood of each curve, its scatter fitted, shape (results,)."""
+    fits = [result.fit for result in results]
+    known = [(fit, _points_near(fit)) for fit in fits if fit is not None]
+    if not known:
+        return np.zeros(len(results))
+    points = _LIKE * float(np.median([number for _, number in known]))
+    worst = max(np.log(max(fit.residual_rms, _LEAST_RMS)) for fit, _ in known)
+    return np.array(
+        [
+            points * (worst if fit is None else np.log(max(fit.residual_rms, _LEAST_RMS)))
+            for fit in fits
+        ]
+    )
+
+
+def _points_near(fit: Transition) -> int:
+    away_ml = np.abs(fit.model.volume_ml - fit.equivalence.value_ml)
+    return int(np.sum(away_ml < _NEAR_ML))
+
+
+def _mixture(ways: Sequence[_Way]) -> tuple[float, float, float, float]:
+    """Lower end, mean, upper end and standard deviation of the equivalence volume, mL."""
+    parts = [_normal_of(way.result) for way in ways]
+    weight = np.array([way.weight for way in ways])
+    weight /= weight.sum()
+    middle = np.array([part[0] for part in parts])
+    sd = np.array([part[1] for part in parts])
+    mean = float(weight @ middle)
+    spread = float(np.sqrt(weight @ (sd**2 + (middle - mean) ** 2)))
+    grid = np.linspace(float((middle - 5 * sd).min()), float((middle + 5 * sd).max()), 4001)
+    below = ndtr((grid[:, None] - middle) / sd) @ weight
+    low, high = np.interp([_TAIL, 1.0 - _TAIL], below, grid)
+    return float(low), mean, float(high), spread
+
+
+def _normal_of(result: Result) -> tuple[float, float]:
+    """Middle and standard deviation of the equivalence volume of one way, mL."""
+    found = result.equivalence
+    if found is not None:
+        return found.value_ml, max(0.5 * (found.high_ml - found.low_ml) / 1.96, 1e-4)
+    low, high = _bracket_of(result)
+    assert result.fit is not None
+    top = high if high is not None else low + 2.0 * result.fit.equivalence.standard_uncertainty_ml
+    return 0.5 * (low + top), max((top - low) / np.sqrt(12.0), 1e-4)
+
+
+def _bracket_of(result: Result) -> tuple[float, float | None]:
+    if result.equivalence is not None:
+        return result.equivalence.low_ml, result.equivalence.high_ml
+    assert result.verdict.bracket_ml is not None
+    return result.verdict.bracket_ml
+
+
+def _with_bracket(
+    best: Result, reasons: tuple[Sentence, ...], ways: Sequence[_Way]
+) -> Result:
+    """Result that only bounds the end, as wide as all ways that may be true."""
+    brackets = [_bracket_of(way.result) for way in ways if way.weight > _LEAST_PART]
+    highs = [high for _, high in brackets]
+    bounded = [high for high in highs if high is not None]
+    high = max(bounded) if len(bounded) == len(highs) else None
+    verdict = Verdict(
+        "bracketed",
+        reasons,
+        best.verdict.remarks,
+        None,
+        (min(low for low, _ in brackets), high),
+    )
+    return replace(best, verdict=verdict)

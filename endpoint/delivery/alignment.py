@@ -1,0 +1,262 @@
+"""Rows of a log put in order with the additions that a recording shows.
+
+A row of a log says "read by now". People write it some seconds after the drop, often when the
+next one is already in, round it to the second, put several drops in one row, or use another clock.
+So the log is believed in its order and its volumes, and only roughly in its times: the recording
+shows when titrant ran in (streaks, steps of colour), and each pause between gets the volume of the
+row that was reached by then.
+
+For one mean lateness of all rows, the cheapest way to cut the recording into pauses and additions,
+row by row, is found by dynamic programming (Viterbi; Rabiner, Proc. IEEE 77 (1989) 257, from
+memory). The mean lateness is not known: every value of it that explains the recording gives an
+alignment with a probability of its own, and whoever uses them has to go through them all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.colour.density import ColourTrace
+from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
+from endpoint.delivery.delivery import Delivery
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_EARLY_S, _EARLY_SD_S = -1.2, 1.8
+"""Mean over people of when an addition ends compared with its row, s, and its standard deviation:
+rows are written 0 to 5 s late, some as the tap opens. Assumed from how people write, no source."""
+_OTHER_CLOCK = 0.07
+"""Part of the logs whose clock is another than that of the recording, by anything. Assumed."""
+_DIFFERENCES_S = np.arange(-6.5, 4.51, 0.5)
+"""Times of additions minus times of rows that are tried around one clock, s."""
+_ROW_SD_S, _ROW_REACH_S = 1.2, 4.0
+"""Scatter of single rows about the mean, s, with the tails of Student's t for 3 degrees of freedom
+(somebody was called away), and the most that is tried."""
+_RATE_ML_S, _RATE_LOG_SD, _CLOSING_S = 0.4, 0.9, 0.5
+"""Usual rate from a burette, mL/s, its spread (natural logarithm), and what opening and closing a
+tap adds to the time in which titrant is seen, s."""
+_LENGTH_CAP = 3.0
+"""Most that a strange length of an addition costs, natural logarithm: several drops with pauses
+between them may stand in one row."""
+_LONGEST_S = 25.0
+"""Longest addition that is tried, s; large ones 2.5 times what the usual rate gives."""
+_UNLOGGED = 4.0
+"""Cost of an addition after the last row, which nobody wrote down, natural logarithm."""
+_LEAST_WEIGHT = 0.005
+"""Probability, compared with the best, below which an alignment is left out."""
+_OUTLASTS_S = 0.2
+"""How much longer than the addition its plume is seen, s."""
+_SHORTEST_S = 0.1
+_LEAST_ADDITIONS, _MOST_ADDITIONS = 4, 600
+"""Additions of a log that is aligned: fewer fit by chance, more take too long."""
+_UNEVEN = 0.35
+"""Spread of the rates between rows, as a part of their mean, from which a log in straight lines was
+written by hand, not by a pump; a pump that is slowed down once has few rows."""
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """One way in which the rows of a log go with the additions of a recording."""
+
+    delivery: Delivery
+    """Volume against the time of the recording, its pauses as they were seen."""
+    cost: float
+    """Negative logarithm of its probability, up to a constant, without what the colours say."""
+    difference_s: float
+    """Times of the additions minus those of their rows, s: the mean."""
+    ends_s: FloatArray
+    """When each row was reached, shape (rows,); nan for rows outside the recording."""
+
+
+def can_be_aligned(delivery: Delivery) -> bool:
+    """Whether a log holds rows that a person wrote, and enough of them."""
+    added_ml = np.diff(delivery.volume_ml)
+    if delivery.mode == "per-still" or delivery.pauses_s.size:
+        return False
+    if not _LEAST_ADDITIONS <= int(np.sum(added_ml > 0.0)) <= _MOST_ADDITIONS:
+        return False
+    if delivery.mode == "steps":
+        return True
+    rates = added_ml / np.diff(delivery.time_s)
+    return bool(rates.size > _LEAST_ADDITIONS and np.std(rates) > _UNEVEN * np.mean(rates))
+
+
+def align(
+    trace: ColourTrace,
+    delivery: Delivery,
+    *,
+    stated: bool = False,
+    far_s: tuple[float, ...] = (),
+) -> tuple[Alignment, ...]:
+    """Alignments of a log with a recording, the most probable one first.
+
+    Parameters
+    ----------
+    trace:
+        Colour against time, of all frames or of some spans.
+    delivery:
+        The log, on the clock of the recording as far as that was stated.
+    stated:
+        Whether it was: then other clocks are not thought of.
+    far_s:
+        Differences of the clocks, s, that are tried as well.
+
+    Returns
+    -------
+    Empty where there is too little to align.
+    """
+    if not can_be_aligned(delivery):
+        return ()
+    activity = activity_of(trace)
+    if activity is None:
+        return ()
+    steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
+    rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
+    rows = _Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
+    tried = np.unique(np.concatenate([_DIFFERENCES_S, *(_around(far) for far in far_s)]))
+    found: dict[tuple[tuple[int, int], ...], Alignment] = {}
+    for difference_s in tried.tolist():
+        path = _cheapest(activity, rows, difference_s)
+        if path is None:
+            continue
+        prior = _cost_of(difference_s, stated, activity.last_s - activity.first_s)
+        cost = path.cost * INDEPENDENT + prior
+        if path.cuts not in found or cost < found[path.cuts].cost:
+            found[path.cuts] = _aligned(activity, rows, path, cost, difference_s)
+    ranked = sorted(found.values(), key=lambda one: one.cost)
+    return tuple(one for one in ranked if one.cost - ranked[0].cost < -np.log(_LEAST_WEIGHT))
+
+
+@dataclass(frozen=True, eq=False)
+class _Rows:
+    time_s: FloatArray
+    volume_ml: FloatArray
+    """Delivered by each row."""
+    added_ml: FloatArray
+    """Since the row before."""
+
+
+@dataclass(frozen=True)
+class _Path:
+    cost: float
+    cuts: tuple[tuple[int, int], ...]
+    """Bin in which each addition begins, and that in which it is over."""
+    last: int
+    """Bin up to which the last pause is quiet."""
+
+
+def _around(far_s: float) -> FloatArray:
+    return far_s + np.arange(-1.5, 1.51, 0.5)
+
+
+def _cost_of(difference_s: float, stated: bool, film_s: float) -> float:
+    """Negative logarithm of the probability of a mean lateness, per s."""
+    z = (difference_s - _EARLY_S) / _EARLY_SD_S
+    near = float(np.exp(-0.5 * z * z)) / (_EARLY_SD_S * np.sqrt(2.0 * np.pi))
+    other = 0.0 if stated else _OTHER_CLOCK
+    return -float(np.log((1.0 - other) * near + other / max(film_s, 1.0) + 1e-12))
+
+
+def _cheapest(activity: Activity, rows: _Rows, difference_s: float) -> _Path | None:
+    """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so."""
+    bin_s, bins = activity.bin_s, activity.bins
+    late = np.arange(-round(_ROW_REACH_S / bin_s), round(_ROW_REACH_S / bin_s) + 1)
+    # Student's t with 3 degrees of freedom.
+    late_cost = 2.0 * np.log1p((late * bin_s / _ROW_SD_S) ** 2 / 3.0) / INDEPENDENT
+    total, before = np.zeros(1), np.zeros(1, dtype=np.int64)
+    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]] = []
+    for row_bin, added_ml in zip(
+        activity.bin_of(rows.time_s + difference_s), rows.added_ml, strict=True
+    ):
+        end = np.clip(row_bin + late, 0, bins)
+        lengths, length_cost = _lengths(float(added_ml), bin_s)
+        begin = end[:, None] - lengths
+        outside = ((end == 0) | (end == bins))[:, None]
+        begin = np.where(outside & (lengths == 0), end[:, None], begin)
+        start = np.clip(begin, 0, bins)
+        own = activity.addition[end][:, None] - activity.addition[start]
+        own = own + length_cost + late_cost[:, None]
+        own[np.broadcast_to((lengths == 0) & ~outside, own.shape)] = np.inf
+        # Axes: end of the addition before, end of this one, its length.
+        pause = activity.pause[np.minimum(before[:, None, None], start), start]
+        cost = total[:, None, None] + pause + own
+        cost[before[:, None, None] > begin] = np.inf
+        flat = cost.transpose(1, 0, 2).reshape(end.size, -1)
+        best = np.argmin(flat, axis=1)
+        total = flat[np.arange(end.size), best]
+        if not np.isfinite(total).any():
+            return None
+        chosen = best % lengths.size
+        steps.append((best // lengths.size, start[np.arange(end.size), chosen], end, before))
+        before = end
+    return _traced(activity, total, before, steps)
+
+
+def _lengths(added_ml: float, bin_s: float) -> tuple[IntArray, FloatArray]:
+    """Lengths of an addition that are tried, in bins, and their costs."""
+    usual_s = added_ml / _RATE_ML_S + _CLOSING_S
+    lengths = np.arange(round(max(_LONGEST_S, 2.5 * usual_s) / bin_s) + 1)
+    z = np.log((lengths * bin_s + 0.2) / (usual_s + 0.2)) / _RATE_LOG_SD
+    return lengths, np.minimum(0.25 * z * z, _LENGTH_CAP) / INDEPENDENT
+
+
+def _traced(
+    activity: Activity,
+    total: FloatArray,
+    before: IntArray,
+    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]],
+) -> _Path:
+    """Path back from the cheapest end; after the last row an addition may have been left out."""
+    bins = activity.bins
+    last = np.arange(bins + 1)
+    rest = activity.addition[bins] - activity.addition[last] + _UNLOGGED / INDEPENDENT
+    rest[bins] = 0.0
+    pause = activity.pause[np.minimum(before[:, None], last), last]
+    cost = total[:, None] + pause + rest
+    cost[last[None, :] < before[:, None]] = np.inf
+    k, quiet = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    least, row = float(cost[k, quiet]), int(k)
+    cuts: list[tuple[int, int]] = []
+    for came_from, start, end, _ in reversed(steps):
+        cuts.append((int(start[row]), int(end[row])))
+        row = int(came_from[row])
+    return _Path(least, tuple(reversed(cuts)), int(quiet))
+
+
+def _aligned(
+    activity: Activity, rows: _Rows, path: _Path, cost: float, difference_s: float
+) -> Alignment:
+    """Volume against time with the pauses that were seen."""
+
+    def at_s(number: int) -> float:
+        return activity.first_s + number * activity.bin_s
+
+    time_s, volume_ml, pauses = [], [], []
+    ends_s = np.full(rows.time_s.size, np.nan)
+    reached_ml, quiet_from = 0.0, 0
+    for k, (begin, end) in enumerate(path.cuts):
+        if end > 0 and begin < activity.bins:
+            if begin > quiet_from:
+                pauses.append((at_s(quiet_from), at_s(begin)))
+            first_s = max(at_s(begin), time_s[-1] + 1e-3) if time_s else at_s(begin)
+            ends_s[k] = max(at_s(end) - _OUTLASTS_S, first_s + _SHORTEST_S)
+            time_s += [first_s, float(ends_s[k])]
+            volume_ml += [reached_ml, float(rows.volume_ml[k])]
+            quiet_from = end
+        if begin < activity.bins:
+            reached_ml = float(rows.volume_ml[k])
+    if path.last > quiet_from:
+        pauses.append((at_s(quiet_from), at_s(path.last)))
+    if not time_s:
+        time_s, volume_ml = [activity.first_s], [reached_ml]
+    delivery = Delivery(
+        "continuous",
+        np.array(time_s),
+        np.array(volume_ml),
+        np.array(pauses).reshape(-1, 2),
+    )
+    return Alignment(delivery, cost, difference_s, ends_s)
