@@ -19,6 +19,7 @@ from calibration.ware.tolerance import titre_remarks
 from endpoint.analysis.frames import Look, samples_of
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
+from endpoint.analysis.several import result_of_several
 from endpoint.analysis.volume_axis import equivalence_quantity
 from endpoint.colour.density import ColourSample, ColourTrace, trace
 from endpoint.colour.follow import follow
@@ -26,10 +27,8 @@ from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.points import Curve, from_absorbance, from_colour
-from endpoint.analysis.several import result_of_several
 from endpoint.delivery.alignment import Alignment, align
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock, needs_every_frame
-from endpoint.delivery.clock_search import far_differences_s
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_reader import VolumeWatch, watch_for
 from endpoint.delivery.picture_volume import PictureVolume
@@ -302,9 +301,7 @@ def _of_trace(
     assert job.delivery is not None
     alignments: tuple[Alignment, ...] = ()
     if job.clock is not None and (seen is None or seen is job.logged):
-        stated = job.clock.basis == "stated"
-        far_s = () if stated else far_differences_s(colour, job.delivery)
-        alignments = align(colour, job.delivery, stated=stated, far_s=far_s)
+        alignments = align(colour, job.delivery, stated=job.clock.basis == "stated")
     if not alignments:
         doubt = doubt_of_clock(job.delivery, job.clock, colour, end_s)
         return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
@@ -315,9 +312,7 @@ def _of_trace(
     return _with_hardness(result_of_several(alignments, result_of))
 
 
-def _curve_of(
-    colour: ColourTrace, job: AnalysisInputs, delivery: Delivery | None = None
-) -> Curve:
+def _curve_of(colour: ColourTrace, job: AnalysisInputs, delivery: Delivery | None = None) -> Curve:
     delivery = delivery or job.delivery
     if delivery is None:
         raise ValueError("colours need a delivery")

@@ -140,9 +140,7 @@ def _bracket_of(result: Result) -> tuple[float, float | None]:
     return result.verdict.bracket_ml
 
 
-def _with_bracket(
-    best: Result, reasons: tuple[Sentence, ...], ways: Sequence[_Way]
-) -> Result:
+def _with_bracket(best: Result, reasons: tuple[Sentence, ...], ways: Sequence[_Way]) -> Result:
     """Result that only bounds the end, as wide as all ways that may be true."""
     brackets = [_bracket_of(way.result) for way in ways if way.weight > _LEAST_PART]
     highs = [high for _, high in brackets]

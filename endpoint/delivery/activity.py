@@ -53,7 +53,8 @@ _LEAST_CHANGE = 0.04
 @dataclass(frozen=True, eq=False)
 class Activity:
     """Colour of a recording in n bins. Costs are negative logarithms, too large by the factor
-    1 / `INDEPENDENT`."""
+    1 / `INDEPENDENT`.
+    """
 
     first_s: float
     bin_s: float
@@ -63,6 +64,8 @@ class Activity:
     """How many bins before each hold frames, shape (n + 1,)."""
     addition: FloatArray
     """Cost of all bins before each as parts of additions, shape (n + 1,)."""
+    rising: FloatArray
+    """What each bin would cost in a pause as the liquid gets more uneven, shape (n,)."""
 
     @property
     def bins(self) -> int:
@@ -123,7 +126,7 @@ def activity_of(trace: ColourTrace) -> Activity | None:
         addition += _PER_BIN * before
     length = np.maximum(before[None, :] - before[:, None], 0).astype(np.float32)
     worst = 2.0 * _PER_BIN * length + np.float32(_DISTURBED / INDEPENDENT)
-    return Activity(first_s, bin_s, np.minimum(pause, worst), before, addition)
+    return Activity(first_s, bin_s, np.minimum(pause, worst), before, addition, rising)
 
 
 def _bluer(density: FloatArray) -> FloatArray | None:

@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace
@@ -33,6 +34,15 @@ _OTHER_CLOCK = 0.07
 """Part of the logs whose clock is another than that of the recording, by anything. Assumed."""
 _DIFFERENCES_S = np.arange(-6.5, 4.51, 0.5)
 """Times of additions minus times of rows that are tried around one clock, s."""
+_OTHER_CLOCKS, _AROUND_S = 5, np.arange(-1.5, 1.51, 0.5)
+"""How many other clocks are looked at, and the differences around each, s."""
+_COARSE_S, _MOST_CLOCKS = 1.0, 400
+"""Steps between the clocks of a first, coarse look, s, and how many are tried at most."""
+_FOLLOWS_S = 3.0
+"""Time by which a row follows the moment in which its addition is first seen, s."""
+_LEAST_INSIDE = 0.6
+"""Part of the rows that a recording must hold under another clock. Lower, and a film that shows few
+additions fits anywhere."""
 _ROW_SD_S, _ROW_REACH_S = 1.2, 4.0
 """Scatter of single rows about the mean, s, with the tails of Student's t for 3 degrees of freedom
 (somebody was called away), and the most that is tried."""
@@ -90,7 +100,6 @@ def align(
     delivery: Delivery,
     *,
     stated: bool = False,
-    far_s: tuple[float, ...] = (),
 ) -> tuple[Alignment, ...]:
     """Alignments of a log with a recording, the most probable one first.
 
@@ -102,8 +111,6 @@ def align(
         The log, on the clock of the recording as far as that was stated.
     stated:
         Whether it was: then other clocks are not thought of.
-    far_s:
-        Differences of the clocks, s, that are tried as well.
 
     Returns
     -------
@@ -117,7 +124,8 @@ def align(
     steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
     rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
     rows = _Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
-    tried = np.unique(np.concatenate([_DIFFERENCES_S, *(_around(far) for far in far_s)]))
+    far = () if stated else _other_clocks(activity, rows)
+    tried = np.unique(np.concatenate([_DIFFERENCES_S, *(one + _AROUND_S for one in far)]))
     found: dict[tuple[tuple[int, int], ...], Alignment] = {}
     for difference_s in tried.tolist():
         path = _cheapest(activity, rows, difference_s)
@@ -149,8 +157,32 @@ class _Path:
     """Bin up to which the last pause is quiet."""
 
 
-def _around(far_s: float) -> FloatArray:
-    return far_s + np.arange(-1.5, 1.51, 0.5)
+def _other_clocks(activity: Activity, rows: _Rows) -> list[float]:
+    """Differences of the clocks, s, that may explain the recording better than usual lateness."""
+    bin_s, bins = activity.bin_s, activity.bins
+    first, last = rows.time_s[0], rows.time_s[-1]
+    steps = np.arange(-int(last / bin_s), bins - int(first / bin_s) + 1)
+    at = np.round((rows.time_s - activity.first_s) / bin_s).astype(np.int64) + steps[:, None]
+    inside = (at >= 0) & (at < bins)
+    # A row follows the moment in which its addition is first seen.
+    before, after = round(_FOLLOWS_S / bin_s), round(1.0 / bin_s)
+    near = sliding_window_view(np.pad(activity.rising, (before, after)), before + after + 1)
+    seen = near.max(axis=1) - near.max(axis=1).mean()
+    score = np.where(inside, seen[np.clip(at, 0, bins - 1)], 0.0).sum(axis=1)
+    usual = (steps * bin_s >= _DIFFERENCES_S[0]) & (steps * bin_s <= _DIFFERENCES_S[-1])
+    if usual[int(np.argmax(score))] and inside[usual].all(axis=1).any():
+        return []
+    tried = steps[inside.mean(axis=1) >= _LEAST_INSIDE] * bin_s
+    tried = tried[:: max(1, round(_COARSE_S / bin_s), tried.size // _MOST_CLOCKS)]
+    paths = [_cheapest(activity, rows, one, coarse=True) for one in tried.tolist()]
+    cost = np.array([np.inf if path is None else path.cost for path in paths])
+    found: list[float] = []
+    for k in np.argsort(cost):
+        if len(found) == _OTHER_CLOCKS or not np.isfinite(cost[k]):
+            break
+        if all(abs(tried[k] - other) > 2.0 for other in found):
+            found.append(float(tried[k]))
+    return found
 
 
 def _cost_of(difference_s: float, stated: bool, film_s: float) -> float:
@@ -161,10 +193,16 @@ def _cost_of(difference_s: float, stated: bool, film_s: float) -> float:
     return -float(np.log((1.0 - other) * near + other / max(film_s, 1.0) + 1e-12))
 
 
-def _cheapest(activity: Activity, rows: _Rows, difference_s: float) -> _Path | None:
-    """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so."""
-    bin_s, bins = activity.bin_s, activity.bins
-    late = np.arange(-round(_ROW_REACH_S / bin_s), round(_ROW_REACH_S / bin_s) + 1)
+def _cheapest(
+    activity: Activity, rows: _Rows, difference_s: float, *, coarse: bool = False
+) -> _Path | None:
+    """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so.
+
+    A coarse look goes in double steps and only up to half of the lengths.
+    """
+    bin_s, bins, step = activity.bin_s, activity.bins, 2 if coarse else 1
+    reach = round(_ROW_REACH_S / bin_s / step) * step
+    late = np.arange(-reach, reach + 1, step)
     # Student's t with 3 degrees of freedom.
     late_cost = 2.0 * np.log1p((late * bin_s / _ROW_SD_S) ** 2 / 3.0) / INDEPENDENT
     total, before = np.zeros(1), np.zeros(1, dtype=np.int64)
@@ -174,6 +212,11 @@ def _cheapest(activity: Activity, rows: _Rows, difference_s: float) -> _Path | N
     ):
         end = np.clip(row_bin + late, 0, bins)
         lengths, length_cost = _lengths(float(added_ml), bin_s)
+        if coarse:
+            lengths, length_cost = (
+                lengths[1 : len(lengths) // 2 : 2],
+                length_cost[1 : len(lengths) // 2 : 2],
+            )
         begin = end[:, None] - lengths
         outside = ((end == 0) | (end == bins))[:, None]
         begin = np.where(outside & (lengths == 0), end[:, None], begin)
