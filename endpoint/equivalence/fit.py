@@ -16,6 +16,7 @@ from scipy.special import stdtrit
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.equivalence.crossings import crossings_with_errors
+from endpoint.equivalence.indicator_amount import amount_shown
 from endpoint.equivalence.least_squares import (
     Fitted,
     contributions,
@@ -229,7 +230,12 @@ def fit_transition(
     if len(curve) < 4:
         raise ValueError("a fit needs at least 4 points")
     known = priors or priors_for(indicator)
-    known = replace(known, bend=curve.bend_prior, kink=curve.kink_prior)
+    known = replace(
+        known,
+        bend=curve.bend_prior,
+        kink=curve.kink_prior,
+        log_indicator_umol_l=amount_shown(curve, indicator),
+    )
     flask = _Flask(titrant_mol_l, known, indicator)
     fitted, kept = _without_outliers(curve, flask)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
