@@ -1,10 +1,12 @@
 """Titrations whose chemistry PHREEQC works out: nothing here comes from the program's constants.
 
-EDTA, its protons and sodium, hydroxides and activities are those of minteq.v4 (NIST 46), at any
-temperature and ionic strength, and the pH moves as the buffer lets it. Added are ammonia as an
-element of its own (so that it is not oxidised), its complexes (calcium NIST 46.4, magnesium sit.dat)
-and Eriochrome Black T. Its published constants are taken as those of 0.1 mol/L and brought to
-infinite dilution; how far published values differ is drawn.
+The constants of EDTA, its protons and sodium, and hydroxides are those of minteq.v4 (NIST 46), at
+any temperature, and the pH moves as the buffer lets it. In that file the complexes of EDTA carry
+`-gamma 0 0`, which PHREEQC takes for the limiting law and the free ion for Davies, so that from
+0.05 mol/L on EDTA would bind protons the more the saltier; here all of them follow Davies. Added are
+ammonia as an element of its own (so that it is not oxidised), its complexes (calcium NIST 46.4,
+magnesium sit.dat) and Eriochrome Black T. Its published constants are taken as those of 0.1 mol/L
+and brought to infinite dilution; how far published values differ is drawn.
 """
 
 from __future__ import annotations
@@ -28,6 +30,17 @@ _DAVIES = 0.107
 _NOISE = 0.01
 _TITRANT_MOL_L = 0.01
 _FLASK_ML = 105.0
+_EDTA_SPECIES = (
+    ("H+ + Edta-4", "H(Edta)-3", 10.948, -23.4304),
+    ("2 H+ + Edta-4", "H2(Edta)-2", 17.221, -41.0032),
+    ("3 H+ + Edta-4", "H3(Edta)-", 20.34, -35.564),
+    ("Na+ + Edta-4", "Na(Edta)-3", 2.7, -5.8576),
+    ("Ca+2 + Edta-4", "Ca(Edta)-2", 12.42, -25.5224),
+    ("Ca+2 + Edta-4 + H+", "CaH(Edta)-", 15.9, 0.0),
+    ("Mg+2 + Edta-4", "Mg(Edta)-2", 10.57, 13.8072),
+    ("Mg+2 + Edta-4 + H+", "MgH(Edta)-", 14.97, 0.0),
+)
+"""log K at infinite dilution and enthalpy, kJ/mol, as in minteq.v4."""
 
 
 @dataclass(frozen=True)
@@ -75,11 +88,16 @@ def _species(flask: Flask) -> str:
     # Charges squared, free ions less complex, times the activity exponent of one charge. The pH is
     # an activity already, so protons do not count.
     first, second = pka3 + 5 * _DAVIES, pka2 + 3 * _DAVIES
+    complexes = "\n".join(
+        f"{left} = {right}\n log_k {log_k}\n delta_h {heat} kJ"
+        for left, right, log_k, heat in _EDTA_SPECIES
+    )
     return f"""
 SOLUTION_MASTER_SPECIES
 Amm AmmH+ 0 17 17
 Ebt Ebt-3 0 1 1
 SOLUTION_SPECIES
+{complexes}
 AmmH+ = AmmH+
  log_k 0
 AmmH+ = Amm + H+

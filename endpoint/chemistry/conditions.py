@@ -15,7 +15,6 @@ What a record does not say is as wide as flasks are, and moves all constants tog
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
 REFERENCE_IONIC_STRENGTH = 0.1
@@ -171,25 +170,27 @@ def shift_in(binding: Binding, conditions: Conditions) -> Shift:
 
 
 def columns_of(binding: Binding, conditions: Conditions) -> tuple[Column, ...]:
-    """How each unknown of the conditions moves the constants: half the way from -1 to +1 sd."""
+    """How each unknown of the conditions moves the constants, for one standard deviation.
+
+    Half of what two of them do, on the side on which they do more: salt works the stronger the more
+    there is of it.
+    """
+    here = _at(binding, conditions)
     found = []
     for field in fields(conditions):
         value, spread = getattr(conditions, field.name)
-        if spread == 0.0 or value == 0.0:
-            continue
-        move: Callable[[float], float] = (
-            (lambda z, v=value, s=spread: v * math.exp(z * s))
-            if field.name in _LOGARITHMIC
-            else (lambda z, v=value, s=spread: v + z * s)
-        )
-        low, high = (
-            _at(binding, replace(conditions, **{field.name: (move(z), spread)}))
-            for z in (-1.0, 1.0)
-        )
-        first, second, third, fourth = (0.5 * (b - a) for a, b in zip(low, high, strict=True))
-        found.append(
-            (0.5 * (first + second), 0.5 * (third + fourth), second - first, fourth - third)
-        )
+        sides = []
+        for z in (-2.0, 2.0):
+            there = value + z * spread
+            if field.name in _LOGARITHMIC:
+                there = value * math.exp(z * spread)
+            moved = _at(binding, replace(conditions, **{field.name: (there, spread)}))
+            sides.append([(b - a) / z for a, b in zip(here, moved, strict=True)])
+        first, second, third, fourth = max(sides, key=lambda side: sum(map(abs, side)))
+        if first or second or third or fourth:
+            found.append(
+                (0.5 * (first + second), 0.5 * (third + fourth), second - first, fourth - third)
+            )
     return tuple(found)
 
 

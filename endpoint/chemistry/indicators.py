@@ -211,7 +211,6 @@ ERIOCHROME_BLACK_T = Indicator(
     ),
     bound=Form("red", "green", (0.10, 0.55, 0.30), (480.0, 560.0), 530.0),
     free=Form("blue", "red", (0.60, 0.38, 0.12), (580.0, 701.0), 615.0),
-    spread=Spread(log_k_edta=0.1, log_k_indicator=0.15),
     charge=-3,
     conditions=Conditions(),
     ph_check=USUAL_WORDS["ph_check"] + ".",

@@ -10,12 +10,14 @@ with a record that states pH, temperature, ammonia and sodium.
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from endpoint.chemistry.conditions import Conditions
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.equivalence.fit import fit_transition
-from tests.flask_truth import draw_flask, titrate
+from tests.flask_truth import Flask, draw_flask, titrate
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,10 @@ def run_one(seed: int, stated: bool = False) -> Row:
     """Titrate, fit and compare; `stated` tells the program the conditions in the flask."""
     run = titrate(draw_flask(seed), seed)
     flask = run.flask
-    fit = fit_transition(run.curve, 0.01)
+    indicator = ERIOCHROME_BLACK_T
+    if stated:
+        indicator = replace(indicator, conditions=_as_stated(flask, seed))
+    fit = fit_transition(run.curve, 0.01, indicator=indicator)
     found, truth = fit.equivalence, flask.equivalence_ml
     metal = flask.calcium_mol_l + flask.magnesium_mol_l
     return Row(
@@ -50,6 +55,18 @@ def run_one(seed: int, stated: bool = False) -> Row:
         error_ml=found.value_ml - truth,
         half_width_ml=0.5 * (found.high_ml - found.low_ml),
         covered=found.low_ml <= truth <= found.high_ml,
+    )
+
+
+def _as_stated(flask: Flask, seed: int) -> Conditions:
+    """The conditions as somebody measures them: pH to 0.05, 1 degree, recipes to a tenth."""
+    rng = np.random.default_rng([37, seed])
+    tenth = np.exp(0.1 * rng.standard_normal(2))
+    return Conditions(
+        ph=(flask.ph + 0.05 * float(rng.standard_normal()), 0.05),
+        temperature_c=(flask.temperature_c + float(rng.standard_normal()), 1.0),
+        ammonia_mol_l=(flask.ammonia_mol_l * float(tenth[0]), 0.1),
+        sodium_mol_l=(flask.sodium_mol_l * float(tenth[1]), 0.1),
     )
 
 
