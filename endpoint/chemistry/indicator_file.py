@@ -10,10 +10,12 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from endpoint.chemistry.conditions import Conditions
 from endpoint.chemistry.indicators import (
     CHANNELS,
     USUAL_ABSORPTIVITY,
@@ -35,6 +37,8 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "ph_range",
         "pka",
         "absorptivity",
+        "charge",
+        "ammonia_mol_l",
         "ph_check",
         "ph_drift",
         "note",
@@ -51,7 +55,14 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "indicator_factor",
     ),
 }
-_METAL_KEYS = ("log_k_edta", "log_k_indicator", "log_k_hydroxide", "source")
+_METAL_KEYS = (
+    "log_k_edta",
+    "log_k_indicator",
+    "log_k_hydroxide",
+    "log_beta_ammonia",
+    "edta_kj_mol",
+    "source",
+)
 
 
 def indicator_names() -> tuple[str, ...]:
@@ -151,8 +162,23 @@ def parse_indicator(table: Mapping[str, Any], name: str) -> Indicator:
         spread=_spread(reader, parts["uncertainty"]),
         absorptivity=reader.number(head, "indicator", "absorptivity", 500.0, 2e5)
         or USUAL_ABSORPTIVITY,
+        charge=int(reader.number(head, "indicator", "charge", -6.0, 0.0) or 0),
+        conditions=_usual_conditions(reader, head, ph),
         ph_check=reader.text(head, "indicator", "ph_check"),
         ph_drift=reader.text(head, "indicator", "ph_drift"),
+    )
+
+
+def _usual_conditions(
+    reader: RecordReader, head: Mapping[str, Any], ph: float
+) -> Conditions | None:
+    """Flask with an ammonia buffer, where the file says that there is one."""
+    ammonia = reader.number(head, "indicator", "ammonia_mol_l", 0.01, 2.0)
+    if ammonia is None:
+        return None
+    usual = Conditions()
+    return replace(
+        usual, ph=(ph, usual.ph[1]), ammonia_mol_l=(ammonia, usual.ammonia_mol_l[1])
     )
 
 
@@ -254,6 +280,8 @@ def _metals(reader: RecordReader, table: Mapping[str, Any]) -> tuple[Metal, ...]
                 log_k_edta=_needed(reader, part, here, "log_k_edta", 3.0, 40.0),
                 log_k_indicator=_needed(reader, part, here, "log_k_indicator", 0.0, 30.0),
                 log_k_hydroxide=reader.number(part, here, "log_k_hydroxide", -2.0, 14.0),
+                log_beta_ammonia=reader.numbers(part, here, "log_beta_ammonia", -6.0, 20.0) or (),
+                edta_kj_mol=reader.number(part, here, "edta_kj_mol", -200.0, 200.0) or 0.0,
             )
         )
     return tuple(found)

@@ -12,6 +12,14 @@ import math
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from endpoint.chemistry.conditions import (
+    Binding,
+    Column,
+    Conditions,
+    columns_of,
+    shift_by_ph,
+    shift_in,
+)
 from endpoint.chemistry.equilibrium import (
     EBT_PKA,
     EDTA_PKA,
@@ -19,7 +27,6 @@ from endpoint.chemistry.equilibrium import (
     LOG_K_CA_EDTA,
     LOG_K_MG_EBT,
     LOG_K_MG_EDTA,
-    fully_deprotonated_fraction,
 )
 from endpoint.chemistry.two_metals import PairConstants
 from endpoint.messages import USUAL_WORDS
@@ -73,6 +80,10 @@ class Metal:
     log_k_indicator: float
     log_k_hydroxide: float | None = None
     """First hydroxo complex; None if it does not matter."""
+    log_beta_ammonia: tuple[float, ...] = ()
+    """Overall constants of the ammonia complexes; empty if they do not matter."""
+    edta_kj_mol: float = 0.0
+    """Enthalpy of the complex with EDTA, kJ/mol."""
 
     @property
     def edta_complex(self) -> str:
@@ -113,24 +124,51 @@ class Indicator:
     spread: Spread = field(default_factory=Spread)
     absorptivity: float = USUAL_ABSORPTIVITY
     """Rough molar absorptivity of the stronger band, L/mol/cm."""
+    charge: int = 0
+    """Of the indicator without protons, such as -3; 0 where it is not known."""
+    conditions: Conditions | None = None
+    """What is in the flask; None: nothing moves the published constants but the pH."""
     ph_check: str | None = None
     ph_drift: str | None = None
     """Advice where the change is drawn out, and where it is suspected to be."""
 
     @cached_property
     def constants(self) -> PairConstants:
-        """Conditional constants at the pH; a single metal stands twice."""
-        ligand = math.log10(float(fully_deprotonated_fraction(self.ph, EDTA_PKA[self.edta_set])))
-        dye = math.log10(float(fully_deprotonated_fraction(self.ph, self.indicator_pka)))
+        """Conditional constants in the flask; a single metal stands twice."""
+        if self.conditions is None:
+            ph, shift = self.ph, shift_by_ph(self._binding, self.ph)
+        else:
+            ph, shift = self.conditions.ph[0], shift_in(self._binding, self.conditions)
         edta, indicator = [], []
-        for metal in (self.metals * 2)[:2]:
+        for metal, by_edta, by_dye in zip(self._pair, shift[:2], shift[2:], strict=True):
             bare = 0.0
             if metal.log_k_hydroxide is not None:
-                hydroxide = self.ph + _LOG_KW
-                bare = -math.log10(1.0 + 10.0 ** (metal.log_k_hydroxide + hydroxide))
-            edta.append(metal.log_k_edta + ligand + bare)
-            indicator.append(metal.log_k_indicator + dye + bare)
+                bare = -math.log10(1.0 + 10.0 ** (metal.log_k_hydroxide + ph + _LOG_KW))
+            edta.append(metal.log_k_edta + by_edta + bare)
+            indicator.append(metal.log_k_indicator + by_dye + bare)
         return PairConstants((edta[0], edta[1]), (indicator[0], indicator[1]))
+
+    @cached_property
+    def unknown_in_flask(self) -> tuple[Column, ...]:
+        """What is not known of the flask, each as a move of all constants together."""
+        if self.conditions is None:
+            return ()
+        return columns_of(self._binding, self.conditions)
+
+    @property
+    def _pair(self) -> tuple[Metal, Metal]:
+        return self.metals[0], self.metals[-1]
+
+    @property
+    def _binding(self) -> Binding:
+        pair = self._pair
+        return Binding(
+            edta_kj=tuple(metal.edta_kj_mol for metal in pair),
+            log_beta_ammonia=tuple(metal.log_beta_ammonia for metal in pair),
+            edta_pka=EDTA_PKA[self.edta_set],
+            indicator_pka=self.indicator_pka,
+            indicator_charge=self.charge,
+        )
 
     @property
     def clear_channel(self) -> int | None:
@@ -168,11 +206,13 @@ class Indicator:
 ERIOCHROME_BLACK_T = Indicator(
     name="Eriochrome Black T",
     metals=(
-        Metal("calcium", LOG_K_CA_EDTA, LOG_K_CA_EBT),
-        Metal("magnesium", LOG_K_MG_EDTA, LOG_K_MG_EBT),
+        Metal("calcium", LOG_K_CA_EDTA, LOG_K_CA_EBT, None, (-0.1, -0.7, -1.5), -27.4),
+        Metal("magnesium", LOG_K_MG_EDTA, LOG_K_MG_EBT, None, (0.1, 0.0, -0.3), 14.6),
     ),
     bound=Form("red", "green", (0.10, 0.55, 0.30), (480.0, 560.0), 530.0),
     free=Form("blue", "red", (0.60, 0.38, 0.12), (580.0, 701.0), 615.0),
+    charge=-3,
+    conditions=Conditions(),
     ph_check=USUAL_WORDS["ph_check"] + ".",
     ph_drift=USUAL_WORDS["ph_drift"] + ".",
 )

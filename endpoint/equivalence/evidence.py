@@ -11,28 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
-from endpoint.colour.off_colour import depth_of
-from endpoint.curve.points import RGB, Curve
+from endpoint.curve.points import Curve
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.fit import Transition
-from endpoint.equivalence.model import LOG_IND, Priors
+from endpoint.equivalence.model import CONSTANTS, LOG_IND, Priors
 from endpoint.problems import Flag
 
 USUAL_ABSORPTIVITY = ERIOCHROME_BLACK_T.absorptivity
 """L/mol/cm; limits on the amount of indicator are written for it and scaled to other indicators."""
-_INDICATOR_SHOWN_LOG_SD = 0.7
-"""Standard deviation (natural logarithm, a factor of 2) of the amount of indicator that the depth
-of the colour shows: path length and absorptivity are only roughly known. Assumed, no study kept.
-Smaller, and deep or wide flasks strain the fit; larger, and a fit may invent indicator."""
-_CHEMICAL_PRIORS = {
-    "shift_log_k_edta": "shift_edta",
-    "shift_log_k_indicator": "shift_indicator",
-    "split_log_k_edta": "split_edta",
-    "split_log_k_indicator": "split_indicator",
-}
-
-
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """Everything that a verdict is made from."""
@@ -61,32 +48,16 @@ def width_ml(fit: Transition) -> float:
 def strain(evidence: Evidence, fit: Transition) -> float:
     """How far the chemistry had to be bent to explain the curve: sum of squared departures.
 
-    Each departure of a constant from its published value is in standard deviations. The amount of
-    indicator is compared with the usual amount and with the depth of the colour; the worse counts.
+    Each departure from what is known is in standard deviations. The constants count together, as
+    what is unknown of the flask moves them together; the amount of indicator, which the depth of
+    the colour shows, counts by itself.
     """
-    total = sum(
-        (fit.parameters[name][0] / float(getattr(evidence.priors, field))) ** 2
-        for name, field in _CHEMICAL_PRIORS.items()
-        if name in fit.parameters
-    )
-    mean, sd = fit.model.prior_mean()[LOG_IND], fit.model.prior_sd()[LOG_IND]
-    found, found_sd = fit.parameters["log_indicator_umol"]
-    usual = ((found - mean) / sd) ** 2
-    curve, absorptivity = evidence.curve, evidence.indicator.absorptivity
-    shown_umol_l = _indicator_shown_umol_l(curve) * USUAL_ABSORPTIVITY / absorptivity
-    shown = np.log(shown_umol_l * 1e-3 * curve.flask_ml)
-    too_much = max(found - shown, 0.0) / np.hypot(_INDICATOR_SHOWN_LOG_SD, found_sd)
-    return float(total + max(usual, too_much**2))
-
-
-def _indicator_shown_umol_l(curve: Curve) -> float:
-    """Rough amount of indicator from the depth of the colour, umol/L.
-
-    Assumes a molar absorptivity near 1.5e4 L/mol/cm, a path of 1 cm in a photometer and about
-    6 cm in a flask of 100 mL, and that a camera's broad channel shows two thirds of the peak.
-    """
-    per_density = 17.0 if curve.channels == RGB else 67.0
-    return max(per_density * depth_of(curve.density), 1.0)
+    model, theta = fit.model, fit.theta
+    free = np.flatnonzero(model.free[CONSTANTS])
+    moved = theta[CONSTANTS][free]
+    covariance = model.priors.constants_covariance[np.ix_(free, free)]
+    amount = (theta[LOG_IND] - model.prior_mean()[LOG_IND]) / model.prior_sd()[LOG_IND]
+    return float(moved @ np.linalg.solve(covariance, moved) + amount**2)
 
 
 def lost_reason(curve: Curve) -> str | None:

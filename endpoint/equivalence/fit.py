@@ -16,6 +16,7 @@ from scipy.special import stdtrit
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.equivalence.crossings import crossings_with_errors
+from endpoint.equivalence.indicator_amount import amount_shown
 from endpoint.equivalence.least_squares import (
     Fitted,
     contributions,
@@ -43,7 +44,7 @@ from endpoint.equivalence.model import (
     rms_near,
     unbend,
 )
-from endpoint.equivalence.profile import profile_ends
+from endpoint.equivalence.profile import is_bent, profile_ends
 
 FloatArray = NDArray[np.float64]
 
@@ -55,6 +56,8 @@ _OUTLIER_ROUNDS = 6
 _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
+_REACH_ML = 6.0
+"""How far from the fitted volume an interval is looked for."""
 _HARDLY_MAGNESIUM = 0.12
 """Square root of magnesium to calcium below which magnesium may as well be absent."""
 
@@ -229,7 +232,12 @@ def fit_transition(
     if len(curve) < 4:
         raise ValueError("a fit needs at least 4 points")
     known = priors or priors_for(indicator)
-    known = replace(known, bend=curve.bend_prior, kink=curve.kink_prior)
+    known = replace(
+        known,
+        bend=curve.bend_prior,
+        kink=curve.kink_prior,
+        log_indicator_umol_l=amount_shown(curve, indicator),
+    )
     flask = _Flask(titrant_mol_l, known, indicator)
     fitted, kept = _without_outliers(curve, flask)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
@@ -264,8 +272,8 @@ def fit_transition(
         covariance=fit.covariance,
         rivals=() if fitted.rival is None else (fitted.rival.theta,),
     )
-    if not model.free[ROOT_MG] or abs(float(theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
-        result = replace(result, equivalence=_cornered(result))
+    if _is_profile_due(result):
+        result = replace(result, equivalence=_by_profile(result))
     grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
     midpoint, last_red = _level_volumes(curve, result, (0.5, LAST_RED_LEVEL))
     return replace(
@@ -278,7 +286,7 @@ def fit_transition(
 
 
 def profile_interval(
-    fit: Transition, *, reach_ml: float = 6.0, probability: float = 0.95, wider: float = 1.0
+    fit: Transition, *, reach_ml: float = _REACH_ML, probability: float = 0.95, wider: float = 1.0
 ) -> tuple[float, float | None]:
     """Likelihood interval of the equivalence volume with all other parameters refitted.
 
@@ -340,18 +348,28 @@ def _level_volume(
     return _estimate(value, float(np.sqrt(np.sum(np.square(parts)))), fit.degrees_of_freedom)
 
 
-def _cornered(fit: Transition) -> Estimate:
-    """Interval where the curve has a corner at its end, so that a linear one would be too narrow.
+def _is_profile_due(fit: Transition) -> bool:
+    """Whether the curvature at the minimum does not tell the interval.
 
-    So it is with calcium alone: beyond the end nothing is left to see, and at the border of no
-    magnesium the share of it cannot fall any further.
+    With calcium alone the curve has a corner at its end: beyond it nothing is left to see, and at
+    the border of no magnesium the share of it cannot fall any further. Elsewhere the cost itself
+    is asked.
     """
+    if not fit.model.free[ROOT_MG] or abs(float(fit.theta[ROOT_MG])) < _HARDLY_MAGNESIUM:
+        return True
+    k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.975))
+    return is_bent(fit.model, fit.theta, fit.covariance, k)
+
+
+def _by_profile(fit: Transition) -> Estimate:
+    """Interval from the likelihood itself, as wide as the curvature's parts outside of it ask."""
     linear = float(np.sqrt(max(float(fit.covariance[0, 0]), 1e-300)))
     wider = max(fit.equivalence.standard_uncertainty_ml / linear, 1.0)
-    low, high = profile_interval(fit, wider=wider)
+    k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.975))
+    minima = [fit.theta, *fit.rivals]
+    low, high = profile_ends(fit.model, minima, wider * k * linear, wider * k, _REACH_ML)
     if high is None:
         return fit.equivalence
-    k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.975))
     error = max(fit.equivalence.standard_uncertainty_ml, 0.5 * (high - low) / k)
     return Estimate(fit.equivalence.value_ml, error, low, high)
 

@@ -46,6 +46,8 @@ _FARTHEST = 12
 _FARTHEST_LOG_K = 5.0
 _CLOSE = 1e-8
 """Promised fall of the cost at which a minimum is reached, as a part of it."""
+_NEAR_ENOUGH = 1e-4
+"""The same where only the cost is asked for: an interval of 1.96 needs it to a hundredth."""
 _UNDAMPED = 1e-8
 _MANY_STEPS = 50.0
 _FAR_COST = 60.0
@@ -446,5 +448,5 @@ def refit_at(
     free[EQUIVALENCE] = False
     start = theta.copy()
     start[EQUIVALENCE] = equivalence_ml
-    fit = descend(replace(model, free=free), start[None, :], near=near)[0]
+    fit = descend(replace(model, free=free), start[None, :], near=near, close=_NEAR_ENOUGH)[0]
     return fit.theta, fit.cost, fit.log_free

@@ -17,6 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.chemistry.conditions import Column
 from endpoint.chemistry.equilibrium import constants_at
 from endpoint.chemistry.indicators import Indicator
 from endpoint.chemistry.two_metals import Balance, Flasks, PairConstants, balance
@@ -42,6 +43,7 @@ PARAMETER_NAMES = (
     "kink",
 )
 CHEMICAL = slice(0, 8)
+CONSTANTS = slice(SHIFT_EDTA, SPLIT_IND + 1)
 _SMALLEST_ROOT = 1e-5
 _NEAR_ML = 1.5
 _LN10 = float(np.log(10.0))
@@ -55,9 +57,9 @@ class Priors:
     root_magnesium: float = 1.0
     """Square root of magnesium to calcium: nothing is as likely as a little; 1:1 is one sigma."""
     shift_edta: float = 0.15
-    """Both EDTA constants together: pH of the buffer, ionic strength, set of pKa (log10)."""
+    """Both EDTA constants together: published values, set of pKa (log10)."""
     shift_indicator: float = 0.2
-    """Both indicator constants together: pH of the buffer, published values (log10)."""
+    """Both indicator constants together: published values (log10)."""
     split_edta: float = 0.05
     """Between calcium and magnesium with EDTA: published values differ by this (log10)."""
     split_indicator: float = 0.1
@@ -72,6 +74,15 @@ class Priors:
     broad bands, so that its density is not quite linear in the mixture. See `Curve.bend_prior`."""
     kink: tuple[float, float] = (0.0, 0.03)
     """The next order of it: a dark channel no longer follows at one end."""
+    unknown_in_flask: tuple[Column, ...] = ()
+    """What moves all four constants together and comes on top: pH, salt, buffer, warmth."""
+
+    @cached_property
+    def constants_covariance(self) -> FloatArray:
+        """Covariance of the two shifts and the two splits in their order, shape (4, 4)."""
+        apart = (self.shift_edta, self.shift_indicator, self.split_edta, self.split_indicator)
+        together = np.array(self.unknown_in_flask).reshape(-1, 4)
+        return np.asarray(np.diag(np.square(apart)) + together.T @ together)
 
 
 def priors_for(indicator: Indicator, lag_s: tuple[float, float] = (1.5, 0.75)) -> Priors:
@@ -84,6 +95,7 @@ def priors_for(indicator: Indicator, lag_s: tuple[float, float] = (1.5, 0.75)) -
         split_indicator=spread.between_metals_indicator,
         log_indicator_umol_l=(float(np.log(spread.indicator_umol_l)), spread.indicator_log_sd),
         lag_s=lag_s,
+        unknown_in_flask=indicator.unknown_in_flask,
     )
 
 
@@ -237,12 +249,8 @@ class Model:
         p = self.priors
         span_ml = max(float(np.ptp(self.volume_ml)), 1e-6)
         sd = np.full(PARAMETERS, np.inf)
-        sd[ROOT_MG], sd[SHIFT_EDTA], sd[SHIFT_IND] = (
-            p.root_magnesium,
-            p.shift_edta,
-            p.shift_indicator,
-        )
-        sd[SPLIT_EDTA], sd[SPLIT_IND] = p.split_edta, p.split_indicator
+        sd[ROOT_MG] = p.root_magnesium
+        sd[CONSTANTS] = np.sqrt(np.diag(p.constants_covariance))
         sd[LOG_IND], sd[LAG] = p.log_indicator_umol_l[1], p.lag_s[1]
         sd[DRIFT], sd[BEND], sd[KINK] = p.drift_span / span_ml, p.bend[1], p.kink[1]
         return sd
@@ -322,20 +330,28 @@ class Model:
         full[:, RED], full[:, BLUE], full[:, DRIFT] = 1.0 - bent, bent, away_ml
         full[:, BEND], full[:, KINK] = span * bump, span * curl
         level = theta[:, RED, None] + span * bent + theta[:, DRIFT, None] * away_ml
-        mean, sd, known, prior = self._knowledge
+        mean, prior = self._knowledge
         rest = np.concatenate(
-            [(level - self.signal) / self.sigma, ((theta - mean) / sd)[:, known]], axis=1
+            [(level - self.signal) / self.sigma, (theta - mean) @ prior.T], axis=1
         )
-        prior = np.broadcast_to(prior, (len(theta), *prior.shape))
-        slopes = np.concatenate([full[:, self.free] / self.sigma, prior], axis=2)
+        among = np.broadcast_to(prior.T[self.free], (len(theta), *prior.T[self.free].shape))
+        slopes = np.concatenate([full[:, self.free] / self.sigma, among], axis=2)
         return rest, slopes, state.log_free
 
     @cached_property
-    def _knowledge(self) -> tuple[FloatArray, FloatArray, NDArray[np.bool_], FloatArray]:
-        """Prior means, standard deviations, which are observations, and their derivatives."""
+    def _knowledge(self) -> tuple[FloatArray, FloatArray]:
+        """Prior means, and the rows that make standard observations of what is known.
+
+        One row for each known parameter in its order, shape (known, 13); those of the constants
+        are mixed, because what is unknown of the flask moves them together.
+        """
         sd = self.prior_sd()
-        known = self.free & np.isfinite(sd)
-        return self.prior_mean(), sd, known, np.diag(1.0 / sd)[self.free][:, known]
+        rows = np.diag(1.0 / sd)
+        constants = np.arange(PARAMETERS)[CONSTANTS][self.free[CONSTANTS]]
+        within = constants - CONSTANTS.start
+        covariance = self.priors.constants_covariance[np.ix_(within, within)]
+        rows[np.ix_(constants, constants)] = np.linalg.inv(np.linalg.cholesky(covariance))
+        return self.prior_mean(), rows[self.free & np.isfinite(sd)]
 
 
 def rms_near(model: Model, residual: FloatArray, equivalence_ml: float) -> float:

@@ -16,7 +16,13 @@ FloatArray = NDArray[np.float64]
 
 _CLOSE = 1.0 / 256.0
 """How close an end is looked for, as a part of the first bracket."""
+_LEVEL = 0.01
+"""How close to k the root of the rise has to come, as a part of it."""
 _LEAST_ML = 1e-3
+_BENT = 0.1
+"""Part of the half width by which an interval from the curvature may be wrong: less cannot be seen
+in two printed digits. Smaller, and every fit pays for a profile; larger, and intervals at the
+border of no magnesium or beyond a wide change lean to the wrong side."""
 
 
 def profile_ends(
@@ -55,6 +61,31 @@ def profile_ends(
     return min(lows), max(bounded) if len(bounded) == len(highs) else None
 
 
+def is_bent(model: Model, theta: FloatArray, covariance: FloatArray, k: float) -> bool:
+    """Whether the cost does not rise as the curvature at the minimum says.
+
+    Parameters
+    ----------
+    model, theta:
+        Residuals and derivatives, and the minimum.
+    covariance:
+        Of the free parameters at the minimum, from the curvature.
+    k:
+        Standard deviations at which the two are compared, such as 1.96.
+    """
+    best = float(np.sum(model.residuals(theta) ** 2))
+    sd_ml = float(np.sqrt(covariance[0, 0]))
+    # Where the other parameters go if the curvature is right: a start from next to the answer.
+    along = np.zeros(theta.size)
+    along[model.free] = covariance[:, 0] / covariance[0, 0]
+    for away in (-k * sd_ml, k * sd_ml):
+        there = max(float(theta[EQUIVALENCE]) + away, _LEAST_ML)
+        _, cost, _ = refit_at(model, theta + away * along, there)
+        if abs(float(np.sqrt(max(cost - best, 0.0))) - k) > _BENT * k:
+            return True
+    return False
+
+
 def _end(
     model: Model,
     theta: FloatArray,
@@ -67,10 +98,16 @@ def _end(
     centre, direction = float(theta[EQUIVALENCE]), float(np.sign(step_ml))
     near: FloatArray | None = None
 
+    minimum, reached = theta, 0.0
+
     def excess(away: float) -> float:
         """Root of the rise in cost, nearly straight in the volume, less k."""
-        nonlocal theta, near
-        theta, cost, near = refit_at(model, theta, centre + direction * away, near)
+        nonlocal theta, near, reached
+        # The others go on from the minimum as they went so far.
+        further = away / reached if reached else 1.0
+        start = minimum + further * (theta - minimum)
+        theta, cost, near = refit_at(model, start, centre + direction * away, near)
+        reached = away
         return float(np.sqrt(max(cost - best, 0.0))) - k
 
     inside, outside = 0.0, abs(step_ml)
@@ -98,6 +135,8 @@ def _end(
             inside, below = middle, value
             above *= 0.5 if side == -1 else 1.0
             side = -1
+        if abs(value) < _LEVEL * k:
+            return centre + direction * middle
         if outside - inside <= close:
             break
     return centre + direction * outside

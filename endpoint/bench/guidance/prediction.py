@@ -137,8 +137,7 @@ class _Case:
         theta[:, 0] = equivalence_ml
         # A half-normal square root of the ratio, as the fit's prior is for a sign-free root.
         theta[:, 1] = p.root_magnesium * ndtri(np.minimum(0.5 + 0.5 * ndtr(z[:, 0]), 1.0 - 1e-9))
-        scales = (p.shift_edta, p.shift_indicator, p.split_edta, p.split_indicator)
-        theta[:, 2:6] = z[:, 1:5] * scales
+        theta[:, 2:6] = z[:, 1:5] @ np.linalg.cholesky(p.constants_covariance).T
         log_umol_l, sd = p.log_indicator_umol_l
         theta[:, 6] = log_umol_l + np.log(1e-3 * self.setting.flask_ml) + sd * z[:, 5]
         mean, sd = max(p.lag_s[0], 1e-3), p.lag_s[1]
