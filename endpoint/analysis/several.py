@@ -25,13 +25,13 @@ FloatArray = NDArray[np.float64]
 
 ROWS = "which addition a row of the log means"
 """Name of the contribution to the uncertainty."""
-_MOST = 8
+_MOST = 10
 """Alignments that are fitted, the most probable ones."""
 _LIKE = 0.5
 """Part of the points that say something of their own: neighbours err alike."""
 _NEAR_ML = 1.0
 """Points so near to the end show how ragged a curve is, mL."""
-_LEAST_RMS = 0.003
+_LEAST_RMS = 0.008
 """Scatter, as a part of the change, below which no curve is smoother than another."""
 _LEAST_PART = 0.02
 """Probability of an alignment that is left out of a bracket."""

@@ -83,6 +83,27 @@ class Curve:
         return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))
 
     @property
+    def running_ml_s(self) -> float:
+        """Rate of a delivery that runs on without pauses, mL/s; 0 for any other."""
+        if self.delivery is None or self.delivery.mode != "continuous" or self.delivery.is_held:
+            return 0.0
+        return float(np.median(self.delivery.rate_ml_s_at(self.time_s)))
+
+    @property
+    def unmixed_prior_ml(self) -> tuple[float, float]:
+        """Titrant in plumes to expect in view while it runs, mL, and its standard deviation.
+
+        What runs in within about a second: stirred flasks spread a plume in 0.3 to 1.5 s.
+        Assumed, no source.
+        """
+        return 0.5 * self.running_ml_s, 0.7 * self.running_ml_s + 1e-4
+
+    @property
+    def reading_sd_ml(self) -> float:
+        """Standard uncertainty of the volume of each point by itself, mL."""
+        return 0.0 if self.delivery is None else self.delivery.reading_sd_ml
+
+    @property
     def bend_prior(self) -> tuple[float, float]:
         """Bend of the colour scale to expect and its standard deviation.
 

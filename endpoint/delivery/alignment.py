@@ -14,7 +14,7 @@ alignment with a probability of its own, and whoever uses them has to go through
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace
 from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
-from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.delivery import Delivery, reading_sd_ml
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -49,15 +49,18 @@ _ROW_SD_S, _ROW_REACH_S = 1.2, 4.0
 _RATE_ML_S, _RATE_LOG_SD, _CLOSING_S = 0.4, 0.9, 0.5
 """Usual rate from a burette, mL/s, its spread (natural logarithm), and what opening and closing a
 tap adds to the time in which titrant is seen, s."""
-_LENGTH_CAP = 3.0
-"""Most that a strange length of an addition costs, natural logarithm: several drops with pauses
-between them may stand in one row."""
-_LONGEST_S = 25.0
-"""Longest addition that is tried, s; large ones 2.5 times what the usual rate gives."""
+_LENGTH_CAP = 1.5
+"""Most that a strange length of an addition costs, natural logarithm."""
+_LONGEST_S = 90.0
+"""Longest time for which one row stands, s: several additions with pauses between them."""
+_SUMMED = 1.5
+"""Cost of one more addition in a row, natural logarithm: one row in five holds several."""
 _UNLOGGED = 4.0
 """Cost of an addition after the last row, which nobody wrote down, natural logarithm."""
-_LEAST_WEIGHT = 0.005
+_LEAST_WEIGHT = 0.001
 """Probability, compared with the best, below which an alignment is left out."""
+_SAME_S, _ALIKE = 1.5, 0.1
+"""Two alignments are one if no more than this part of their rows is farther apart than this, s."""
 _OUTLASTS_S = 0.2
 """How much longer than the addition its plume is seen, s."""
 _SHORTEST_S = 0.1
@@ -124,19 +127,35 @@ def align(
     steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
     rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
     rows = _Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
-    far = () if stated else _other_clocks(activity, rows)
+    sums = _sums(activity)
+    far = () if stated else _other_clocks(activity, sums, rows)
     tried = np.unique(np.concatenate([_DIFFERENCES_S, *(one + _AROUND_S for one in far)]))
     found: dict[tuple[tuple[int, int], ...], Alignment] = {}
     for difference_s in tried.tolist():
-        path = _cheapest(activity, rows, difference_s)
+        path = _cheapest(activity, sums, rows, difference_s)
         if path is None:
             continue
         prior = _cost_of(difference_s, stated, activity.last_s - activity.first_s)
         cost = path.cost * INDEPENDENT + prior
         if path.cuts not in found or cost < found[path.cuts].cost:
             found[path.cuts] = _aligned(activity, rows, path, cost, difference_s)
-    ranked = sorted(found.values(), key=lambda one: one.cost)
-    return tuple(one for one in ranked if one.cost - ranked[0].cost < -np.log(_LEAST_WEIGHT))
+    return _distinct(sorted(found.values(), key=lambda one: one.cost))
+
+
+def _distinct(ranked: list[Alignment]) -> tuple[Alignment, ...]:
+    """One alignment, the best, for all that put nearly every row to the same addition."""
+    kept: list[Alignment] = []
+    for one in ranked:
+        if one.cost - ranked[0].cost > -np.log(_LEAST_WEIGHT):
+            break
+        for k, other in enumerate(kept):
+            if np.mean(np.abs(one.ends_s - other.ends_s) > _SAME_S) <= _ALIKE:
+                cost = -float(np.logaddexp(-one.cost, -other.cost))
+                kept[k] = replace(other, cost=cost)
+                break
+        else:
+            kept.append(one)
+    return tuple(sorted(kept, key=lambda one: one.cost))
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,7 +176,7 @@ class _Path:
     """Bin up to which the last pause is quiet."""
 
 
-def _other_clocks(activity: Activity, rows: _Rows) -> list[float]:
+def _other_clocks(activity: Activity, sums: FloatArray, rows: _Rows) -> list[float]:
     """Differences of the clocks, s, that may explain the recording better than usual lateness."""
     bin_s, bins = activity.bin_s, activity.bins
     first, last = rows.time_s[0], rows.time_s[-1]
@@ -174,7 +193,7 @@ def _other_clocks(activity: Activity, rows: _Rows) -> list[float]:
         return []
     tried = steps[inside.mean(axis=1) >= _LEAST_INSIDE] * bin_s
     tried = tried[:: max(1, round(_COARSE_S / bin_s), tried.size // _MOST_CLOCKS)]
-    paths = [_cheapest(activity, rows, one, coarse=True) for one in tried.tolist()]
+    paths = [_cheapest(activity, sums, rows, one, coarse=True) for one in tried.tolist()]
     cost = np.array([np.inf if path is None else path.cost for path in paths])
     found: list[float] = []
     for k in np.argsort(cost):
@@ -194,7 +213,12 @@ def _cost_of(difference_s: float, stated: bool, film_s: float) -> float:
 
 
 def _cheapest(
-    activity: Activity, rows: _Rows, difference_s: float, *, coarse: bool = False
+    activity: Activity,
+    sums: FloatArray,
+    rows: _Rows,
+    difference_s: float,
+    *,
+    coarse: bool = False,
 ) -> _Path | None:
     """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so.
 
@@ -211,17 +235,14 @@ def _cheapest(
         activity.bin_of(rows.time_s + difference_s), rows.added_ml, strict=True
     ):
         end = np.clip(row_bin + late, 0, bins)
-        lengths, length_cost = _lengths(float(added_ml), bin_s)
+        lengths, length_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
         if coarse:
-            lengths, length_cost = (
-                lengths[1 : len(lengths) // 2 : 2],
-                length_cost[1 : len(lengths) // 2 : 2],
-            )
+            lengths, length_cost = lengths[1::2], length_cost[1::2]
         begin = end[:, None] - lengths
         outside = ((end == 0) | (end == bins))[:, None]
         begin = np.where(outside & (lengths == 0), end[:, None], begin)
         start = np.clip(begin, 0, bins)
-        own = activity.addition[end][:, None] - activity.addition[start]
+        own = sums[start, end[:, None] - start]
         own = own + length_cost + late_cost[:, None]
         own[np.broadcast_to((lengths == 0) & ~outside, own.shape)] = np.inf
         # Axes: end of the addition before, end of this one, its length.
@@ -239,10 +260,39 @@ def _cheapest(
     return _traced(activity, total, before, steps)
 
 
-def _lengths(added_ml: float, bin_s: float) -> tuple[IntArray, FloatArray]:
+def _sums(activity: Activity) -> FloatArray:
+    """Cost of what stands in one row: one addition, or up to eight with pauses between them.
+
+    Returns
+    -------
+    Shape (n + 1, longest + 1): from each bin on, for each length in bins.
+    """
+    bins = activity.bins
+    long = min(round(_LONGEST_S / activity.bin_s), bins)
+    at = np.arange(bins + 1)[:, None] + np.arange(long + 1)
+    total = np.where(at <= bins, activity.addition[np.minimum(at, bins)], np.inf)
+    sums = total - activity.addition[:, None]
+    square = np.arange(long + 1)
+    for _ in range(3):
+        twice = sums.copy()
+        for start in range(bins):
+            width = min(long, bins - start) + 1
+            pause = activity.pause[start : start + width, start : start + width]
+            ordered = square[:width, None] < square[:width]
+            first = np.where(ordered, sums[start, :width, None] + pause, np.inf).min(axis=0)
+            first += _SUMMED / INDEPENDENT
+            rest = square[:width] - square[:width, None]
+            second = np.where(rest > 0, sums[start + square[:width, None], np.maximum(rest, 0)], np.inf)
+            both = (first[:, None] + second).min(axis=0)
+            twice[start, :width] = np.minimum(twice[start, :width], both)
+        sums = twice
+    return sums
+
+
+def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatArray]:
     """Lengths of an addition that are tried, in bins, and their costs."""
     usual_s = added_ml / _RATE_ML_S + _CLOSING_S
-    lengths = np.arange(round(max(_LONGEST_S, 2.5 * usual_s) / bin_s) + 1)
+    lengths = np.arange(most)
     z = np.log((lengths * bin_s + 0.2) / (usual_s + 0.2)) / _RATE_LOG_SD
     return lengths, np.minimum(0.25 * z * z, _LENGTH_CAP) / INDEPENDENT
 
@@ -301,5 +351,6 @@ def _aligned(
         np.array(time_s),
         np.array(volume_ml),
         np.array(pauses).reshape(-1, 2),
+        reading_sd_ml(rows.volume_ml),
     )
     return Alignment(delivery, cost, difference_s, ends_s)

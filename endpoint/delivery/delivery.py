@@ -15,6 +15,8 @@ _SETTLE_PART = 0.6
 _POUR_PART = 0.6
 _POUR_ML_S = 0.4
 """Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
+_GRAINS_ML = (0.1, 0.05, 0.02, 0.01)
+"""To what people round readings of a burette, mL."""
 _LOOK_S, _LOOK_FRAMES = 4.0, 60
 
 
@@ -33,6 +35,24 @@ def look_s(time_s: FloatArray) -> float:
     return max(_LOOK_S, _LOOK_FRAMES * between_s)
 
 
+def reading_sd_ml(volume_ml: FloatArray) -> float:
+    """Standard uncertainty of readings that were all rounded to one grain, mL.
+
+    Parameters
+    ----------
+    volume_ml:
+        Readings as written, shape (n,).
+
+    Returns
+    -------
+    That of an even distribution over the coarsest grain that explains all of them.
+    """
+    for grain_ml in _GRAINS_ML:
+        if np.all(np.abs(volume_ml / grain_ml - np.round(volume_ml / grain_ml)) < 1e-4):
+            return float(grain_ml / np.sqrt(12.0))
+    return 0.0
+
+
 @dataclass(frozen=True, eq=False)
 class Delivery:
     """Cumulative volume of titrant against time.
@@ -49,6 +69,8 @@ class Delivery:
     pauses_s: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
     """Begin and end of each span in which nothing is poured, where these were seen, shape (k, 2);
     only for "continuous"."""
+    reading_sd_ml: float = 0.0
+    """Standard uncertainty of each volume by itself, mL: readings are rounded."""
 
     def __post_init__(self) -> None:
         if self.mode not in ("steps", "continuous", "per-still"):

@@ -33,6 +33,7 @@ from endpoint.equivalence.model import (
     KINK,
     LAG,
     PARAMETER_NAMES,
+    PLUME,
     RED,
     ROOT_MG,
     SPLIT_EDTA,
@@ -111,7 +112,7 @@ class Transition:
     theta: FloatArray
     covariance: FloatArray
     rivals: tuple[FloatArray, ...] = ()
-    """Parameters of another minimum that is nearly as good, shape (13,)."""
+    """Parameters of another minimum that is nearly as good, shape (14,)."""
 
     def fraction_at(self, volume_ml: FloatArray) -> FloatArray:
         """Model f for mixed volumes, shape (n,)."""
@@ -140,6 +141,7 @@ class _Flask:
 def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
     free = np.ones(len(PARAMETER_NAMES), dtype=bool)
     free[LAG] = curve.lag_matters
+    free[PLUME] = curve.running_ml_s > 0.0
     # A single metal stands twice with the same constants: nothing tells the two apart.
     free[[ROOT_MG, SPLIT_EDTA, SPLIT_IND]] = len(flask.indicator.metals) > 1
     setting = Setting(
@@ -149,6 +151,7 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
         lag_matters=curve.lag_matters,
         ph=flask.indicator.ph,
         constants=flask.indicator.constants,
+        reading_sd_ml=curve.reading_sd_ml,
     )
     return Model(
         setting=setting,
@@ -236,6 +239,7 @@ def fit_transition(
         known,
         bend=curve.bend_prior,
         kink=curve.kink_prior,
+        unmixed_ml=curve.unmixed_prior_ml,
         log_indicator_umol_l=amount_shown(curve, indicator),
     )
     flask = _Flask(titrant_mol_l, known, indicator)

@@ -18,6 +18,7 @@ from endpoint.equivalence.model import (
     LOG_IND,
     PARAMETER_NAMES,
     RED,
+    PLUME,
     ROOT_MG,
     SHIFT_EDTA,
     SPLIT_IND,
@@ -38,6 +39,7 @@ _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
     "amount of indicator": ("log_indicator_umol",),
     "mixing lag": ("lag_s",),
     "drift and colour scale of the camera": ("drift_per_ml", "bend", "kink"),
+    "titrant not yet mixed in": ("unmixed_ml",),
 }
 _RIVAL_COST = 9.0
 _USUAL_POINTS = 20
@@ -69,7 +71,7 @@ class Fit:
 def solve_from(
     model: Model, start: FloatArray, near: Fit | None = None, worth: float = np.inf
 ) -> Fit:
-    """The minimum below one starting point, shape (13,); `near` is a fit to the same points."""
+    """The minimum below one starting point, shape (14,); `near` is a fit to the same points."""
     log_free = None if near is None else near.log_free
     return descend(model, start[None, :], near=log_free, worth=worth)[0]
 
@@ -92,7 +94,7 @@ def descend(
     model:
         Residuals and derivatives.
     starts:
-        Shape (rows, 13).
+        Shape (rows, 14).
     most:
         Limit of evaluations.
     near:
@@ -157,6 +159,7 @@ def descend(
 def _allowed(theta: FloatArray) -> FloatArray:
     theta[:, EQUIVALENCE] = np.maximum(theta[:, EQUIVALENCE], 1e-3)
     theta[:, ROOT_MG] = np.clip(theta[:, ROOT_MG], -30.0, 30.0)
+    theta[:, PLUME] = np.clip(theta[:, PLUME], 0.0, 2.0)
     # Far beyond what any chemistry reaches: a wild step must not end in a division by zero.
     constants = slice(SHIFT_EDTA, SPLIT_IND + 1)
     theta[:, constants] = np.clip(theta[:, constants], -_FARTHEST_LOG_K, _FARTHEST_LOG_K)
@@ -277,7 +280,7 @@ class Fitted:
     rival: Fit | None
     """Another minimum that is nearly as good, with the same scatter."""
     minima: FloatArray
-    """Every minimum of the first search, shape (minima, 13)."""
+    """Every minimum of the first search, shape (minima, 14)."""
 
 
 def fit_with_noise(model: Model, known: FloatArray | None = None) -> Fitted:
@@ -333,6 +336,7 @@ def _settle(model: Model, fit: Fit) -> tuple[Model, Fit, float, float]:
     for _ in range(6):
         residual = model.signal - model.predict(fit.theta)
         freedom = max(n - _data_weight(fit, fit.jacobian.shape[0] - priors), 1.0)
+        own = np.hypot(model.sigma, model.reading_scatter(fit.theta))
         updated = _extra_noise(residual, own, freedom, model.floor)
         settled = abs(updated - extra) < 0.05 * max(updated, float(np.median(own)))
         extra = updated

@@ -25,8 +25,8 @@ from endpoint.chemistry.two_metals import Balance, Flasks, PairConstants, balanc
 FloatArray = NDArray[np.float64]
 
 EQUIVALENCE, ROOT_MG, SHIFT_EDTA, SHIFT_IND, SPLIT_EDTA, SPLIT_IND, LOG_IND, LAG = range(8)
-RED, BLUE, DRIFT, BEND, KINK = range(8, 13)
-PARAMETERS = 13
+RED, BLUE, DRIFT, BEND, KINK, PLUME = range(8, 14)
+PARAMETERS = 14
 PARAMETER_NAMES = (
     "equivalence_ml",
     "root_magnesium_ratio",
@@ -41,11 +41,14 @@ PARAMETER_NAMES = (
     "drift_per_ml",
     "bend",
     "kink",
+    "unmixed_ml",
 )
 CHEMICAL = slice(0, 8)
 CONSTANTS = slice(SHIFT_EDTA, SPLIT_IND + 1)
 _SMALLEST_ROOT = 1e-5
 _NEAR_ML = 1.5
+_BLUNT_ML = 0.05
+"""Distance from the end, mL, within which a plume no longer grows: little metal is left."""
 _LN10 = float(np.log(10.0))
 _HALVES = np.array([[-0.5], [0.5]])
 
@@ -74,6 +77,8 @@ class Priors:
     broad bands, so that its density is not quite linear in the mixture. See `Curve.bend_prior`."""
     kink: tuple[float, float] = (0.0, 0.03)
     """The next order of it: a dark channel no longer follows at one end."""
+    unmixed_ml: tuple[float, float] = (0.0, 0.05)
+    """Titrant that has left the burette and is still a plume in view while it runs in, mL."""
     unknown_in_flask: tuple[Column, ...] = ()
     """What moves all four constants together and comes on top: pH, salt, buffer, warmth."""
 
@@ -113,6 +118,8 @@ class Setting:
     ph: float = 10.0
     constants: PairConstants | None = None
     """Of the indicator in use; None: Eriochrome Black T with calcium and magnesium."""
+    reading_sd_ml: float = 0.0
+    """Standard uncertainty of the volume of each point by itself, mL: readings that were rounded."""
 
 
 def flasks_of(
@@ -223,7 +230,7 @@ class Model:
     floor: float
     """Scatter between points to expect beyond `sigma`, same scale as `signal`."""
     free: NDArray[np.bool_]
-    """Which parameters are fitted, shape (13,); the others stay at their prior mean."""
+    """Which parameters are fitted, shape (14,); the others stay at their prior mean."""
 
     @cached_property
     def constants(self) -> PairConstants:
@@ -236,16 +243,16 @@ class Model:
         )
 
     def prior_mean(self) -> FloatArray:
-        """Centre of every prior, 0 where there is none, shape (13,)."""
+        """Centre of every prior, 0 where there is none, shape (14,)."""
         p = self.priors
         mean = np.zeros(PARAMETERS)
         mean[LOG_IND] = p.log_indicator_umol_l[0] + np.log(1e-3 * self.setting.flask_ml)
         mean[LAG], mean[BEND], mean[KINK] = p.lag_s[0], p.bend[0], p.kink[0]
-        mean[BLUE] = 1.0
+        mean[BLUE], mean[PLUME] = 1.0, p.unmixed_ml[0]
         return mean
 
     def prior_sd(self) -> FloatArray:
-        """Standard deviation of every prior, infinite where there is none, shape (13,)."""
+        """Standard deviation of every prior, infinite where there is none, shape (14,)."""
         p = self.priors
         span_ml = max(float(np.ptp(self.volume_ml)), 1e-6)
         sd = np.full(PARAMETERS, np.inf)
@@ -253,6 +260,7 @@ class Model:
         sd[CONSTANTS] = np.sqrt(np.diag(p.constants_covariance))
         sd[LOG_IND], sd[LAG] = p.log_indicator_umol_l[1], p.lag_s[1]
         sd[DRIFT], sd[BEND], sd[KINK] = p.drift_span / span_ml, p.bend[1], p.kink[1]
+        sd[PLUME] = p.unmixed_ml[1]
         return sd
 
     def fraction(self, theta: FloatArray) -> FloatArray:
@@ -280,7 +288,20 @@ class Model:
 
     def predict(self, theta: FloatArray) -> FloatArray:
         """Signal at every point, shape (n,)."""
-        return self.levels(theta, self.fraction(theta[None, :])[0])
+        f = self.fraction(theta[None, :])
+        plume = _plume(theta[None, :], self._mixed(theta[None, :]))[0]
+        return self.levels(theta, (f + (1.0 - f) * plume)[0])
+
+    def reading_scatter(self, theta: FloatArray) -> FloatArray:
+        """What the uncertainty of each reading makes of the signal, shape (n,)."""
+        sd_ml = self.setting.reading_sd_ml
+        if sd_ml <= 0.0:
+            return np.zeros(self.signal.size)
+        mixed = self._mixed(theta[None, :])
+        both = np.concatenate([np.maximum(mixed - sd_ml, 0.0), mixed + sd_ml])
+        rows = np.stack([theta, theta])
+        f = balance(flasks_of(both, rows, self.setting, self.constants)).free_fraction
+        return np.asarray(0.5 * abs(theta[BLUE] - theta[RED]) * (f[1] - f[0]))
 
     def residuals(self, theta: FloatArray) -> FloatArray:
         """Weighted residuals, the priors of the free parameters last."""
@@ -303,7 +324,7 @@ class Model:
         Parameters
         ----------
         theta:
-            Shape (rows, 13).
+            Shape (rows, 14).
         near:
             `Balance.log_free` of rows close by, to begin from.
 
@@ -316,16 +337,24 @@ class Model:
         state = balance(flasks_of(mixed, theta, self.setting, self.constants), near)
         full = np.zeros((len(theta), PARAMETERS, self.signal.size))
         full[:, CHEMICAL] = chemical_slopes(state, theta, self.setting, mixed)
+        f = state.free_fraction
+        if self.free[PLUME]:
+            plume, by_distance, by_unmixed = _plume(theta, mixed)
+            full[:, CHEMICAL] *= (1.0 - plume)[:, None, :]
+            full[:, EQUIVALENCE] += (1.0 - f) * by_distance
+            full[:, LAG] -= (1.0 - f) * by_distance
+            full[:, PLUME] = (1.0 - f) * by_unmixed
+            f = f + (1.0 - f) * plume
         if self.free[LAG]:
             step_s = 1e-3
             full[:, LAG] *= (self._mixed(theta, step_s) - mixed) / step_s
-        f = state.free_fraction
         span, bend, kink = (theta[:, BLUE] - theta[:, RED])[:, None], *theta[:, (BEND, KINK)].T
         bump = f * (1.0 - f)
         curl = bump * (1.0 - 2.0 * f)
         bent = f + bend[:, None] * bump + kink[:, None] * curl
         turn = 1.0 + bend[:, None] * (1.0 - 2.0 * f) + kink[:, None] * (1.0 - 6.0 * bump)
         full[:, CHEMICAL] *= (span * turn)[:, None, :]
+        full[:, PLUME] *= span * turn
         away_ml = self.volume_ml - self.volume_ml.mean()
         full[:, RED], full[:, BLUE], full[:, DRIFT] = 1.0 - bent, bent, away_ml
         full[:, BEND], full[:, KINK] = span * bump, span * curl
@@ -342,7 +371,7 @@ class Model:
     def _knowledge(self) -> tuple[FloatArray, FloatArray]:
         """Prior means, and the rows that make standard observations of what is known.
 
-        One row for each known parameter in its order, shape (known, 13); those of the constants
+        One row for each known parameter in its order, shape (known, 14); those of the constants
         are mixed, because what is unknown of the flask moves them together.
         """
         sd = self.prior_sd()
@@ -352,6 +381,32 @@ class Model:
         covariance = self.priors.constants_covariance[np.ix_(within, within)]
         rows[np.ix_(constants, constants)] = np.linalg.inv(np.linalg.cholesky(covariance))
         return self.prior_mean(), rows[self.free & np.isfinite(sd)]
+
+
+def _plume(theta: FloatArray, mixed_ml: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Part of the view that titrant not yet mixed in has turned, and its slopes.
+
+    What is near the tip turns as much liquid blue as it holds metal for; so the same plume grows
+    the nearer the end comes.
+
+    Parameters
+    ----------
+    theta:
+        Shape (rows, 14).
+    mixed_ml:
+        Shape (rows, n).
+
+    Returns
+    -------
+    The part, and its derivatives by the equivalence volume and by the unmixed titrant, per mL;
+    each of shape (rows, n).
+    """
+    unmixed, away = theta[:, PLUME, None], theta[:, EQUIVALENCE, None] - mixed_ml
+    root = np.sqrt(away * away + 4.0 * _BLUNT_ML**2)
+    left = 0.5 * (away + root)
+    total = np.maximum(unmixed + left, 1e-9)
+    by_left = -unmixed / total**2
+    return unmixed / total, by_left * 0.5 * (1.0 + away / root), left / total**2
 
 
 def rms_near(model: Model, residual: FloatArray, equivalence_ml: float) -> float:

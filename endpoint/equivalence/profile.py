@@ -35,7 +35,7 @@ def profile_ends(
     model:
         Residuals and derivatives.
     minima:
-        Parameters of the minima, the best one first, each of shape (13,).
+        Parameters of the minima, the best one first, each of shape (14,).
     first_ml:
         First step away from a minimum, mL.
     k:

@@ -25,6 +25,7 @@ from endpoint.equivalence.model import (
     LAG,
     LOG_IND,
     PARAMETERS,
+    PLUME,
     ROOT_MG,
     Model,
     Priors,
@@ -232,7 +233,7 @@ def colour_parts_ml(setup: Setup, flask: Flask) -> dict[str, float] | None:
     theta[ROOT_MG] = math.sqrt(share / (1.0 - share))
     theta[LOG_IND], theta[LAG] = math.log(flask.indicator_umol), setup.mixing_lag_s
     free = np.ones(PARAMETERS, dtype=bool)
-    free[LAG] = False
+    free[[LAG, PLUME]] = False
     model = Model(
         setting=Setting(flask.volume_ml, flask.titrant_mol_l, lambda _lag: volume, False, flask.ph),
         priors=Priors(),
