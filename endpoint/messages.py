@@ -78,19 +78,6 @@ REASONS: dict[str, tuple[str, str]] = {
         "[delivery]: the clock of the recording minus that of the log, in seconds. The first "
         "plume of colour shows it.",
     ),
-    "clock-found": (
-        "The log does not fit the recording as it stands; it fits the plumes and steps of "
-        "colour only when it is moved by {offset} s.",
-        "If the recording shows the first addition of the log at {first} s, state "
-        "clock_offset_s = {offset} in [delivery]; if the log and the recording share one clock,"
-        " state 0 and check that the log has every addition.",
-    ),
-    "plume-elsewhere": (
-        "The first plume of colour comes {seen} s after the first picture, but the log says "
-        "that titrant runs in from {told} s.",
-        "State clock_offset_s in [delivery], the clock of the recording minus that of the log: "
-        "about {offset} if they have different clocks, 0 if they share one.",
-    ),
     "goes-on": (
         "The colour still changes after the last volume in the log.",
         "Write down every addition up to the last picture, and check that the log and the "
@@ -123,15 +110,10 @@ REASONS: dict[str, tuple[str, str]] = {
 }
 
 REMARKS: dict[str, tuple[str, str]] = {
-    "plume-elsewhere": (
-        "The first plume of colour comes {seen} s after the first picture, but the record says "
-        "that titrant runs in from {told} s.",
-        "Compare the two; start_s of a pump, or clock_offset_s of a log, moves the delivery.",
-    ),
-    "clocks-doubted": (
-        "Some additions seem to come at other times than the log says, or are missing from it.",
-        "Compare the first plumes of colour with the log; clock_offset_s in [delivery] is the "
-        "clock of the recording minus that of the log, in seconds.",
+    "clock-found": (
+        "The log fits the plumes and steps of colour when it is moved by {offset} s, so it was.",
+        "State clock_offset_s in [delivery], the clock of the recording minus that of the log, in "
+        "seconds: {offset} if that is right, 0 if both share one clock and a row is missing.",
     ),
     "little-indicator": (
         "The liquid is very pale.",

@@ -28,14 +28,16 @@ from endpoint.colour.linear_light import Transfer
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.points import Curve, from_absorbance, from_colour
 from endpoint.delivery.alignment import Alignment, align
-from endpoint.delivery.clock import ClockDoubt, doubt_of_clock, needs_every_frame
+from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.log_end import changes_after_the_end
 from endpoint.delivery.picture_reader import VolumeWatch, watch_for
 from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import Estimate, fit_transition
 from endpoint.equivalence.verdict import Verdict, hindrance, judge, refuse, volume_unseen
 from endpoint.hardness.formula import calcium_and_magnesium, hardness
+from endpoint.messages import reason
 from endpoint.problems import NoEndpoint, UnseenVolume
 from endpoint.recording.colours import ColourTable
 from endpoint.recording.frame import Frame, PictureSource, small
@@ -46,6 +48,8 @@ from endpoint.scene.tracking import HOME, Pose
 
 _REGION_FRAMES = 20
 """Frames over the whole film in which liquid and reference are looked for."""
+_AS_WRITTEN_S = 1.5
+"""Lateness of the rows, s, up to which the parts of a film that the log points to are enough."""
 _LIT = 0.4
 """Brightness of a frame, as a part of the brightest one's, below which the light was off."""
 
@@ -263,10 +267,12 @@ class _Viewing:
         lag_s = job.priors.lag_s[0]
         look = Look(self.region, job.delivery, job.flask_ml, lag_s, self.transfer, self.keeper.see)
         part = samples_of(self.source, look)
-        if part is None:
-            return None
-        doubtful = needs_every_frame(job.delivery, job.clock, trace(part), _end_s(self.source))
-        return None if doubtful else part
+        if part is None or job.clock is None:
+            return part
+        stated = job.clock.basis == "stated"
+        ways = align(trace(part), job.delivery, stated=stated)
+        as_written = not ways or (len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S)
+        return part if as_written else None
 
     def shown_in(self, result: Result, samples: list[ColourSample], first: Any) -> Result:
         """Result with where it was seen and what it looked like; `first` is the first picture."""
@@ -303,13 +309,25 @@ def _of_trace(
     if job.clock is not None and (seen is None or seen is job.logged):
         alignments = align(colour, job.delivery, stated=job.clock.basis == "stated")
     if not alignments:
-        doubt = doubt_of_clock(job.delivery, job.clock, colour, end_s)
+        doubt = _doubt_of_end(colour, job.delivery) or doubt_of_clock(
+            job.delivery, job.clock, end_s
+        )
         return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
 
     def result_of(alignment: Alignment) -> Result:
-        return _judged(job, _curve_of(colour, job, alignment.delivery), seen)
+        delivery = alignment.delivery
+        return _judged(job, _curve_of(colour, job, delivery), seen, _doubt_of_end(colour, delivery))
 
     return _with_hardness(result_of_several(alignments, result_of))
+
+
+def _doubt_of_end(colour: ColourTrace, delivery: Delivery) -> ClockDoubt | None:
+    """Refusal where the colour goes on changing after the last volume that is known."""
+    if delivery.is_held and delivery.mode == "continuous":
+        return None
+    if not changes_after_the_end(colour, delivery):
+        return None
+    return ClockDoubt(reason("goes-on"), "result")
 
 
 def _curve_of(colour: ColourTrace, job: AnalysisInputs, delivery: Delivery | None = None) -> Curve:

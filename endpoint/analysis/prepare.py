@@ -21,8 +21,8 @@ from endpoint.analysis.quantities import bench_quantities, day_of_use
 from endpoint.chemistry.indicator_file import named_indicator, read_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.linear_light import CameraTone, Transfer
+from endpoint.delivery.alignment import can_be_aligned
 from endpoint.delivery.clock import LogClock
-from endpoint.delivery.clock_search import can_be_searched
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_reader import BuretteInPicture
 from endpoint.delivery.picture_volume import PictureVolume, of_log
@@ -125,7 +125,7 @@ def _check_clock(
         return
     path, duration_s = record.log, source.info.duration_s
     looked_for = job.clock is not None and job.clock.basis == "assumed"
-    looked_for &= can_be_searched(job.delivery)
+    looked_for &= can_be_aligned(job.delivery)
     if path is not None and duration_s is not None and not looked_for:
         times = job.delivery.time_s if job.logged is None else job.logged.time_s
         check_clock(log, times, duration_s, path.name)

@@ -19,7 +19,7 @@ from endpoint.analysis.result import Result
 from endpoint.delivery.alignment import Alignment
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.verdict import WIDEST_HALF_ML, Verdict
-from endpoint.messages import Sentence, reason
+from endpoint.messages import Sentence, reason, remark
 
 FloatArray = NDArray[np.float64]
 
@@ -63,7 +63,7 @@ def result_of_several(
     weights /= weights.sum()
     order = np.argsort(-weights)
     ways = [_Way(results[k], float(weights[k])) for k in order]
-    best = ways[0].result
+    best = _with_words(ways[0].result, alignments[int(order[0])])
     if best.status == "none" or best.fit is None:
         return best
     kept = [way for way in ways if way.result.status != "none" and way.weight > 1e-3]
@@ -84,6 +84,17 @@ def result_of_several(
         midpoint=best.midpoint and best.midpoint.widened(float(apart)),
         last_red=best.last_red and best.last_red.widened(float(apart)),
     )
+
+
+def _with_words(result: Result, alignment: Alignment) -> Result:
+    """Result with what has to be said of its alignment."""
+    verdict = result.verdict
+    if alignment.is_moved:
+        words = {"offset": f"{alignment.difference_s:+.0f}"}
+        verdict = replace(verdict, remarks=(*verdict.remarks, remark("clock-found", words)))
+    if alignment.goes_on and verdict.status != "located":
+        verdict = replace(verdict, reasons=(*verdict.reasons, reason("goes-on")))
+    return replace(result, verdict=verdict)
 
 
 def _raggedness(results: Sequence[Result]) -> FloatArray:

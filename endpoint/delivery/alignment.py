@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from endpoint.colour.density import ColourTrace
 from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
+from endpoint.delivery.first_plume import first_plume
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -83,6 +84,13 @@ class Alignment:
     """Times of the additions minus those of their rows, s: the mean."""
     ends_s: FloatArray
     """When each row was reached, shape (rows,); nan for rows outside the recording."""
+    goes_on: bool = False
+    """Whether titrant runs in after the last row, which nobody wrote down."""
+
+    @property
+    def is_moved(self) -> bool:
+        """Whether the clock of the log is another than that of the recording."""
+        return not _DIFFERENCES_S[0] - 2.0 <= self.difference_s <= _DIFFERENCES_S[-1] + 2.0
 
 
 def can_be_aligned(delivery: Delivery) -> bool:
@@ -120,7 +128,7 @@ def align(
     Empty where there is too little to align.
     """
     if not can_be_aligned(delivery):
-        return ()
+        return () if delivery.mode != "continuous" or stated else _starts(trace, delivery)
     activity = activity_of(trace)
     if activity is None:
         return ()
@@ -140,6 +148,17 @@ def align(
         if path.cuts not in found or cost < found[path.cuts].cost:
             found[path.cuts] = _aligned(activity, rows, path, cost, difference_s)
     return _distinct(sorted(found.values(), key=lambda one: one.cost))
+
+
+def _starts(trace: ColourTrace, delivery: Delivery) -> tuple[Alignment, ...]:
+    """A pump as its log has it, and as the first plume has it where that is another time."""
+    told = Alignment(delivery, 0.0, 0.0, delivery.time_s)
+    plume = first_plume(trace, delivery)
+    if plume is None or plume.fits:
+        return (told,)
+    by_s = plume.seen_s - plume.told_s
+    moved = replace(delivery, time_s=delivery.time_s + by_s)
+    return (Alignment(moved, 0.0, by_s, moved.time_s), told)
 
 
 def _distinct(ranked: list[Alignment]) -> tuple[Alignment, ...]:
@@ -282,7 +301,9 @@ def _sums(activity: Activity) -> FloatArray:
             first = np.where(ordered, sums[start, :width, None] + pause, np.inf).min(axis=0)
             first += _SUMMED / INDEPENDENT
             rest = square[:width] - square[:width, None]
-            second = np.where(rest > 0, sums[start + square[:width, None], np.maximum(rest, 0)], np.inf)
+            second = np.where(
+                rest > 0, sums[start + square[:width, None], np.maximum(rest, 0)], np.inf
+            )
             both = (first[:, None] + second).min(axis=0)
             twice[start, :width] = np.minimum(twice[start, :width], both)
         sums = twice
@@ -353,4 +374,4 @@ def _aligned(
         np.array(pauses).reshape(-1, 2),
         reading_sd_ml(rows.volume_ml),
     )
-    return Alignment(delivery, cost, difference_s, ends_s)
+    return Alignment(delivery, cost, difference_s, ends_s, path.last < activity.bins)

@@ -17,6 +17,9 @@ _LEAST_RISE = 1.8
 """How much more uneven the liquid must be while titrant runs in than before."""
 _OFTEN, _NEXT, _OF_NEXT = 75, 5, 3
 _UNCHANGED = 0.5
+_STILL_QUIET = 0.3
+"""Part of the way from quiet to the limit, in logarithms, up to which the seconds before are
+quiet."""
 _FIRST_ML, _LEEWAY_S = 0.15, 6.0
 """Three drops are to be seen; and seconds that do not matter."""
 
@@ -80,10 +83,17 @@ def first_plume(trace: ColourTrace, delivery: Delivery) -> FirstPlume | None:
         return None  # blue liquid looks more uneven than red: this is the end, not the beginning
     quiet_until_s, seen_s = float(time_s[first - 1]), float(time_s[first])
     early = seen_s < told_s - _LEEWAY_S
-    fits = not (early or quiet_until_s > late_s + _LEEWAY_S)
+    late = quiet_until_s > late_s + _LEEWAY_S and _is_sudden(spread, first, quiet, limit)
+    fits = not (early or late)
     if early and _rises_at(time_s, spread, told_s, late_s):
         fits = True  # a stirrer that was switched on before
     return FirstPlume(quiet_until_s, seen_s, told_s, fits)
+
+
+def _is_sudden(spread: FloatArray, first: int, quiet: float, limit: float) -> bool:
+    """Whether streaks began at once: plumes that only grow as the metal runs out began before."""
+    before = float(np.median(spread[max(0, first - _NEXT) : first]))
+    return before < quiet * (limit / quiet) ** _STILL_QUIET
 
 
 def _seconds(trace: ColourTrace) -> tuple[FloatArray, FloatArray, FloatArray]:

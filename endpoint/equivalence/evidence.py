@@ -20,6 +20,8 @@ from endpoint.problems import Flag
 
 USUAL_ABSORPTIVITY = ERIOCHROME_BLACK_T.absorptivity
 """L/mol/cm; limits on the amount of indicator are written for it and scaled to other indicators."""
+
+
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """Everything that a verdict is made from."""

@@ -26,6 +26,7 @@ from endpoint.curve.points import RGB, Curve
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.evidence import Evidence, goes_back, lost_reason, strain, width_ml
 from endpoint.equivalence.fit import Estimate, Transition, profile_interval
+from endpoint.equivalence.red_and_blue import BLUE_EARLY_ML, red_and_blue
 from endpoint.equivalence.remarks import remarks_for
 from endpoint.messages import Sentence, reason, remark
 from endpoint.problems import UnseenVolume
@@ -67,9 +68,6 @@ shape is accepted."""
 WIDEST_HALF_ML = 0.25
 """Half width of the widest 95 % interval that is still given as a located number, mL: five drops.
 Wider, and reading by eye would do as well; simulated titrations have 0.01 to 0.02 mL."""
-_SURELY_BLUE = 0.95
-"""Free fraction of a point that surely lies past the end (0.85 with magnesium, later without).
-Lower, and a bracket may end before the truth; it only widens brackets."""
 _JUMP, _JUMP_GAP_ML = 0.72, 0.12
 """Rise of the free fraction in one addition of at least this volume that leaves nothing of the
 change to fit. Lower, and fits that still know the end become brackets."""
@@ -86,9 +84,6 @@ _INSIDE = (0.08, 0.92)
 
 _EXCUSED = ("too-few-points", "no-change", "never-reached", "other-colour")
 """Findings that a recording cut short explains: then what cut it short is the reason."""
-
-_SURE_OF_THE_CLOCK = ("clock-found", "plume-elsewhere")
-"""Sentences after which the colours, put at wrong volumes, say nothing."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +146,10 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
         return "never-reached" if start.blueness < _RED else "no-change"
     if goes_back(curve):
         return "goes-back"
-    if not turns_to_free(curve, indicator) or not begins_coloured(curve, indicator):
+    from_red = start is not None and end is not None
+    from_red = from_red and start.blueness < _RED and end.blueness > _BLUE
+    turns = from_red or turns_to_free(curve, indicator)
+    if not turns or not begins_coloured(curve, indicator):
         return "other-colour"
     if start is not None and end is not None:
         if start.blueness > _BLUE and end.blueness > _BLUE:
@@ -165,13 +163,19 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
 
 
 def _without_fit(evidence: Evidence) -> Verdict:
-    curve = evidence.curve
-    found = hindrance(curve, evidence.indicator)
+    curve, indicator = evidence.curve, evidence.indicator
+    found = hindrance(curve, indicator)
     if found is None:
         raise ValueError("a curve with a change needs a fit")
+    if found == "too-few-points" and len(curve) > 1:
+        start, _ = end_states(curve, indicator)
+        red_ml, blue_ml = red_and_blue(curve, indicator)
+        turned = start is not None and start.blueness < _RED
+        if turned and red_ml is not None and blue_ml is not None:
+            return _bracket([found], (red_ml, blue_ml + BLUE_EARLY_ML), indicator)
     reached_ml = float(curve.volume_ml[-1]) if found == "never-reached" else None
     lost = lost_reason(curve) if found in _EXCUSED else None
-    return refuse(lost or found, evidence.indicator, reached_ml)
+    return refuse(lost or found, indicator, reached_ml)
 
 
 def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
@@ -181,19 +185,29 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
     lost = lost_reason(curve)
     start, end = end_states(curve, indicator)
     last_f = float(np.max(fit.fitted_fraction[-3:]))
-    if end is not None and start is not None and last_f < _NEVER_TURNED:
+    red_ml, blue_ml = red_and_blue(curve, indicator, fit.outlier)
+    if end is not None and start is not None and last_f < _NEVER_TURNED and blue_ml is None:
         return refuse(lost or "never-reached", indicator, float(curve.volume_ml[-1]))
+    high_ml = None if blue_ml is None else blue_ml + BLUE_EARLY_ML
     jump = _jump(curve, fit)
     if jump is not None:
-        return _bracket(["one-addition", lost], jump, indicator)
+        # Without magnesium the first blue pause may still lie a little before the end.
+        top = blue_ml and max(blue_ml, min(fit.equivalence.high_ml, blue_ml + BLUE_EARLY_ML))
+        return _bracket(["one-addition", lost], (jump, top), indicator)
     slow = width_ml(fit) > _slow_ml(fit, indicator)
     bent = strain(evidence, fit) > (_STRAIN_SLOW if slow else _STRAIN)
+    if slow and (bent or fit.residual_rms > _MISFIT_RMS):
+        return refuse("slow-fade", indicator)
     if bent or fit.residual_rms > _MISFIT_RMS:
-        return refuse("slow-fade" if slow else "model-misfit", indicator)
-    if not _blue_seen(curve, fit, last_f):
-        return _bracket([lost or "still-purple"], profile_interval(fit), indicator)
+        if red_ml is None or high_ml is None:
+            return refuse("model-misfit", indicator)
+        return _bracket(["model-misfit"], (red_ml, high_ml), indicator)
+    low_ml, upper_ml = profile_interval(fit)
+    within = (low_ml, high_ml if upper_ml is None or high_ml is None else min(upper_ml, high_ml))
+    if not _blue_seen(curve, fit, last_f) and blue_ml is None:
+        return _bracket([lost or "still-purple"], within, indicator)
     if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > WIDEST_HALF_ML:
-        return _bracket(["too-uncertain"], profile_interval(fit), indicator)
+        return _bracket(["too-uncertain"], within, indicator)
     return Verdict("located", (), (), fit.equivalence)
 
 
@@ -222,12 +236,8 @@ def _slow_ml(fit: Transition, indicator: Indicator) -> float:
     return float(max(_SLOW_FADE_ML, 2.0 * metal_mol_l * total_ml / setting.titrant_mol_l))
 
 
-def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
-    """Volumes between which the end lies where one addition jumps the change.
-
-    The end is near a free fraction of 0.85 with magnesium and later without: a point after the
-    jump that is not yet blue does not bound it.
-    """
+def _jump(curve: Curve, fit: Transition) -> float | None:
+    """Volume before an addition that jumps the change, mL; None where no addition does."""
     kept = (curve.flags == 0) & ~fit.outlier
     f, v = np.clip(curve.signal[kept], 0.0, 1.0), curve.volume_ml[kept]
     rise, gap = np.diff(f), np.diff(v)
@@ -235,14 +245,7 @@ def _jump(curve: Curve, fit: Transition) -> tuple[float, float] | None:
     jumps = (rise[k] > _JUMP and gap[k] > _JUMP_GAP_ML) or (
         rise[k] > _COARSE_JUMP and gap[k] > _COARSE_GAP_ML
     )
-    if not jumps:
-        return None
-    low, high = float(v[k]), float(v[k + 1])
-    if f[k + 1] < _SURELY_BLUE:
-        blue = np.flatnonzero(f[k + 1 :] >= _SURELY_BLUE)
-        high = float(v[k + 1 + blue[0]]) if blue.size else float(v[-1])
-        high = max(high, min(fit.equivalence.high_ml, float(v[-1])))
-    return low, high
+    return float(v[k]) if jumps else None
 
 
 def _blue_seen(curve: Curve, fit: Transition, last_f: float) -> bool:
@@ -279,7 +282,5 @@ def with_doubt(verdict: Verdict, doubt: ClockDoubt) -> Verdict:
         return replace(verdict, remarks=(*verdict.remarks, doubt.sentence))
     reasons = verdict.reasons if verdict.status == "none" else ()
     if doubt.refuses == "result":
-        # What was made of colours at wrong volumes may be wrong as well.
-        reasons = () if doubt.sentence.code in _SURE_OF_THE_CLOCK else reasons
         return Verdict("none", (doubt.sentence, *reasons), verdict.remarks, None)
     return Verdict("none", (*reasons, doubt.sentence), verdict.remarks, None)
