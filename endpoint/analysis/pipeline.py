@@ -25,14 +25,17 @@ from endpoint.colour.follow import follow
 from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
 from endpoint.colour.table import samples_of as samples_of_table
+from endpoint.curve.creep import Creep, creep_of
 from endpoint.curve.points import Curve, from_absorbance, from_colour
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock, needs_every_frame
 from endpoint.delivery.picture_reader import VolumeWatch, watch_for
 from endpoint.delivery.picture_volume import PictureVolume
+from endpoint.equivalence.carbonate import Carbonate, with_carbonate
 from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import Estimate, fit_transition
 from endpoint.equivalence.verdict import Verdict, hindrance, judge, refuse, volume_unseen
 from endpoint.hardness.formula import calcium_and_magnesium, hardness
+from endpoint.hardness.other_metals import blocking, subtracted
 from endpoint.problems import NoEndpoint, UnseenVolume
 from endpoint.recording.colours import ColourTable
 from endpoint.recording.frame import Frame, PictureSource, small
@@ -138,10 +141,9 @@ def of_colours(samples: Iterable[ColourSample], job: AnalysisInputs) -> Result:
         The job has no delivery.
     """
     colour = trace(samples)
-    return replace(
-        result_of_curve(job, _curve_of(colour, job), seen=job.logged),
-        film_frames=colour.time_s.size,
-    )
+    curve = _curve_of(colour, job)
+    found = result_of_curve(job, curve, seen=job.logged, creep=_creep(colour, job, curve))
+    return replace(found, film_frames=colour.time_s.size)
 
 
 def of_photometer(table: PhotometerTable, job: AnalysisInputs) -> Result:
@@ -155,6 +157,7 @@ def result_of_curve(
     *,
     seen: PictureVolume | None = None,
     doubt: ClockDoubt | None = None,
+    creep: Creep | None = None,
 ) -> Result:
     """Result of a curve: fit, verdict, the volumes that an eye would find, hardness.
 
@@ -168,14 +171,43 @@ def result_of_curve(
         Delivered volume with an uncertainty of its own, which is added.
     doubt:
         What there is to say about the clock of the log.
+    creep:
+        How the colour moves within the pauses after the end.
     """
-    fit = None
+    fit, signs = None, Carbonate(creep)
     if hindrance(curve, job.indicator) is None:
         fit = fit_transition(curve, job.titrant_mol_l.value, job.priors, indicator=job.indicator)
-    stated = job.lag_s is not None
-    verdict = judge(Evidence(curve, fit, job.priors, job.indicator, stated, seen, doubt))
+        signs = replace(signs, minutes=_minutes_to_end(job, curve, fit.equivalence.value_ml))
+        fit = with_carbonate(fit, signs)
+    evidence = Evidence(
+        curve,
+        fit,
+        job.priors,
+        job.indicator,
+        lag_is_stated=job.lag_s is not None,
+        seen=seen,
+        doubt=doubt,
+        carbonate=signs,
+        blocking=blocking(job.other_metals, 1.0 - job.added_ml / job.flask_ml),
+    )
+    verdict = judge(evidence)
     result = Result(job, verdict, curve, fit, seen_volume=seen)
     return _with_hardness(_with_volumes_by_eye(result))
+
+
+def _minutes_to_end(job: AnalysisInputs, curve: Curve, equivalence_ml: float) -> float:
+    """Minutes from the buffer to the end, as far as record and recording tell them."""
+    if job.delivery is None or job.delivery.mode == "per-still":
+        return job.minutes_since_buffer
+    first_s = float(curve.frame_times_s[0])
+    end_s = float(np.interp(equivalence_ml, curve.volume_ml, curve.time_s))
+    return job.minutes_since_buffer + (end_s - first_s) / 60.0
+
+
+def _creep(colour: ColourTrace, job: AnalysisInputs, curve: Curve) -> Creep | None:
+    if job.delivery is None:
+        return None
+    return creep_of(colour, job.delivery, curve, job.priors.lag_s[0])
 
 
 def _with_volumes_by_eye(result: Result) -> Result:
@@ -199,7 +231,8 @@ def _with_hardness(result: Result) -> Result:
     if fit is None or found is None:
         return result
     volume = equivalence_quantity(job, fit, found.value_ml, result.seen_volume)
-    total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
+    others = subtracted(job.other_metals, job.label) if job.indicator.is_hardness else ()
+    total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml, others)
     split = None
     if job.indicator.is_hardness and job.calcium_mmol_l is not None:
         split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l)
@@ -282,7 +315,8 @@ def _of_whole_film(
     colour = trace(samples)
     assert job.delivery is not None
     doubt = doubt_of_clock(job.delivery, job.clock, colour, _end_s(source))
-    return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
+    curve = _curve_of(colour, job)
+    return result_of_curve(job, curve, seen=seen, doubt=doubt, creep=_creep(colour, job, curve))
 
 
 def _curve_of(colour: ColourTrace, job: AnalysisInputs) -> Curve:

@@ -14,6 +14,7 @@ from endpoint.equivalence.fit import fit_transition, profile_interval
 from endpoint.equivalence.least_squares import descend
 from endpoint.equivalence.model import PARAMETER_NAMES, Model, Priors, Setting
 from sample_media.simulated import (
+    PHOTOMETER,
     Plan,
     SyntheticTable,
     careful_additions,
@@ -28,7 +29,10 @@ from tests.studies.interval_study import bound_ml, curve_of, groups_of, run_one,
 def plan_for(
     magnesium: float, *, mg_edta_mmol: float = 0.0, noise: float = 0.003, seed: int = 1
 ) -> Plan:
-    """100 mL of 2.5 mmol/L, 20 umol/L indicator, 0.01 mol/L EDTA, careful additions."""
+    """100 mL of 2.5 mmol/L, 20 umol/L indicator, 0.01 mol/L EDTA, careful additions.
+
+    Seen by a photometer of 1 cm, which shows that much indicator with about half a unit.
+    """
     flask = Flask(
         volume_ml=100.0,
         calcium_mmol=0.25 * (1.0 - magnesium),
@@ -38,7 +42,15 @@ def plan_for(
         mg_edta_mmol=mg_edta_mmol,
     )
     additions = careful_additions(flask.equivalence_ml, np.random.default_rng(seed), 1.0)
-    return Plan(flask, constants_at(10.0), additions_ml=additions, noise=noise, seed=seed)
+    return Plan(
+        flask,
+        constants_at(10.0),
+        additions_ml=additions,
+        noise=noise,
+        strength=0.5,
+        channels=PHOTOMETER,
+        seed=seed,
+    )
 
 
 @pytest.mark.parametrize(
