@@ -227,9 +227,7 @@ def _in_flask(indicator: Indicator, record: TitrationRecord) -> Indicator:
     if record.temperature_c is not None:
         half = record.temperature_half_width_c
         warmth_u_c = _WARMTH_HALF_WIDTH_C if half is None else half
-        usual = replace(
-            usual, temperature_c=(record.temperature_c, warmth_u_c / math.sqrt(3.0))
-        )
+        usual = replace(usual, temperature_c=(record.temperature_c, warmth_u_c / math.sqrt(3.0)))
     return replace(indicator, conditions=stated.over(usual))
 
 

@@ -177,9 +177,7 @@ def _usual_conditions(
     if ammonia is None:
         return None
     usual = Conditions()
-    return replace(
-        usual, ph=(ph, usual.ph[1]), ammonia_mol_l=(ammonia, usual.ammonia_mol_l[1])
-    )
+    return replace(usual, ph=(ph, usual.ph[1]), ammonia_mol_l=(ammonia, usual.ammonia_mol_l[1]))
 
 
 def _needed(

@@ -4,8 +4,8 @@ Hard alkaline water is far beyond the solubility of calcium carbonate once the b
 falls binds no EDTA, so that the end comes too early, by 1 to 3 % of the calcium where it falls at
 all. Two signs are known: the colour creeps back in the pauses after the end while it dissolves
 again; and the titration went beyond both limits of AOAC 973.52, 25 mg CaCO3 in the flask and 5
-minutes from the buffer. Neither tells how much is missing, so that the number stays and the interval
-reaches further up.
+minutes from the buffer. Neither tells how much is missing, so that the number stays and the
+interval reaches further up.
 """
 
 from __future__ import annotations
@@ -99,8 +99,8 @@ def with_carbonate(fit: Transition, signs: Carbonate) -> Transition:
 def _rate_ml_min(fit: Transition, creep: Creep) -> tuple[float, float]:
     """Titrant that what dissolves takes in a minute, and its standard error.
 
-    The colour tells a volume as steeply as the curve is there, so that the falls are a straight line
-    in that slope; where it is flat, they show how lamp and camera drift.
+    The colour tells a volume as steeply as the curve is there, so that the falls are a straight
+    line in that slope; where it is flat, they show how lamp and camera drift.
     """
     step_ml = 0.02
     low, high = (

@@ -6,7 +6,7 @@ numbers that are compared with them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -21,6 +21,8 @@ from endpoint.problems import Flag
 
 USUAL_ABSORPTIVITY = ERIOCHROME_BLACK_T.absorptivity
 """L/mol/cm; limits on the amount of indicator are written for it and scaled to other indicators."""
+
+
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """Everything that a verdict is made from."""
@@ -37,7 +39,7 @@ class Evidence:
     """Delivered volume with an uncertainty of its own, from the picture or from the log."""
     doubt: ClockDoubt | None = None
     """What there is to say about the clock of the log."""
-    carbonate: Carbonate = Carbonate()
+    carbonate: Carbonate = field(default_factory=Carbonate)
     """What speaks for calcium carbonate that has fallen."""
     blocking: tuple[str, ...] = ()
     """Metals in the sample that may block the indicator."""

@@ -6,7 +6,8 @@ One mole of EDTA binds one mole of calcium or magnesium, so
 
 Other metals that the record states are subtracted (`endpoint.hardness.other_metals`). Water and
 buffer added to the flask do not enter. The uncertainty is first order, summed under the names of
-`calibration.quantity`, so ware that is used twice is counted with its correlation. Nothing here says whether a water is fit for drinking.
+`calibration.quantity`, so ware that is used twice is counted with its correlation.
+Nothing here says whether a water is fit for drinking.
 """
 
 from __future__ import annotations

@@ -32,9 +32,7 @@ CONDITION_KEYS = (
     "minutes_since_buffer",
 )
 METAL_KEYS = tuple(
-    f"{name}{ending}"
-    for name in OTHER_METALS
-    for ending in ("_mg_l", "_standard_uncertainty_mg_l")
+    f"{name}{ending}" for name in OTHER_METALS for ending in ("_mg_l", "_standard_uncertainty_mg_l")
 )
 _PH_U, _WARMTH_U_C, _RECIPE_LOG_U = 0.05, 1.0, 0.15
 """Standard uncertainties taken for what is stated: a calibrated pH meter, a thermometer in the

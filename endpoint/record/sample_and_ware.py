@@ -106,7 +106,7 @@ class BenchRecord:
     temperature_c: float | None = None
     temperature_half_width_c: float | None = None
     calcium: CalciumPart | None = None
-    conditions: StatedConditions = StatedConditions()
+    conditions: StatedConditions = field(default_factory=StatedConditions)
     other_metals: tuple[StatedMetal, ...] = ()
     accepted: tuple[str, ...] = ()
     """Identifiers of certificates that are used although expired or not fitting."""
