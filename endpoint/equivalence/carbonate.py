@@ -35,7 +35,7 @@ _DISSOLVES_MIN = 3.0
 """Minutes that freshly fallen carbonate takes to dissolve once EDTA is in excess, within a factor
 of three (no source)."""
 _FALLEN_PART = (0.01, 0.015)
-"""Standard uncertainty of what is missing where the colour creeps, as a part of the titre, least and
+"""Standard uncertainty of what is missing where the colour creeps, part of the titre, least and
 most: 1 to 3 % fall where it falls (PHREEQC, hard alkaline waters at pH 10)."""
 _POSSIBLE_PART = 0.005
 """The same beyond the limits of the method: most waters hold their carbonate for some minutes."""

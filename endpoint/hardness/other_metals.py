@@ -42,9 +42,9 @@ OTHER_METALS: dict[str, OtherMetal] = {
 """By the word that a record uses. Copper, nickel and cobalt are not in the table of the AOAC; they
 count one for one like the others."""
 BLOCKING_UMOL_L = 1.0
-"""umol/L in the flask from which a metal is said to block the indicator: a twentieth of the usual 20
-umol/L of it. Less, and traces in every tap are remarked; more, and a tenth of the colour that stays
-red goes unexplained."""
+"""umol/L in the flask from which a metal is said to block the indicator: a twentieth of the usual
+20 umol/L of it. Lower, and traces in every tap are remarked; higher, and a tenth of the colour that
+stays red goes unexplained."""
 
 
 @dataclass(frozen=True)
