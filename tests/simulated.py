@@ -52,14 +52,17 @@ def steps(content: Flask, *, beyond_ml: float = 1.0, noise: float = 0.003, seed:
 
 
 def curve(
-    table: SyntheticTable, kept: NDArray[np.bool_] | None = None, flask_ml: float = 100.0
+    table: SyntheticTable,
+    kept: NDArray[np.bool_] | None = None,
+    flask_ml: float = 100.0,
+    channels: tuple[str, ...] = RGB,
 ) -> Curve:
     """Curve of the rows `kept` of a simulated table."""
     rows = np.ones(table.volume_ml.size, dtype=bool) if kept is None else kept
     return from_absorbance(
         table.volume_ml[rows],
         table.density[rows],
-        RGB,
+        channels,
         flask_ml,
         saturated=np.zeros(int(rows.sum()), dtype=bool),
     )
