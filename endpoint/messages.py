@@ -161,6 +161,23 @@ REMARKS: dict[str, tuple[str, str]] = {
         "predicts this, and the result uses the equivalence volume.",
         "None needed.",
     ),
+    "carbonate-dissolves": (
+        "The {free} creeps back towards {bound} within the pauses after the end, as where calcium "
+        "carbonate has fallen and dissolves again; the interval reaches further up for it.",
+        "Dilute the sample to less than 25 mg CaCO3 in the flask, titrate within 5 minutes of "
+        "adding the buffer, or add most of the titrant before the buffer.",
+    ),
+    "carbonate-possible": (
+        "The titration of a hard water took more than 5 minutes after the buffer, so calcium "
+        "carbonate may have fallen; the interval reaches further up for it.",
+        "Dilute the sample to less than 25 mg CaCO3 in the flask, titrate within 5 minutes of "
+        "adding the buffer, or add most of the titrant before the buffer.",
+    ),
+    "indicator-blocked": (
+        "The sample holds {metals}, which can block the indicator: the change is then slow, or "
+        "the {free} does not come or stay.",
+        "Mask the metal before the indicator goes in, dilute the sample, or titrate back.",
+    ),
     "volume-sparse": (
         "Few volumes lie within the change, so the result relies on the chemistry.",
         "Add in smaller portions near the end.",

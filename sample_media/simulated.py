@@ -6,7 +6,7 @@ constants and pH are drawn around the published ones, the lamp drifts, the colou
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,8 @@ RED_FORM = (0.10, 0.55, 0.30)
 """Density of the red form in the red, green and blue channel (620, 530, 430 nm), made up."""
 BLUE_FORM = (0.60, 0.38, 0.12)
 """The same of the blue form (made up)."""
+SHOWN_UMOL_L = {CAMERA: 7.0, PHOTOMETER: 35.0}
+"""Indicator that looks like these densities: through 6 cm of a flask, or 1 cm of a cell."""
 
 
 @dataclass(frozen=True)
@@ -135,8 +137,9 @@ def careful_additions(
 def draw_plan(seed: int) -> Plan:
     """Random but physical recipe: the population on which intervals are judged.
 
-    Hardness 0.8 to 3.5 mmol/L, magnesium 0.5 to 50 %, indicator 5 to 60 umol/L, pH 9.8 to 10.2,
-    constants scattered as the published sets are, noise 0.2 to 2 % of the change.
+    Hardness 0.8 to 3.5 mmol/L, magnesium 0.5 to 50 %, indicator 2 to 12 umol/L before a camera and
+    10 to 55 in a photometer, pH 9.8 to 10.2, constants scattered as the published sets are, noise
+    0.2 to 2 % of the change.
     """
     rng = np.random.default_rng([17, seed])
     flask_ml = 105.0
@@ -147,7 +150,7 @@ def draw_plan(seed: int) -> Plan:
         volume_ml=flask_ml,
         calcium_mmol=metal_mmol * (1.0 - magnesium),
         magnesium_mmol=metal_mmol * magnesium,
-        indicator_umol=rng.uniform(5.0, 60.0) * flask_ml * 1e-3,
+        indicator_umol=rng.uniform(5.0, 60.0) * flask_ml * 1e-3,  # until the colour is drawn
         titrant_mol_l=0.01,
         ph=ph,
     )
@@ -174,6 +177,10 @@ def draw_plan(seed: int) -> Plan:
         common |= {"bend": bend, "kink": kink, "channels": CAMERA}
     else:
         common |= {"bend": rng.normal(0.0, 0.02), "channels": PHOTOMETER}
+    # As dark as its indicator makes it, through 1 cm or a flask: within a factor of 1.4.
+    shown = SHOWN_UMOL_L[common["channels"]] * common["strength"]
+    amount = shown * np.exp(0.35 * np.random.default_rng([19, seed]).standard_normal())
+    flask = replace(flask, indicator_umol=float(amount) * flask_ml * 1e-3)
     beyond = rng.uniform(0.5, 1.5)
     if rng.uniform() < 0.5:
         additions = careful_additions(flask.equivalence_ml, rng, beyond)

@@ -3,10 +3,10 @@
 The constants of EDTA, its protons and sodium, and hydroxides are those of minteq.v4 (NIST 46), at
 any temperature, and the pH moves as the buffer lets it. In that file the complexes of EDTA carry
 `-gamma 0 0`, which PHREEQC takes for the limiting law and the free ion for Davies, so that from
-0.05 mol/L on EDTA would bind protons the more the saltier; here all of them follow Davies. Added are
-ammonia as an element of its own (so that it is not oxidised), its complexes (calcium NIST 46.4,
-magnesium sit.dat) and Eriochrome Black T. Its published constants are taken as those of 0.1 mol/L
-and brought to infinite dilution; how far published values differ is drawn.
+0.05 mol/L on EDTA would bind protons the more the saltier it is; here all of them follow Davies.
+Added are ammonia as an element of its own (so that it is not oxidised), its complexes (calcium NIST
+46.4, magnesium sit.dat) and Eriochrome Black T. Its published constants are taken as those of 0.1
+mol/L and brought to infinite dilution; how far published values differ is drawn.
 """
 
 from __future__ import annotations
@@ -78,7 +78,8 @@ def _engine() -> Any:
     import phreeqpython
 
     found = importlib.util.find_spec("pyEQL")
-    assert found is not None and found.submodule_search_locations is not None
+    assert found is not None
+    assert found.submodule_search_locations is not None
     folder = Path(found.submodule_search_locations[0]) / "phreeqc" / "database"
     return phreeqpython.PhreeqPython(database="minteq.v4.dat", database_directory=folder).ip
 
@@ -130,19 +131,31 @@ KNOBS
 """
 
 
-def free_fractions(flask: Flask, volume_ml: FloatArray) -> FloatArray:
-    """Part of the indicator that holds no metal after each volume of titrant, shape (n,)."""
-    names = ("HEbt-2", "Ebt-3", "H2Ebt-", "CaEbt-", "MgEbt-")
-    punch = ", ".join(f'MOL("{name}")' for name in names)
+_DYE = (("HEbt-2", "Ebt-3", "H2Ebt-"), ("CaEbt-",), ("MgEbt-",))
+_EDTA = (
+    ("Edta-4", "H(Edta)-3", "H2(Edta)-2", "H3(Edta)-", "Na(Edta)-3"),
+    ("Ca(Edta)-2", "CaH(Edta)-"),
+    ("Mg(Edta)-2", "MgH(Edta)-"),
+)
+_FREE = tuple(
+    (f"{metal}+2", f"{metal}OH+", f"{metal}Amm+2", f"{metal}Amm2+2") for metal in ("Ca", "Mg")
+)
+
+
+def _run(
+    flask: Flask, volume_ml: FloatArray, sums: tuple[tuple[str, ...], ...]
+) -> tuple[FloatArray, FloatArray]:
+    """Sums of molalities after each volume of titrant, shape (n, sums), and the pH, shape (n,)."""
+    punch = ", ".join(" + ".join(f'MOL("{name}")' for name in names) for names in sums)
     edta_mol = 1e-3 * _TITRANT_MOL_L * volume_ml
     lines = [
         _species(flask),
         "SELECTED_OUTPUT",
         "-reset false",
         "USER_PUNCH",
-        "-headings " + " ".join(f"c{k}" for k in range(len(names))),
+        "-headings " + " ".join(f"c{k}" for k in range(len(sums) + 1)),
         "-start",
-        f"10 PUNCH {punch}",
+        f'10 PUNCH {punch}, -LA("H+")',
         "-end",
         "SOLUTION 1",
         "units mol/kgw",
@@ -163,9 +176,30 @@ def free_fractions(flask: Flask, volume_ml: FloatArray) -> FloatArray:
     ]
     engine = _engine()
     engine.run_string("\n".join(lines))
-    table = np.array(engine.get_selected_output_array()[1:], dtype=np.float64)
-    free, bound = table[-volume_ml.size :, :3].sum(axis=1), table[-volume_ml.size :, 3:].sum(axis=1)
-    return np.asarray(free / (free + bound))
+    table = np.array(engine.get_selected_output_array()[1:], dtype=np.float64)[-volume_ml.size :]
+    return table[:, :-1], table[:, -1]
+
+
+def free_fractions(flask: Flask, volume_ml: FloatArray) -> FloatArray:
+    """Part of the indicator that holds no metal after each volume of titrant, shape (n,)."""
+    parts, _ = _run(flask, volume_ml, _DYE)
+    return np.asarray(parts[:, 0] / parts.sum(axis=1))
+
+
+def conditional_constants(flask: Flask) -> tuple[FloatArray, float]:
+    """Constants (log10) of calcium and magnesium with EDTA, then with the indicator; and the pH.
+
+    In the flask at the end of the titration.
+    """
+    parts, ph = _run(flask, np.array([flask.equivalence_ml]), (*_EDTA, *_DYE, *_FREE))
+    edta, calcium_y, magnesium_y, dye, calcium_i, magnesium_i, calcium, magnesium = parts[0]
+    ratios = [
+        calcium_y / (calcium * edta),
+        magnesium_y / (magnesium * edta),
+        calcium_i / (calcium * dye),
+        magnesium_i / (magnesium * dye),
+    ]
+    return np.log10(ratios), float(ph[0])
 
 
 def draw_flask(seed: int) -> Flask:

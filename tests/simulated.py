@@ -24,11 +24,14 @@ def flask(
     hardness_mmol_l: float = 2.5,
     magnesium: float = 0.2,
     *,
-    indicator_umol: float = 2.0,
+    indicator_umol: float = 0.8,
     mg_edta_mmol: float = 0.0,
     ph: float = 10.0,
 ) -> Flask:
-    """100 mL of water in a flask, titrated with 0.01 mol/L EDTA."""
+    """100 mL of water in a flask, titrated with 0.01 mol/L EDTA.
+
+    8 umol/L of indicator show a camera about the density that `sample_media.simulated` gives.
+    """
     metal = 0.1 * hardness_mmol_l
     return Flask(
         volume_ml=100.0,
@@ -49,14 +52,17 @@ def steps(content: Flask, *, beyond_ml: float = 1.0, noise: float = 0.003, seed:
 
 
 def curve(
-    table: SyntheticTable, kept: NDArray[np.bool_] | None = None, flask_ml: float = 100.0
+    table: SyntheticTable,
+    kept: NDArray[np.bool_] | None = None,
+    flask_ml: float = 100.0,
+    channels: tuple[str, ...] = RGB,
 ) -> Curve:
     """Curve of the rows `kept` of a simulated table."""
     rows = np.ones(table.volume_ml.size, dtype=bool) if kept is None else kept
     return from_absorbance(
         table.volume_ml[rows],
         table.density[rows],
-        RGB,
+        channels,
         flask_ml,
         saturated=np.zeros(int(rows.sum()), dtype=bool),
     )

@@ -36,13 +36,17 @@ from endpoint.hardness.formula import (
     Hardness,
     Split,
     calcium_and_magnesium,
+    check_left,
     draws_remark,
     evaluated,
     hardness,
     permanent_and_temporary,
     sample_inputs,
+    subtraction,
+    subtrahends,
     total_of,
 )
+from endpoint.hardness.other_metals import subtracted
 from endpoint.problems import RecordProblem
 from endpoint.record.by_eye import BackTitration, BoiledPart, EyeRecord
 from endpoint.record.certificates import CertificateBook, UsedCertificate
@@ -92,14 +96,15 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         raise RecordProblem(f"{record.name}: {problem.sentence}", problem.remedy) from None
     if record.back_titration is None:
         sample = _without_fillings(bench.deliveries_ml)
-        total = hardness(net, bench.titrant_mol_l, sample, bench.blank_ml)
+        others = subtracted(record.other_metals, record.label)
+        total = hardness(net, bench.titrant_mol_l, sample, bench.blank_ml, others)
     else:
         total = _back_titrated(record, record.back_titration, net, bench, book)
     splits = []
     if bench.calcium_mmol_l is not None:
         splits.append(calcium_and_magnesium(total.mmol_l, bench.calcium_mmol_l))
     if record.boiled is not None:
-        boiled = _boiled(record.boiled, record.label, bench, titres, error)
+        boiled = _boiled(record.boiled, record, bench, titres, error)
         splits.append(permanent_and_temporary(total.mmol_l, boiled))
     return EyeResult(
         record=record,
@@ -185,6 +190,7 @@ def _back_titrated(
         metal = stated_titrant(
             back.metal_mol_l or 0.0, back.metal_standard_uncertainty_mol_l, "metal solution"
         )
+    others = subtracted(record.other_metals, record.label)
     excess = bench.titrant_mol_l.value * edta.value - metal.value * net_ml.value
     if excess <= 0.0:
         raise RecordProblem(
@@ -193,8 +199,11 @@ def _back_titrated(
             "Check edta_ml, both concentrations and the titres.",
         )
 
-    def model(titrant: Any, edta_ml: Any, metal_mol_l: Any, titre_ml: Any, *sample: Any) -> Any:
-        return (titrant * edta_ml - metal_mol_l * titre_ml) / total_of(sample)
+    fillings = len(bench.deliveries_ml)
+
+    def model(titrant: Any, edta_ml: Any, metal_mol_l: Any, titre_ml: Any, *rest: Any) -> Any:
+        taken = (titrant * edta_ml - metal_mol_l * titre_ml) / total_of(rest[:fillings])
+        return taken - total_of(rest[fillings:]) if len(rest) > fillings else taken
 
     inputs = [
         ("titrant", bench.titrant_mol_l),
@@ -202,18 +211,25 @@ def _back_titrated(
         ("metal solution", metal),
         ("back titre", net_ml),
         *sample_inputs(_without_fillings(bench.deliveries_ml)),
+        *subtrahends(others),
     ]
     found = evaluated(model, inputs)
-    return Hardness(found, draws_remark(found))
+    check_left(found, others)
+    return Hardness(found, (*subtraction(others), *draws_remark(found)))
 
 
 def _boiled(
-    part: BoiledPart, label: str, bench: BenchQuantities, titres: Titres, error_ml: Quantity
+    part: BoiledPart,
+    record: EyeRecord,
+    bench: BenchQuantities,
+    titres: Titres,
+    error_ml: Quantity,
 ) -> Quantity:
-    """Hardness after boiling, mmol/L: same eye, same indicator, same blank."""
+    """Hardness after boiling, mmol/L: same eye, same indicator, same blank, same other metals."""
     scatter = part.standard_uncertainty_ml
     if scatter is None:
         scatter = max(titres.standard_deviation_ml or 0.0, titres.expected_ml, 0.02)
     titre = second_titre(part.titre_ml, scatter, "boiled sample", bench.burette) - error_ml
-    deliveries = bench.sample_of(part.deliveries_ml, f"{label}, boiled")
-    return hardness(titre, bench.titrant_mol_l, deliveries, bench.blank_ml).mmol_l
+    deliveries = bench.sample_of(part.deliveries_ml, f"{record.label}, boiled")
+    others = subtracted(record.other_metals, record.label)
+    return hardness(titre, bench.titrant_mol_l, deliveries, bench.blank_ml, others).mmol_l

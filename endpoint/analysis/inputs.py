@@ -15,6 +15,7 @@ from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.picture_reader import BuretteInPicture
 from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.model import Priors, priors_for
+from endpoint.hardness.other_metals import StatedMetal
 from endpoint.record.certificates import UsedCertificate
 from endpoint.recording.frame import Box
 
@@ -50,6 +51,10 @@ class AnalysisInputs:
     """Standard uncertainty of the clock of the log against that of the recording."""
     calcium_mmol_l: Quantity | None = None
     """Calcium from a second titration at pH 12 to 13."""
+    other_metals: tuple[StatedMetal, ...] = ()
+    """Contents of the sample that are subtracted from the hardness."""
+    minutes_since_buffer: float = 0.0
+    """From adding the buffer to the first picture or row."""
     day: datetime.date | None = None
     """Day of the titration if stated."""
     certificates: tuple[UsedCertificate, ...] = ()

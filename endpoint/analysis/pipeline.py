@@ -26,6 +26,7 @@ from endpoint.colour.follow import follow
 from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
 from endpoint.colour.table import samples_of as samples_of_table
+from endpoint.curve.creep import Creep, creep_of
 from endpoint.curve.points import Curve, from_absorbance, from_colour
 from endpoint.delivery.alignment import Alignment, align
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
@@ -33,10 +34,12 @@ from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
 from endpoint.delivery.picture_reader import VolumeWatch, watch_for
 from endpoint.delivery.picture_volume import PictureVolume
+from endpoint.equivalence.carbonate import Carbonate, with_carbonate
 from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import Estimate, fit_transition
 from endpoint.equivalence.verdict import Verdict, hindrance, judge, refuse, volume_unseen
 from endpoint.hardness.formula import calcium_and_magnesium, hardness
+from endpoint.hardness.other_metals import blocking, subtracted
 from endpoint.messages import reason
 from endpoint.problems import NoEndpoint, UnseenVolume
 from endpoint.recording.colours import ColourTable
@@ -162,6 +165,7 @@ def result_of_curve(
     *,
     seen: PictureVolume | None = None,
     doubt: ClockDoubt | None = None,
+    creep: Creep | None = None,
 ) -> Result:
     """Result of a curve: fit, verdict, the volumes that an eye would find, hardness.
 
@@ -175,8 +179,10 @@ def result_of_curve(
         Delivered volume with an uncertainty of its own, which is added.
     doubt:
         What there is to say about the clock of the log.
+    creep:
+        How the colour moves within the pauses after the end.
     """
-    return _with_hardness(_judged(job, curve, seen, doubt))
+    return _with_hardness(_judged(job, curve, seen, doubt, creep))
 
 
 def _judged(
@@ -184,14 +190,35 @@ def _judged(
     curve: Curve,
     seen: PictureVolume | None = None,
     doubt: ClockDoubt | None = None,
+    creep: Creep | None = None,
 ) -> Result:
     """Result of a curve without its hardness."""
-    fit = None
+    fit, signs = None, Carbonate(creep)
     if hindrance(curve, job.indicator) is None:
         fit = fit_transition(curve, job.titrant_mol_l.value, job.priors, indicator=job.indicator)
-    stated = job.lag_s is not None
-    verdict = judge(Evidence(curve, fit, job.priors, job.indicator, stated, seen, doubt))
-    return _with_volumes_by_eye(Result(job, verdict, curve, fit, seen_volume=seen))
+        signs = replace(signs, minutes=_minutes_to_end(job, curve, fit.equivalence.value_ml))
+        fit = with_carbonate(fit, signs)
+    evidence = Evidence(
+        curve,
+        fit,
+        job.priors,
+        job.indicator,
+        lag_is_stated=job.lag_s is not None,
+        seen=seen,
+        doubt=doubt,
+        carbonate=signs,
+        blocking=blocking(job.other_metals, 1.0 - job.added_ml / job.flask_ml),
+    )
+    return _with_volumes_by_eye(Result(job, judge(evidence), curve, fit, seen_volume=seen))
+
+
+def _minutes_to_end(job: AnalysisInputs, curve: Curve, equivalence_ml: float) -> float:
+    """Minutes from the buffer to the end, as far as record and recording tell them."""
+    if job.delivery is None or job.delivery.mode == "per-still":
+        return job.minutes_since_buffer
+    first_s = float(curve.frame_times_s[0])
+    end_s = float(np.interp(equivalence_ml, curve.volume_ml, curve.time_s))
+    return job.minutes_since_buffer + (end_s - first_s) / 60.0
 
 
 def _with_volumes_by_eye(result: Result) -> Result:
@@ -215,7 +242,8 @@ def _with_hardness(result: Result) -> Result:
     if fit is None or found is None:
         return result
     volume = equivalence_quantity(job, fit, found.value_ml, result.seen_volume)
-    total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml)
+    others = subtracted(job.other_metals, job.label) if job.indicator.is_hardness else ()
+    total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml, others)
     split = None
     if job.indicator.is_hardness and job.calcium_mmol_l is not None:
         split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l)
@@ -309,16 +337,28 @@ def _of_trace(
     if job.clock is not None and (seen is None or seen is job.logged):
         alignments = align(colour, job.delivery, stated=job.clock.basis == "stated")
     if not alignments:
-        doubt = _doubt_of_end(colour, job.delivery) or doubt_of_clock(
-            job.delivery, job.clock, end_s
-        )
-        return result_of_curve(job, _curve_of(colour, job), seen=seen, doubt=doubt)
+        doubt = _doubt_of_end(colour, job.delivery)
+        doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
+        return _with_hardness(_of_delivery(colour, job, job.delivery, seen, doubt))
 
     def result_of(alignment: Alignment) -> Result:
         delivery = alignment.delivery
-        return _judged(job, _curve_of(colour, job, delivery), seen, _doubt_of_end(colour, delivery))
+        return _of_delivery(colour, job, delivery, seen, _doubt_of_end(colour, delivery))
 
     return _with_hardness(result_of_several(alignments, result_of))
+
+
+def _of_delivery(
+    colour: ColourTrace,
+    job: AnalysisInputs,
+    delivery: Delivery,
+    seen: PictureVolume | None,
+    doubt: ClockDoubt | None,
+) -> Result:
+    """Result of colours, without its hardness, if this was delivered."""
+    curve = from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
+    creep = creep_of(colour, delivery, curve, job.priors.lag_s[0])
+    return _judged(job, curve, seen, doubt, creep)
 
 
 def _doubt_of_end(colour: ColourTrace, delivery: Delivery) -> ClockDoubt | None:
@@ -328,13 +368,6 @@ def _doubt_of_end(colour: ColourTrace, delivery: Delivery) -> ClockDoubt | None:
     if not changes_after_the_end(colour, delivery):
         return None
     return ClockDoubt(reason("goes-on"), "result")
-
-
-def _curve_of(colour: ColourTrace, job: AnalysisInputs, delivery: Delivery | None = None) -> Curve:
-    delivery = delivery or job.delivery
-    if delivery is None:
-        raise ValueError("colours need a delivery")
-    return from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
 
 
 def _unread(source: PictureSource, job: AnalysisInputs, verdict: Verdict, first: Any) -> Result:

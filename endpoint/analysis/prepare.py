@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -39,6 +40,8 @@ from endpoint.recording.volume_log import VolumeLog, check_clock
 
 FloatArray = NDArray[np.float64]
 _TONE_STEPS = 1025
+_WARMTH_HALF_WIDTH_C = 3.0
+"""Of the temperature of water and titrant where the record states none, as for the ware."""
 
 
 def prepare(
@@ -178,6 +181,8 @@ def _stated(
         reference_box=_box(record.settings.reference_box, source),
         transfer=_transfer(record, book),
         indicator=_indicator(record),
+        other_metals=record.other_metals,
+        minutes_since_buffer=record.conditions.minutes_since_buffer or 0.0,
         not_in_budget=bench.missing,
         certificates=book.used,
         day=record.day,
@@ -198,14 +203,32 @@ def _indicator(record: TitrationRecord) -> Indicator:
     elif record.indicator_name is not None:
         found = named_indicator(record.indicator_name)
     else:
-        return ERIOCHROME_BLACK_T
+        found = ERIOCHROME_BLACK_T
     if record.calcium is not None and len(found.metals) < 2:
         raise RecordProblem(
             f"{record.name}: [calcium] is in a record in which {found.name} shows "
             f"{found.titrated} alone.",
             "Put [calcium] in the record of the titration of calcium and magnesium together.",
         )
-    return found
+    return _in_flask(found, record)
+
+
+def _in_flask(indicator: Indicator, record: TitrationRecord) -> Indicator:
+    """Indicator with its constants moved to what the record says of the flask."""
+    stated, usual = record.conditions, indicator.conditions
+    if usual is None:
+        if stated.is_chemical:
+            raise RecordProblem(
+                f"{record.name}: how [conditions] move the constants is known in ammonia buffers "
+                f"only, and {indicator.name} is not described for one.",
+                "Remove [conditions], or state ammonia_mol_l and charge in the indicator file.",
+            )
+        return indicator
+    if record.temperature_c is not None:
+        half = record.temperature_half_width_c
+        warmth_u_c = _WARMTH_HALF_WIDTH_C if half is None else half
+        usual = replace(usual, temperature_c=(record.temperature_c, warmth_u_c / math.sqrt(3.0)))
+    return replace(indicator, conditions=stated.over(usual))
 
 
 @dataclass(frozen=True)

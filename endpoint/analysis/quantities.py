@@ -25,6 +25,7 @@ from calibration.ware.glassware import (
     ware_from_table,
 )
 from endpoint.hardness.formula import hardness
+from endpoint.hardness.other_metals import subtracted
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
@@ -86,6 +87,11 @@ def bench_quantities(
         deliveries = sample_of(record.deliveries_ml, record.label)
         burette = _burette(record, book, reading_limit_ml, missing)
         titrant = _titrant(record, book, missing)
+        missing += [
+            f"{metal.name} in the sample (no uncertainty stated)"
+            for metal in record.other_metals
+            if metal.standard_uncertainty_mg_l is None
+        ]
         blank = _blank(record)
         calcium = _calcium(record, sample_of, titrant, None if burette is None else burette[0])
     except CalibrationProblem as problem:
@@ -329,7 +335,13 @@ def _calcium(
     blank = Quantity.measured(part.blank_ml, "mL", 0.0, "calcium titration: blank")
     deliveries = sample_of(part.deliveries_ml, f"{record.label}, calcium")
     try:
-        return hardness(titre, titrant, deliveries, blank if part.blank_ml else None).mmol_l
+        return hardness(
+            titre,
+            titrant,
+            deliveries,
+            blank if part.blank_ml else None,
+            subtracted(record.other_metals, record.label),
+        ).mmol_l
     except Problem as problem:
         raise RecordProblem(
             f"{record.name}: [calcium] cannot be worked out: {problem.sentence}", problem.remedy

@@ -22,8 +22,8 @@ REFERENCE_IONIC_STRENGTH = 0.1
 _REFERENCE_K = 298.15
 _DEBYE = 0.509
 """Davies equation at 25 degrees; from 15 to 30 degrees it is 0.500 to 0.514 (from memory)."""
-LOG_K_SODIUM_EDTA = 2.8
-"""NaY3- at infinite dilution: sit.dat as distributed with PHREEQC; minteq.v4 has 2.7."""
+LOG_K_SODIUM_EDTA = 2.75
+"""NaY3- at infinite dilution: between 2.8 (sit.dat) and 2.7 (minteq.v4), both come with PHREEQC."""
 _SODIUM_EDTA_KJ = -5.9
 """Enthalpy, kJ/mol: minteq.v4."""
 ACID_ENTHALPY_KJ = 23.6

@@ -78,7 +78,8 @@ class Constants:
 def constants_at(ph: float = 10.0, edta_set: str = "fifield-kealey") -> Constants:
     """Conditional constants of EDTA and Eriochrome Black T at a pH.
 
-    Ammonia binds calcium and magnesium too weakly to matter (log K about 0.2 or less).
+    At an ionic strength of 0.1 mol/L and without ammonia; `endpoint.chemistry.conditions` has what
+    ammonia, salt and warmth add in a flask.
     """
     y = float(np.log10(fully_deprotonated_fraction(ph, EDTA_PKA[edta_set])))
     indicator = float(np.log10(fully_deprotonated_fraction(ph, EBT_PKA)))

@@ -6,7 +6,7 @@ numbers that are compared with them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.delivery.picture_volume import PictureVolume
+from endpoint.equivalence.carbonate import Carbonate
 from endpoint.equivalence.fit import Transition
 from endpoint.equivalence.model import CONSTANTS, LOG_IND, Priors
 from endpoint.problems import Flag
@@ -38,6 +39,10 @@ class Evidence:
     """Delivered volume with an uncertainty of its own, from the picture or from the log."""
     doubt: ClockDoubt | None = None
     """What there is to say about the clock of the log."""
+    carbonate: Carbonate = field(default_factory=Carbonate)
+    """What speaks for calcium carbonate that has fallen."""
+    blocking: tuple[str, ...] = ()
+    """Metals in the sample that may block the indicator."""
 
 
 def width_ml(fit: Transition) -> float:

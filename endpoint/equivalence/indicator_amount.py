@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 
 from endpoint.chemistry.indicators import Indicator
-from endpoint.colour.off_colour import depth_of
 from endpoint.curve.points import RGB, Curve
 
 _CAMERA_PART = 0.8
@@ -30,5 +29,5 @@ def amount_shown(curve: Curve, indicator: Indicator) -> tuple[float, float]:
     path_cm, part = 1.0, 1.0
     if curve.channels == RGB:
         path_cm, part = _FLASK_CM * (curve.flask_ml / _FLASK_ML) ** (1.0 / 3.0), _CAMERA_PART
-    density = max(depth_of(curve.density), _PALEST)
+    density = max(curve.depth, _PALEST)
     return math.log(1e6 * density / (indicator.absorptivity * path_cm * part)), _LOG_SD

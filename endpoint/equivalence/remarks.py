@@ -73,6 +73,10 @@ def _pale_liquid(evidence: Evidence) -> bool:
     return depth is not None and depth < TOO_PALE
 
 
+def _may_be_blocked(evidence: Evidence) -> bool:
+    return bool(evidence.blocking)
+
+
 def _much_indicator_fitted(evidence: Evidence, fit: Transition) -> bool:
     log_umol, sd = fit.parameters["log_indicator_umol"]
     umol_l = float(np.exp(log_umol)) * 1e3 / evidence.curve.flask_ml
@@ -116,6 +120,14 @@ def _frames_lost(evidence: Evidence, fit: Transition) -> bool:
     return _frames_with(evidence, lost) > _LOST_FRAMES
 
 
+def _carbonate_dissolves(evidence: Evidence, fit: Transition) -> bool:
+    return evidence.carbonate.dissolving_ml(fit) > 0.0
+
+
+def _carbonate_possible(evidence: Evidence, fit: Transition) -> bool:
+    return evidence.carbonate.is_beyond_limits(fit) and not _carbonate_dissolves(evidence, fit)
+
+
 def _eye_differs(evidence: Evidence, fit: Transition) -> bool:
     if fit.midpoint is None:
         return False
@@ -128,6 +140,7 @@ _OF_COLOURS: tuple[tuple[str, Callable[[Evidence], bool]], ...] = (
     ("reference-bright", _reference_bright),
     ("much-indicator", _dark_liquid),
     ("little-indicator", _pale_liquid),
+    ("indicator-blocked", _may_be_blocked),
 )
 _OF_THE_FIT: tuple[tuple[str, Callable[[Evidence, Transition], bool]], ...] = (
     ("much-indicator", _much_indicator_fitted),
@@ -137,6 +150,8 @@ _OF_THE_FIT: tuple[tuple[str, Callable[[Evidence, Transition], bool]], ...] = (
     ("lag-unknown", _lag_unknown),
     ("begins-late", _begins_late),
     ("frames-lost", _frames_lost),
+    ("carbonate-dissolves", _carbonate_dissolves),
+    ("carbonate-possible", _carbonate_possible),
     ("eye-differs", _eye_differs),
 )
 
@@ -147,4 +162,5 @@ def remarks_for(evidence: Evidence) -> tuple[Sentence, ...]:
     codes = [code for code, holds in _OF_COLOURS if holds(evidence)]
     if fit is not None:
         codes += [code for code, holds in _OF_THE_FIT if holds(evidence, fit)]
-    return tuple(remark(code, evidence.indicator.words) for code in dict.fromkeys(codes))
+    words = {**evidence.indicator.words, "metals": " and ".join(evidence.blocking)}
+    return tuple(remark(code, words) for code in dict.fromkeys(codes))

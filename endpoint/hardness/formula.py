@@ -4,8 +4,9 @@ One mole of EDTA binds one mole of calcium or magnesium, so
 
     hardness = c(titrant) (V_equivalence - V_blank) / V_sample.
 
-Water and buffer added to the flask do not enter. The uncertainty is first order, summed under the
-names of `calibration.quantity`, so ware that is used twice is counted with its correlation.
+Other metals that the record states are subtracted (`endpoint.hardness.other_metals`). Water and
+buffer added to the flask do not enter. The uncertainty is first order, summed under the names of
+`calibration.quantity`, so ware that is used twice is counted with its correlation.
 Nothing here says whether a water is fit for drinking.
 """
 
@@ -128,6 +129,7 @@ def hardness(
     titrant_mol_l: Quantity,
     sample_ml: Quantity | Sequence[Quantity],
     blank_ml: Quantity | None = None,
+    other_metals: Sequence[tuple[str, Quantity]] = (),
 ) -> Hardness:
     """Total hardness from one titration.
 
@@ -142,12 +144,16 @@ def hardness(
         calibration counts twice and its filling adds in squares.
     blank_ml:
         Equivalence volume of a blank in mL; it is subtracted.
+    other_metals:
+        Names and contents, as mmol/L of hardness, of metals that are titrated too; they are
+        subtracted.
 
     Raises
     ------
     HardnessProblem
-        A volume or the concentration is not above zero, the blank is not below the titre, a
-        concentration can hardly be in mol/L, or a unit is wrong.
+        A volume or the concentration is not above zero, the blank is not below the titre, the
+        other metals are more than what was titrated, a concentration can hardly be in mol/L, or
+        a unit is wrong.
     """
     deliveries = (sample_ml,) if isinstance(sample_ml, Quantity) else tuple(sample_ml)
     _check(equivalence_ml, titrant_mol_l, deliveries, blank_ml)
@@ -155,14 +161,19 @@ def hardness(
     if blank_ml is not None:
         inputs.append(("blank", blank_ml))
     inputs += sample_inputs(deliveries)
+    inputs += subtrahends(other_metals)
+    fillings = len(deliveries)
 
     def model(titre: Any, titrant: Any, *rest: Any) -> Any:
         if blank_ml is not None:
             titre, rest = titre - rest[0], rest[1:]
-        return titrant * titre / total_of(rest)
+        titrated = titrant * titre / total_of(rest[:fillings])
+        return titrated if len(rest) == fillings else titrated - total_of(rest[fillings:])
 
     found = evaluated(model, inputs)
-    return Hardness(found, _warnings(found, equivalence_ml, blank_ml))
+    check_left(found, other_metals)
+    said = _warnings(found, equivalence_ml, blank_ml)
+    return Hardness(found, (*subtraction(other_metals), *said))
 
 
 def sample_inputs(deliveries: Sequence[Quantity]) -> list[tuple[str, Quantity]]:
@@ -172,6 +183,35 @@ def sample_inputs(deliveries: Sequence[Quantity]) -> list[tuple[str, Quantity]]:
         (f"sample, delivery {n}" if several else "sample", delivery)
         for n, delivery in enumerate(deliveries, 1)
     ]
+
+
+def subtrahends(other_metals: Sequence[tuple[str, Quantity]]) -> list[tuple[str, Quantity]]:
+    """Other metals as inputs of a budget, mol/L."""
+    return [(name, content.scaled(1e-3, "mol/L")) for name, content in other_metals]
+
+
+def check_left(found: Evaluation, other_metals: Sequence[tuple[str, Quantity]]) -> None:
+    """Refuse other metals that are more than all that was titrated.
+
+    Raises
+    ------
+    HardnessProblem
+        Nothing is left.
+    """
+    if other_metals and not found.quantity.value > 0.0:
+        named = ", ".join(name for name, _ in other_metals)
+        raise HardnessProblem(
+            f"The stated contents of other metals ({named}) are more than all that was titrated.",
+            "State them in mg/L of the sample, and leave out those that were masked.",
+        )
+
+
+def subtraction(other_metals: Sequence[tuple[str, Quantity]]) -> tuple[str, ...]:
+    """Say what was subtracted."""
+    if not other_metals:
+        return ()
+    named = ", ".join(f"{name} {q.value * M_CACO3:.2g}" for name, q in other_metals)
+    return (f"Subtracted for other metals in the sample, in mg/L CaCO3: {named}.",)
 
 
 def total_of(parts: Sequence[Any]) -> Any:

@@ -22,6 +22,8 @@ titre_ml = 9.20                # or result = "calcium/result.json"
 standard_uncertainty_ml = 0.03
 deliveries_ml = [50.0, 50.0]   # default as [sample]
 blank_ml = 0.0
+[conditions]                   # and [other_metals], see `endpoint.record.conditions`
+ph = 10.05
 [certificates]
 accept = ["edta-7"]            # used although expired, dated later or of other ware
 """
@@ -35,7 +37,15 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.files.cells import RecordReader
+from endpoint.hardness.other_metals import StatedMetal
 from endpoint.problems import RecordProblem
+from endpoint.record.conditions import (
+    CONDITION_KEYS,
+    METAL_KEYS,
+    StatedConditions,
+    stated_conditions,
+    stated_metals,
+)
 
 BENCH_KEYS: dict[str, tuple[str, ...]] = {
     "sample": ("label", "date", "volume_ml", "deliveries_ml", "added_ml"),
@@ -56,6 +66,8 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
         "deliveries_ml",
         "blank_ml",
     ),
+    "conditions": CONDITION_KEYS,
+    "other_metals": METAL_KEYS,
     "certificates": ("accept",),
 }
 
@@ -94,6 +106,8 @@ class BenchRecord:
     temperature_c: float | None = None
     temperature_half_width_c: float | None = None
     calcium: CalciumPart | None = None
+    conditions: StatedConditions = field(default_factory=StatedConditions)
+    other_metals: tuple[StatedMetal, ...] = ()
     accepted: tuple[str, ...] = ()
     """Identifiers of certificates that are used although expired or not fitting."""
 
@@ -124,6 +138,8 @@ def bench_values(
         "temperature_half_width_c": reader.number(
             ware, "ware", "temperature_half_width_c", 0.0, 10.0
         ),
+        "conditions": stated_conditions(reader, parts["conditions"]),
+        "other_metals": stated_metals(reader, parts["other_metals"]),
         "accepted": reader.texts(parts["certificates"], "certificates", "accept"),
     }
     values["calcium"] = _calcium(reader, parts["calcium"], folder, values["deliveries_ml"])

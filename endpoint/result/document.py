@@ -324,7 +324,19 @@ def provenance_of(
 def edta_constants(indicator: Indicator) -> str:
     """Published EDTA constants from which the fit started, in one line for the provenance."""
     values = ", ".join(f"{metal.edta_complex} {metal.log_k_edta:g}" for metal in indicator.metals)
-    return f"log K {values}; pKa set {indicator.edta_set}; fitted shift stated"
+    flask = ""
+    if indicator.conditions is not None:
+        ph, warmth, ammonia, sodium = (
+            f"{value:g}"
+            for value, _ in (
+                indicator.conditions.ph,
+                indicator.conditions.temperature_c,
+                indicator.conditions.ammonia_mol_l,
+                indicator.conditions.sodium_mol_l,
+            )
+        )
+        flask = f"moved to pH {ph}, {warmth} °C, {ammonia} mol/L ammonia, {sodium} mol/L sodium; "
+    return f"log K {values}; pKa set {indicator.edta_set}; {flask}fitted shift stated"
 
 
 def programs() -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -47,10 +48,16 @@ def test_the_usual_file_says_what_the_program_assumes() -> None:
     assert named_indicator("Eriochrome Black T") == ERIOCHROME_BLACK_T
     assert named_indicator("ebt") == ERIOCHROME_BLACK_T
     k = constants_at(10.0)
-    found = ERIOCHROME_BLACK_T.constants
-    assert found.log_k_edta == (k.log_ca_edta, k.log_mg_edta)
-    assert found.log_k_indicator == (k.log_ca_indicator, k.log_mg_indicator)
-    assert priors_for(ERIOCHROME_BLACK_T) == Priors()
+    found = replace(ERIOCHROME_BLACK_T, conditions=None)
+    assert found.constants.log_k_edta == pytest.approx((k.log_ca_edta, k.log_mg_edta))
+    assert found.constants.log_k_indicator == pytest.approx(
+        (k.log_ca_indicator, k.log_mg_indicator)
+    )
+    assert priors_for(found) == Priors()
+    # In a usual flask little salt makes up for ammonia: tests/chemistry/test_conditions.py.
+    assert ERIOCHROME_BLACK_T.constants.log_k_edta == pytest.approx(
+        found.constants.log_k_edta, abs=0.2
+    )
 
 
 def test_conditional_constants_by_hand() -> None:

@@ -10,6 +10,7 @@ with a record that states pH, temperature, ammonia and sodium.
 from __future__ import annotations
 
 import argparse
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,7 +85,7 @@ def groups_of(rows: list[Row]) -> dict[str, list[Row]]:
     """All rows, and those of each part of what was drawn."""
     parts = {"all": rows}
     for name, field, edges in _GROUPS:
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        for low, high in itertools.pairwise(edges):
             parts[f"{name} {max(low, 0):g}-{max(high, 0):g}"] = [
                 row for row in rows if low <= getattr(row, field) < high
             ]

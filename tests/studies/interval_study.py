@@ -27,9 +27,11 @@ from numpy.typing import NDArray
 
 from endpoint.chemistry.equilibrium import constants_at
 from endpoint.chemistry.indicator_file import indicator_names, named_indicator
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.fit import Transition, fit_transition
+from endpoint.equivalence.indicator_amount import amount_shown
 from endpoint.equivalence.model import (
     BEND,
     BLUE,
@@ -48,6 +50,7 @@ from endpoint.equivalence.model import (
     Priors,
     Setting,
 )
+from endpoint.equivalence.model import priors_for as knowledge_of
 from sample_media.simulated import CAMERA, Plan, SyntheticTable, draw_plan, simulate
 from tests.indicator_plans import titrate
 
@@ -73,15 +76,21 @@ def curve_of(plan: Plan, table: SyntheticTable) -> Curve:
 
 def priors_for(plan: Plan, seed: int) -> Priors:
     """Continuous delivery: the mixing lag was measured with an error, as a pause test gives it."""
+    usual = knowledge_of(ERIOCHROME_BLACK_T)
     if plan.additions_ml:
-        return Priors()
+        return usual
     measured = plan.lag_s + LAG_UNCERTAINTY_S * np.random.default_rng([3, seed]).standard_normal()
-    return Priors(lag_s=(float(measured), LAG_UNCERTAINTY_S))
+    return replace(usual, lag_s=(float(measured), LAG_UNCERTAINTY_S))
 
 
 def bound_ml(plan: Plan, curve: Curve, priors: Priors) -> float:
     """Cramer-Rao bound of the model at the true parameters with the true noise, mL."""
-    priors = replace(priors, bend=curve.bend_prior, kink=curve.kink_prior)
+    priors = replace(
+        priors,
+        bend=curve.bend_prior,
+        kink=curve.kink_prior,
+        log_indicator_umol_l=amount_shown(curve, ERIOCHROME_BLACK_T),
+    )
     flask, base = plan.flask, constants_at(10.0)
     moved = np.array(
         [
