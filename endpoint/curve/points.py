@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.colour.off_colour import darkness_of, largest_off, off_colour_runs
-from endpoint.curve.unmix import ROW_NOISE, ends_of, unmix
+from endpoint.curve.segments import one_light
+from endpoint.curve.strays import strays
+from endpoint.curve.unmix import ROW_NOISE, ends_of, undilute, unmix
 from endpoint.delivery.delivery import Delivery, look_s
 from endpoint.problems import Flag
 
@@ -156,8 +158,12 @@ def _build(
     delivery: Delivery | None,
     colour: tuple[FloatArray, NDArray[np.uint8]],
 ) -> Curve:
+    undiluted = undilute(points.volume_ml, points.density, flask_ml)
+    apart = strays(undiluted)
+    alike = np.array(apart)
+    alike[~apart] = one_light(points.volume_ml[~apart], undiluted[~apart])
     signal, spread, off, weights, start, change = unmix(
-        points.volume_ml, points.density, points.sigma, flask_ml
+        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart
     )
     dark = darkness_of(points.density) if channels == RGB else 0.0
     strange = off_colour_runs(off, largest_off(dark))
@@ -174,7 +180,10 @@ def _build(
         chroma=colour[0],
         rgb=colour[1],
         frames_used=points.frames_used,
-        flags=points.flags | np.where(strange, int(Flag.OFF_COLOUR), 0),
+        flags=points.flags
+        | np.where(strange, int(Flag.OFF_COLOUR), 0)
+        | np.where(alike, 0, int(Flag.OTHER_LIGHT))
+        | np.where(apart, int(Flag.OUTLIER), 0),
         change_density=change,
         start_density=start,
         weights=weights,

@@ -25,6 +25,11 @@ _INDICATOR_SHOWN_LOG_SD = 0.7
 """Standard deviation (natural logarithm, a factor of 2) of the amount of indicator that the depth
 of the colour shows: path length and absorptivity are only roughly known. Assumed, no study kept.
 Smaller, and deep or wide flasks strain the fit; larger, and a fit may invent indicator."""
+_LEAST_TO_GO_BACK = 8
+"""Points of a curve; of fewer a window of 5 is most of the recording."""
+_FALLEN = 0.3
+"""Part of the whole way that the colour must have come back. Fading of the indicator and drift of
+a lamp take less; chosen on rendered films, no study kept."""
 _CHEMICAL_PRIORS = {
     "shift_log_k_edta": "shift_edta",
     "shift_log_k_indicator": "shift_indicator",
@@ -110,12 +115,16 @@ def lost_reason(curve: Curve) -> str | None:
 
 
 def goes_back(curve: Curve) -> bool:
-    """Whether the colour turns towards the free form and comes back by more than scatter can."""
+    """Whether the colour turned towards the free form, stayed there, and came back to stay.
+
+    A median over a window forgets whatever lasts shorter than half of it: bubbles in a flow cell,
+    a hand. What counts is where the recording ends.
+    """
     signal = curve.signal[curve.flags == 0]
-    if signal.size < 8:
+    if signal.size < _LEAST_TO_GO_BACK:
         return False
-    window = max(3, signal.size // 40)
-    smooth = np.convolve(signal, np.ones(window) / window, mode="valid")
-    fall = np.maximum.accumulate(smooth) - smooth
+    window = max(5, 2 * (signal.size // 20) + 1)
+    stays = np.median(np.lib.stride_tricks.sliding_window_view(signal, window), axis=1)
     scatter = 1.4826 * float(np.median(np.abs(np.diff(signal))))
-    return bool(np.max(fall) > max(0.3 * float(np.ptp(smooth)), 5.0 * scatter))
+    fall = float(stays.max() - stays[-1])
+    return fall > max(_FALLEN * float(np.ptp(stays)), 5.0 * scatter)

@@ -90,14 +90,15 @@ def _is_head(named: NamedColumns) -> Callable[[tuple[str, ...]], bool]:
 def _named_waves(sheet: Sheet, named: NamedColumns) -> dict[int, float]:
     """Columns of absorbance that the record names, and their wavelengths."""
     columns = [column_named(sheet, title, SourceProblem) for title in named.absorbance]
-    given = named.wavelengths_nm or tuple(wavelength_nm(title) for title in named.absorbance)
+    shown = tuple(wavelength_nm(title) for title in named.absorbance)
+    given: tuple[float | None, ...] = named.wavelengths_nm or shown
     unknown = [t for t, nm in zip(named.absorbance, given, strict=True) if nm is None]
     if unknown:
         raise SourceProblem(
             f"{sheet.name} does not say at which wavelength {unknown[0][:40]} was measured.",
             "Add wavelengths_nm = [...] to `columns`, one for each absorbance.",
         )
-    return {k: float(nm) for k, nm in zip(columns, given, strict=True) if nm is not None}
+    return {k: nm for k, nm in zip(columns, given, strict=True) if nm is not None}
 
 
 def _waves(sheet: Sheet, axes: dict[str, int]) -> dict[int, float]:
