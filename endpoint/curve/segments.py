@@ -29,15 +29,13 @@ _ROOM_ML = 0.3
 """Volume of the plateau that must be left in the light of the change."""
 _GAIN = 30.0
 """Fall of n ln(sum of squares) with a step. Without one it is about chi-squared with as many
-degrees of freedom as channels, the best of some hundred places: 30 is passed by chance in less
-than one of a thousand plateaus of three channels. Lower, and points are set aside for nothing;
-higher, and a step of five standard deviations is left in."""
+degrees of freedom as channels, times the part of points that count alone; the best of some hundred
+places passes 30 by chance in less than one of a thousand plateaus of three channels. Lower, and
+points are set aside for nothing; higher, and a step of five standard deviations is left in."""
 _LEAST_PART = 0.01
 """Size of a step, as a part of the change, below which it bends no fit."""
 _ABRUPT = 0.5
 """Part of a step that must lie within a twentieth of the plateau, so that no smooth rise counts."""
-_SMOOTHED = 25
-"""Points of a plateau from which strays of two points, not only of one, are smoothed away."""
 
 
 def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
@@ -97,10 +95,9 @@ def _step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
     n = len(away_ml)
     if n < 2 * _LEAST_POINTS + 4:
         return 0
-    smooth = running_median(density, 5 if n >= _SMOOTHED else 3)
     base = np.stack([np.ones(n), away_ml, 1.0 / (away_ml + 0.15), 1.0 / (away_ml + 1.0)], axis=1)
     frame, _ = np.linalg.qr(base / np.linalg.norm(base, axis=0))
-    rest = smooth - frame @ (frame.T @ smooth)
+    rest = density - frame @ (frame.T @ density)
     places = np.arange(_LEAST_POINTS, n - _LEAST_POINTS + 1)
     places = places[away_ml[places] - _FAR_ML >= _ROOM_ML]
     if places.size == 0:
@@ -113,14 +110,22 @@ def _step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
     floor = n * 1e-8 + 1e-3 * total
     left = np.maximum(total - steps**2 * length[:, None], floor)
     gain = (n - 5.0) * np.sum(np.log(np.maximum(total, floor) / left), axis=1)
-    # A running median shows half of the points only.
-    gain *= 0.5
     k = int(np.argmax(gain))
     found, at = steps[k], int(places[k])
     part = float(np.linalg.norm(found))
-    if gain[k] < _GAIN or part < _LEAST_PART * size:
+    alone = _independent(rest - columns[:, k, None] * found)
+    if alone * gain[k] < _GAIN or part < _LEAST_PART * size:
         return 0
     reach = n // 40  # a camera takes some frames to settle
     after, ahead = min(at + reach, n - 2), max(at - reach, 2)
-    near = np.median(smooth[after : after + 2], axis=0) - np.median(smooth[ahead - 2 : ahead], axis=0)
+    near = np.median(density[after : after + 2], axis=0) - np.median(
+        density[ahead - 2 : ahead], axis=0
+    )
     return after if float(near @ found) >= _ABRUPT * part**2 else 0
+
+
+def _independent(rest: FloatArray) -> float:
+    """Part of the points that count where neighbours err alike (first-order autocorrelation)."""
+    alike = float(np.sum(rest[1:] * rest[:-1]) / max(float(np.sum(rest * rest)), 1e-300))
+    alike = min(max(alike, 0.0), 0.98)
+    return (1.0 - alike) / (1.0 + alike)

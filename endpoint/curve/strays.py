@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 _LEAST_HALF, _MOST_HALF = 3, 8
-"""Points on either side of the median: strays of as many neighbours are found. A twelfth of the
-curve between these limits, so that of a short one the change is not taken for a stray."""
+"""Points on either side of the median: strays of as many neighbours are found. A twenty-fifth
+of the curve between these limits, so that of a short one the change is not taken for a stray."""
 _ROUNDS = 10
 _SCATTERS = 6.0
 """Distance from the median, in usual distances of the points, from which a point is a stray: of
@@ -54,7 +54,7 @@ def strays(density: FloatArray) -> NDArray[np.bool_]:
     """
     n = len(density)
     apart = np.zeros(n, dtype=bool)
-    window = 2 * min(max(n // 12, _LEAST_HALF), _MOST_HALF) + 1
+    window = 2 * min(max(n // 25, _LEAST_HALF), _MOST_HALF) + 1
     for _ in range(_ROUNDS):
         left = np.flatnonzero(~apart)
         if left.size < 2 * window:

@@ -60,6 +60,8 @@ class PhotometerTable:
     """Row number in the file."""
     beyond: NDArray[np.bool_] | None = None
     """Rows above what a calibration of the photometer lets believe, shape (n,)."""
+    path_cm: float = 1.0
+    """Of the cell, where the absorbances were converted to 1 cm."""
 
     def __post_init__(self) -> None:
         for part in (self.time_s, self.volume_ml, self.absorbance, self.beyond):
@@ -68,8 +70,8 @@ class PhotometerTable:
 
     @property
     def saturated(self) -> NDArray[np.bool_]:
-        """Rows with an absorbance above `SATURATION` or beyond its calibration, shape (n,)."""
-        high = (self.absorbance > SATURATION).any(axis=1)
+        """Rows whose cell absorbs more than `SATURATION` or a calibration covers, shape (n,)."""
+        high = (self.path_cm * self.absorbance > SATURATION).any(axis=1)
         return np.asarray(high if self.beyond is None else high | self.beyond)
 
 

@@ -58,7 +58,9 @@ class Rows:
         )
 
 
-def titration(rng: Rng, *, pump: bool = False, camera: bool = True) -> Rows:
+def titration(
+    rng: Rng, *, pump: bool = False, camera: bool = True, rate_ml_min: float = 6.0
+) -> Rows:
     """Water of 1 to 3 mmol/L with 5 to 40 % magnesium, additions by hand or a pump."""
     metal = 0.1 * rng.uniform(1.0, 3.0)
     magnesium = rng.uniform(0.05, 0.4)
@@ -86,7 +88,7 @@ def titration(rng: Rng, *, pump: bool = False, camera: bool = True) -> Rows:
     )
     if pump:
         plan = replace(
-            plan, rate_ml_min=6.0, stop_ml=flask.equivalence_ml + 2.0, row_interval_s=1.0
+            plan, rate_ml_min=rate_ml_min, stop_ml=flask.equivalence_ml + 2.0, row_interval_s=1.0
         )
     else:
         plan = replace(plan, additions_ml=_additions(flask.equivalence_ml, rng))
@@ -147,7 +149,7 @@ def late_step(rows: Rows, rng: Rng) -> Rows:
 def more_indicator(rows: Rows, rng: Rng) -> Rows:
     """Indicator added a second time: 1.3 to 2 times as deep from then on."""
     density = rows.density.copy()
-    density[_from(rows, rng, 1.0)] *= rng.uniform(1.3, 2.0)
+    density[_from(rows, rng, 1.6)] *= rng.uniform(1.3, 2.0)
     return rows.with_density(density)
 
 
@@ -208,8 +210,26 @@ CASES: dict[str, tuple[Callable[[Rows, Rng], Rows], bool, bool]] = {
 }
 
 
+def stray_light(seed: int) -> tuple[Rows, Curve]:
+    """A cell of 5 cm that absorbs 1.8 to 3.5 in the end, with 0.03 to 0.5 % of stray light.
+
+    Noise as of a detector: 0.03 % of the light without a cell.
+    """
+    rng = np.random.default_rng([43, seed])
+    rows = titration(rng, camera=False)
+    strength = rng.uniform(1.8, 3.5) / (5.0 * rows.density[-1, 0])
+    passed = 10.0 ** (-5.0 * strength * rows.density[:, 0])
+    part = 10.0 ** rng.uniform(-3.5, -2.3)
+    seen = (passed + part) / (1.0 + part) + 3e-4 * rng.standard_normal(passed.size)
+    density = rows.density.copy()
+    density[:, 0] = -np.log10(np.maximum(seen, 1e-4)) / 5.0
+    rows = rows.with_density(density)
+    return rows, rows.curve(5.0)
+
+
 def drawn(name: str, seed: int) -> Rows:
     """One disturbed titration."""
     happens, pump, camera = CASES[name]
     rng = np.random.default_rng([41, seed, *name.encode()])
-    return happens(titration(rng, pump=pump, camera=camera), rng)
+    rate_ml_min = 2.0 if name == "sticking" else 6.0
+    return happens(titration(rng, pump=pump, camera=camera, rate_ml_min=rate_ml_min), rng)
