@@ -118,6 +118,7 @@ class Flag(enum.IntFlag):
     OUTLIER = enum.auto()
     SATURATED = enum.auto()
     DAMAGED = enum.auto()
+    OTHER_LIGHT = enum.auto()
 
 
 FLAG_TEXT: dict[Flag, tuple[str, str]] = {
@@ -160,5 +161,9 @@ FLAG_TEXT: dict[Flag, tuple[str, str]] = {
     Flag.DAMAGED: (
         "The frame could not be decoded.",
         "Copy the recording again from the camera.",
+    ),
+    Flag.OTHER_LIGHT: (
+        "The light, the exposure or the amount of indicator was another one than at the change.",
+        "Leave lamp and camera alone while you titrate, and add no more indicator.",
     ),
 }

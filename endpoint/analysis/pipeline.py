@@ -429,7 +429,12 @@ def photometer_curve(table: PhotometerTable, job: AnalysisInputs) -> Curve:
     saturated = np.asarray(table.saturated, dtype=bool)
     if table.volume_ml is not None:
         return from_absorbance(
-            table.volume_ml, table.absorbance, channels, job.flask_ml, saturated=saturated
+            table.volume_ml,
+            table.absorbance,
+            channels,
+            job.flask_ml,
+            saturated=saturated,
+            path_cm=table.path_cm,
         )
     if job.delivery is None or table.time_s is None:
         raise ValueError("rows without volumes need times and a delivery")
@@ -441,4 +446,5 @@ def photometer_curve(table: PhotometerTable, job: AnalysisInputs) -> Curve:
         saturated=saturated,
         time_s=table.time_s,
         delivery=job.delivery,
+        path_cm=table.path_cm,
     )

@@ -315,7 +315,7 @@ def at_one_cm(table: PhotometerTable, path_cm: float) -> PhotometerTable:
     """Absorbances for a path of 1 cm, so that remarks on their size mean the same."""
     if path_cm == 1.0:
         return table
-    return replace(table, absorbance=table.absorbance / path_cm)
+    return replace(table, absorbance=table.absorbance / path_cm, path_cm=path_cm)
 
 
 def without_stray_light(

@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.colour.off_colour import darkness_of, largest_off, off_colour_runs
-from endpoint.curve.unmix import ROW_NOISE, ends_of, unmix
+from endpoint.curve.noise import frame_noise, row_noise
+from endpoint.curve.segments import one_light
+from endpoint.curve.strays import strays
+from endpoint.curve.unmix import ends_of, undilute, unmix
 from endpoint.delivery.delivery import Delivery, look_s
 from endpoint.problems import Flag
 
@@ -61,6 +64,8 @@ class Curve:
     """Volume in the flask before the first addition."""
     delivery: Delivery | None
     """None where the rows themselves state their volumes."""
+    path_cm: float = 1.0
+    """Of a photometer's cell; its absorbances are those of 1 cm."""
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -176,9 +181,14 @@ def _build(
     frames: tuple[IntArray, FloatArray],
     delivery: Delivery | None,
     colour: tuple[FloatArray, NDArray[np.uint8]],
+    path_cm: float = 1.0,
 ) -> Curve:
+    undiluted = undilute(points.volume_ml, points.density, flask_ml)
+    apart = strays(undiluted)
+    alike = np.array(apart)
+    alike[~apart] = one_light(points.volume_ml[~apart], undiluted[~apart])
     signal, spread, off, weights, start, change = unmix(
-        points.volume_ml, points.density, points.sigma, flask_ml
+        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart
     )
     dark = darkness_of(points.density) if channels == RGB else 0.0
     strange = off_colour_runs(off, largest_off(dark))
@@ -195,7 +205,10 @@ def _build(
         chroma=colour[0],
         rgb=colour[1],
         frames_used=points.frames_used,
-        flags=points.flags | np.where(strange, int(Flag.OFF_COLOUR), 0),
+        flags=points.flags
+        | np.where(strange, int(Flag.OFF_COLOUR), 0)
+        | np.where(alike, 0, int(Flag.OTHER_LIGHT))
+        | np.where(apart, int(Flag.OUTLIER), 0),
         change_density=change,
         start_density=start,
         weights=weights,
@@ -203,6 +216,7 @@ def _build(
         frame_times_s=frames[1],
         flask_ml=flask_ml,
         delivery=delivery,
+        path_cm=path_cm,
     )
 
 
@@ -282,14 +296,6 @@ def _sweep_groups(
     return [index[part] for part in np.split(np.arange(v.size), np.flatnonzero(new) + 1)]
 
 
-def _frame_noise(density: FloatArray) -> FloatArray:
-    """Scatter between neighbouring frames without their common trend, shape (channels,)."""
-    if len(density) < 4:
-        return np.full(density.shape[1], ROW_NOISE)
-    difference = np.diff(density, n=2, axis=0) / np.sqrt(6.0)
-    return np.asarray(1.4826 * np.median(np.abs(difference), axis=0))
-
-
 def _gather(
     groups: list[IntArray],
     trace: ColourTrace,
@@ -353,7 +359,7 @@ def from_colour(
         spans = delivery.settled_spans(float(ends[0]), float(ends[1]), lag_s)
         groups, unsettled = _hold_groups(trace.time_s, usable, spans)
         flags = _as_mixing(flags, unsettled)
-    noise = _frame_noise(trace.density[usable])
+    noise = frame_noise(trace.density[usable])
     points = _gather(groups, trace, volume_ml, noise, delivery.is_held)
     order = np.argsort(points.volume_ml, kind="stable")
     points = _Points(*(getattr(points, name)[order] for name in points.__dataclass_fields__))
@@ -414,6 +420,7 @@ def from_absorbance(
     saturated: NDArray[np.bool_],
     time_s: FloatArray | None = None,
     delivery: Delivery | None = None,
+    path_cm: float = 1.0,
 ) -> Curve:
     """Curve of a photometer table.
 
@@ -422,7 +429,7 @@ def from_absorbance(
     volume_ml:
         Added volume of every row, shape (n,).
     absorbance:
-        Shape (n, channels).
+        Of 1 cm, shape (n, channels).
     channels:
         Names such as "620 nm".
     flask_ml:
@@ -431,6 +438,8 @@ def from_absorbance(
         Rows above the usable absorbance, shape (n,): set aside.
     time_s, delivery:
         Given where the rows carry times and the volume comes from a log.
+    path_cm:
+        Of the cell: the more it absorbs, the less is a row worth.
     """
     flags = np.where(saturated, int(Flag.SATURATED), 0).astype(np.int64)
     times = np.arange(len(volume_ml), dtype=np.float64) if time_s is None else time_s
@@ -438,15 +447,15 @@ def from_absorbance(
     if kept.size == 0:
         return _empty(flask_ml, (flags, times), delivery, channels)
     order = kept[np.argsort(volume_ml[kept], kind="stable")]
-    noise = _frame_noise(absorbance[order])
+    sigma = row_noise(absorbance[order], path_cm)
     points = _Points(
         volume_ml=volume_ml[order],
         time_s=times[order],
         density=absorbance[order],
-        sigma=np.tile(np.maximum(noise, 5e-4), (order.size, 1)),
+        sigma=sigma,
         hue_deg=np.zeros(order.size),
         frames_used=np.ones(order.size, dtype=np.int64),
         flags=np.zeros(order.size, dtype=np.int64),
     )
     blank = (np.zeros(order.size), np.zeros((order.size, 3), dtype=np.uint8))
-    return _build(points, channels, flask_ml, (flags, times), delivery, blank)
+    return _build(points, channels, flask_ml, (flags, times), delivery, blank, path_cm)

@@ -19,8 +19,9 @@ ROW_NOISE = 0.0015
 """The same for a photometer, the lamp of which does not flicker between two channels."""
 
 
-def _undilute(volume_ml: FloatArray, flask_ml: float) -> FloatArray:
-    return np.asarray(1.0 + volume_ml / flask_ml)
+def undilute(volume_ml: FloatArray, density: FloatArray, flask_ml: float) -> FloatArray:
+    """Density as it would be without the titrant added, shape (n, channels)."""
+    return np.asarray(density * (1.0 + volume_ml / flask_ml)[:, None])
 
 
 def ends_of(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -33,7 +34,11 @@ def ends_of(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, Flo
 
 
 def unmix(
-    volume_ml: FloatArray, density: FloatArray, sigma: FloatArray, flask_ml: float
+    volume_ml: FloatArray,
+    density: FloatArray,
+    sigma: FloatArray,
+    flask_ml: float,
+    kept: NDArray[np.bool_] | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Noise-weighted least-squares mix of the start and the end colour.
 
@@ -45,14 +50,17 @@ def unmix(
         Optical density and its standard deviation, shape (n, channels).
     flask_ml:
         Volume in the flask at the start.
+    kept:
+        Points that show the colours of start and end, shape (n,); by default all.
 
     Returns
     -------
     signal (n,), its sigma (n,), off_colour (n,), weights (channels,), start and change of the
     undiluted density (channels,). Without any change the weights are 0.
     """
-    undiluted = density * _undilute(volume_ml, flask_ml)[:, None]
-    start, end = ends_of(volume_ml, undiluted)
+    undiluted = undilute(volume_ml, density, flask_ml)
+    shown = np.ones(len(volume_ml), dtype=bool) if kept is None else kept
+    start, end = ends_of(volume_ml[shown], undiluted[shown])
     change = end - start
     channels = density.shape[1]
     camera = channels == 3

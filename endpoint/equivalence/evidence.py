@@ -21,6 +21,11 @@ from endpoint.problems import Flag
 
 USUAL_ABSORPTIVITY = ERIOCHROME_BLACK_T.absorptivity
 """L/mol/cm; limits on the amount of indicator are written for it and scaled to other indicators."""
+_LEAST_TO_GO_BACK = 8
+"""Points of a curve; of fewer a window of 5 is most of the recording."""
+_FALLEN = 0.3
+"""Part of the whole way that the colour must have come back. Fading of the indicator and drift of
+a lamp take less; chosen on rendered films, no study kept."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,12 +93,16 @@ def lost_reason(curve: Curve) -> str | None:
 
 
 def goes_back(curve: Curve) -> bool:
-    """Whether the colour turns towards the free form and comes back by more than scatter can."""
+    """Whether the colour turned towards the free form, stayed there, and came back to stay.
+
+    A median over a window forgets whatever lasts shorter than half of it: bubbles in a flow cell,
+    a hand. What counts is where the recording ends.
+    """
     signal = curve.signal[curve.flags == 0]
-    if signal.size < 8:
+    if signal.size < _LEAST_TO_GO_BACK:
         return False
-    window = max(3, signal.size // 40)
-    smooth = np.convolve(signal, np.ones(window) / window, mode="valid")
-    fall = np.maximum.accumulate(smooth) - smooth
+    window = max(5, 2 * (signal.size // 20) + 1)
+    stays = np.median(np.lib.stride_tricks.sliding_window_view(signal, window), axis=1)
     scatter = 1.4826 * float(np.median(np.abs(np.diff(signal))))
-    return bool(np.max(fall) > max(0.3 * float(np.ptp(smooth)), 5.0 * scatter))
+    fall = float(stays.max() - stays[-1])
+    return fall > max(_FALLEN * float(np.ptp(stays)), 5.0 * scatter)

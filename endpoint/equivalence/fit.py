@@ -46,14 +46,20 @@ from endpoint.equivalence.model import (
     unbend,
 )
 from endpoint.equivalence.profile import is_bent, profile_ends
+from endpoint.equivalence.robust import fit_without_strays, missed_ml
+from endpoint.equivalence.stray_light import (
+    USUAL_PART,
+    StrayModel,
+    has_stray_light,
+    weigh_parts,
+    with_stray_light,
+)
 
 FloatArray = NDArray[np.float64]
 
 LAST_RED_LEVEL = 0.95
 _K_95 = 1.96
 """Coverage factor of 95 % for a normal distribution."""
-_OUTLIER_SIGMAS = 5.0
-_OUTLIER_ROUNDS = 6
 _HIDDEN_RISE = 0.5
 _HIDDEN_GAP_ML = 0.12
 """Rise and width of a gap between two points in which a crossing cannot be read."""
@@ -164,24 +170,21 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
     )
 
 
-def _without_outliers(curve: Curve, flask: _Flask) -> tuple[Fitted, NDArray[np.bool_]]:
-    kept = np.asarray(curve.flags == 0)
-    most = max(1, int(0.1 * kept.sum()))
-    minima: FloatArray | None = None
-    for left in reversed(range(_OUTLIER_ROUNDS)):
-        fitted = fit_with_noise(_model_for(curve, flask, kept), minima)
-        minima = fitted.minima
-        residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
-        robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
-        limit = _OUTLIER_SIGMAS * np.hypot(robust, curve.sigma[kept])
-        # A stray point pulls its neighbours' residuals up too: only the worst go in one round.
-        bad = residual > np.maximum(limit, 0.5 * float(residual.max()))
-        already = int((curve.flags == 0).sum() - kept.sum())
-        if not left or not bad.any() or already + int(bad.sum()) > most or residual.size < 12:
-            break
-        kept = kept.copy()
-        kept[np.flatnonzero(kept)[bad]] = False
-    return fitted, kept
+def _fit_all(curve: Curve, flask: _Flask) -> tuple[Fitted, NDArray[np.bool_], float, float]:
+    """Fit, its points, and what stray light adds to the equivalence volume and its spread, mL."""
+
+    def plain(kept: NDArray[np.bool_]) -> Model:
+        return _model_for(curve, flask, kept)
+
+    if not has_stray_light(curve):
+        return *fit_without_strays(curve, plain), 0.0, 0.0
+    _, kept = fit_without_strays(
+        curve, lambda kept: with_stray_light(plain(kept), curve, USUAL_PART)
+    )
+    fitted, moved, spread = weigh_parts(
+        lambda part: fit_with_noise(with_stray_light(plain(kept), curve, part))
+    )
+    return fitted, kept, moved, spread
 
 
 def _value_and_parts(
@@ -243,18 +246,28 @@ def fit_transition(
         log_indicator_umol_l=amount_shown(curve, indicator),
     )
     flask = _Flask(titrant_mol_l, known, indicator)
-    fitted, kept = _without_outliers(curve, flask)
+    fitted, kept, moved, stray = _fit_all(curve, flask)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
     residual = model.signal - model.predict(fit.theta)
     value, parts = _value_and_parts(fitted, residual, curve.usual_likeness)
+    value += moved
+    if stray > 0.0:
+        parts["stray light"] = stray
+    missed = missed_ml(curve, fitted, kept)
+    if missed > 0.0:
+        parts["strays within the change"] = missed
     error = float(np.sqrt(sum(v * v for v in parts.values())))
     whole = _model_for(curve, flask, np.ones(len(curve), dtype=bool))
     theta = fit.theta
     span = theta[BLUE] - theta[RED]
     centre = float(model.volume_ml.mean())
     level = theta[RED] + theta[DRIFT] * (curve.volume_ml - centre)
-    fraction = unbend((curve.signal - level) / span, float(theta[BEND]), float(theta[KINK]))
-    fraction_sigma = np.hypot(curve.sigma, extra) / abs(span)
+    signal, slope = np.asarray(curve.signal), np.ones(len(curve))
+    if isinstance(model, StrayModel):
+        whole = with_stray_light(whole, curve, model.part)
+        signal, slope = whole.straight(signal)
+    fraction = unbend((signal - level) / span, float(theta[BEND]), float(theta[KINK]))
+    fraction_sigma = slope * np.hypot(curve.sigma, extra) / abs(span)
     mixed = curve.mixed_volume_ml(float(theta[LAG]))
     result = Transition(
         equivalence=_estimate(value, error, freedom),

@@ -9,6 +9,7 @@
     [recording]                    # exactly one of video, stills, photometer, colours
     video = "mill.mp4"
     # path_cm = 1.0                # photometer only
+    # columns = { volume = "Dose", absorbance = ["Ext 620"] }  # heads of its table, or of the log
     # certificate = "camera.json"  # of the camera or the photometer
     [delivery]                     # exactly one of the keys in `delivery_record.WAYS`
     log = "volumes.csv"
@@ -32,6 +33,7 @@ from typing import Any
 
 from calibration.cells import has_deep_key
 from endpoint.files.cells import RecordReader
+from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import RecordProblem
 from endpoint.record.delivery import (
     DELIVERY_KEYS,
@@ -44,7 +46,7 @@ from endpoint.record.settings import Settings, settings_from
 
 _KEYS: dict[str, tuple[str, ...]] = {
     **BENCH_KEYS,
-    "recording": ("video", "stills", "photometer", "colours", "path_cm", "certificate"),
+    "recording": ("video", "stills", "photometer", "colours", "path_cm", "certificate", "columns"),
     "delivery": DELIVERY_KEYS,
     "indicator": ("name", "file"),
     "settings": (),
@@ -60,6 +62,8 @@ class TitrationRecord(BenchRecord):
     """"video", "stills", "photometer" or "colours"."""
     medium: Path
     path_cm: float
+    columns: NamedColumns = field(default_factory=NamedColumns)
+    """Heads of the photometer table; of a film, those of its volume log."""
     medium_certificate: Path | None = None
     """Certificate of the camera or of the photometer."""
     log: Path | None = None
@@ -168,6 +172,7 @@ def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> Titration
         kind=kind,
         medium=folder / medium,
         path_cm=path_cm or 1.0,
+        columns=_columns(reader, parts["recording"], kind),
         medium_certificate=None if certificate is None else folder / certificate,
         settings=settings_from(parts["settings"], f"{name}: settings"),
         **values,
@@ -258,6 +263,27 @@ def record_from_options(
     }
     record = parse_record(table, "The command line", Path())
     return TitrationRecord(**{**record.__dict__, "settings": settings})
+
+
+def _columns(reader: RecordReader, table: Mapping[str, Any], kind: str) -> NamedColumns:
+    """Heads that the record names under recording.columns."""
+    part = reader.table(table, "columns", "recording.")
+    of_photometer = ("absorbance", "wavelengths_nm") if kind == "photometer" else ()
+    where = "recording.columns"
+    reader.known(part, ("volume", "time", *of_photometer), f"{where}.")
+    heads = reader.texts(part, where, "absorbance")
+    waves = reader.numbers(part, where, "wavelengths_nm", 190.0, 1100.0) or ()
+    if waves and (len(waves) != len(heads) or len(set(waves)) != len(waves)):
+        raise RecordProblem(
+            f"{reader.name}: {where}.wavelengths_nm does not give each absorbance its own.",
+            'Write for example absorbance = ["Ch 1", "Ch 2"], wavelengths_nm = [530, 620].',
+        )
+    return NamedColumns(
+        volume=reader.text(part, where, "volume"),
+        time=reader.text(part, where, "time"),
+        absorbance=heads,
+        wavelengths_nm=waves,
+    )
 
 
 def _indicator(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:

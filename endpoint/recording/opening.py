@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import DeliveryProblem, RecordProblem, SourceProblem
 from endpoint.record.titration import TitrationRecord
 from endpoint.recording.colours import ColourTable, read_colours
@@ -42,10 +43,11 @@ def open_source(
     log = None
     path = record.log or record.per_still
     if path is not None:
-        log = read_log(path, per_still=record.per_still is not None)
+        of_log = NamedColumns() if record.kind == "photometer" else record.columns
+        log = read_log(path, per_still=record.per_still is not None, named=of_log)
     if record.kind == "photometer":
         _need_file(record.medium)
-        table = read_table(record.medium)
+        table = read_table(record.medium, record.columns)
         if table.volume_ml is None and log is None and record.rate_ml_min is None:
             raise SourceProblem(
                 f"{table.name} has times but no volumes.",

@@ -1,8 +1,9 @@
 """Volume logs: which titrant volume was delivered by when, or stands behind which still.
 
-A log is a CSV with a header: `time_s,volume_ml` or `file,volume_ml`; comma, semicolon or tab;
-decimal point or, unless the comma separates the cells, decimal comma. A row of units may follow
-the header. Volumes are cumulative; the first need not be 0.
+A log is a table with a header: `time_s,volume_ml` or `file,volume_ml`; comma, semicolon or tab;
+decimal point or comma. The heads may also be `t / s`, `Time (min)`, `Vol (mL)`, `Burette reading
+(mL)` (see `endpoint.files.column_heads`), or the record names them; a row of units may follow.
+Volumes are cumulative; the first need not be 0.
 
 A burette that was refilled starts again at a small reading. Mark that row in an additional
 column `refill` with any word (`yes`, `x`, `1`): its volume_ml is the new burette reading and
@@ -22,12 +23,22 @@ read by eye: it is added to the result. Leave it out for readings of a burette.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.files.column_heads import (
+    Axis,
+    NamedColumns,
+    axis_of,
+    choice,
+    same_title,
+    says,
+    values_of,
+)
 from endpoint.files.csv_table import Sheet, number_in, plain_title, read_sheet
 from endpoint.problems import DeliveryProblem
 
@@ -59,12 +70,13 @@ def _column(sheet: Sheet, names: tuple[str, ...]) -> int | None:
     return None
 
 
-def _cumulative(sheet: Sheet, column: int, refill: int | None) -> FloatArray:
+def _cumulative(sheet: Sheet, axis: Axis, refill: int | None) -> FloatArray:
     """Cumulative volumes from readings, refills counted in; refuses falling volumes."""
+    readings = values_of(sheet, axis, DeliveryProblem)
     out = np.zeros(len(sheet.rows))
     base, last_reading = 0.0, None
     for k in range(len(sheet.rows)):
-        reading = number_in(sheet, k, column, DeliveryProblem)
+        reading = readings[k]
         where = f"Row {sheet.numbers[k]} of {sheet.name}"
         if reading < 0:
             raise DeliveryProblem(
@@ -96,7 +108,28 @@ def _cumulative(sheet: Sheet, column: int, refill: int | None) -> FloatArray:
     return out
 
 
-def read_log(path: Path, *, per_still: bool | None = None) -> VolumeLog:
+_FILES = ("file", "still", "name")
+
+
+def _is_head(named: NamedColumns) -> Callable[[tuple[str, ...]], bool]:
+    """Whether cells are the header of a log."""
+
+    def check(cells: tuple[str, ...]) -> bool:
+        titles = [t for t in (named.volume, named.time) if t is not None]
+        if titles:
+            return all(any(same_title(t, cell) for cell in cells) for t in titles)
+        second = any(says("time", c) or plain_title(c) in _FILES for c in cells)
+        return second and any(says("volume", c) for c in cells)
+
+    return check
+
+
+def read_log(
+    path: Path,
+    *,
+    per_still: bool | None = None,
+    named: NamedColumns = NamedColumns(),  # noqa: B008
+) -> VolumeLog:
     """Read a log of times or stills and volumes.
 
     Parameters
@@ -106,32 +139,39 @@ def read_log(path: Path, *, per_still: bool | None = None) -> VolumeLog:
     per_still:
         Whether a column of file names (True) or of times (False) is wanted; None takes what is
         there, file names first.
+    named:
+        Columns of volume and time that the record names.
 
     Raises
     ------
     DeliveryProblem
-        A column is missing, a cell is not a number, a time or volume runs backwards, a still is
-        named twice (with the row number), or there are fewer than two rows.
+        A column is missing or may be two, a cell is not a number, a time or volume runs backwards,
+        a still is named twice (with the row number), or there are fewer than two rows.
     """
-    sheet = read_sheet(path)
+    sheet = read_sheet(path, DeliveryProblem, _is_head(named))
     found = f"it has {', '.join(sheet.header)[:120]}"
     by_time, by_file = "time_s,volume_ml", "file,volume_ml"
     wanted = {None: f"{by_time} or {by_file}", True: by_file, False: by_time}[per_still]
-    volume = _column(sheet, ("volume_ml", "volume", "v_ml", "ml", "v"))
+    volume = axis_of(sheet, "volume", named.volume, DeliveryProblem)
+    files = None if per_still is False else _column(sheet, _FILES)
+    time = None
+    if not per_still and files is None:
+        time = axis_of(sheet, "time", named.time, DeliveryProblem)
+    known = {k: a.column for k, a in (("volume", volume), ("time", time)) if a is not None}
     if volume is None:
         raise DeliveryProblem(
-            f"{sheet.name} has no column volume_ml ({found}).", f"Name the columns {wanted}."
+            f"{sheet.name} has no column volume_ml ({found}).",
+            f"Name the columns {wanted}. {choice(sheet, known)}",
         )
     if len(sheet.rows) < 2:
         raise DeliveryProblem(
             f"{sheet.name} has only one row.", "A titration needs at least two volumes."
         )
-    files = None if per_still is False else _column(sheet, ("file", "still", "name"))
-    time = None if per_still else _column(sheet, ("time_s", "time", "t_s", "seconds", "t"))
     if files is None and time is None:
         missing = {None: "time_s or file", True: "file", False: "time_s"}[per_still]
         raise DeliveryProblem(
-            f"{sheet.name} has no column {missing} ({found}).", f"Name the columns {wanted}."
+            f"{sheet.name} has no column {missing} ({found}).",
+            f"Name the columns {wanted}. {choice(sheet, known)}",
         )
     volumes = _cumulative(sheet, volume, _column(sheet, ("refill",)))
     if files is not None:
@@ -183,8 +223,8 @@ def _file_names(sheet: Sheet, column: int) -> tuple[str, ...]:
     return tuple(first_row)
 
 
-def _times(sheet: Sheet, column: int) -> FloatArray:
-    times = np.array([number_in(sheet, k, column, DeliveryProblem) for k in range(len(sheet.rows))])
+def _times(sheet: Sheet, axis: Axis) -> FloatArray:
+    times = np.array(values_of(sheet, axis, DeliveryProblem))
     backwards = np.flatnonzero(np.diff(times) < 0)
     if backwards.size:
         k = int(backwards[0]) + 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import SourceProblem
+from endpoint.record.titration import parse_record
 from endpoint.recording.photometer import SATURATION, PhotometerTable, read_table
 from tests.made_media import run_apart
 
@@ -43,6 +46,12 @@ def lines(separator: str, comma: bool, header: list[str]) -> str:
         ["V / mL", "620", "530"],
         ["volume_ml", "absorbance_620_nm", "Absorbance [530 nm]"],
         ["Volume mL", "OD620", "Extinction 530.0"],
+        ["Vol (mL)", "Abs 620 nm", "Abs 530 nm"],
+        ["Volume [cm³]", "A 620", "A 530"],
+        ["Titrant added (mL)", "Abs. at 620 nm", "Abs. at 530 nm"],
+        ["V(EDTA) / mL", "A(620 nm)", "A(530 nm)"],
+        ["mL", "A620 (AU)", "A530 (AU)"],
+        ["Burette reading (mL)", "620nm", "530nm"],
     ],
     ids=lambda header: header[1],
 )
@@ -57,6 +66,139 @@ def test_one_table_in_many_dialects(
     assert table.wavelengths_nm == (620.0, 530.0)
     assert table.rows == (2, 3, 4)
     assert table.time_s is None
+
+
+HEADS = {
+    "volume": ["volume_ml", "Vol (mL)", "V / mL", "Volume [mL]", "Volume in mL", "V_mL", "vol."],
+    "abs": ["A{}", "A {}", "Abs {} nm", "Abs. at {} nm", "absorbance_{}_nm", "{}", '"Ext ({} nm)"'],
+}
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    volume=st.sampled_from(HEADS["volume"]),
+    wave=st.sampled_from(HEADS["abs"]),
+    dialect=st.sampled_from([(",", "."), (";", "."), (";", ","), ("\t", ","), ("\t", ".")]),
+    quoted=st.booleans(),
+    above=st.sampled_from(
+        ["", "# run 3, cell 1 cm\n", "Instrument;V3\nDate, 4 May\n\n", "sep={}\n"]
+    ),
+    units=st.booleans(),
+    trailing=st.booleans(),
+    coding=st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"]),
+    end=st.sampled_from(["\n", "\r\n"]),
+    rows=st.lists(st.tuples(st.integers(0, 90), st.integers(-90, 2900)), min_size=2, max_size=8),
+)
+def test_what_an_instrument_writes_is_read(  # noqa: PLR0913
+    tmp_path_factory: pytest.TempPathFactory,
+    volume: str,
+    wave: str,
+    dialect: tuple[str, str],
+    quoted: bool,
+    above: str,
+    units: bool,
+    trailing: bool,
+    coding: str,
+    end: str,
+    rows: list[tuple[int, int]],
+) -> None:
+    separator, point = dialect
+    volumes = np.cumsum([v for v, _ in rows])
+
+    def cell(thousandths: int) -> str:
+        text = f"{thousandths / 1000:.3f}".replace(".", point)
+        return f'"{text}"' if quoted else text
+
+    lines = [[volume, wave.format(530)], *([["mL", "AU"]] if units else [])]
+    lines += [[cell(10 * v), cell(a)] for v, (_, a) in zip(volumes, rows, strict=True)]
+    tail = separator if trailing else ""
+    text = above.format(separator) + "".join(separator.join(x) + tail + "\n" for x in lines)
+    path = tmp_path_factory.mktemp("table") / "rows.csv"
+    path.write_bytes(text.replace("\n", end).encode(coding))
+    table = read_table(path)
+    assert table.volume_ml is not None
+    np.testing.assert_allclose(table.volume_ml, volumes / 100, atol=1e-9)
+    np.testing.assert_allclose(table.absorbance[:, 0], [a / 1000 for _, a in rows], atol=1e-9)
+    assert table.wavelengths_nm == (530.0,)
+    first = text.split("\n").index(separator.join(lines[-1]) + tail) + 1
+    assert table.rows[-1] >= first
+
+
+@pytest.mark.parametrize(
+    ("head", "factor"),
+    [("V / L", 1000.0), ("Volume (µL)", 1e-3), ("volume [cm3]", 1.0), ("Vol (μl)", 1e-3)],
+)
+def test_volumes_of_other_units_are_converted(tmp_path: Path, head: str, factor: float) -> None:
+    table = table_of(tmp_path, f"{head}\tA620\n0\t0.1\n0.5\t0.2\n")
+    assert table.volume_ml is not None
+    np.testing.assert_allclose(table.volume_ml, [0.0, 0.5 * factor])
+
+
+@pytest.mark.parametrize(
+    ("head", "unit", "cells", "seconds"),
+    [
+        ("t / s", "", ("0", "90"), 90.0),
+        ("Time (s)", "s", ("0", "90"), 90.0),
+        ("time min", "", ("0", "1.5"), 90.0),
+        ("time_min", "", ("0", "1.5"), 90.0),
+        ("Time", "min", ("0", "1.5"), 90.0),
+        ("elapsed time [h]", "", ("0", "0.025"), 90.0),
+        ("time", "", ("0:00:00", "0:01:30"), 90.0),
+        ("Time (m:s)", "", ("0:00", "1:30.5"), 90.5),
+        ("Time (mm:ss)", "", ("0:00", "1:30"), 90.0),
+    ],
+)
+def test_times_are_read_in_their_unit(
+    tmp_path: Path, head: str, unit: str, cells: tuple[str, str], seconds: float
+) -> None:
+    below = f"{unit};AU\n" if unit else ""
+    table = table_of(tmp_path, f"{head};A620\n{below}{cells[0]};0.1\n{cells[1]};0.2\n")
+    assert table.time_s is not None
+    assert table.volume_ml is None
+    np.testing.assert_allclose(table.time_s, [0.0, seconds])
+
+
+def test_milli_absorbance_is_converted(tmp_path: Path) -> None:
+    for head in ("V (mL);A620 (mAU)\n", "V;A620\nmL;mAU\n"):
+        table = table_of(tmp_path, f"{head}0;51\n1;400\n")
+        np.testing.assert_allclose(table.absorbance[:, 0], [0.051, 0.4])
+
+
+def test_columns_that_the_record_names(tmp_path: Path) -> None:
+    text = "Photometer 7\nNo;Dose (L);Dose 2;Ch 1;Ch 2\n1;0,000;0;0,1;0,5\n2;0,001;5;0,2;0,4\n"
+    path = tmp_path / "rows.csv"
+    path.write_text(text, encoding="utf-8")
+    named = NamedColumns(
+        volume="dose (L)", absorbance=("Ch 2", "Ch 1"), wavelengths_nm=(620.0, 530.0)
+    )
+    table = read_table(path, named)
+    assert table.volume_ml is not None
+    np.testing.assert_allclose(table.volume_ml, [0.0, 1.0])
+    np.testing.assert_allclose(table.absorbance, [[0.5, 0.1], [0.4, 0.2]])
+    assert table.wavelengths_nm == (620.0, 530.0)
+    with pytest.raises(SourceProblem, match="no column Ch 3"):
+        read_table(path, NamedColumns(volume="Dose (L)", absorbance=("Ch 3",)))
+    with pytest.raises(SourceProblem, match="at which wavelength Ch 1"):
+        read_table(path, NamedColumns(volume="Dose (L)", absorbance=("Ch 1",)))
+
+
+def test_the_line_that_a_refusal_shows_is_right(tmp_path: Path) -> None:
+    """What the remedy says, put into a record, makes the table readable."""
+    path = tmp_path / "rows.csv"
+    path.write_text("No;Dose;Ext\n1;0;0,1\n2;0,5;0,2\n3;0,7;0,1\n", encoding="utf-8")
+    with pytest.raises(SourceProblem) as caught:
+        read_table(path)
+    line = caught.value.remedy.partition("columns = ")[2]
+    record = {
+        "format": 1,
+        "sample": {"label": "a", "volume_ml": 100.0},
+        "titrant": {"concentration_mol_l": 0.01},
+        "recording": tomllib.loads(f'photometer = "rows.csv"\ncolumns = {line}'),
+    }
+    table = read_table(path, parse_record(record, "record.toml", tmp_path).columns)
+    assert table.volume_ml is not None
+    np.testing.assert_allclose(table.volume_ml, [0.0, 0.5, 0.7])
+    assert table.wavelengths_nm == (620.0,)
 
 
 def test_units_row_blank_lines_and_other_columns(tmp_path: Path) -> None:
@@ -114,7 +256,22 @@ def test_other_spectra_are_not_taken_for_absorbance(tmp_path: Path, title: str) 
         ("volume_ml,A620\n", ["no rows"]),
         ("volume_ml,colour\n0,1\n1,2\n", ["no absorbance column", "colour"]),
         ("x,A620\n0,1\n1,2\n", ["neither", "x, A620"]),
-        ("time_min,A620\n0,1\n1,2\n", ["neither"]),
+        ("Volume (drops),A620\n0,1\n2,2\n", ["neither", 'volume = "Volume (drops)"', '["A620"]']),
+        ("sample volume (mL),A620\n50,1\n50,2\n", ["neither", 'volume = "..."']),
+        ("T,A620\n20,1\n20,2\n", ["transmittance"]),
+        ("T (°C),A620\n20,1\n20,2\n", ["neither"]),
+        ("No;Dose;Ext\n1;0;0,1\n2;0,5;0,2\n3;0,7;0,1\n", ['"Dose"', '["Ext"]', "= [620]"]),
+        ("V (mL),Volume mL,A620\n0,0,1\n1,1,2\n", ["two columns of volume", '= "V (mL)"']),
+        ("V (mL),corrected volume (mL),A620\n0,0,1\n1,1,2\n", ["two columns of volume"]),
+        ("t (s),time (min),A620\n0,0,1\n60,1,2\n", ["two columns of time", 'time = "t (s)"']),
+        ("V (mL),A620\nL,-\n0,1\n1,2\n", ["volume in l"]),
+        ("V (mL),Absorbance\n0,0.1\n1,0.2\n", ["no absorbance", '"V (mL)"', '["Absorbance"]']),
+        ("V (mL);A530;A620\n0,0.1,0.2\n1,0.2,0.3\n", ["semicolons", "rows with commas"]),
+        ("V (mL),A620\n0;0.1\n1;0.2\n", ["commas", "rows with semicolons"]),
+        ("V (mL)  A620\n0  0.1\n1  0.2\n", ["no commas, semicolons or tabs"]),
+        ("0,0.1\n1,0.2\n", ["Write a head", "volume_ml"]),
+        ("time,A620\n0:30,0.1\n1:00,0.2\n", ["Row 2", "minutes or hours", "m:s"]),
+        ("V (mL),A620\n0:30,0.1\n1:00,0.2\n", ["Row 2", "not a number"]),
         ("volume_ml,A620,A620\n0,0.1,0.1\n1,0.2,0.2\n", ["two columns for 620 nm"]),
         ("\n\n\n", ["no rows"]),
         ("volume_ml,A620\n0,\x00\n", ["not a text"]),

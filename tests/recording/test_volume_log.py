@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.volume_log import VolumeLog, read_log
 
@@ -63,6 +64,37 @@ def test_what_is_written_is_read(
     np.testing.assert_allclose(log.time_s, np.array(times) / 100, rtol=0, atol=1e-9)
     np.testing.assert_allclose(log.volume_ml, np.array(volumes) / 100, rtol=0, atol=1e-9)
     assert log.rows == tuple(range(len(rows) - len(times) + 1, len(rows) + 1))
+
+
+@pytest.mark.parametrize(
+    ("head", "first", "last"),
+    [
+        ("t / s;V / mL", "0;0", "90;2,5"),
+        ("Time (min)\tVol (mL)", "0\t0", "1.5\t2.5"),
+        ("time,burette reading (mL)", "0:00:00,0", "0:01:30,2.5"),
+        ("Time (m:s),volume", "0:00,0", "1:30,2.5"),
+        ("# by hand\nfilm time (s),cumulative volume [L]", "0,0", "90,0.0025"),
+    ],
+)
+def test_heads_as_people_write_them(tmp_path: Path, head: str, first: str, last: str) -> None:
+    path = tmp_path / "volumes.csv"
+    path.write_text(f"{head}\n{first}\n{last}\n", encoding="utf-8")
+    log = read_log(path)
+    assert log.time_s is not None
+    np.testing.assert_allclose(log.time_s, [0.0, 90.0])
+    np.testing.assert_allclose(log.volume_ml, [0.0, 2.5])
+
+
+def test_heads_that_the_record_names(tmp_path: Path) -> None:
+    path = tmp_path / "volumes.csv"
+    path.write_text("Uhr,Strich\n0,0\n30,1.5\n60,2\n", encoding="utf-8")
+    with pytest.raises(DeliveryProblem) as caught:
+        read_log(path)
+    assert 'columns = { volume = "Uhr" }' in caught.value.remedy
+    log = read_log(path, named=NamedColumns(volume="Strich", time="uhr"))
+    assert log.time_s is not None
+    np.testing.assert_allclose(log.time_s, [0.0, 30.0, 60.0])
+    np.testing.assert_allclose(log.volume_ml, [0.0, 1.5, 2.0])
 
 
 @given(gaps=GAPS, refilled=st.lists(st.booleans(), min_size=12, max_size=12))

@@ -1,0 +1,131 @@
+"""Steps of lamp, exposure, white balance or amount of indicator far from the change.
+
+A step tells nothing of the chemistry, but a fit would bend to explain it. What lies beyond it is
+another recording of the same plateau: only the points seen in the light of the change are used.
+The plateau itself needs no model of the titration: from the mass balance the free indicator rises
+as 1 / (distance from the end), so a straight line and two such hyperbolas hold every smooth
+plateau, and one column of 0 and 1 the step.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.curve.strays import running_median
+from endpoint.curve.unmix import ends_of
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+_FAR_ML = 0.5
+"""Distance from the middle of the change, mL, from which a step is told from the change itself:
+with magnesium the free part falls from 1/2 to 1/10 within 0.3 to 0.45 mL."""
+_LEAST_POINTS = 2
+"""Points of the plateau on either side of a step: one alone would be a stray."""
+_FEWEST = 12
+"""Points of a curve of which steps are looked for."""
+_ROOM_ML = 0.3
+"""Volume of the plateau that must be left in the light of the change."""
+_GAIN = 30.0
+"""Fall of n ln(sum of squares) with a step. Without one it is about chi-squared with as many
+degrees of freedom as channels, times the part of points that count alone; the best of some hundred
+places passes 30 by chance in less than one of a thousand plateaus of three channels. Lower, and
+points are set aside for nothing; higher, and a step of five standard deviations is left in."""
+_LEAST_PART = 0.01
+"""Size of a step, as a part of the change, below which it bends no fit."""
+_ABRUPT = 0.5
+"""Part of a step that must lie within a twentieth of the plateau, so that no smooth rise counts."""
+
+
+def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
+    """Points that were seen in the same light as the change, shape (n,).
+
+    Parameters
+    ----------
+    volume_ml:
+        Delivered volume, increasing, shape (n,).
+    undiluted:
+        Density with the dilution undone, shape (n, channels).
+    """
+    n = len(volume_ml)
+    kept = np.ones(n, dtype=bool)
+    if n < _FEWEST:
+        return kept
+    start, end = ends_of(volume_ml, undiluted)
+    change = end - start
+    size = float(np.linalg.norm(change))
+    if size <= 0.0:
+        return kept
+    place = running_median((undiluted - start) @ change[:, None] / size**2, 5)[:, 0]
+    red = np.flatnonzero(place < 0.5)
+    if red.size == 0 or red[-1] == n - 1:
+        return kept
+    middle_ml = 0.5 * float(volume_ml[red[-1]] + volume_ml[red[-1] + 1])
+    away_ml = middle_ml - volume_ml
+    before = np.flatnonzero(away_ml > _FAR_ML)
+    kept[: _last_step(away_ml[before], undiluted[before], size)] = False
+    after = np.flatnonzero(-away_ml > _FAR_ML)[::-1]
+    kept[n - _last_step(-away_ml[after], undiluted[after], size) :] = False
+    return kept
+
+
+def _last_step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
+    """Points up to the step of a plateau that is nearest to the change; 0 without a step.
+
+    Parameters
+    ----------
+    away_ml:
+        Distance from the change, falling, shape (n,).
+    density:
+        Shape (n, channels).
+    size:
+        Of the whole change, density.
+    """
+    begin = 0
+    while True:
+        found = _step(away_ml[begin:], density[begin:], size)
+        if found == 0:
+            return begin
+        begin += found
+
+
+def _step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
+    """Index of the first point after the clearest step of a plateau; 0 without one."""
+    n = len(away_ml)
+    if n < 2 * _LEAST_POINTS + 4:
+        return 0
+    base = np.stack([np.ones(n), away_ml, 1.0 / (away_ml + 0.15), 1.0 / (away_ml + 1.0)], axis=1)
+    frame, _ = np.linalg.qr(base / np.linalg.norm(base, axis=0))
+    rest = density - frame @ (frame.T @ density)
+    places = np.arange(_LEAST_POINTS, n - _LEAST_POINTS + 1)
+    places = places[away_ml[places] - _FAR_ML >= _ROOM_ML]
+    if places.size == 0:
+        return 0
+    columns = (np.arange(n)[:, None] >= places).astype(np.float64)
+    columns -= frame @ (frame.T @ columns)
+    length = np.maximum(np.einsum("np,np->p", columns, columns), 1e-9)
+    steps = (columns.T @ rest) / length[:, None]
+    total = np.sum(rest**2, axis=0)
+    floor = n * 1e-8 + 1e-3 * total
+    left = np.maximum(total - steps**2 * length[:, None], floor)
+    gain = (n - 5.0) * np.sum(np.log(np.maximum(total, floor) / left), axis=1)
+    k = int(np.argmax(gain))
+    found, at = steps[k], int(places[k])
+    part = float(np.linalg.norm(found))
+    alone = _independent(rest - columns[:, k, None] * found)
+    if alone * gain[k] < _GAIN or part < _LEAST_PART * size:
+        return 0
+    reach = n // 40  # a camera takes some frames to settle
+    after, ahead = min(at + reach, n - 2), max(at - reach, 2)
+    near = np.median(density[after : after + 2], axis=0) - np.median(
+        density[ahead - 2 : ahead], axis=0
+    )
+    return after if float(near @ found) >= _ABRUPT * part**2 else 0
+
+
+def _independent(rest: FloatArray) -> float:
+    """Part of the points that count where neighbours err alike (first-order autocorrelation)."""
+    alike = float(np.sum(rest[1:] * rest[:-1]) / max(float(np.sum(rest * rest)), 1e-300))
+    alike = min(max(alike, 0.0), 0.98)
+    return (1.0 - alike) / (1.0 + alike)
