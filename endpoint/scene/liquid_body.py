@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from endpoint.recording import channels
 from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.stack import Array, Mask, Stack
 
@@ -157,7 +158,7 @@ def _steady_part(stack: Stack, candidate: Candidate) -> Mask:
     """Pixels that are not glare, do not flicker and change as the body does, if it changes."""
     steady = ~stack.glare
     if len(stack.density) > 3:
-        bright = stack.density.mean(axis=3)
+        bright = channels.mean(stack.density)
         flicker = blurred(median_over_frames(np.abs(np.diff(bright, axis=0))), 1.0)
         steady &= flicker < 2.5 * float(np.median(flicker[candidate.mask])) + 0.009
     if candidate.course is not None:
@@ -202,7 +203,7 @@ def _like(stages: Array, seed: Mask) -> Mask:
     """Pixels with the colour of the seed at every stage."""
     typical = np.median(stages[seed], axis=0)
     # The path through a round vessel varies, which scales the colour and the brightness together.
-    tint = stages - stages.reshape(*stages.shape[:2], -1, 3).mean(axis=3).repeat(3, axis=2)
+    tint = stages - channels.mean(stages.reshape(*stages.shape[:2], -1, 3)).repeat(3, axis=2)
     plain = typical - typical.reshape(-1, 3).mean(axis=1).repeat(3)
     scale = np.tensordot(tint, plain, axes=(2, 0)) / max(float(plain @ plain), 1e-6)
     rest = np.linalg.norm(tint - scale[..., None] * plain, axis=2)

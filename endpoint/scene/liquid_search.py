@@ -56,7 +56,7 @@ def by_change(stack: Stack, white: Array) -> Candidate | None:
     up = median_over_frames(coarse[cut:, ..., 0]) - median_over_frames(coarse[:cut, ..., 0])
     noise = 1.48 * float(np.median(np.abs(rise - np.median(rise))))
     least = max(_LEAST_CHANGE, 5.0 * noise)
-    lit = coarse.min(axis=3).min(axis=0) < white.min() + _DARKEST
+    lit = channels.least(coarse).min(axis=0) < white.min() + _DARKEST
     changed = (rise > least) & (up > 0.25 * rise) & lit
     parts = connected_parts(changed, _LEAST_SHARE * changed.size)
     if not parts:

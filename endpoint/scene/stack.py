@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
 from endpoint.scene.frame_median import median_over_frames
 
 Array = NDArray[np.float32]
@@ -78,7 +79,7 @@ def _lit(light: Array) -> list[int]:
 def _steady(density: Array) -> Array:
     """Take out of every frame and channel the shift that the unchanging half of pixels shows."""
     coarse = density[:, ::2, ::2]
-    usable = median_over_frames(coarse).max(axis=2) < 1.7
+    usable = channels.largest(median_over_frames(coarse)) < 1.7
     if usable.sum() < 50:
         return density
     pixels = coarse[:, usable]
@@ -100,11 +101,14 @@ def build(pictures: list[NDArray[np.uint8]], transfer: str = "srgb") -> Stack:
     density = -np.log10(np.maximum(light[kept], _FLOOR))
     density = _steady(density)
     middle = median_over_frames(density)
-    bright = density.mean(axis=3)
+    bright = channels.mean(density)
     scatter = median_over_frames(np.abs(bright - median_over_frames(bright)))
     wander = np.multiply(scatter, 1.48, dtype=np.float32)
     over = encoded[kept] > 255 * _CLIPPED
-    clipped, glare = over.any(axis=3).mean(axis=0) > 0.1, over.all(axis=3).mean(axis=0) > 0.1
+    clipped, glare = (
+        channels.largest(over).mean(axis=0) > 0.1,
+        channels.least(over).mean(axis=0) > 0.1,
+    )
     stack = Stack(density, middle, wander, clipped, glare, tuple(kept))
     for array in (stack.density, stack.middle, stack.wander, stack.clipped, stack.glare):
         array.setflags(write=False)
