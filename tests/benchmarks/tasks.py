@@ -72,6 +72,16 @@ def every(*records: str) -> dict[str, Any]:
     return _analysed(records, every_frame=True)
 
 
+def located(record: str) -> dict[str, Any]:
+    """The command on a film, with its start and its document."""
+    from resource import RUSAGE_CHILDREN, getrusage
+
+    command = [sys.executable, "-m", "endpoint.cli", "locate", record, "--json", "-", "--quiet"]
+    subprocess.run(command, capture_output=True, check=False)
+    used = getrusage(RUSAGE_CHILDREN)
+    return {"cpu_s": used.ru_utime + used.ru_stime}
+
+
 def live(record: str) -> dict[str, Any]:
     """Colour of frames that are in memory already, as a camera gives them."""
     from endpoint.analysis.pipeline import find_region
@@ -124,5 +134,5 @@ def start() -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    TASKS = {task.__name__: task for task in (opencv, fast, every, live, fit, start)}
+    TASKS = {task.__name__: task for task in (opencv, fast, every, located, live, fit, start)}
     print(json.dumps(TASKS[sys.argv[1]](*sys.argv[2:])))
