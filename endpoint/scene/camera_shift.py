@@ -85,7 +85,7 @@ def _strong(strength: Picture) -> float:
     ordered = np.sort(strength, axis=None)
     at = 0.98 * (ordered.size - 1)
     below = ordered[int(at)]
-    above, part = ordered[min(int(at) + 1, ordered.size - 1)], np.float32(at - int(at))
+    above, part = ordered[min(int(at) + 1, ordered.size - 1)], at - int(at)
     step = above - below
     return float(above - step * (1 - part) if part >= 0.5 else below + step * part)
 
