@@ -1,8 +1,7 @@
-"""A short rendered film for the fake camera of Chromium, with its readings and its record.
+"""A short rendered film for the camera of a browser, with its readings and its record.
 
 The picture is the sample media's; only the pauses are short, so that a whole run fits in a test.
-The first second is repeated as a lead, and the last at the end, because the fake camera begins
-the film anew when it has ended, and whenever a page starts the camera.
+The first second is repeated as a lead.
 """
 
 from __future__ import annotations
@@ -26,15 +25,15 @@ from sample_media.encode import record_text
 from sample_media.picture import render_frames
 from sample_media.recipes import Recipe, plan_of
 
-SHOWN_S = 30.0
-"""The fake camera shows this many pictures of a .mjpeg file a second."""
-
 
 @dataclass(frozen=True)
 class BenchFilm:
-    """A film for the fake camera and what is in it, on the clock of the film."""
+    """A film and what is in it, on the clock of the film."""
 
-    mjpeg: Path
+    coded: list[bytes]
+    """Its pictures as JPEG."""
+    rate: float
+    """Pictures a second."""
     record: Path
     """Record of the same pictures for `endpoint locate`."""
     recipe: Recipe
@@ -42,6 +41,8 @@ class BenchFilm:
     """Time and cumulative volume of every reading."""
     start_s: float
     """When the pump starts."""
+    pauses_s: tuple[tuple[float, float], ...]
+    """From every reading to the beginning of the next addition, or to the end."""
     end_s: float
     """When the last addition has been mixed."""
 
@@ -68,31 +69,29 @@ def recipe_of(mode: str) -> Recipe:
     return base if mode == "steps" else replace(base, mode="continuous", stop_after_ml=0.7)
 
 
-def make_film(mode: str, folder: Path, lead_s: float = 3.0, tail_s: float = 60.0) -> BenchFilm:
+def make_film(mode: str, folder: Path, lead_s: float = 3.0) -> BenchFilm:
     """Write film and record; the film begins with `lead_s` in which nothing happens."""
     recipe = recipe_of(mode)
     plan = plan_of(recipe)
     pictures = [picture for _, picture in render_frames(recipe)]
     rate = round(recipe.frames_s)
     lead = [pictures[k % rate] for k in range(round(lead_s * rate))]
-    tail = [pictures[-1 - k % 5] for k in range(round(tail_s * rate))]
+    tail = [pictures[-1 - k % 5] for k in range(2 * rate)]
     coded = [_jpeg(picture) for picture in [*lead, *pictures, *tail]]
     folder.mkdir(parents=True, exist_ok=True)
-    mjpeg = folder / f"{recipe.name}.mjpeg"
-    repeat = round(SHOWN_S / rate)
-    with mjpeg.open("wb") as file:
-        for data in coded:
-            file.write(data * repeat)
-    shown = lead + pictures + tail[: 2 * rate]
     film = folder / f"{recipe.name}.avi"
-    _write_avi(film, coded[: len(shown)], rate, (recipe.width, recipe.height))
+    _write_avi(film, coded, rate, (recipe.width, recipe.height))
     offset = lead_s
     readings = tuple(
         (float(t) + offset, float(v)) for t, v in zip(plan.log_s[1:], plan.log_ml[1:], strict=True)
     )
     record = _write_record(recipe, folder, film.name, readings, float(plan.true_s[1]) + offset)
+    end_s = plan.duration_s + offset
+    pours = plan.true_s[:-1][np.diff(plan.true_ml) > 1e-9] + offset
+    stops = [*(float(s) for s in pours[1:]), end_s]
+    pauses = tuple((t, stop) for (t, _), stop in zip(readings, stops, strict=False))
     return BenchFilm(
-        mjpeg, record, recipe, readings, float(plan.true_s[1]) + offset, plan.duration_s + offset
+        coded, rate, record, recipe, readings, float(plan.true_s[1]) + offset, pauses, end_s
     )
 
 
@@ -190,9 +189,12 @@ def burette_recipe(shows: str) -> BenchRecipe:
 
 @dataclass(frozen=True)
 class BuretteFilm:
-    """A film with its burette for the fake camera, on the clock of the film."""
+    """A film with its burette, on the clock of the film."""
 
-    mjpeg: Path
+    coded: list[bytes]
+    """Its pictures as JPEG."""
+    rate: float
+    """Pictures a second."""
     record: Path
     recipe: BenchRecipe
     start_ml: float
@@ -215,13 +217,7 @@ def make_burette_film(shows: str, folder: Path, lead_s: float = 4.0) -> BuretteF
     slow = SLOW[shows]
     rate = round(recipe.frames_s / slow)
     lead = [coded[k % max(rate // 2, 1)] for k in range(round(lead_s * rate))]
-    tail = [coded[-1 - k % 3] for k in range(60 * rate)]
     folder.mkdir(parents=True, exist_ok=True)
-    mjpeg = folder / f"{recipe.chemistry.name}.mjpeg"
-    repeat = round(SHOWN_S / rate)
-    with mjpeg.open("wb") as file:
-        for data in [*lead, *coded, *tail]:
-            file.write(data * repeat)
     film = folder / f"{recipe.chemistry.name}.avi"
     _write_avi(film, [*lead, *coded], rate, recipe.size)
     start, end = readings_of(recipe)
@@ -234,7 +230,8 @@ def make_burette_film(shows: str, folder: Path, lead_s: float = 4.0) -> BuretteF
     plan = plan_of_bench(recipe)
     begins = plan.true_s[:-1][np.diff(plan.true_ml) > 1e-9]
     return BuretteFilm(
-        mjpeg,
+        [*lead, *coded],
+        rate,
         record,
         recipe,
         start,

@@ -2,7 +2,8 @@
 
 `python -m tests.bench_process FOLDER PORT`: the flask stands in the file `added`, which holds how
 many additions have been made, so that it does not forget what was poured while no program ran.
-The address is written to `address`. While there is a file `full` the journal cannot be written.
+The address is written to `address`, and to `seen` how many pictures were measured. While there is
+a file `full` the journal cannot be written.
 """
 
 from __future__ import annotations
@@ -35,6 +36,9 @@ def show(hub: Hub, folder: Path) -> None:
         at = round((FILM_START_S + PAUSE_S * added) * RATE) + number % 10
         number += 1
         hub.frame(ArrayFrame(number, hub.clock.now(), film[min(at, len(film) - 1)].pixels))
+        seen = folder / "seen.new"
+        seen.write_text(str(number))
+        seen.rename(folder / "seen")
 
 
 def main(folder: Path, port: int) -> None:

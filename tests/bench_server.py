@@ -8,10 +8,8 @@ import os
 import shutil
 import socket
 import threading
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -23,6 +21,7 @@ from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.security import Keys
+from endpoint.recording.frame import Frame
 from tests.waiting import PATIENCE_S, wait_for
 
 DAY = datetime.date(2026, 11, 25)
@@ -36,6 +35,8 @@ class Bench:
     port: int
     keys: Keys
     hub: Hub
+    seen_s: list[float]
+    """Times of the pictures that the bench has measured."""
 
     @property
     def session(self) -> LiveSession:
@@ -62,7 +63,16 @@ def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iter
     listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
     keys = Keys(port, shared=shared)
-    hub = Hub(new_session(**parts), BenchClock(), browser=browser)
+    session = new_session(**parts)
+    seen_s: list[float] = []
+    see = session.see
+
+    def see_and_count(frame: Frame) -> None:
+        see(frame)
+        seen_s.append(frame.time_s)
+
+    session.see = see_and_count  # type: ignore[method-assign]
+    hub = Hub(session, BenchClock(), browser=browser)
     app = application(hub, keys, (f"127.0.0.1:{port}",))
     config = uvicorn.Config(
         app,
@@ -78,7 +88,7 @@ def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iter
     thread.start()
     try:
         wait_for(lambda: server.started, "the server")
-        yield Bench(port, keys, hub)
+        yield Bench(port, keys, hub, seen_s)
     finally:
         server.should_exit = True
         thread.join(15.0)
@@ -94,15 +104,11 @@ def chromium() -> str:
 
 
 @contextlib.contextmanager
-def browsing(film: Path | None = None) -> Iterator[Browser]:
-    """A real Chromium, with a film for a camera if one is given."""
+def browsing(*, camera: bool = False) -> Iterator[Browser]:
+    """A real Chromium, with a camera that shows a test picture if one is wanted."""
     arguments = ["--no-sandbox", "--disable-gpu", "--mute-audio"]
-    if film is not None:
-        arguments += [
-            "--use-fake-device-for-media-stream",
-            "--use-fake-ui-for-media-stream",
-            f"--use-file-for-fake-video-capture={film}",
-        ]
+    if camera:
+        arguments += ["--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"]
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium(), args=arguments)
         try:
@@ -144,17 +150,12 @@ def fill(page: Page, selector: str, text: str) -> None:
     page.keyboard.type(text)
 
 
-def start_camera(page: Page) -> float:
-    """Start the camera with the keyboard; returns when its film began."""
+def start_camera(page: Page) -> None:
+    """Start the camera with the keyboard."""
     before = page.evaluate("document.body.dataset.cameraStarted ?? ''")
     tab_to(page, "#camera-start")
     page.keyboard.press("Enter")
     page.wait_for_selector(f"body[data-camera-started]:not([data-camera-started='{before}'])")
-    return float(page.evaluate("document.body.dataset.cameraStarted")) / 1000.0
-
-
-def wait_until(moment: float) -> None:
-    time.sleep(max(moment - time.time(), 0.0))
 
 
 def finished(page: Page) -> dict[str, Any]:

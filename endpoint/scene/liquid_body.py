@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from endpoint.recording import channels
+from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.stack import Array, Mask, Stack
 
 
@@ -35,12 +37,20 @@ def blurred(values: Array, sigma: float) -> Array:
 def connected_parts(mask: Mask, least: float) -> list[Mask]:
     """Connected parts of at least `least` pixels, largest first, holes filled."""
     import cv2
-    from scipy.ndimage import binary_fill_holes
 
     _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
     order = np.argsort(-stats[1:, cv2.CC_STAT_AREA]) + 1
     parts = [labels == i for i in order[:12] if stats[i, cv2.CC_STAT_AREA] >= least]
-    return [np.asarray(binary_fill_holes(part), dtype=np.bool_) for part in parts]
+    return [_filled(part) for part in parts]
+
+
+def _filled(part: Mask) -> Mask:
+    """Part with its holes: what cannot be reached from outside without going through it."""
+    import cv2
+
+    padded = cv2.copyMakeBorder(part.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+    cv2.floodFill(padded, None, (0, 0), (2,))
+    return np.asarray(padded[1:-1, 1:-1] != 2)
 
 
 def span_of(course: Array) -> float:
@@ -65,7 +75,7 @@ def follows(stack: Stack, course: Array) -> tuple[Array, Array]:
         spread = (weight * (x - x0) ** 2).sum(axis=0)
         slope = (weight * (x - x0) * (chroma - y0)).sum(axis=0) / np.maximum(spread, 1e-9)
         away = np.abs(chroma - y0 - slope * (x - x0))
-        rest = 1.48 * np.median(away, axis=0)
+        rest = 1.48 * median_over_frames(away)
         weight = np.where(away > 3.0 * rest + 0.01, 0.02, 1.0).astype(np.float32)
     return slope.astype(np.float32), rest.astype(np.float32)
 
@@ -148,8 +158,8 @@ def _steady_part(stack: Stack, candidate: Candidate) -> Mask:
     """Pixels that are not glare, do not flicker and change as the body does, if it changes."""
     steady = ~stack.glare
     if len(stack.density) > 3:
-        bright = stack.density.mean(axis=3)
-        flicker = blurred(np.median(np.abs(np.diff(bright, axis=0)), axis=0), 1.0)
+        bright = channels.mean(stack.density)
+        flicker = blurred(median_over_frames(np.abs(np.diff(bright, axis=0))), 1.0)
         steady &= flicker < 2.5 * float(np.median(flicker[candidate.mask])) + 0.009
     if candidate.course is not None:
         slope, rest = follows(stack, candidate.course)
@@ -193,7 +203,7 @@ def _like(stages: Array, seed: Mask) -> Mask:
     """Pixels with the colour of the seed at every stage."""
     typical = np.median(stages[seed], axis=0)
     # The path through a round vessel varies, which scales the colour and the brightness together.
-    tint = stages - stages.reshape(*stages.shape[:2], -1, 3).mean(axis=3).repeat(3, axis=2)
+    tint = stages - channels.mean(stages.reshape(*stages.shape[:2], -1, 3)).repeat(3, axis=2)
     plain = typical - typical.reshape(-1, 3).mean(axis=1).repeat(3)
     scale = np.tensordot(tint, plain, axes=(2, 0)) / max(float(plain @ plain), 1e-6)
     rest = np.linalg.norm(tint - scale[..., None] * plain, axis=2)
@@ -254,5 +264,5 @@ def _stages(stack: Stack, course: Array | None) -> Array:
         return blurred(stack.middle, 0.7)
     half = 0.5 * float(np.nanmin(course) + np.nanmax(course))
     early, late = stack.density[course < half], stack.density[course >= half]
-    pair = [blurred(np.median(part, axis=0), 0.7) for part in (early, late)]
+    pair = [blurred(median_over_frames(part), 0.7) for part in (early, late)]
     return np.asarray(np.concatenate(pair, axis=2), dtype=np.float32)

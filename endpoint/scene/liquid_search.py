@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from endpoint.recording import channels
+from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.liquid_body import Candidate, blurred, connected_parts, follows, span_of
 from endpoint.scene.stack import Array, Mask, Stack
 
@@ -31,8 +32,8 @@ def _best_split(chroma: Array, red: Array) -> int:
     best, best_gain = 0, 0.0
     # One or two frames may show a hand, or a plume of titrant that is not yet mixed in.
     for cut in range(3, count - 2):
-        rise = np.median(chroma[cut:], axis=0) - np.median(chroma[:cut], axis=0)
-        up = np.median(red[cut:], axis=0) - np.median(red[:cut], axis=0)
+        rise = median_over_frames(chroma[cut:]) - median_over_frames(chroma[:cut])
+        up = median_over_frames(red[cut:]) - median_over_frames(red[:cut])
         over = up - rise
         good = (rise > _LEAST_CHANGE) & (up > 0.3 * rise) & (over < 0.35 * rise)
         gain = float(np.minimum(rise, 0.6)[good].sum()) * np.sqrt(cut * (count - cut)) / count
@@ -51,11 +52,11 @@ def by_change(stack: Stack, white: Array) -> Candidate | None:
     cut = _best_split(chroma, coarse[..., 0])
     if cut == 0:
         return None
-    rise = np.median(chroma[cut:], axis=0) - np.median(chroma[:cut], axis=0)
-    up = np.median(coarse[cut:, ..., 0], axis=0) - np.median(coarse[:cut, ..., 0], axis=0)
+    rise = median_over_frames(chroma[cut:]) - median_over_frames(chroma[:cut])
+    up = median_over_frames(coarse[cut:, ..., 0]) - median_over_frames(coarse[:cut, ..., 0])
     noise = 1.48 * float(np.median(np.abs(rise - np.median(rise))))
     least = max(_LEAST_CHANGE, 5.0 * noise)
-    lit = coarse.min(axis=3).min(axis=0) < white.min() + _DARKEST
+    lit = channels.least(coarse).min(axis=0) < white.min() + _DARKEST
     changed = (rise > least) & (up > 0.25 * rise) & lit
     parts = connected_parts(changed, _LEAST_SHARE * changed.size)
     if not parts:
@@ -173,7 +174,7 @@ def _thirds(stack: Stack) -> list[Array]:
     if third < 5:
         return [stack.middle]
     ends = (stack.density[:third], stack.density[-third:])
-    return [stack.middle, *(np.median(part, axis=0).astype(np.float32) for part in ends)]
+    return [stack.middle, *(median_over_frames(part).astype(np.float32) for part in ends)]
 
 
 def _look_score(part: Mask, colour: Array, stack: Stack) -> float:

@@ -16,6 +16,7 @@ from endpoint.problems import NoEndpoint
 from endpoint.recording.frame import Box, Frame, thinned
 from endpoint.scene import alignment, liquid_body, liquid_search, reference_patch, stack, tracking
 from endpoint.scene.camera_shift import Scene, scene, small_factor, small_picture, still_part
+from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.stack import Stack
 from endpoint.scene.tracking import Guide, Pose
 
@@ -186,7 +187,7 @@ def _located(material: _Material, given: _Given) -> Region:
         r_box = _inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
     alike, liquid = _typical(material, box, mask, given.clear)
-    picture = np.median(alike, axis=0).astype(np.float32)
+    picture = median_over_frames(np.stack(alike))
     guide = tracking.guide(alike, liquid, small_factor(chosen[0]), given.clear)
     return Region(
         width=width,

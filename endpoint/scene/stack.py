@@ -12,6 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
+from endpoint.scene.frame_median import median_over_frames
+
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
@@ -76,13 +79,13 @@ def _lit(light: Array) -> list[int]:
 def _steady(density: Array) -> Array:
     """Take out of every frame and channel the shift that the unchanging half of pixels shows."""
     coarse = density[:, ::2, ::2]
-    usable = np.median(coarse, axis=0).max(axis=2) < 1.7
+    usable = channels.largest(median_over_frames(coarse)) < 1.7
     if usable.sum() < 50:
         return density
     pixels = coarse[:, usable]
     shift = np.zeros((len(density), 1, 3), np.float32)
     for _ in range(3):
-        away = pixels - shift - np.median(pixels - shift, axis=0)
+        away = pixels - shift - median_over_frames(pixels - shift)
         scatter = np.abs(away).mean(axis=(0, 2))
         quiet = scatter <= np.quantile(scatter, 0.4)
         shift = shift + np.median(away[:, quiet], axis=1, keepdims=True)
@@ -97,12 +100,15 @@ def build(pictures: list[NDArray[np.uint8]], transfer: str = "srgb") -> Stack:
     kept = _lit(light)
     density = -np.log10(np.maximum(light[kept], _FLOOR))
     density = _steady(density)
-    middle = np.median(density, axis=0)
-    bright = density.mean(axis=3)
-    scatter = np.median(np.abs(bright - np.median(bright, axis=0)), axis=0)
+    middle = median_over_frames(density)
+    bright = channels.mean(density)
+    scatter = median_over_frames(np.abs(bright - median_over_frames(bright)))
     wander = np.multiply(scatter, 1.48, dtype=np.float32)
     over = encoded[kept] > 255 * _CLIPPED
-    clipped, glare = over.any(axis=3).mean(axis=0) > 0.1, over.all(axis=3).mean(axis=0) > 0.1
+    clipped, glare = (
+        channels.largest(over).mean(axis=0) > 0.1,
+        channels.least(over).mean(axis=0) > 0.1,
+    )
     stack = Stack(density, middle, wander, clipped, glare, tuple(kept))
     for array in (stack.density, stack.middle, stack.wander, stack.clipped, stack.glare):
         array.setflags(write=False)

@@ -227,11 +227,7 @@ def _match(
     tall, wide = weight.shape
     pad = reach + 2
     left, top = round(at[0]), round(at[1])
-    # Beyond the picture's edge it goes on as at the edge; such pixels confirm nothing much.
-    height, width = maps.shape[:2]
-    rows = np.clip(np.arange(top - pad, top + tall + pad), 0, height - 1)
-    columns = np.clip(np.arange(left - pad, left + wide + pad), 0, width - 1)
-    window = np.ascontiguousarray(maps[rows[:, None], columns[None]])
+    window = _part(maps, Box(left - pad, top - pad, left + wide + pad, top + tall + pad))
     total = np.zeros((2 * pad + 1, 2 * pad + 1))
     for k in range(2):
         scores = cv2.matchTemplate(
@@ -240,11 +236,25 @@ def _match(
             cv2.TM_CCOEFF_NORMED,
             mask=weight,
         )
-        total += np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), -1.0, 1.0)
+        scores[~np.isfinite(scores)] = 0.0
+        total += np.clip(scores, -1.0, 1.0, out=scores)
     inner = total[2:-2, 2:-2]
     row, column = (int(v) + 2 for v in np.unravel_index(int(inner.argmax()), inner.shape))
     y, x = row + _peak(total[:, column], row), column + _peak(total[row], column)
     return _Match(left - pad + x, top - pad + y, 0.5 * float(total[row, column]))
+
+
+def _part(picture: Array, box: Box) -> Array:
+    """Part of a picture of shape (h, w, k), which goes on beyond its edge as at the edge.
+
+    Such pixels confirm nothing much.
+    """
+    height, width = picture.shape[:2]
+    if box.left >= 0 and box.top >= 0 and box.right <= width and box.bottom <= height:
+        return picture[box.top : box.bottom, box.left : box.right]
+    rows = np.clip(np.arange(box.top, box.bottom), 0, height - 1)
+    columns = np.clip(np.arange(box.left, box.right), 0, width - 1)
+    return picture[rows[:, None], columns[None]]
 
 
 def _peak(line: NDArray[np.float64], at: int) -> float:
@@ -293,9 +303,8 @@ def _stay(guide_: Guide, picture: Array, middle: float, pose: Pose) -> Pose:
     template, weight = _turned(guide_, pose.turn_deg, pose.scale)
     left, top = (round(v) for v in _place(guide_, pose))
     tall, wide = weight.shape
-    rows = np.clip(np.arange(top - _MARGIN, top + tall + _MARGIN), 0, picture.shape[0] - 1)
-    columns = np.clip(np.arange(left - _MARGIN, left + wide + _MARGIN), 0, picture.shape[1] - 1)
-    part = np.ascontiguousarray(picture[rows[:, None], columns[None]])
+    around = Box(left - _MARGIN, top - _MARGIN, left + wide + _MARGIN, top + tall + _MARGIN)
+    part = np.ascontiguousarray(_part(picture, around))
     maps = _maps(part, guide_.clear, guide_.scale, middle)
     inside = weight > 0
     seen = maps[_MARGIN:-_MARGIN, _MARGIN:-_MARGIN][inside].astype(np.float64)

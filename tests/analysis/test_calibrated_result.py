@@ -16,6 +16,7 @@ from calibration.certificate import Certificate, read_certificate, write_certifi
 from calibration.instruments.tone import srgb
 from calibration.quantity import Quantity
 from tests.command import located, run
+from tests.kept_films import copied
 from tests.places import ROOT
 
 BENCH = ROOT / "sample_media" / "bench"
@@ -287,23 +288,19 @@ def camera(folder: Path, power: float | None) -> None:
 
 
 def test_the_tone_curve_of_the_camera_is_used(tmp_path: Path) -> None:
-    media = ROOT / "sample_media"
-    shutil.copytree(media / "chapel-fountain", tmp_path / "chapel-fountain")
-    shutil.copy(media / "chapel-fountain-volumes.csv", tmp_path)
-    text = (media / "chapel-fountain.toml").read_text(encoding="utf-8")
-    path = tmp_path / "r.toml"
-    path.write_text(text, encoding="utf-8")
+    path = copied("stills", tmp_path)
+    text = path.read_text(encoding="utf-8")
     plain = located(path, "--out", str(tmp_path / "plain"))
-    key = 'stills = "chapel-fountain"\n'
+    key = "[recording]\n"
     assert key in text
     path.write_text(text.replace(key, key + 'certificate = "camera.json"\n'), encoding="utf-8")
-    camera(tmp_path, None)
+    camera(path.parent, None)
     same = located(path, "--out", str(tmp_path / "same"))
     assert same["equivalence_ml"]["value"] == pytest.approx(
         plain["equivalence_ml"]["value"], abs=1e-4
     )
     assert same["certificates"][0]["purpose"] == "camera"
-    camera(tmp_path, 1.6)
+    camera(path.parent, 1.6)
     located(path, "--out", str(tmp_path / "other"))
     rows = {
         name: (tmp_path / name / "curve.csv").read_text(encoding="utf-8").splitlines()

@@ -1,13 +1,11 @@
 """Rendered recordings through the whole chain, small enough for every run.
 
-The large table is tests/studies/recordings_study.py. Seeds and, for half of the cases, scenes were
-not used while thresholds and priors were chosen.
+The large table is tests/studies/recordings_study.py. Seeds (tests/kept_films.py) and, for half of
+the cases, scenes were not used while thresholds and priors were chosen.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,26 +15,7 @@ from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
 from endpoint.record.titration import read_record
 from endpoint.result.document import document
-from sample_media.encode import write
-from sample_media.recipes import family, truth_of
-from tests.shared import made_once
-
-Render = Callable[[str, int, bool], tuple[Path, float]]
-
-
-@pytest.fixture(scope="session")
-def render(tmp_path_factory: pytest.TempPathFactory) -> Render:
-    """Small recording of a family, made once: record and true equivalence volume."""
-
-    def made(name: str, seed: int, held_back: bool) -> tuple[Path, float]:
-        base = family(name, seed, held_back=held_back)
-        recipe = replace(base, width=240, height=180, frames_s=3.0)
-        folder = made_once(
-            tmp_path_factory, f"rendered-{recipe.name}", lambda folder: write(recipe, folder)
-        )
-        return folder / f"{recipe.name}.toml", float(str(truth_of(recipe)["equivalence_ml"]))
-
-    return made
+from tests.kept_films import record_of, truth_in
 
 
 def result_of(record: Path) -> Result:
@@ -44,13 +23,10 @@ def result_of(record: Path) -> Result:
     return analyse(source, job)
 
 
-@pytest.mark.parametrize(
-    ("name", "seed", "held_back"),
-    [("good-steps", 2001, True), ("good-pump", 2002, False), ("stills", 2003, True)],
-)
-def test_good_recordings(render: Render, name: str, seed: int, held_back: bool) -> None:
-    record, truth = render(name, seed, held_back)
-    result = result_of(record)
+@pytest.mark.parametrize("name", ["good-steps", "good-pump", "stills"])
+def test_good_recordings(name: str) -> None:
+    truth = truth_in(name)["equivalence_ml"]
+    result = result_of(record_of(name))
     assert result.status == "located", result.reasons
     assert result.equivalence is not None
     # 0.06 mL is the worst error allowed for a good recording.
@@ -68,18 +44,17 @@ def test_good_recordings(render: Render, name: str, seed: int, held_back: bool) 
         ("wrong-colour", {"other-colour", "no-flask", "never-reached"}),
     ],
 )
-def test_no_number_where_none_is_honest(render: Render, name: str, codes: set[str]) -> None:
-    record, _ = render(name, 2004, False)
-    result = result_of(record)
+def test_no_number_where_none_is_honest(name: str, codes: set[str]) -> None:
+    result = result_of(record_of(name))
     assert result.status == "none"
     assert {reason.code for reason in result.reasons} <= codes
     assert result.equivalence is None
     assert result.hardness is None
 
 
-def test_one_addition_across_the_end_is_bracketed(render: Render) -> None:
-    record, truth = render("coarse-jump", 2005, False)
-    result = result_of(record)
+def test_one_addition_across_the_end_is_bracketed() -> None:
+    truth = truth_in("coarse-jump")["equivalence_ml"]
+    result = result_of(record_of("coarse-jump"))
     assert result.status == "bracketed"
     assert result.verdict.bracket_ml is not None
     low, high = result.verdict.bracket_ml
@@ -87,9 +62,8 @@ def test_one_addition_across_the_end_is_bracketed(render: Render) -> None:
     assert low <= truth <= high
 
 
-def test_reading_every_frame_ends_where_reading_those_that_matter_does(render: Render) -> None:
-    record, _ = render("good-steps", 2001, True)
-    job, source = prepare(read_record(record))
+def test_reading_every_frame_ends_where_reading_those_that_matter_does() -> None:
+    job, source = prepare(read_record(record_of("good-steps")))
     seen: list[float] = []
     every = of_pictures(source, job, on_sample=lambda sample: seen.append(sample.time_s))  # type: ignore[arg-type]
     assert every.status == "located"

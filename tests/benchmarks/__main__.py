@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.benchmarks.film import FilmRecipe, write
-from tests.places import ROOT
+from tests.places import ROOT, SAMPLES
 
 _LEDGER = (
     ("fast path / OpenCV read-all, 10 min 1080p30", "fast", 0.25),
@@ -82,12 +82,28 @@ def ledger(record: Path, small: Path, count: int) -> list[str]:
         line(f"peak memory, {task}", middle(found[task], "peak_mb"), 350, "MB")
         for task in ("fast", "every")
     ]
+    out += samples(count)
     live = [apart("live", str(small)) for _ in range(count)]
     out.append(line("720p, CPU a frame, one core", middle(live, "cpu_ms"), 15, "ms"))
     fits = [apart("fit", str(small)) for _ in range(count)]
     out.append(line("fit", middle(fits, "cpu_ms"), 50, "ms"))
     starts = [apart("start") for _ in range(count)]
     out.append(line("--help above a bare interpreter", middle(starts, "above_ms"), 150, "ms"))
+    return out
+
+
+def samples(count: int) -> list[str]:
+    """Lines of the committed sample films: the whole command against OpenCV.
+
+    The limit is 2.5 times what OpenCV needs to read the film, and 1.5 s for the start.
+    """
+    out = []
+    for film in sorted(SAMPLES.glob("*.mp4")):
+        record = str(film.with_suffix(".toml"))
+        read = [apart("opencv", record)["cpu_s"] for _ in range(count)]
+        located = [apart("located", record)["cpu_s"] for _ in range(count)]
+        limit = 2.5 * statistics.median(read) + 1.5
+        out.append(line(f"locate {film.stem}, CPU", statistics.median(located), limit, "s"))
     return out
 
 

@@ -20,9 +20,9 @@ from endpoint.equivalence.verdict import Verdict, with_doubt
 from endpoint.messages import reason, remark
 from endpoint.problems import DeliveryProblem
 from endpoint.result.document import document
+from tests.kept_films import record_of
 from tests.places import SAMPLES
 from tests.simulated import seen_colours
-from tests.small_films import SmallFilm
 
 
 @pytest.mark.parametrize(("last_s", "outside"), [(100.0, 2), (25.0, 3), (float("inf"), 2)])
@@ -85,8 +85,8 @@ def _with_log(folder: Path, record: Path, log: str, more: str = "") -> Path:
 
 
 @pytest.fixture
-def film(tmp_path: Path, small_film: SmallFilm) -> Film:
-    return lambda name, log, more="": _with_log(tmp_path, small_film(name), log, more)
+def film(tmp_path: Path) -> Film:
+    return lambda name, log, more="": _with_log(tmp_path, record_of(f"small-{name}"), log, more)
 
 
 def _truth_ml(name: str) -> float:
@@ -156,10 +156,10 @@ def test_a_log_that_fits_nowhere_gives_no_number(tmp_path: Path) -> None:
     assert any("clock" in sentence.advice for sentence in result.reasons)
 
 
-def test_a_stated_difference_brings_both_together(film: Film, small_film: SmallFilm) -> None:
+def test_a_stated_difference_brings_both_together(film: Film) -> None:
     log = _log("chalk-spring", 100.0)
     result = endpoint.analyse(film("chalk-spring", log, "clock_offset_s = -100"))
-    there = endpoint.analyse(small_film("chalk-spring")).equivalence
+    there = endpoint.analyse(record_of("small-chalk-spring")).equivalence
     assert result.equivalence is not None
     assert there is not None
     assert result.job.clock == LogClock(-100.0, "stated")

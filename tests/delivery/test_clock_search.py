@@ -97,13 +97,13 @@ def test_a_clock_that_is_apart_is_found_or_doubted(offset_s: float, half: int) -
 
 def test_rows_that_are_a_little_late_are_left_to_the_mixing_lag() -> None:
     low, high = NO_MATTER_S
-    for offset_s in (low + 1.0, high - 1.0):
-        assert not any(searched(seed, offset_s).gain >= SURE for seed in SEEDS)
+    for half, offset_s in enumerate((low + 1.0, high - 1.0)):
+        assert not any(searched(seed, offset_s).gain >= SURE for seed in SEEDS[half::2])
 
 
 def test_equal_pauses_are_not_taken_for_each_other() -> None:
     """A shift by whole pauses fits nearly as well: no wrong difference may count as sure."""
-    for seed in SEEDS:
+    for seed in SEEDS[::2]:
         rng = np.random.default_rng([seed, 78])
         true, rate, _ = delivered(rng, 10.0)
         at_s = 6.0 + 10.0 * np.arange(true.time_s.size - 1)

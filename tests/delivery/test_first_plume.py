@@ -15,11 +15,12 @@ from endpoint.colour.density import ColourTrace
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.first_plume import FirstPlume, first_plume
 from endpoint.recording.frame import Stamps
+from tests.kept_films import record_of
 from tests.places import SAMPLES
 from tests.simulated import seen_colours
-from tests.small_films import SmallFilm
 
 LAST_S, END_S = 120.0, 90.0
+SMALL = "small-school-well"
 
 
 def colours(begin_s: float, *, streaks: float = 0.04, stirrer_s: float = 0.0) -> ColourTrace:
@@ -99,10 +100,8 @@ def _pump(film: Path, folder: Path, shift_s: float, more: str = "") -> Result:
 
 
 @pytest.mark.parametrize("shift_s", [-15.0, 60.0])
-def test_a_pump_on_another_clock_is_refused_and_asked_about(
-    small_film: SmallFilm, tmp_path: Path, shift_s: float
-) -> None:
-    result = _pump(small_film("school-well"), tmp_path, shift_s)
+def test_a_pump_on_another_clock_is_refused_and_asked_about(tmp_path: Path, shift_s: float) -> None:
+    result = _pump(record_of(SMALL), tmp_path, shift_s)
     assert result.status == "none"
     assert result.hardness is None
     (told,) = [sentence for sentence in result.reasons if sentence.code == "plume-elsewhere"]
@@ -110,20 +109,18 @@ def test_a_pump_on_another_clock_is_refused_and_asked_about(
     assert offset_s == pytest.approx(-shift_s, abs=2.0)
 
 
-def test_a_log_of_a_pump_that_ends_before_the_film_gives_no_number(
-    small_film: SmallFilm, tmp_path: Path
-) -> None:
+def test_a_log_of_a_pump_that_ends_before_the_film_gives_no_number(tmp_path: Path) -> None:
     """What was cut off would be taken for the tint of the plume: a change at the first drop."""
     (tmp_path / "school-well-volumes.csv").write_text("time_s,volume_ml\n0,0\n4,0\n109,7\n")
     record = tmp_path / "school-well.toml"
-    record.write_text(_elsewhere(small_film("school-well")))
+    record.write_text(_elsewhere(record_of(SMALL)))
     result = endpoint.analyse(record)
     assert result.status == "none"
     assert "goes-on" in {sentence.code for sentence in result.reasons}
 
 
-def test_a_stated_clock_of_a_pump_stands(small_film: SmallFilm, tmp_path: Path) -> None:
-    film = small_film("school-well")
+def test_a_stated_clock_of_a_pump_stands(tmp_path: Path) -> None:
+    film = record_of(SMALL)
     right = _pump(film, tmp_path, 60.0, "clock_offset_s = -60")
     assert right.status == "located"
     truth = json.loads((SAMPLES / "school-well.truth.json").read_text("utf-8"))

@@ -22,11 +22,12 @@ from endpoint.record.delivery import readings_from_text
 from endpoint.record.titration import parse_record
 from endpoint.recording.film import VideoSource
 from endpoint.recording.frame import ArrayFrame
-from sample_media.bench_view import BenchRecipe, bench_recipe, plan_of_bench, write_bench_film
+from sample_media.bench_view import BenchRecipe, bench_recipe, plan_of_bench
 from sample_media.burette_recipe import burette_family
 from sample_media.burette_view import render_burette
 from sample_media.h264 import write_h264
 from tests.command import run
+from tests.kept_films import BENCH_SEED, copied
 
 TABLE: dict[str, Any] = {
     "format": 1,
@@ -35,8 +36,6 @@ TABLE: dict[str, Any] = {
     "recording": {"video": "film.mp4"},
 }
 MENISCUS = {"start_ml": 0.52, "end_ml": 9.87, "division_ml": 0.1}
-SEED = 1003
-"""Held back: not looked at while anything was chosen."""
 
 
 def flat_frames(count: int) -> Iterator[tuple[float, np.ndarray]]:
@@ -56,14 +55,14 @@ def located(record: Path, *words: str) -> tuple[dict[str, Any], str]:
 
 @pytest.fixture(scope="module")
 def film(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], tuple[BenchRecipe, Path]]:
-    """Film and record of a titration with its burette, each made once."""
+    """Film and record of a titration with its burette, in a folder for what is written."""
     folder = tmp_path_factory.mktemp("bench")
     made: dict[str, tuple[BenchRecipe, Path]] = {}
 
     def make(shows: str) -> tuple[BenchRecipe, Path]:
         if shows not in made:
-            recipe = bench_recipe(shows, SEED)
-            made[shows] = recipe, write_bench_film(recipe, folder)
+            recipe = bench_recipe(shows, BENCH_SEED)
+            made[shows] = recipe, copied(f"burette-{shows}", folder)
         return made[shows]
 
     return make

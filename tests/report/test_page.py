@@ -30,6 +30,7 @@ from endpoint.result.kept import read_kept
 from endpoint.rounding import outward, two_figures, with_uncertainty
 from tests.bench_server import barriers, browsing, heard
 from tests.chemistry.test_indicator_records import record as other_indicator
+from tests.kept_films import record_of
 from tests.places import SAMPLES
 
 CASES = ("film", "rows", "bracket", "none", "zinc")
@@ -87,7 +88,7 @@ def cases(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Case]:
     place = tmp_path_factory.mktemp("reports")
     (place / "zinc-record").mkdir()
     records = {
-        "film": SAMPLES / "school-well.toml",
+        "film": record_of("small-school-well"),
         "rows": SAMPLES / "quarry-pond.toml",
         "bracket": rows_between(16.5, 17.6, place / "jump"),
         "none": rows_between(16.5, 99.0, place / "early"),

@@ -18,8 +18,8 @@ import endpoint
 from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, guide
 from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
+from tests.kept_films import record_of
 from tests.places import SAMPLES
-from tests.small_films import SmallFilm
 
 _FAR_ML, _PAST_ML, _APART_ML = 2.5, 0.15, 0.09
 _PER_POINT = (
@@ -62,8 +62,8 @@ def looks(name: str, record: Path) -> Iterator[tuple[float, Guidance]]:
 
 
 @pytest.mark.parametrize("name", ["mill-spring", "chalk-spring", "school-well"])
-def test_what_is_said_to_be_left_is_true_in_films(name: str, small_film: SmallFilm) -> None:
-    told = list(looks(name, small_film(name)))
+def test_what_is_said_to_be_left_is_true_in_films(name: str) -> None:
+    told = list(looks(name, record_of(f"small-{name}")))
     assert len(told) >= 8
     bounds = [left >= said.at_least_ml for left, said in told if said.at_least_ml is not None]
     ranges = [

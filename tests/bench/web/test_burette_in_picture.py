@@ -1,6 +1,6 @@
 """Volumes out of the live picture: whole runs in a browser, and runs that are broken off.
 
-The camera of the browser plays a rendered film with its burette, or with its falling drops. What
+The camera of the browser shows a rendered film with its burette, or with its falling drops. What
 comes out must be what `endpoint locate` says of the same film, and hold the truth.
 """
 
@@ -40,11 +40,13 @@ from tests.bench_server import (
     serving,
     start_camera,
     tab_to,
-    wait_until,
 )
+from tests.scripted_camera import ScriptedCamera
+from tests.waiting import wait_for
 
 DAY = datetime.date(2026, 11, 25)
-LEAD_S = 3.5
+LEAD_S, STILL_S = 3.5, 3.0
+"""Film before a run begins, and before the first addition, s."""
 
 
 @pytest.fixture(scope="module")
@@ -99,10 +101,12 @@ def draw_tip_box(page: Page, box: Box) -> None:
     expect(page.locator("#checks li[data-code=tip-box].good")).to_be_visible()
 
 
-def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> float:
-    """From the address to the first addition, by keyboard; when the film of the run began."""
+def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> ScriptedCamera:
+    """From the address to the first addition, by keyboard; the film begins to run only then."""
     shows = film.recipe.shows
+    camera = ScriptedCamera(page, film.coded, film.rate)
     page.goto(bench.address())
+    camera.load()
     start_camera(page)
     expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible()
     fill(page, "#f-label", "Test water")
@@ -121,12 +125,12 @@ def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> f
         for code in ("burette-found", "meniscus-found", "burette-lines"):
             good = page.locator(f"#checks li[data-code={code}].good")
             expect(good).to_be_visible()
-    began = start_camera(page)
     tab_to(page, "#f-lag-u")
     page.keyboard.press("Enter")
     expect(page.locator("#view-titrating")).to_be_visible()
     expect(page.locator("#end-reading")).to_be_focused()
-    return began
+    camera.play(film.begin_s - STILL_S, film.end_s)
+    return camera
 
 
 @pytest.mark.parametrize("shows", ["meniscus", "drops"])
@@ -138,20 +142,19 @@ def test_run_with_the_burette_in_the_picture(
 ) -> None:
     film = films[shows]
     tip = located[shows].seen_box if shows == "drops" else None
-    with serving() as bench, browsing(film.mjpeg) as browser:
+    with serving() as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
-        began = begin_run(page, bench, film, tip)
+        camera = begin_run(page, bench, film, tip)
         expect(page.locator("#guide-words")).to_be_in_viewport()
-        wait_until(began + 0.6 * film.end_s)
         expect(page.locator("#seen-words")).to_contain_text("Provisional")
-        assert float(page.locator("#delivered").inner_text()) > 0.5
+        wait_for(lambda: float(page.locator("#delivered").inner_text()) > 0.5, "0.5 mL")
         if shows == "drops":
             # Drops alone give no scale: the run is not lost, the page says what is missing.
             tab_to(page, "#finish")
             page.keyboard.press("Enter")
             expect(page.locator("#reading-note")).to_contain_text("end reading is missing")
-        wait_until(began + film.end_s)
+        camera.wait_for(film.end_s)
         fill(page, "#end-reading", f"{film.end_ml:.2f}")
         page.keyboard.press("Enter")
         expect(page.locator("#seen-words")).to_contain_text("from both readings")

@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -22,8 +21,10 @@ from endpoint.colour.density import ColourSample
 from tests.bench_scene import ADDITIONS, TRUE_ML
 from tests.bench_server import browsing, fill, finished, heard, tab_to
 from tests.places import ROOT
+from tests.waiting import wait_for
 
-PAUSE_S = 0.9
+PAUSE = 9
+"""Pictures of the flask between two additions, 0.9 s or more."""
 
 
 class Program:
@@ -40,20 +41,32 @@ class Program:
     def start(self) -> str:
         address = self.folder / "address"
         address.unlink(missing_ok=True)
-        self.process = subprocess.Popen(
+        (self.folder / "seen").unlink(missing_ok=True)
+        self.process = process = subprocess.Popen(
             [sys.executable, "-m", "tests.bench_process", str(self.folder), str(self.port)],
             cwd=ROOT,
             stdin=subprocess.DEVNULL,
         )
-        until = time.monotonic() + 60.0
-        while not address.exists() and time.monotonic() < until:
-            assert self.process.poll() is None, "the bench did not start"
-            time.sleep(0.05)
-        while time.monotonic() < until:
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port)):
-                break
-            time.sleep(0.05)
+        wait_for(lambda: address.exists() or process.poll() is not None, "its address")
+        assert process.poll() is None, "the bench did not start"
+        wait_for(self.answers, "an answer")
         return address.read_text()
+
+    def answers(self) -> bool:
+        """Whether somebody listens."""
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port)):
+            return True
+        return False
+
+    def seen(self) -> int:
+        """Pictures that it has measured."""
+        seen = self.folder / "seen"
+        return int(seen.read_text()) if seen.exists() else 0
+
+    def pause(self) -> None:
+        """Nothing is added until some more pictures have been measured."""
+        least = self.seen() + PAUSE
+        wait_for(lambda: self.seen() >= least, "pictures of the flask")
 
     def kill(self) -> None:
         assert self.process is not None
@@ -84,7 +97,7 @@ def titrate(page: Page, program: Program, numbers: range) -> None:
         page.keyboard.type(f"{ADDITIONS[k]:.2f}\n")
         program.add(k)
         expect(page.locator("#delivered")).to_have_text(f"{ADDITIONS[k]:.2f}")
-        time.sleep(PAUSE_S)
+        program.pause()
 
 
 def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path) -> None:
@@ -104,7 +117,7 @@ def test_killed_and_full_while_the_page_is_open(program: Program, tmp_path: Path
             fill(page, f"#f-{field}", text)
         page.keyboard.press("Enter")
         expect(page.locator("#view-titrating")).to_be_visible()
-        time.sleep(PAUSE_S)
+        program.pause()
         titrate(page, program, range(1, 8))
         program.kill()
         # Said at once, in words.

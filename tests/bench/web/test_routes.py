@@ -13,6 +13,7 @@ from schemathesis import checks, openapi
 
 from tests.bench.web.test_security import ask, cookie_of
 from tests.bench_server import Bench, serving
+from tests.waiting import PATIENCE_S
 
 
 def _text(*kinds: str) -> dict[str, Any]:
@@ -157,7 +158,9 @@ def test_requests_made_from_the_text_are_answered_as_it_says(
     )
     def run(case: schemathesis.Case[Any]) -> None:
         headers = {"Cookie": cookie} if cookie else {}
-        answer = case.call(base_url=bench.root, headers=headers, allow_redirects=False, timeout=10)
+        answer = case.call(
+            base_url=bench.root, headers=headers, allow_redirects=False, timeout=PATIENCE_S
+        )
         case.validate_response(answer, checks=CHECKS)
         seen.add(answer.status_code)
         assert "Traceback" not in answer.text
