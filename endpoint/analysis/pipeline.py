@@ -36,7 +36,7 @@ from endpoint.delivery.picture_reader import VolumeWatch, watch_for
 from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.carbonate import Carbonate, with_carbonate
 from endpoint.equivalence.evidence import Evidence
-from endpoint.equivalence.fit import Estimate, fit_transition
+from endpoint.equivalence.fit import Estimate, Transition, fit_transition
 from endpoint.equivalence.verdict import Verdict, hindrance, judge, refuse, volume_unseen
 from endpoint.hardness.formula import calcium_and_magnesium, hardness
 from endpoint.hardness.other_metals import blocking, subtracted
@@ -191,11 +191,13 @@ def _judged(
     seen: PictureVolume | None = None,
     doubt: ClockDoubt | None = None,
     creep: Creep | None = None,
+    near: Transition | None = None,
 ) -> Result:
-    """Result of a curve without its hardness."""
+    """Result of a curve without its hardness; `near` is a fit of nearly the same curve."""
     fit, signs = None, Carbonate(creep)
     if hindrance(curve, job.indicator) is None:
-        fit = fit_transition(curve, job.titrant_mol_l.value, job.priors, indicator=job.indicator)
+        titrant_mol_l = job.titrant_mol_l.value
+        fit = fit_transition(curve, titrant_mol_l, job.priors, job.indicator, near)
         signs = replace(signs, minutes=_minutes_to_end(job, curve, fit.equivalence.value_ml))
         fit = with_carbonate(fit, signs)
     evidence = Evidence(
@@ -341,9 +343,9 @@ def _of_trace(
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
         return _with_hardness(_of_delivery(colour, job, job.delivery, seen, doubt))
 
-    def result_of(alignment: Alignment) -> Result:
+    def result_of(alignment: Alignment, near: Transition | None) -> Result:
         delivery = alignment.delivery
-        return _of_delivery(colour, job, delivery, seen, _doubt_of_end(colour, delivery))
+        return _of_delivery(colour, job, delivery, seen, _doubt_of_end(colour, delivery), near)
 
     return _with_hardness(result_of_several(alignments, result_of))
 
@@ -354,11 +356,12 @@ def _of_delivery(
     delivery: Delivery,
     seen: PictureVolume | None,
     doubt: ClockDoubt | None,
+    near: Transition | None = None,
 ) -> Result:
     """Result of colours, without its hardness, if this was delivered."""
     curve = from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
     creep = creep_of(colour, delivery, curve, job.priors.lag_s[0])
-    return _judged(job, curve, seen, doubt, creep)
+    return _judged(job, curve, seen, doubt, creep, near)
 
 
 def _doubt_of_end(colour: ColourTrace, delivery: Delivery) -> ClockDoubt | None:

@@ -45,7 +45,8 @@ class _Way:
 
 
 def result_of_several(
-    alignments: Sequence[Alignment], result_of: Callable[[Alignment], Result]
+    alignments: Sequence[Alignment],
+    result_of: Callable[[Alignment, Transition | None], Result],
 ) -> Result:
     """Result of a log that may go with its recording in several ways.
 
@@ -54,14 +55,18 @@ def result_of_several(
     alignments:
         At least one, the most probable one first.
     result_of:
-        Makes the result of one of them.
+        Makes the result of one of them; quicker with a fit of nearly the same curve.
     """
-    results = [result_of(alignment) for alignment in alignments[:_MOST]]
+    results = [result_of(alignments[0], None)]
+    first = results[0].fit
+    results += [result_of(alignment, first) for alignment in alignments[1:_MOST]]
     costs = np.array([alignment.cost for alignment in alignments[:_MOST]])
     costs = costs + _raggedness(results)
     weights = np.exp(np.min(costs) - costs)
     weights /= weights.sum()
     order = np.argsort(-weights)
+    if order[0] > 0 and first is not None:
+        results[order[0]] = result_of(alignments[int(order[0])], None)
     ways = [_Way(results[k], float(weights[k])) for k in order]
     best = _with_words(ways[0].result, alignments[int(order[0])])
     if best.status == "none" or best.fit is None:

@@ -117,6 +117,8 @@ class Transition:
     model: Model
     theta: FloatArray
     covariance: FloatArray
+    minima: FloatArray
+    """Parameters of every minimum that was looked at, shape (minima, 14)."""
     rivals: tuple[FloatArray, ...] = ()
     """Parameters of another minimum that is nearly as good, shape (14,)."""
 
@@ -170,14 +172,16 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
     )
 
 
-def _fit_all(curve: Curve, flask: _Flask) -> tuple[Fitted, NDArray[np.bool_], float, float]:
+def _fit_all(
+    curve: Curve, flask: _Flask, near: FloatArray | None
+) -> tuple[Fitted, NDArray[np.bool_], float, float]:
     """Fit, its points, and what stray light adds to the equivalence volume and its spread, mL."""
 
     def plain(kept: NDArray[np.bool_]) -> Model:
         return _model_for(curve, flask, kept)
 
     if not has_stray_light(curve):
-        return *fit_without_strays(curve, plain), 0.0, 0.0
+        return *fit_without_strays(curve, plain, near), 0.0, 0.0
     _, kept = fit_without_strays(
         curve, lambda kept: with_stray_light(plain(kept), curve, USUAL_PART)
     )
@@ -216,6 +220,7 @@ def fit_transition(
     titrant_mol_l: float,
     priors: Priors | None = None,
     indicator: Indicator = ERIOCHROME_BLACK_T,
+    near: Transition | None = None,
 ) -> Transition:
     """Fit the mass balance to a curve that holds a change of colour.
 
@@ -229,6 +234,8 @@ def fit_transition(
         Knowledge from before the recording; by default that of the indicator.
     indicator:
         Which metals are titrated at which pH, and how strongly all is bound.
+    near:
+        Fit of nearly the same curve, to begin from; then the interval is that of the curvature.
 
     Raises
     ------
@@ -246,7 +253,7 @@ def fit_transition(
         log_indicator_umol_l=amount_shown(curve, indicator),
     )
     flask = _Flask(titrant_mol_l, known, indicator)
-    fitted, kept, moved, stray = _fit_all(curve, flask)
+    fitted, kept, moved, stray = _fit_all(curve, flask, None if near is None else near.minima)
     model, fit, extra, freedom = fitted.model, fitted.fit, fitted.extra, fitted.freedom
     residual = model.signal - model.predict(fit.theta)
     value, parts = _value_and_parts(fitted, residual, curve.usual_likeness)
@@ -287,9 +294,10 @@ def fit_transition(
         model=model,
         theta=theta,
         covariance=fit.covariance,
+        minima=fitted.minima,
         rivals=() if fitted.rival is None else (fitted.rival.theta,),
     )
-    if _is_profile_due(result):
+    if near is None and _is_profile_due(result):
         result = replace(result, equivalence=_by_profile(result))
     grid = np.linspace(float(mixed.min()), float(mixed.max()), 1200)
     midpoint, last_red = _level_volumes(curve, result, (0.5, LAST_RED_LEVEL))

@@ -30,7 +30,7 @@ _ENOUGH = 5
 
 
 def fit_without_strays(
-    curve: Curve, model_for: Callable[[BoolArray], Model]
+    curve: Curve, model_for: Callable[[BoolArray], Model], minima: FloatArray | None = None
 ) -> tuple[Fitted, BoolArray]:
     """Fit, and which points it stands on, shape (n,).
 
@@ -40,11 +40,13 @@ def fit_without_strays(
         The points; those with a flag are left out from the start.
     model_for:
         Model of the points that are kept.
+    minima:
+        `Fitted.minima` of nearly the same curve, to begin from.
     """
     kept = np.asarray(curve.flags == 0)
     most = max(1, int(_MOST_LEFT_OUT * kept.sum()))
     usable = int(kept.sum())
-    minima: FloatArray | None = None
+    known = minima is not None
     for left in reversed(range(_OUTLIER_ROUNDS)):
         fitted = fit_with_noise(model_for(kept), minima)
         minima = fitted.minima
@@ -54,7 +56,7 @@ def fit_without_strays(
             break
         kept = kept.copy()
         kept[np.flatnonzero(kept)[bad]] = False
-    if int(kept.sum()) < usable:
+    if int(kept.sum()) < usable and not known:
         # Strays may have hidden the right minimum from all rounds.
         again = fit_with_noise(model_for(kept))
         if again.extra < fitted.extra:

@@ -202,13 +202,19 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
         if red_ml is None or high_ml is None:
             return refuse("model-misfit", indicator)
         return _bracket(["model-misfit"], (red_ml, high_ml), indicator)
-    low_ml, upper_ml = profile_interval(fit)
-    within = (low_ml, high_ml if upper_ml is None or high_ml is None else min(upper_ml, high_ml))
     if not _blue_seen(curve, fit, last_f) and blue_ml is None:
-        return _bracket([lost or "still-purple"], within, indicator)
+        return _bracket([lost or "still-purple"], _up_to(fit, None), indicator)
     if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > WIDEST_HALF_ML:
-        return _bracket(["too-uncertain"], within, indicator)
+        return _bracket(["too-uncertain"], _up_to(fit, high_ml), indicator)
     return Verdict("located", (), (), fit.equivalence)
+
+
+def _up_to(fit: Transition, high_ml: float | None) -> tuple[float, float | None]:
+    """Interval of the fit, which only a pause that is wholly blue bounds from above."""
+    low_ml, upper_ml = profile_interval(fit)
+    if high_ml is None or upper_ml is None:
+        return low_ml, high_ml
+    return low_ml, min(upper_ml, high_ml)
 
 
 def _inside(evidence: Evidence, fit: Transition) -> NDArray[np.bool_]:
