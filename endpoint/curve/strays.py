@@ -21,6 +21,11 @@ _SCATTERS = 6.0
 normal errors less than one in a million."""
 _PART = 0.05
 """Distance, as a part of the change, below which the fit itself deals with a stray."""
+_PLATEAU, _FLAT = 4, 0.25
+"""Points next to the end that must be a plateau: they lie four times closer together."""
+_FAR_PART, _FARTHEST = 0.15, 3.0
+"""Distance of a stray at the end in whole changes: nearer, it is left to the fit; farther, the rest
+of the curve holds no change and the end may be it."""
 
 
 def running_median(values: FloatArray, window: int) -> FloatArray:
@@ -68,4 +73,26 @@ def strays(density: FloatArray) -> NDArray[np.bool_]:
         if not (away > limit).any():
             break
         apart[left[away > limit]] = True
+    for order in (slice(None), slice(None, None, -1)):
+        left = np.flatnonzero(~apart)[order]
+        apart[left[: _at_the_end(density[left])]] = True
     return apart
+
+
+def _at_the_end(density: FloatArray) -> int:
+    """Strays with which a curve begins, at most `_LEAST_HALF`; its points in order from there.
+
+    The last points of a recording may be the change itself: they are strays only if what stands
+    next to them is a plateau and the change lies beyond it.
+    """
+    if len(density) < 4 * _LEAST_HALF:
+        return 0
+    change = float(np.linalg.norm(np.ptp(running_median(density[_LEAST_HALF:], 3), axis=0)))
+    for count in range(_LEAST_HALF, 0, -1):
+        beside = density[count : count + _PLATEAU]
+        level = np.median(beside, axis=0)
+        away = np.linalg.norm(density[:count] - level, axis=1)
+        flat = float(np.linalg.norm(beside - level, axis=1).max()) < _FLAT * float(away.min())
+        if flat and _FAR_PART * change < away.min() and away.max() < _FARTHEST * change:
+            return count
+    return 0

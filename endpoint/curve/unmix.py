@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import isotonic_regression
 
 FloatArray = NDArray[np.float64]
 
@@ -31,6 +32,21 @@ def ends_of(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, Flo
     first = max(1, min(5, int(np.sum(volume_ml <= volume_ml[0] + 0.1 * span)), n // 3))
     last = max(1, min(5, int(np.sum(volume_ml >= volume_ml[-1] - 0.02 * span)), n // 3))
     return np.median(density[:first], axis=0), np.median(density[n - last :], axis=0)
+
+
+def _backwards(undiluted: FloatArray, change: FloatArray) -> FloatArray:
+    """Scatter of each channel against its own way, beyond that of single points, shape (channels,).
+
+    In a titration a density goes one way. A channel that swings back, overshoots or wanders keeps
+    less well to the mixture than the others and counts less.
+    """
+    out = np.zeros(change.size)
+    for k, way in enumerate(np.sign(change)):
+        values = undiluted[:, k] * (way or 1.0)
+        rest = values - isotonic_regression(values).x
+        alone = 1.4826 * float(np.median(np.abs(np.diff(values)))) / np.sqrt(2.0)
+        out[k] = np.sqrt(max(float(np.mean(rest**2)) - alone**2, 0.0))
+    return out
 
 
 def unmix(
@@ -68,6 +84,8 @@ def unmix(
         usual = np.hypot(CHANNEL_NOISE, STRAY_LIGHT * 10.0 ** np.clip(end, 0.0, 3.0))
     else:
         usual = np.full(channels, ROW_NOISE)
+    if channels > 1:
+        usual = np.hypot(usual, _backwards(undiluted[shown], change))
     common = COMMON_NOISE if camera else ROW_NOISE
     inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
     strength = float(change @ inverse @ change)

@@ -325,7 +325,10 @@ def profile_interval(
     """
     k = float(stdtrit(max(fit.degrees_of_freedom, 1.0), 0.5 + 0.5 * probability))
     first = max(0.5 * fit.equivalence.standard_uncertainty_ml, 2e-3)
-    return profile_ends(fit.model, [fit.theta, *fit.rivals], first, wider * k, reach_ml)
+    low, high = profile_ends(fit.model, [fit.theta, *fit.rivals], first, wider * k, reach_ml)
+    if high is None or "strays within the change" not in fit.contributions_ml:
+        return low, high
+    return min(low, fit.equivalence.low_ml), max(high, fit.equivalence.high_ml)
 
 
 def _level_volumes(

@@ -23,9 +23,9 @@ _OUTLIER_SIGMAS = 5.0
 _OUTLIER_ROUNDS = 6
 _MOST_LEFT_OUT = 0.2
 """Part of the points beyond which the curve has another shape and no strays."""
-_IN_CHANGE = (0.08, 0.97)
+_IN_CHANGE = (0.15, 0.95)
 """Fitted free fractions between which a lost point is missed."""
-_ENOUGH = 5
+_ENOUGH = 4
 """Points in the change that outvote a stray among them."""
 
 
@@ -90,15 +90,17 @@ def missed_ml(curve: Curve, fitted: Fitted, kept: BoolArray) -> float:
         return 0.0
     volume_ml = curve.mixed_volume_ml(float(fitted.fit.theta[LAG]))
     f = fitted.model.fraction(fitted.fit.theta[None, :])[0]
-    low, high = (volume_ml[kept][min(int(np.searchsorted(f, x)), f.size - 1)] for x in _IN_CHANGE)
+    first, last = (int(np.searchsorted(f, x)) for x in _IN_CHANGE)
+    # A stray next to the change may have hidden a part of it.
+    low, high = volume_ml[kept][max(first - 1, 0)], volume_ml[kept][min(last + 1, f.size - 1)]
     inside = (volume_ml >= low) & (volume_ml <= high)
     index = np.flatnonzero(strays & inside)
-    if index.size == 0 or int((kept & inside).sum()) >= _ENOUGH:
+    if index.size == 0 or last - first >= _ENOUGH:
         return 0.0
     good = np.flatnonzero(kept)
     widths = []
     for k in index:
         place = int(np.searchsorted(good, k))
-        before, after = good[max(place - 1, 0)], good[min(place, good.size - 1)]
+        before, after = good[max(place - 2, 0)], good[min(place + 1, good.size - 1)]
         widths.append(float(volume_ml[after] - volume_ml[before]))
     return max(widths) / float(np.sqrt(12.0))
