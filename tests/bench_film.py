@@ -167,7 +167,7 @@ def burette_recipe(shows: str) -> BenchRecipe:
         base.chemistry,
         name=f"bench-{shows}",
         sample_ml=50.0,
-        hardness_mmol_l=0.4 if shows == "meniscus" else 0.17,
+        hardness_mmol_l=0.25 if shows == "meniscus" else 0.17,
         mixing_s=0.5 / SLOW[shows],
         wait_s=(3.3, 3.5),
         fine_ml=(0.12,),

@@ -83,12 +83,12 @@ def _steady(density: Array) -> Array:
     if usable.sum() < 50:
         return density
     pixels = coarse[:, usable]
-    shift = np.zeros((len(density), 1, 3), np.float32)
+    shift: Array = np.zeros((len(density), 1, 3), np.float32)
     for _ in range(3):
         away = pixels - shift - median_over_frames(pixels - shift)
         scatter = np.abs(away).mean(axis=(0, 2))
         quiet = scatter <= np.quantile(scatter, 0.4)
-        shift = shift + np.median(away[:, quiet], axis=1, keepdims=True)
+        shift = shift + np.median(away[:, quiet], axis=1, keepdims=True).astype(np.float32)
     return np.asarray(density - shift[:, None], dtype=np.float32)
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes
 
 from endpoint.scene.camera_shift import _strong
@@ -16,7 +19,7 @@ from endpoint.scene.liquid_body import connected_parts
 def test_the_median_over_frames_is_that_of_numpy(count: int, kind: type) -> None:
     rng = np.random.default_rng(count)
     # Many values are equal, as those of 8 bits are.
-    values = np.round(rng.normal(size=(count, 31, 3)), 1).astype(kind)
+    values: NDArray[Any] = np.round(rng.normal(size=(count, 31, 3)), 1).astype(kind)
     found = median_over_frames(values)
     assert found.dtype == kind
     assert np.array_equal(found, np.median(values, axis=0))
