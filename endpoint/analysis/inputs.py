@@ -19,7 +19,7 @@ from endpoint.hardness.other_metals import StatedMetal
 from endpoint.record.certificates import UsedCertificate
 from endpoint.recording.frame import Box
 
-DEFAULT_LAG_S = (1.5, 0.75)
+DEFAULT_LAG_S = (1.5, 0.9)
 """Assumed mixing time and its standard uncertainty where the record gives none."""
 
 

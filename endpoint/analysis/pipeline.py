@@ -53,6 +53,9 @@ _REGION_FRAMES = 20
 """Frames over the whole film in which liquid and reference are looked for."""
 _AS_WRITTEN_S = 1.5
 """Lateness of the rows, s, up to which the parts of a film that the log points to are enough."""
+_START_SD_S = 0.6
+"""Standard uncertainty of the start of a pump against its recording, s: somebody starts both, or
+writes down the second. Assumed, no source."""
 _LIT = 0.4
 """Brightness of a frame, as a part of the brightest one's, below which the light was off."""
 
@@ -359,6 +362,10 @@ def _of_delivery(
     near: Transition | None = None,
 ) -> Result:
     """Result of colours, without its hardness, if this was delivered."""
+    if delivery.mode == "continuous" and not delivery.is_held and job.clock is not None:
+        # Nothing in the picture tells when a pump that runs on was started.
+        apart_s = math.hypot(job.clock_uncertainty_s, _START_SD_S)
+        job = replace(job, clock_uncertainty_s=apart_s)
     curve = from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
     creep = creep_of(colour, delivery, curve, job.priors.lag_s[0])
     return _judged(job, curve, seen, doubt, creep, near)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
@@ -55,6 +56,27 @@ def width_ml(fit: Transition) -> float:
     f, v = fit.grid_fraction, fit.grid_volume_ml
     low, high = int(np.searchsorted(f, 0.15)), int(np.searchsorted(f, 0.90))
     return float(v[min(high, v.size - 1)] - v[min(low, v.size - 1)])
+
+
+def seen_width_ml(curve: Curve, outlier: NDArray[np.bool_]) -> float:
+    """Volume from the last point that is less than 15 % on its way to the first that stays at 90 %.
+
+    A fit that bends to explain something far before the change is wide; what is seen is not.
+
+    Parameters
+    ----------
+    curve:
+        The points.
+    outlier:
+        Those that are left out, shape (n,).
+    """
+    kept = (curve.flags == 0) & ~outlier
+    signal, volume_ml = curve.signal[kept], curve.volume_ml[kept]
+    below = np.flatnonzero(signal < 0.9)
+    if below.size == 0 or below[-1] + 1 >= signal.size:
+        return float(np.ptp(volume_ml))
+    early = np.flatnonzero(signal[: below[-1] + 1] < 0.15)
+    return float(volume_ml[below[-1] + 1] - volume_ml[early[-1] if early.size else 0])
 
 
 def strain(evidence: Evidence, fit: Transition) -> float:

@@ -24,7 +24,14 @@ from endpoint.curve.indicator_form import (
 )
 from endpoint.curve.points import RGB, Curve
 from endpoint.delivery.clock import ClockDoubt
-from endpoint.equivalence.evidence import Evidence, goes_back, lost_reason, strain, width_ml
+from endpoint.equivalence.evidence import (
+    Evidence,
+    goes_back,
+    lost_reason,
+    seen_width_ml,
+    strain,
+    width_ml,
+)
 from endpoint.equivalence.fit import Estimate, Transition, profile_interval
 from endpoint.equivalence.red_and_blue import BLUE_EARLY_ML, red_and_blue
 from endpoint.equivalence.remarks import remarks_for
@@ -65,8 +72,8 @@ _MISFIT_RMS = 0.08
 """Residuals around the end, as a part of the change. Simulated titrations have 0.003 (24 seeds),
 films some times more. Lower, and films that flicker are refused; higher, and a curve of another
 shape is accepted."""
-WIDEST_HALF_ML = 0.25
-"""Half width of the widest 95 % interval that is still given as a located number, mL: five drops.
+WIDEST_HALF_ML = 0.4
+"""Half width of the widest 95 % interval that is still given as a located number, mL: eight drops.
 Wider, and reading by eye would do as well; simulated titrations have 0.01 to 0.02 mL."""
 _JUMP, _JUMP_GAP_ML = 0.72, 0.12
 """Rise of the free fraction in one addition of at least this volume that leaves nothing of the
@@ -194,7 +201,8 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
         # Without magnesium the first blue pause may still lie a little before the end.
         top = blue_ml and max(blue_ml, min(fit.equivalence.high_ml, blue_ml + BLUE_EARLY_ML))
         return _bracket(["one-addition", lost], (jump, top), indicator)
-    slow = width_ml(fit) > _slow_ml(fit, indicator)
+    wide_ml = min(width_ml(fit), seen_width_ml(curve, fit.outlier))
+    slow = wide_ml > _slow_ml(fit, indicator)
     bent = strain(evidence, fit) > (_STRAIN_SLOW if slow else _STRAIN)
     if slow and (bent or fit.residual_rms > _MISFIT_RMS):
         return refuse("slow-fade", indicator)
