@@ -33,6 +33,9 @@ FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
+"""Linear light below which a channel tells nothing: half a step of 8 bits in sRGB's straight part is
+0.00015, the noise and stray light of a telephone about 0.001. Densities end there, at 2.7 before
+white; a liquid without more in any channel is dark."""
 
 
 @dataclass(frozen=True)
@@ -189,10 +192,10 @@ def colours_of(
     patch, even = _levels(light[..., sight.liquid :], sight.steps[1])
     reference = patch.mean
     clipped = np.any(_as_written(reference, transfer) > _CLIP_LEVEL, axis=0)
-    dark = np.any(seen.mean < 0.2 * _DARK_LINEAR, axis=0)
-    dark |= np.any(true.mean < _DARK_LINEAR, axis=0)
+    # A strong colour may have nothing in one channel: that is a lot of dye, and the others tell it.
+    dark = np.all(true.mean < _DARK_LINEAR, axis=0)
     dark |= np.any(reference < 5 * _DARK_LINEAR, axis=0)
-    level, white_level = np.maximum(true.mean, 1e-4), np.maximum(even.mean, 1e-4)
+    level, white_level = np.maximum(true.mean, _DARK_LINEAR), np.maximum(even.mean, 1e-4)
     density = -np.log10(level / white_level)
     ratio = np.maximum(seen.mean, 1e-4) / np.maximum(reference, 1e-4)
     shown = -np.log10(np.maximum(as_people_see(ratio, transfer), 1e-4))

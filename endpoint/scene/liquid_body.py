@@ -9,6 +9,12 @@ import numpy as np
 from endpoint.scene.stack import Array, Mask, Stack
 
 
+_BLACK = 2.4
+"""Density at which a channel is at its lower limit and tells nothing more: 1/250 of white."""
+_BLACK_WORTH = 0.2
+"""Worth of a piece of the liquid with such pixels against one without: their strength is seeming."""
+
+
 @dataclass(frozen=True, eq=False)
 class Candidate:
     """A body that may be the liquid."""
@@ -117,6 +123,8 @@ def _pieces(mask: Mask, stages: Array) -> list[_Part]:
             values = stages[piece]
             strength, level = _strength(values), float(values.mean())
             worth = float(size**0.45 * strength**2 * 10.0 ** (-0.3 * level))
+            if (values > _BLACK).any(axis=1).mean() > 0.1:
+                worth *= _BLACK_WORTH
             pieces.append(_Part(piece, strength, level, worth))
     return pieces
 

@@ -6,6 +6,8 @@ kept as masks for the full picture. Both can be given by hand as boxes instead.
 
 from __future__ import annotations
 
+import cmath
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -15,7 +17,15 @@ from numpy.typing import NDArray
 from endpoint.problems import NoEndpoint
 from endpoint.recording.frame import Box, Frame, thinned
 from endpoint.scene import alignment, liquid_body, liquid_search, reference_patch, stack, tracking
-from endpoint.scene.camera_shift import Scene, scene, small_factor, small_picture, still_part
+from endpoint.scene.camera_shift import (
+    HERE,
+    Scene,
+    View,
+    scene,
+    small_factor,
+    small_picture,
+    still_part,
+)
 from endpoint.scene.stack import Stack
 from endpoint.scene.tracking import Guide, Pose
 
@@ -68,6 +78,28 @@ class Region:
         """Corners of the reference box, (x, y)."""
         b = self.reference_box
         return ((b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom))
+
+    def pose_in(self, view: View) -> Pose:
+        """How a flask that stays on the bench stands in a view of it."""
+        if self.guide is None:
+            return tracking.HOME
+        x, y = self.guide.middle
+        now_x, now_y = view.place(x, y)
+        factor, turn_deg = self.guide.factor, -math.degrees(cmath.phase(view.turn))
+        return Pose(factor * (now_x - x), factor * (now_y - y), turn_deg, abs(view.turn))
+
+    def reference_in(self, view: View) -> Region | None:
+        """Region with the reference where a view of the bench has it; None out of the picture."""
+        if view is HERE or self.guide is None:
+            return self
+        factor, b = self.guide.factor, self.reference_box
+        x, y = 0.5 * (b.left + b.right) / factor, 0.5 * (b.top + b.bottom) / factor
+        now_x, now_y = view.place(x, y)
+        dx, dy = round(factor * (now_x - x)), round(factor * (now_y - y))
+        moved = Box(b.left + dx, b.top + dy, b.right + dx, b.bottom + dy)
+        if min(moved.left, moved.top) < 0 or moved.right > self.width or moved.bottom > self.height:
+            return None
+        return replace(self, reference_box=moved)
 
     def at(self, pose: Pose) -> Region | None:
         """Region with the liquid where the flask now is; None if that is out of the picture."""
@@ -170,11 +202,13 @@ def _located(material: _Material, given: _Given) -> Region:
     if given.liquid_box is None:
         small_mask, confidence, candidate = _find_liquid(still)
         box, mask = _enlarge(small_mask, width, height)
+        body = _enlarge(candidate.mask | small_mask, width, height)
         course = candidate.hint if candidate.course is None else candidate.course
     else:
         box = _inside(given.liquid_box, width, height, "no-flask")
         small_mask = _shrink(box, still, width)
         mask, confidence, course = _box_mask(chosen, box), 1.0, None
+        body = box, mask
     if given.reference_box is None:
         covered = small_mask
         if poses is not None:
@@ -185,7 +219,7 @@ def _located(material: _Material, given: _Given) -> Region:
     else:
         r_box = _inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
-    alike, liquid = _typical(material, box, mask, given.clear)
+    alike, liquid = _typical(material, *body, given.clear)
     picture = np.median(alike, axis=0).astype(np.float32)
     guide = tracking.guide(alike, liquid, small_factor(chosen[0]), given.clear)
     return Region(

@@ -39,8 +39,10 @@ _APART = 3
 """Every so many pixels tell the colour of most of a picture."""
 _MARGIN = 6
 """Pixels around a part that its blurred edges need."""
-_SAME_EDGES = 0.95
-"""Likeness of the edges alone from which the flask stands where it stood, whatever its colour."""
+_SAME_EDGES = 0.88
+"""Likeness of the edges alone from which the flask stands where it stood, whatever its colour:
+plumes, a turn of the colour and a drift of the white balance leave 0.88 to 0.99 of it, a hand before
+half of the flask and a shift by two small pixels leave 0.4 to 0.82."""
 _PLAINLY = 0.94
 """Likeness from which nothing else is looked for."""
 _GAMMA = 2.2
@@ -256,7 +258,9 @@ def _peak(line: NDArray[np.float64], at: int) -> float:
     return float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5)) if bend < -1e-9 else 0.0
 
 
-def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
+def look(
+    guide_: Guide, picture: Array, near: Pose | None = None, seen_from: Pose | None = None
+) -> Pose:
     """Where the flask is; `likeness` tells whether to believe it (`Guide.least`).
 
     Parameters
@@ -267,15 +271,18 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
         Small picture of the same size as the guide's.
     near:
         Last pose that was confirmed, None if there is none.
+    seen_from:
+        Pose that the flask has if it stays on the bench and only the camera moved; None if the
+        camera stands.
     """
-    last = near or HOME
     middle = _middle(picture, guide_.clear)
     stays = []
-    for known in dict.fromkeys((HOME, last)):
+    for known in dict.fromkeys((seen_from or HOME, near or HOME, HOME)):
         stays.append(_stay(guide_, picture, middle, known))
         if stays[-1].likeness >= _PLAINLY:
             return stays[-1]
     maps = _maps(picture, guide_.clear, guide_.scale, middle)
+    last = near or HOME if seen_from is None else max(stays, key=lambda stay: stay.likeness)
     pose = _sized(guide_, maps, _best(guide_, maps, last, _TURNS_DEG, _NEAR))
     for stay in stays:
         if stay.likeness >= max(guide_.least, pose.likeness - _GAIN):
@@ -305,9 +312,9 @@ def _stay(guide_: Guide, picture: Array, middle: float, pose: Pose) -> Pose:
     size = np.sqrt((seen**2).sum(axis=0) * (known**2).sum(axis=0))
     colour, edge = ((seen * known).sum(axis=0) / np.maximum(size, 1e-9)).tolist()
     likeness = 0.5 * (colour + edge)
-    # A small flask before a coloured ground may have other colours side by side once it is blue;
-    # what hides it brings other edges.
-    return replace(pose, likeness=max(likeness, edge - _GAIN) if edge > _SAME_EDGES else likeness)
+    # A plume, or blue liquid before a coloured ground, has other colours side by side; what hides
+    # the flask brings other edges.
+    return replace(pose, likeness=max(likeness, _PLAINLY) if edge > _SAME_EDGES else likeness)
 
 
 def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
