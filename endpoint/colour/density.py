@@ -33,9 +33,9 @@ FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
-"""Linear light below which a channel tells nothing: half a step of 8 bits in sRGB's straight part is
-0.00015, the noise and stray light of a telephone about 0.001. Densities end there, at 2.7 before
-white; a liquid without more in any channel is dark."""
+"""Linear light below which a channel tells nothing: half a step of 8 bits near black is 0.00015,
+the noise and stray light of a telephone about 0.001. Densities end there, at 2.7 before white; a
+liquid without more in any channel is dark."""
 
 
 @dataclass(frozen=True)

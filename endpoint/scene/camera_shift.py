@@ -8,6 +8,7 @@ shift alike; a flask, a hand or a passer-by moves a few tiles only.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -154,9 +155,7 @@ def _found_tiles(
             x, y = near.place(left + 0.5 * wide, top + 0.5 * tall)
             dx = min(max(round(x - 0.5 * wide), 0), edges.shape[1] - wide) - left
             dy = min(max(round(y - 0.5 * tall), 0), edges.shape[0] - tall) - top
-        now = np.ascontiguousarray(
-            edges[top + dy : top + dy + tall, left + dx : left + dx + wide]
-        )
+        now = np.ascontiguousarray(edges[top + dy : top + dy + tall, left + dx : left + dx + wide])
         # phaseCorrelate multiplies the window into its first two arguments in place.
         shift, response = cv2.phaseCorrelate(tile.copy(), now, scene_.window)
         if response > _LEAST_RESPONSE:
@@ -286,27 +285,27 @@ def _middle(picture: Picture) -> NDArray[np.bool_]:
 def still_part(pictures: Sequence[Picture]) -> list[int]:
     """Indices of the small pictures from before the camera moved, all of them if it did not.
 
-    When hardly any were taken before the first move, the longest part between moves is returned.
-    What moves in the middle of the picture is taken for the flask.
+    They show the scene where the first one does and no move lies between them. When hardly any
+    do, the longest part between moves is returned. What moves in the middle of the picture is
+    taken for the flask.
     """
-    parts = [[0]]
-    for i in range(1, len(pictures)):
-        before = scene(pictures[i - 1], _middle(pictures[i - 1]))
+    kept = _before_a_move(pictures)
+    parts = [kept[:1]]
+    for last, i in itertools.pairwise(kept):
+        before = scene(pictures[last], _middle(pictures[last]))
         if before is not None and has_moved(camera_shift(before, pictures[i])):
             parts.append([])
         parts[-1].append(i)
-    if len(parts[0]) >= max(2.0, _LEAST_KEPT * len(pictures)):
+    if len(parts[0]) >= max(2.0, _LEAST_KEPT * len(kept)):
         return parts[0]
     return max(parts, key=len)
 
 
-def before_a_move(frames: Sequence[Frame]) -> list[Frame]:
-    """Frames that show the scene where the first one does; all if those are hardly any."""
-    if not frames:
-        return []
-    picture = small_picture(frames[0])
-    first = scene(picture, _middle(picture))
+def _before_a_move(pictures: Sequence[Picture]) -> list[int]:
+    """Indices of pictures that show the scene where the first does; all if hardly any do."""
+    first = scene(pictures[0], _middle(pictures[0])) if pictures else None
+    every = list(range(len(pictures)))
     if first is None:
-        return list(frames)
-    kept = [f for f in frames if not has_moved(camera_shift(first, small_picture(f)))]
-    return kept if len(kept) >= _LEAST_KEPT * len(frames) else list(frames)
+        return every
+    kept = [i for i in every if not has_moved(camera_shift(first, pictures[i]))]
+    return kept if len(kept) >= _LEAST_KEPT * len(pictures) else every

@@ -8,11 +8,10 @@ import numpy as np
 
 from endpoint.scene.stack import Array, Mask, Stack
 
-
 _BLACK = 2.4
 """Density at which a channel is at its lower limit and tells nothing more: 1/250 of white."""
 _BLACK_WORTH = 0.2
-"""Worth of a piece of the liquid with such pixels against one without: their strength is seeming."""
+"""Worth of a piece of the liquid with such pixels against one without: it only seems strong."""
 
 
 @dataclass(frozen=True, eq=False)

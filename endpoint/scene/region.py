@@ -149,10 +149,19 @@ def locate(
     """
     chosen = _choose(frames)
     pictures = [small_picture(frame) for frame in chosen]
-    still = still_part(pictures)
-    chosen, pictures = [chosen[i] for i in still], [pictures[i] for i in still]
     given = _Given(liquid_box, reference_box, transfer, clear)
     reduced = [_reduced(frame) for frame in chosen]
+    still = still_part(pictures)
+    if len(still) < len(chosen):
+        # A camera that is held sees the flask throughout, one that was knocked does not.
+        held = _followed(_Material(chosen, pictures, reduced), given)
+        if held is not None:
+            return held
+        chosen, pictures, reduced = (
+            [chosen[i] for i in still],
+            [pictures[i] for i in still],
+            [reduced[i] for i in still],
+        )
     plain: Region | None = None
     trouble: NoEndpoint | None = None
     try:
@@ -187,6 +196,8 @@ class _Material:
     reduced: list[NDArray[np.uint8]]
     poses: alignment.Poses | None = None
     """Where the flask stands in them, if it moves."""
+    home: int = 0
+    """Picture to whose pose the others are turned back."""
 
 
 def _located(material: _Material, given: _Given) -> Region:
@@ -235,10 +246,16 @@ def _located(material: _Material, given: _Given) -> Region:
         change=_change(still, small_mask),
         liquid_outline=_outline(mask, box),
         notes=notes,
-        guide=None if guide is None else tracking.with_usual(guide, alike),
-        scene=scene(picture if poses is None else material.small[0], _own(liquid)),
+        guide=None if guide is None else _kept_guide(guide, alike, picture),
+        scene=scene(picture if poses is None else material.small[material.home], _own(liquid)),
         level=float(picture.mean()),
     )
+
+
+def _kept_guide(
+    guide: Guide, alike: list[NDArray[np.float32]], picture: NDArray[np.float32]
+) -> Guide:
+    return tracking.with_others(tracking.with_usual(guide, alike), picture)
 
 
 def _typical(
@@ -308,6 +325,7 @@ def _followed_from(material: _Material, given: _Given, home: int) -> Region | No
         [material.small[i] for i in poses.kept],
         [material.reduced[i] for i in poses.kept],
         poses,
+        poses.kept.index(home) if home in poses.kept else 0,
     )
     try:
         return _located(seen, given)
