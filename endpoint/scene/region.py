@@ -32,8 +32,6 @@ from endpoint.scene.tracking import Guide, Pose
 Mask = NDArray[np.bool_]
 
 _MOST_FRAMES = 24
-_LEAST_LOOK = 0.3
-"""Score below which a body is not taken for a vessel when nothing changes colour."""
 _LEAST_PIXELS = 12
 _LEAST_INSIDE = 0.7
 """Part of the liquid that must lie in the picture."""
@@ -371,7 +369,7 @@ def _find_liquid(stack: Stack) -> tuple[Mask, float, liquid_body.Candidate]:
             others = [b for b in bodies if all(b is not s for s in same)]
             bodies = sorted([*likely, *others, changing], key=lambda b: -b.score)
     for body in bodies[:5]:
-        if body.score < _LEAST_LOOK:
+        if body.score < liquid_search.LEAST_LOOK:
             break
         mask = liquid_body.refine(stack, body)
         if mask.sum() >= _LEAST_PIXELS:
