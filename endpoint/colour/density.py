@@ -23,7 +23,7 @@ from endpoint.colour.linear_light import (
     spots_of,
     to_encoded_srgb,
 )
-from endpoint.colour.off_colour import off_colour_frames
+from endpoint.colour.off_colour import off_colour_frames, swapped_frames
 from endpoint.problems import Flag
 from endpoint.recording.frame import Codes, Frame, Spots, codes_at
 from endpoint.scene.region import Region
@@ -283,6 +283,7 @@ def trace_of(
     reference: FloatArray,
 ) -> ColourTrace:
     """The same from columns, shape (n,) or (n, 3), as in `ColourSample`; `flags` is written to."""
+    flags[swapped_frames(time_s, density, spread, flags == 0)] |= int(Flag.OFF_COLOUR)
     flags[off_colour_frames(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
     if time_s.size:
         hue, chroma, rgb = lab_and_rgb(display_density)

@@ -10,8 +10,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.colour.density import ColourSample, trace
 from endpoint.colour.follow import follow
+from endpoint.colour.off_colour import swapped_frames
+from endpoint.curve.indicator_form import begins_coloured
+from endpoint.curve.points import RGB, from_absorbance
 from endpoint.problems import Flag
 from endpoint.recording.frame import ArrayFrame
 from endpoint.scene.region import locate
@@ -284,3 +288,68 @@ def test_camera_that_is_knocked_away_shows_no_flask() -> None:
     samples = list(follow([*still, *away], region))
     assert usable(samples)[:19].all()
     assert not usable(samples)[21:].any()
+
+
+def box(light: Picture, colour: Sequence[float], x: int = 160) -> Picture:
+    """A plain coloured thing on the tile: a plate, a folded cloth."""
+    out = light.copy()
+    cv2.rectangle(out, (x - 40, 158), (x + 40, 206), [float(c) for c in colour], -1, cv2.LINE_AA)
+    return out
+
+
+PAINT_RED, PAINT_BLUE = (0.5, 0.1, 0.2), (0.1, 0.2, 0.5)
+
+
+@pytest.mark.parametrize("hand", [False, True])
+def test_coloured_thing_that_is_swapped_is_no_change_of_a_liquid(hand: bool) -> None:
+    frames = []
+    for k in range(60):
+        light = box(bench(), PAINT_RED if k < 33 else PAINT_BLUE)
+        if hand and 28 <= k < 38:
+            light = with_glove(light, 150, 175, (0.5, 0.3, 0.2))
+        frames.append(seen(light, k, 0.2))
+    colour = trace(follow(frames, locate(frames[::3])))
+    good = colour.usable
+    assert good[:25].mean() > 0.8
+    assert not (good & (np.arange(60) >= 39)).any()
+
+
+def test_liquid_that_turns_quickly_or_behind_a_hand_is_not_a_swap() -> None:
+    time_s = 0.1 * np.arange(300)
+    even = np.full(300, 0.02)
+    every = np.ones(300, dtype=np.bool_)
+    mixed = np.clip(1.0 - np.exp(-(time_s - 15.0) / 1.0), 0.0, 1.0)[:, None]
+    density = RED + mixed * (BLUE - RED)
+    assert not swapped_frames(time_s, density, even, every).any()
+    at_once = np.where(time_s[:, None] < 15.0, RED, BLUE)
+    assert swapped_frames(time_s, at_once, even, every)[150:].all()
+    # Streaks were seen before, so it is a liquid, whatever a hand has hidden.
+    streaky = even + 0.2 * (np.arange(300) % 60 < 5)
+    assert not swapped_frames(time_s, at_once, streaky, every).any()
+    # Pictures that were not taken may have shown every shade.
+    sparse = slice(0, 300, 8)
+    assert not swapped_frames(time_s[sparse], at_once[sparse], even[sparse], every[sparse]).any()
+    shorter = np.r_[0:140, 160:300]
+    assert not swapped_frames(
+        time_s[shorter], at_once[shorter], even[shorter], every[shorter]
+    ).any()
+
+
+@pytest.mark.parametrize(
+    ("first", "rise", "begins"),
+    [
+        ((0.35, 1.4, 1.5), (1.1, -0.4, -0.4), True),  # dark red before wood, hue about 20 degrees
+        ((0.25, 0.8, 1.15), (0.6, 0.1, -0.2), True),  # red before darker wood, hue about 47
+        ((0.12, 0.32, 0.45), (0.4, 0.15, 0.0), False),  # skin
+        ((0.15, 0.4, 0.75), (0.5, 0.2, 0.0), False),  # the wood itself
+        ((0.2, 0.25, 0.7), (0.5, 0.2, 0.0), False),  # yellow
+    ],
+)
+def test_dark_liquid_before_wood_begins_as_the_indicator(
+    first: tuple[float, ...], rise: tuple[float, ...], begins: bool
+) -> None:
+    f = np.r_[np.zeros(8), np.linspace(0.0, 1.0, 8), np.ones(8)]
+    density = np.array(first) + f[:, None] * np.array(rise)
+    aside = np.zeros(f.size, dtype=np.bool_)
+    curve = from_absorbance(0.1 * np.arange(f.size), density, RGB, 100.0, saturated=aside)
+    assert begins_coloured(curve, ERIOCHROME_BLACK_T) == begins
