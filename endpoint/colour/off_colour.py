@@ -3,7 +3,8 @@
 From the red to the blue form the density moves along one line, or bows a little off it, and slowly
 so. A hand, a sleeve or a shadow on the flask alone throws it off that line at once. What lies
 along the line is never judged here: that is the titration itself. `off_colour_frames` judges frames
-in order of time, `off_colour_runs` the points of a curve. `swapped_frames` tells a thing that was exchanged.
+in order of time, `off_colour_runs` the points of a curve.
+`swapped_frames` tells a thing that was exchanged for another.
 """
 
 from __future__ import annotations
