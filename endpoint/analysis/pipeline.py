@@ -45,7 +45,6 @@ from endpoint.problems import NoEndpoint, UnseenVolume
 from endpoint.recording.colours import ColourTable
 from endpoint.recording.frame import Frame, PictureSource, small
 from endpoint.recording.photometer import PhotometerTable
-from endpoint.scene.camera_shift import before_a_move
 from endpoint.scene.region import Region, locate
 from endpoint.scene.tracking import HOME, Pose
 
@@ -400,7 +399,7 @@ def find_region(source: PictureSource, job: AnalysisInputs) -> tuple[Region, Any
     NoEndpoint
         No liquid or no reference was found.
     """
-    sampled = before_a_move(_lit(source.sample(_REGION_FRAMES)))
+    sampled = _lit(source.sample(_REGION_FRAMES))
     transfer = job.transfer or source.info.transfer
     known = transfer if isinstance(transfer, str) else "srgb"
     region = locate(sampled, job.liquid_box, job.reference_box, known, job.indicator.clear_channel)

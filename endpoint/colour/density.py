@@ -23,7 +23,7 @@ from endpoint.colour.linear_light import (
     spots_of,
     to_encoded_srgb,
 )
-from endpoint.colour.off_colour import off_colour_frames
+from endpoint.colour.off_colour import off_colour_frames, swapped_frames
 from endpoint.problems import Flag
 from endpoint.recording.frame import Codes, Frame, Spots, codes_at
 from endpoint.scene.region import Region
@@ -33,6 +33,9 @@ FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
 _DARK_LINEAR = 0.002
+"""Linear light below which a channel tells nothing: half a step of 8 bits near black is 0.00015,
+the noise and stray light of a telephone about 0.001. Densities end there, at 2.7 before white; a
+liquid without more in any channel is dark."""
 
 
 @dataclass(frozen=True)
@@ -189,10 +192,10 @@ def colours_of(
     patch, even = _levels(light[..., sight.liquid :], sight.steps[1])
     reference = patch.mean
     clipped = np.any(_as_written(reference, transfer) > _CLIP_LEVEL, axis=0)
-    dark = np.any(seen.mean < 0.2 * _DARK_LINEAR, axis=0)
-    dark |= np.any(true.mean < _DARK_LINEAR, axis=0)
+    # A strong colour may have nothing in one channel: that is a lot of dye, and the others tell it.
+    dark = np.all(true.mean < _DARK_LINEAR, axis=0)
     dark |= np.any(reference < 5 * _DARK_LINEAR, axis=0)
-    level, white_level = np.maximum(true.mean, 1e-4), np.maximum(even.mean, 1e-4)
+    level, white_level = np.maximum(true.mean, _DARK_LINEAR), np.maximum(even.mean, 1e-4)
     density = -np.log10(level / white_level)
     ratio = np.maximum(seen.mean, 1e-4) / np.maximum(reference, 1e-4)
     shown = -np.log10(np.maximum(as_people_see(ratio, transfer), 1e-4))
@@ -280,6 +283,7 @@ def trace_of(
     reference: FloatArray,
 ) -> ColourTrace:
     """The same from columns, shape (n,) or (n, 3), as in `ColourSample`; `flags` is written to."""
+    flags[swapped_frames(time_s, density, spread, flags == 0)] |= int(Flag.OFF_COLOUR)
     flags[off_colour_frames(time_s, density, flags == 0)] |= int(Flag.OFF_COLOUR)
     if time_s.size:
         hue, chroma, rgb = lab_and_rgb(display_density)

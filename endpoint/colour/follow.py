@@ -18,7 +18,14 @@ from endpoint.colour.linear_light import Transfer
 from endpoint.problems import Flag
 from endpoint.recording.frame import Frame
 from endpoint.scene import tracking
-from endpoint.scene.camera_shift import camera_moved, small_picture
+from endpoint.scene.camera_shift import (
+    HERE,
+    LEAST_TILES,
+    View,
+    camera_moved,
+    small_picture,
+    view_of,
+)
 from endpoint.scene.region import Region
 from endpoint.scene.tracking import HOME, Pose
 
@@ -28,13 +35,21 @@ _DARK_PART = 0.35
 """Brightness of the whole picture, as a part of the usual, below which the light was off."""
 _LOOK_EVERY_S = 0.5
 _RESTLESS_S = 3.0
-"""How long every frame is looked at after the flask was seen to move."""
+"""How long it is looked for more often after the flask was seen to move."""
+_LOOK_RESTLESS_S = 0.09
+"""How often then: a hand moves a flask by less than a hundredth of the picture in that time, and
+films of 10 pictures a second are looked at throughout."""
 _LEAST_MOVE = 0.01
 """Movement that is followed, as a share of the picture's width."""
 _LEAP = 0.06
 """Movement between two looks that must be seen twice before it is believed, likewise."""
 _SURE = 0.85
 """Likeness from which once is enough."""
+_DRIFT_S = 5.0
+"""Time in which the usual light of the reference is learnt anew, s: a hand comes within one second,
+a camera takes tens of seconds to drift."""
+_MOST_DRIFT = 2.0
+"""Factor by which the light of a channel may drift in all; more is another thing."""
 _MOST_READ = 32
 """Frames whose pixels are kept until they are measured together."""
 
@@ -45,6 +60,7 @@ class _Seen:
 
     flags: Flag
     pose: Pose
+    view: View = HERE
 
     def about(self, sample: ColourSample, before: Flag = Flag.NONE) -> ColourSample:
         """Sample with what the looks around it have told of the whole scene.
@@ -75,7 +91,10 @@ class SceneWatch:
     """Where the flask was seen last."""
     _first: list[FloatArray] = field(default_factory=list)
     _usual: list[float] = field(default_factory=lambda: [1.0, 1.0, 1.0])
+    _begun: list[float] = field(default_factory=lambda: [1.0, 1.0, 1.0])
+    _learnt_s: float = -np.inf
     _leapt: Pose | None = None
+    _view: View = HERE
     _looked_s: float = -np.inf
     _restless_s: float = -np.inf
 
@@ -88,14 +107,28 @@ class SceneWatch:
             mean = sum(change) / 3.0
             if max(abs(each - mean) for each in change) > 0.12 or mean < -0.3:
                 flags |= Flag.REFERENCE_LOST
-        if len(self._first) < 25 and not (sample.flags or flags):
-            self._first.append(np.asarray(sample.reference))
-            self._usual = np.median(np.stack(self._first), axis=0).tolist()
+        if not (sample.flags or flags):
+            self._learn(sample)
         return flags
 
+    def _learn(self, sample: ColourSample) -> None:
+        """Follow the light of the reference: lamps and white balance drift, hands come at once."""
+        if len(self._first) < 25:
+            self._first.append(np.asarray(sample.reference))
+            self._usual = self._begun = np.median(np.stack(self._first), axis=0).tolist()
+        else:
+            part = 1.0 - math.exp(-min(max(sample.time_s - self._learnt_s, 0.0) / _DRIFT_S, 1.0))
+            near = zip(self._usual, sample.reference, self._begun, strict=True)
+            self._usual = [
+                min(max(usual + part * (now - usual), first / _MOST_DRIFT), first * _MOST_DRIFT)
+                for usual, now, first in near
+            ]
+        self._learnt_s = sample.time_s
+
     def due(self, time_s: float) -> bool:
-        """Whether it is time to look for the scene again: in every frame while things move."""
-        return time_s >= self._looked_s + _LOOK_EVERY_S or time_s < self._restless_s
+        """Whether it is time to look for the scene again: sooner while things move."""
+        every_s = _LOOK_RESTLESS_S if time_s < self._restless_s else _LOOK_EVERY_S
+        return time_s >= self._looked_s + every_s
 
     def look(self, frame: Frame) -> _Seen:
         """Look whether the camera stands where it stood, and where the flask is."""
@@ -104,28 +137,42 @@ class SceneWatch:
         if float(picture.mean()) < _DARK_PART * self.region.level:
             return _Seen(Flag.DARK, self.pose)
         scene, guide = self.region.scene, self.region.guide
-        if scene is not None and camera_moved(scene, picture):
-            return _Seen(Flag.CAMERA_MOVED, HOME)
+        moved = scene is not None and camera_moved(scene, picture)
         if guide is None or picture.shape[:2] != guide.shape:
-            return _Seen(Flag.NONE, HOME)
-        pose = tracking.look(guide, picture, self.pose)
+            return _Seen(Flag.CAMERA_MOVED if moved else Flag.NONE, HOME)
+        seen_from = None
+        if scene is not None and moved:
+            view = view_of(scene, picture, self._view) or view_of(scene, picture)
+            if view is None and len(scene.tiles) >= LEAST_TILES:
+                # The flask may be found, but not the reference that belongs to it.
+                return _Seen(Flag.CAMERA_MOVED, self.pose)
+            self._view = view or HERE
+            seen_from = self.region.pose_in(self._view)
+        else:
+            self._view = HERE
+        pose = tracking.look(guide, picture, self.pose, seen_from)
         if pose.likeness < guide.least:
             self._leapt = None
-            return _Seen(Flag.LIQUID_LOST, self.pose)
+            return _Seen(Flag.CAMERA_MOVED if moved else Flag.LIQUID_LOST, self.pose, self._view)
+        return self._placed(pose, seen_from, frame.time_s)
+
+    def _placed(self, pose: Pose, seen_from: Pose | None, time_s: float) -> _Seen:
+        """A pose that the picture confirms, unless it is a leap that was seen only once."""
         width = self.region.width
         if pose.is_home(width):
             pose = HOME
         elif pose == replace(self.pose, likeness=pose.likeness):
             pose = self.pose
         leaps = pose.apart(self.pose) > _LEAP * width and pose.likeness < _SURE
+        leaps &= seen_from is None or pose.apart(seen_from) > _LEAP * width
         if leaps and (self._leapt is None or pose.apart(self._leapt) > _LEAP * width):
             self._leapt = pose
-            self._restless_s = frame.time_s + _RESTLESS_S
-            return _Seen(Flag.LIQUID_LOST, self.pose)
+            self._restless_s = time_s + _RESTLESS_S
+            return _Seen(Flag.LIQUID_LOST, self.pose, self._view)
         if not self._near(pose, self.pose):
-            self._restless_s = frame.time_s + _RESTLESS_S
+            self._restless_s = time_s + _RESTLESS_S
         self._leapt, self.pose = None, pose
-        return _Seen(Flag.NONE, pose)
+        return _Seen(Flag.NONE, pose, self._view)
 
     def _near(self, a: Pose, b: Pose) -> bool:
         return a.apart(b) <= _LEAST_MOVE * self.region.width and abs(a.turn_deg - b.turn_deg) < 3.0
@@ -151,9 +198,10 @@ class ColourFollower:
     _last_s: float = -np.inf
     _before: Flag = Flag.NONE
     _sight: PixelSet = field(init=False)
-    _lost: bool = False
-    """The flask is out of the picture."""
+    _lost: Flag = Flag.NONE
+    """What is out of the picture."""
     _at: Pose = HOME
+    _from: View = HERE
 
     def __post_init__(self) -> None:
         self._watch, self._sight = SceneWatch(self.region), PixelSet.of(self.region)
@@ -207,16 +255,20 @@ class ColourFollower:
 
     def _look(self, frame: Frame) -> _Seen:
         seen = self._watch.look(frame)
-        if seen.pose is not self._at:
+        if seen.pose is not self._at or seen.view is not self._from:
             self._measure()  # where the flask was until now
             if seen.pose.apart(self._at) > _LEAST_MOVE * self.region.width:
                 self._before |= Flag.CAMERA_MOVED
-            here = self.region.at(seen.pose)
-            self._at, self._lost = seen.pose, here is None
+            self._at, self._from = seen.pose, seen.view
+            here, there = self.region.at(seen.pose), self.region.reference_in(seen.view)
+            self._lost = Flag.NONE if here else Flag.LIQUID_LOST
+            self._lost |= Flag.NONE if there else Flag.REFERENCE_LOST
+            if here is not None and there is not None:
+                here = replace(
+                    here, reference_box=there.reference_box, reference_mask=there.reference_mask
+                )
             self._sight = PixelSet.of(here or self.region)
-        if self._lost:
-            seen = replace(seen, flags=seen.flags | Flag.LIQUID_LOST)
-        return seen
+        return replace(seen, flags=seen.flags | self._lost) if self._lost else seen
 
 
 def follow(

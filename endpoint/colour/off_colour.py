@@ -4,6 +4,7 @@ From the red to the blue form the density moves along one line, or bows a little
 so. A hand, a sleeve or a shadow on the flask alone throws it off that line at once. What lies
 along the line is never judged here: that is the titration itself. `off_colour_frames` judges frames
 in order of time, `off_colour_runs` the points of a curve.
+`swapped_frames` tells a thing that was exchanged for another.
 """
 
 from __future__ import annotations
@@ -41,6 +42,15 @@ _SUDDEN, _SUDDEN_PART = 0.03, 0.12
 """Distance from the frames around, density, and what of the whole change is added to it."""
 _FAR, _FAR_PART = 0.10, 0.30
 """The same for the distance from the line between the two forms."""
+_MIXES_S = 0.35
+"""Time, s, in which no flask mixes: a third of the time constant of the fastest stirrer. Shades
+that are seen for longer are those of a liquid; pictures further apart may have missed them."""
+_SHADE = 0.15
+"""Part of the change at either end within which a colour is still the first or already the last."""
+_LEAST_SWAP = 0.15
+"""Change, density over all channels, of less than which no swap is told."""
+_FEW_STREAKS = 0.01
+"""Part of the frames that may be uneven without being streaks of titrant: edges that tremble."""
 _SCATTERS = 6.0
 """Usual distances from the frames around from which a frame is sudden whatever the limits say."""
 
@@ -140,6 +150,49 @@ def off_colour_frames(
     odd[index] = sudden > np.maximum(_SUDDEN + _SUDDEN_PART * size + bow, _SCATTERS * usual)
     odd[index] |= far > _FAR + _FAR_PART * size + bow
     return odd
+
+
+def swapped_frames(
+    time_s: FloatArray, density: FloatArray, spread: FloatArray, usable: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Frames after one coloured thing was put in the place of another, shape (n,), bool.
+
+    Liquid turns by streaks and through every shade, for a second at least: stirring mixes a flask
+    in one to several seconds. A plate, a jug or a cloth that is exchanged shows neither, before,
+    behind or without a hand. Where pictures are missing nothing can be said.
+
+    Parameters
+    ----------
+    time_s, density, usable:
+        As in `off_colour_frames`.
+    spread:
+        Scatter of the colour over the liquid, log10 units, shape (n,).
+    """
+    after = np.zeros(time_s.size, dtype=np.bool_)
+    index = np.flatnonzero(usable)
+    if index.size < _LEAST_FRAMES:
+        return after
+    start, change = _line(density[index])
+    if float(np.linalg.norm(change)) < _LEAST_SWAP:
+        return after
+    way = (density[index] - start) @ change / float(change @ change)
+    usual = float(np.median(spread[index]))
+    streaks = float((spread[index] > 2.0 * usual + _SUDDEN).mean()) > _FEW_STREAKS
+    late = np.flatnonzero(way > 1.0 - _SHADE)
+    early = np.flatnonzero(way < _SHADE)
+    if streaks or not late.size or not early.size:
+        return after
+    leap = int(late[0])
+    between = (way > _SHADE) & (way < 1.0 - _SHADE)
+    last = early[early < leap]
+    if not last.size or leap - int(last[-1]) < 1:
+        return after
+    inside = slice(int(index[last[-1]]), int(index[leap]) + 1)
+    step_s = float(np.max(np.diff(time_s[inside])))
+    if step_s > _MIXES_S or between.sum() * step_s > _MIXES_S:
+        return after
+    after[int(index[leap]) :] = True
+    return after
 
 
 def _line(values: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -29,6 +29,12 @@ _SURELY_ALIKE = 0.95
 blue liquid reach 0.93."""
 _COLOURLESS = 4.0
 """Chroma (CIELAB) of what has no colour; the palest usable indicator shows about 9."""
+_WOOD = np.array([0.1, 0.3, 0.6])
+"""Density of light wood in warm light against white paper (reflectance about 0.8, 0.5, 0.25): what
+stands behind a clear liquid adds its own."""
+_DEEP = 0.4
+"""Difference between the channels of a deeply coloured liquid, density; skin without the wood's
+part has less than 0.2."""
 _BEYOND_FREE_DEG, _BEYOND_BOUND_DEG = 37.0, 58.0
 """Hue angles that a first colour may lie from mixtures that are mostly bound, mostly free."""
 
@@ -119,10 +125,21 @@ def begins_coloured(curve: Curve, indicator: Indicator) -> bool:
     if likeness(curve, indicator) > _SURELY_ALIKE:
         return True
     start = np.median(curve.density[: min(3, len(curve))], axis=0)
+    return any(_is_a_mixture(colour, indicator) for colour in (start, *_before_wood(start)))
+
+
+def _before_wood(density: FloatArray) -> list[FloatArray]:
+    """The same without the wood behind it, where a deeper colour is left than skin has."""
+    bare = [density - share * _WOOD for share in (0.5, 1.0)]
+    return [each for each in bare if each.min() > 0.0 and np.ptp(each) > _DEEP]
+
+
+def _is_a_mixture(density: FloatArray, indicator: Indicator) -> bool:
+    """Whether the hue of a colour is near that of some mixture of the two forms."""
     free = np.linspace(0.0, 1.0, 11)
     bound = np.array(indicator.bound.camera_density)
     hue, chroma, _ = lab_and_rgb(
-        np.vstack([start, bound + free[:, None] * _usual_change(indicator)])
+        np.vstack([density, bound + free[:, None] * _usual_change(indicator)])
     )
     away = np.abs((hue[1:] - hue[0] + 180.0) % 360.0 - 180.0)
     near = away <= np.where(free < 0.5, _BEYOND_BOUND_DEG, _BEYOND_FREE_DEG)

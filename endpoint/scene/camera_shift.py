@@ -8,6 +8,7 @@ shift alike; a flask, a hand or a passer-by moves a few tiles only.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -29,6 +30,15 @@ _ALIKE = 2.5
 _LEAST_KEPT = 0.1
 """A camera that is adjusted in the first moments was not knocked."""
 _STILL_PART, _MOVED_PART = 0.25, 0.5
+LEAST_TILES, _VIEW_PART = 3, 0.4
+"""Tiles, and the part of all of them, that must agree on one view: hand and flask hide
+or move the others. Chance agreement of so many is not seen in pictures of other scenes."""
+_AGREE = 1.5
+"""Distance, in small pixels, within which a tile agrees: phase correlation is good to half one."""
+_FAR_TILES = 30.0
+"""Distance of two tiles, small pixels, from which they tell a turn to three degrees."""
+_MOST_TURN = 0.27
+"""Turn (15 degrees) or change of size of a camera that is held; more is put down or carried."""
 
 Picture = NDArray[np.float32]
 
@@ -138,16 +148,97 @@ def camera_shift(scene_: Scene, picture: Picture) -> tuple[float, float] | None:
 
 def _tile_shifts(scene_: Scene, picture: Picture) -> Iterator[tuple[float, float]]:
     """Shift of every tile that is found again, in pixels of the small picture."""
+    for _, shift in _found_tiles(scene_, _edges(picture), HERE):
+        yield shift
+
+
+def _found_tiles(
+    scene_: Scene, edges: Picture, near: View
+) -> Iterator[tuple[int, tuple[float, float]]]:
+    """Number and shift of every tile that is found again near a view; small pixels."""
     import cv2
 
-    edges = _edges(picture)
     tall, wide = scene_.window.shape
-    for (top, left), tile in zip(scene_.corners, scene_.tiles, strict=True):
-        now = np.ascontiguousarray(edges[top : top + tall, left : left + wide])
+    for k, ((top, left), tile) in enumerate(zip(scene_.corners, scene_.tiles, strict=True)):
+        dx, dy = 0, 0
+        if near is not HERE:
+            x, y = near.place(left + 0.5 * wide, top + 0.5 * tall)
+            dx = min(max(round(x - 0.5 * wide), 0), edges.shape[1] - wide) - left
+            dy = min(max(round(y - 0.5 * tall), 0), edges.shape[0] - tall) - top
+        now = np.ascontiguousarray(edges[top + dy : top + dy + tall, left + dx : left + dx + wide])
         # phaseCorrelate multiplies the window into its first two arguments in place.
         shift, response = cv2.phaseCorrelate(tile.copy(), now, scene_.window)
         if response > _LEAST_RESPONSE:
-            yield float(shift[0]), float(shift[1])
+            yield k, (float(shift[0]) + dx, float(shift[1]) + dy)
+
+
+@dataclass(frozen=True)
+class View:
+    """How the scene lies in a picture: turned and scaled by `turn` about the origin, and shifted.
+
+    Places are complex numbers x + iy in pixels of the small picture.
+    """
+
+    turn: complex = 1.0 + 0.0j
+    shift: complex = 0.0j
+
+    def place(self, x: float, y: float) -> tuple[float, float]:
+        """Where a place of the first picture is now, in small pixels."""
+        now = self.turn * complex(x, y) + self.shift
+        return now.real, now.imag
+
+
+HERE = View()
+
+
+def view_of(scene_: Scene, picture: Picture, near: View = HERE) -> View | None:
+    """How the scene lies in a picture, by most of its tiles; None where they do not agree.
+
+    Parameters
+    ----------
+    scene_:
+        The scene as it was.
+    picture:
+        Small picture of the same size.
+    near:
+        View of a picture shortly before, around which the tiles are looked for.
+    """
+    if picture.shape[:2] != scene_.shape:
+        return None
+    edges = _edges(picture)
+    tall, wide = scene_.window.shape
+    found = list(_found_tiles(scene_, edges, near))
+    least = max(float(LEAST_TILES), _VIEW_PART * len(scene_.tiles))
+    if len(found) < least:
+        return None
+    corners = np.array([scene_.corners[k] for k, _ in found], dtype=np.float64)
+    here = corners[:, 1] + 0.5 * wide + 1j * (corners[:, 0] + 0.5 * tall)
+    there = here + np.array([complex(*shift) for _, shift in found])
+    best, most = HERE, np.zeros(len(found), dtype=np.bool_)
+    for view in _guesses(here, there):
+        near_it = np.abs(there - view.turn * here - view.shift) < _AGREE
+        if near_it.sum() > most.sum():
+            best, most = view, near_it
+    if most.sum() < (least if best.turn == HERE.turn else max(least, 4.0)):
+        return None
+    middle, now = here[most].mean(), there[most].mean()
+    apart, apart_now = here[most] - middle, there[most] - now
+    size = float((np.abs(apart) ** 2).sum())
+    # Tiles that lie close to each other do not tell a turn.
+    turn = complex(np.conj(apart) @ apart_now) / size if size > 4.0 * wide**2 else best.turn
+    return View(turn, complex(now - turn * middle))
+
+
+def _guesses(here: NDArray[np.complex128], there: NDArray[np.complex128]) -> Iterator[View]:
+    """Views by one tile that is not turned, and by two."""
+    for p, q in zip(here, there, strict=True):
+        yield View(1.0 + 0.0j, complex(q - p))
+    for i in range(len(here)):
+        for j in range(i):
+            apart = here[i] - here[j]
+            turn = complex((there[i] - there[j]) / apart)
+            if abs(apart) > _FAR_TILES and abs(turn - 1.0) < _MOST_TURN:
+                yield View(turn, complex(there[i] - turn * here[i]))
 
 
 def _common_shift(scene_: Scene, shifts: list[tuple[float, float]]) -> tuple[float, float] | None:
@@ -204,27 +295,27 @@ def _middle(picture: Picture) -> NDArray[np.bool_]:
 def still_part(pictures: Sequence[Picture]) -> list[int]:
     """Indices of the small pictures from before the camera moved, all of them if it did not.
 
-    When hardly any were taken before the first move, the longest part between moves is returned.
-    What moves in the middle of the picture is taken for the flask.
+    They show the scene where the first one does and no move lies between them. When hardly any
+    do, the longest part between moves is returned. What moves in the middle of the picture is
+    taken for the flask.
     """
-    parts = [[0]]
-    for i in range(1, len(pictures)):
-        before = scene(pictures[i - 1], _middle(pictures[i - 1]))
+    kept = _before_a_move(pictures)
+    parts = [kept[:1]]
+    for last, i in itertools.pairwise(kept):
+        before = scene(pictures[last], _middle(pictures[last]))
         if before is not None and has_moved(camera_shift(before, pictures[i])):
             parts.append([])
         parts[-1].append(i)
-    if len(parts[0]) >= max(2.0, _LEAST_KEPT * len(pictures)):
+    if len(parts[0]) >= max(2.0, _LEAST_KEPT * len(kept)):
         return parts[0]
     return max(parts, key=len)
 
 
-def before_a_move(frames: Sequence[Frame]) -> list[Frame]:
-    """Frames that show the scene where the first one does; all if those are hardly any."""
-    if not frames:
-        return []
-    picture = small_picture(frames[0])
-    first = scene(picture, _middle(picture))
+def _before_a_move(pictures: Sequence[Picture]) -> list[int]:
+    """Indices of pictures that show the scene where the first does; all if hardly any do."""
+    first = scene(pictures[0], _middle(pictures[0])) if pictures else None
+    every = list(range(len(pictures)))
     if first is None:
-        return list(frames)
-    kept = [f for f in frames if not has_moved(camera_shift(first, small_picture(f)))]
-    return kept if len(kept) >= _LEAST_KEPT * len(frames) else list(frames)
+        return every
+    kept = [i for i in every if not has_moved(camera_shift(first, pictures[i]))]
+    return kept if len(kept) >= _LEAST_KEPT * len(pictures) else every

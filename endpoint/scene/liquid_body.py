@@ -10,6 +10,13 @@ from endpoint.recording import channels
 from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.stack import Array, Mask, Stack
 
+_BLACK = 2.4
+"""Density at which a channel is at its lower limit and tells nothing more: 1/250 of white."""
+_FEW_BLACK = 0.1
+"""Share of such pixels, as noise makes them, that a piece may have."""
+_LARGER = 4.0
+"""How many times larger a piece with such pixels must be than one without to be taken instead."""
+
 
 @dataclass(frozen=True, eq=False)
 class Candidate:
@@ -88,6 +95,8 @@ class _Part:
     strength: float
     level: float
     worth: float
+    black: float
+    """Share of its pixels in which a channel is at its lower limit."""
 
 
 def refine(stack: Stack, candidate: Candidate) -> Mask:
@@ -127,13 +136,17 @@ def _pieces(mask: Mask, stages: Array) -> list[_Part]:
             values = stages[piece]
             strength, level = _strength(values), float(values.mean())
             worth = float(size**0.45 * strength**2 * 10.0 ** (-0.3 * level))
-            pieces.append(_Part(piece, strength, level, worth))
+            black = float((values > _BLACK).any(axis=1).mean())
+            pieces.append(_Part(piece, strength, level, worth, black))
     return pieces
 
 
 def _together(parts: list[_Part]) -> Mask:
     """The best piece and its neighbours that are as strong; brighter ones may be glare."""
-    main = max(parts, key=lambda part: part.worth)
+    lit = max((int(part.mask.sum()) for part in parts if part.black < _FEW_BLACK), default=0)
+    # Strength without a channel only seems so; but in a dark liquid no large piece is better.
+    fit = [p for p in parts if p.black < _FEW_BLACK or _LARGER * lit < p.mask.sum()]
+    main = max(fit, key=lambda p: p.worth if lit else p.worth * (1.0 - p.black) ** 2)
     rows = np.flatnonzero(main.mask.any(axis=1))
     kept = main.mask.copy()
     for part in parts:

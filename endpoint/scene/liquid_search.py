@@ -23,6 +23,13 @@ _DARKEST = 1.4
 """A pixel darker than the ground by more than this in all channels is not looked at."""
 _LEAST_SHARE = 0.0035
 _MOST_SHARE = 0.7
+LEAST_LOOK = 0.3
+"""Score below which a body is not taken for a vessel when nothing changes colour."""
+_FROM_CYAN, _FROM_PURPLE = (5.0, 15.0), (100.0, 20.0)
+"""Angle, degrees as in `colourfulness`, from which a colour counts, and over which it begins to."""
+_RED_WORTH = 1.5
+"""Worth of a wine-red body against a blue one of the same shape. A liquid that is blue from the
+start is still found where nothing red is as compact."""
 _LEVELS = (0.03, 0.05, 0.08, 0.13, 0.2, 0.3, 0.45, 0.65, 0.9)
 
 
@@ -121,13 +128,15 @@ def _compact(mask: Mask) -> float:
     return float(np.clip(cv2.contourArea(contour) / max(hull, 1.0), 0.0, 1.0))
 
 
-def colourfulness(density: Array) -> Array:
+def colourfulness(density: Array, red_only: bool = False) -> Array:
     """How much a density is that of the indicator: 0 for neutral, yellow, orange and green.
 
     Parameters
     ----------
     density:
         Relative to the neutral ground, shape (..., 3), log10 units.
+    red_only:
+        Whether blue counts as nothing, too.
     """
     red, green, blue = density[..., 0], density[..., 1], density[..., 2]
     across = red - green
@@ -136,23 +145,37 @@ def colourfulness(density: Array) -> Array:
     # 0 degrees is cyan, 50 blue, 120 purple, 180 wine red, 207 pure red, 244 orange.
     angle = np.where(angle < -90, angle + 360, angle)
     chroma = channels.largest(density) - channels.least(density)
-    fade = np.clip((angle - 5.0) / 15.0, 0, 1) * np.clip((208.0 - angle) / 10.0, 0, 1)
+    low, over = _FROM_PURPLE if red_only else _FROM_CYAN
+    fade = np.clip((angle - low) / over, 0, 1) * np.clip((208.0 - angle) / 10.0, 0, 1)
     lit = channels.least(density) < _DARKEST
     return np.asarray(chroma * fade * lit, dtype=np.float32)
 
 
 def by_look(stack: Stack, white: Array) -> list[Candidate]:
     """Bodies with the colour of the indicator, best first."""
-    thirds = [blurred(colourfulness(part - white), 1.0) for part in _thirds(stack)]
-    colour = np.stack(thirds).max(axis=0)
+    parts = _thirds(stack)
+    bodies: list[Candidate] = []
+    # A titration begins red: what is blue already may be a plate, a bottle, a glove, a coat.
+    for red_only, worth in ((False, 1.0), (True, _RED_WORTH)):
+        begins = parts[:2] if red_only else parts
+        colour = np.stack([colourfulness(part - white, red_only) for part in begins])
+        found = _bodies(np.stack([blurred(each, 1.0) for each in colour]).max(axis=0), stack)
+        bodies += [
+            replace(_widest(c, found), score=(worth if c.score >= LEAST_LOOK else 1.0) * c.score)
+            for c in found[:6]
+        ]
+    return sorted(bodies, key=lambda c: -c.score)[:6]
+
+
+def _bodies(colour: Array, stack: Stack) -> list[Candidate]:
+    """Compact bodies in a map of colour, best first."""
     found: list[Candidate] = []
     for level in _LEVELS:
         for part in connected_parts(colour > level, _LEAST_SHARE * colour.size):
             score = _look_score(part, colour, stack)
             if score > 0.0:
                 found.append(Candidate(part, score, 0.0, None))
-    found.sort(key=lambda c: -c.score)
-    return [_widest(c, found) for c in found[:6]]
+    return sorted(found, key=lambda c: -c.score)
 
 
 def _widest(body: Candidate, others: list[Candidate]) -> Candidate:

@@ -6,6 +6,8 @@ kept as masks for the full picture. Both can be given by hand as boxes instead.
 
 from __future__ import annotations
 
+import cmath
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -15,7 +17,15 @@ from numpy.typing import NDArray
 from endpoint.problems import NoEndpoint
 from endpoint.recording.frame import Box, Frame, thinned
 from endpoint.scene import alignment, liquid_body, liquid_search, reference_patch, stack, tracking
-from endpoint.scene.camera_shift import Scene, scene, small_factor, small_picture, still_part
+from endpoint.scene.camera_shift import (
+    HERE,
+    Scene,
+    View,
+    scene,
+    small_factor,
+    small_picture,
+    still_part,
+)
 from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.stack import Stack
 from endpoint.scene.tracking import Guide, Pose
@@ -23,8 +33,6 @@ from endpoint.scene.tracking import Guide, Pose
 Mask = NDArray[np.bool_]
 
 _MOST_FRAMES = 24
-_LEAST_LOOK = 0.3
-"""Score below which a body is not taken for a vessel when nothing changes colour."""
 _LEAST_PIXELS = 12
 _LEAST_INSIDE = 0.7
 """Part of the liquid that must lie in the picture."""
@@ -69,6 +77,28 @@ class Region:
         """Corners of the reference box, (x, y)."""
         b = self.reference_box
         return ((b.left, b.top), (b.right, b.top), (b.right, b.bottom), (b.left, b.bottom))
+
+    def pose_in(self, view: View) -> Pose:
+        """How a flask that stays on the bench stands in a view of it."""
+        if self.guide is None:
+            return tracking.HOME
+        x, y = self.guide.middle
+        now_x, now_y = view.place(x, y)
+        factor, turn_deg = self.guide.factor, -math.degrees(cmath.phase(view.turn))
+        return Pose(factor * (now_x - x), factor * (now_y - y), turn_deg, abs(view.turn))
+
+    def reference_in(self, view: View) -> Region | None:
+        """Region with the reference where a view of the bench has it; None out of the picture."""
+        if view is HERE or self.guide is None:
+            return self
+        factor, b = self.guide.factor, self.reference_box
+        x, y = 0.5 * (b.left + b.right) / factor, 0.5 * (b.top + b.bottom) / factor
+        now_x, now_y = view.place(x, y)
+        dx, dy = round(factor * (now_x - x)), round(factor * (now_y - y))
+        moved = Box(b.left + dx, b.top + dy, b.right + dx, b.bottom + dy)
+        if min(moved.left, moved.top) < 0 or moved.right > self.width or moved.bottom > self.height:
+            return None
+        return replace(self, reference_box=moved)
 
     def at(self, pose: Pose) -> Region | None:
         """Region with the liquid where the flask now is; None if that is out of the picture."""
@@ -118,10 +148,19 @@ def locate(
     """
     chosen = _choose(frames)
     pictures = [small_picture(frame) for frame in chosen]
-    still = still_part(pictures)
-    chosen, pictures = [chosen[i] for i in still], [pictures[i] for i in still]
     given = _Given(liquid_box, reference_box, transfer, clear)
     reduced = [_reduced(frame) for frame in chosen]
+    still = still_part(pictures)
+    if len(still) < len(chosen):
+        # A camera that is held sees the flask throughout, one that was knocked does not.
+        held = _followed(_Material(chosen, pictures, reduced), given)
+        if held is not None:
+            return held
+        chosen, pictures, reduced = (
+            [chosen[i] for i in still],
+            [pictures[i] for i in still],
+            [reduced[i] for i in still],
+        )
     plain: Region | None = None
     trouble: NoEndpoint | None = None
     try:
@@ -156,6 +195,8 @@ class _Material:
     reduced: list[NDArray[np.uint8]]
     poses: alignment.Poses | None = None
     """Where the flask stands in them, if it moves."""
+    home: int = 0
+    """Picture to whose pose the others are turned back."""
 
 
 def _located(material: _Material, given: _Given) -> Region:
@@ -171,11 +212,13 @@ def _located(material: _Material, given: _Given) -> Region:
     if given.liquid_box is None:
         small_mask, confidence, candidate = _find_liquid(still)
         box, mask = _enlarge(small_mask, width, height)
+        body = _enlarge(candidate.mask | small_mask, width, height)
         course = candidate.hint if candidate.course is None else candidate.course
     else:
         box = _inside(given.liquid_box, width, height, "no-flask")
         small_mask = _shrink(box, still, width)
         mask, confidence, course = _box_mask(chosen, box), 1.0, None
+        body = box, mask
     if given.reference_box is None:
         covered = small_mask
         if poses is not None:
@@ -186,7 +229,7 @@ def _located(material: _Material, given: _Given) -> Region:
     else:
         r_box = _inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
-    alike, liquid = _typical(material, box, mask, given.clear)
+    alike, liquid = _typical(material, *body, given.clear)
     picture = median_over_frames(np.stack(alike))
     guide = tracking.guide(alike, liquid, small_factor(chosen[0]), given.clear)
     return Region(
@@ -202,10 +245,16 @@ def _located(material: _Material, given: _Given) -> Region:
         change=_change(still, small_mask),
         liquid_outline=_outline(mask, box),
         notes=notes,
-        guide=None if guide is None else tracking.with_usual(guide, alike),
-        scene=scene(picture if poses is None else material.small[0], _own(liquid)),
+        guide=None if guide is None else _kept_guide(guide, alike, picture),
+        scene=scene(picture if poses is None else material.small[material.home], _own(liquid)),
         level=float(picture.mean()),
     )
+
+
+def _kept_guide(
+    guide: Guide, alike: list[NDArray[np.float32]], picture: NDArray[np.float32]
+) -> Guide:
+    return tracking.with_others(tracking.with_usual(guide, alike), picture)
 
 
 def _typical(
@@ -275,6 +324,7 @@ def _followed_from(material: _Material, given: _Given, home: int) -> Region | No
         [material.small[i] for i in poses.kept],
         [material.reduced[i] for i in poses.kept],
         poses,
+        poses.kept.index(home) if home in poses.kept else 0,
     )
     try:
         return _located(seen, given)
@@ -320,7 +370,7 @@ def _find_liquid(stack: Stack) -> tuple[Mask, float, liquid_body.Candidate]:
             others = [b for b in bodies if all(b is not s for s in same)]
             bodies = sorted([*likely, *others, changing], key=lambda b: -b.score)
     for body in bodies[:5]:
-        if body.score < _LEAST_LOOK:
+        if body.score < liquid_search.LEAST_LOOK:
             break
         mask = liquid_body.refine(stack, body)
         if mask.sum() >= _LEAST_PIXELS:

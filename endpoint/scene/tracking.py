@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from endpoint.recording import channels
 from endpoint.recording.frame import Box
+from endpoint.scene.matching import Match, best_place, peak
 from endpoint.scene.stack import Array, Mask
 
 CONFIRMED, FOUND_AGAIN = 0.62, 0.75
@@ -27,10 +28,13 @@ _LEAST, _LEAST_PART = 0.45, 0.75
 """In noisy pictures all is less alike: never below this, and this part of the usual likeness."""
 _GAIN = 0.06
 """Likeness that a move must win over staying: plumes and waves only seem to move the flask."""
-_NEAR, _FAR = 9, 40
-"""How far the search goes, in small pixels: around the last pose, and when it was lost."""
-_TURNS_DEG = (-4.0, 0.0, 4.0)
-_FAR_TURNS_DEG = (-16.0, -8.0, 0.0, 8.0, 16.0)
+_NEAR = 9
+"""How far the search goes around the last pose, small pixels; if it was lost, everywhere."""
+_TURN_DEG = 4.0
+_FAR_TURNS_DEG = (-12.0, -4.0, 4.0, 12.0)
+_ALIKE, _MOST_OTHERS = 0.6, 3
+"""Likeness, below that at which a flask is found again, of other things that could be taken for it
+once they have its colour, and how many of them are kept in mind."""
 _SIZES = (0.95, 1.0, 1.05)
 _STILL = 0.008
 """Movement that counts as none, as a share of the picture's width."""
@@ -39,8 +43,10 @@ _APART = 3
 """Every so many pixels tell the colour of most of a picture."""
 _MARGIN = 6
 """Pixels around a part that its blurred edges need."""
-_SAME_EDGES = 0.95
-"""Likeness of the edges alone from which the flask stands where it stood, whatever its colour."""
+_SAME_EDGES = 0.88
+"""Likeness of the edges alone from which the flask stands where it stood, whatever its colour.
+Plumes, a turn of the colour and a drift of the white balance leave 0.88 to 0.99 of it, a hand
+before half of the flask leaves 0.6 to 0.82."""
 _PLAINLY = 0.94
 """Likeness from which nothing else is looked for."""
 _GAMMA = 2.2
@@ -101,6 +107,8 @@ class Guide:
     """Likeness below which a pose near the last one is not believed."""
     clear: int | None = 2
     """Channel that the liquid lets through in each of its colours, see `_maps`."""
+    others: tuple[tuple[float, float], ...] = ()
+    """Places, like `corner`, where something else looks alike."""
 
 
 def _density(picture: Array) -> Array:
@@ -195,13 +203,6 @@ def guide(
     return Guide(factor, liquid.shape, middle, maps, weight, (left, top), scale, clear=clear)
 
 
-@dataclass(frozen=True)
-class _Match:
-    left: float
-    top: float
-    likeness: float
-
-
 def _turned(guide_: Guide, turn_deg: float, scale: float) -> tuple[Array, Array]:
     """Template and weight turned and scaled about the middle of the flask."""
     import cv2
@@ -217,33 +218,6 @@ def _turned(guide_: Guide, turn_deg: float, scale: float) -> tuple[Array, Array]
     return np.asarray(maps, np.float32), np.asarray(weight, np.float32)
 
 
-def _match(
-    maps: Array, guide_: Guide, turned: tuple[Array, Array], at: tuple[float, float], reach: int
-) -> _Match:
-    """Best place of a template within `reach` of (left, top), likeness from both maps."""
-    import cv2
-
-    template, weight = turned
-    tall, wide = weight.shape
-    pad = reach + 2
-    left, top = round(at[0]), round(at[1])
-    window = _part(maps, Box(left - pad, top - pad, left + wide + pad, top + tall + pad))
-    total = np.zeros((2 * pad + 1, 2 * pad + 1))
-    for k in range(2):
-        scores = cv2.matchTemplate(
-            np.ascontiguousarray(window[..., k]),
-            np.ascontiguousarray(template[..., k]),
-            cv2.TM_CCOEFF_NORMED,
-            mask=weight,
-        )
-        scores[~np.isfinite(scores)] = 0.0
-        total += np.clip(scores, -1.0, 1.0, out=scores)
-    inner = total[2:-2, 2:-2]
-    row, column = (int(v) + 2 for v in np.unravel_index(int(inner.argmax()), inner.shape))
-    y, x = row + _peak(total[:, column], row), column + _peak(total[row], column)
-    return _Match(left - pad + x, top - pad + y, 0.5 * float(total[row, column]))
-
-
 def _part(picture: Array, box: Box) -> Array:
     """Part of a picture of shape (h, w, k), which goes on beyond its edge as at the edge.
 
@@ -257,16 +231,9 @@ def _part(picture: Array, box: Box) -> Array:
     return picture[rows[:, None], columns[None]]
 
 
-def _peak(line: NDArray[np.float64], at: int) -> float:
-    """Where between its neighbours a peak lies, by a parabola."""
-    if not 0 < at < len(line) - 1:
-        return 0.0
-    low, middle, high = line[at - 1 : at + 2]
-    bend = low - 2.0 * middle + high
-    return float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5)) if bend < -1e-9 else 0.0
-
-
-def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
+def look(
+    guide_: Guide, picture: Array, near: Pose | None = None, seen_from: Pose | None = None
+) -> Pose:
     """Where the flask is; `likeness` tells whether to believe it (`Guide.least`).
 
     Parameters
@@ -277,24 +244,28 @@ def look(guide_: Guide, picture: Array, near: Pose | None = None) -> Pose:
         Small picture of the same size as the guide's.
     near:
         Last pose that was confirmed, None if there is none.
+    seen_from:
+        Pose that the flask has if it stays on the bench and only the camera moved; None if the
+        camera stands.
     """
-    last = near or HOME
     middle = _middle(picture, guide_.clear)
     stays = []
-    for known in dict.fromkeys((HOME, last)):
+    for known in dict.fromkeys((seen_from or HOME, near or HOME, HOME)):
         stays.append(_stay(guide_, picture, middle, known))
         if stays[-1].likeness >= _PLAINLY:
             return stays[-1]
     maps = _maps(picture, guide_.clear, guide_.scale, middle)
-    pose = _sized(guide_, maps, _best(guide_, maps, last, _TURNS_DEG, _NEAR))
+    last = near or HOME if seen_from is None else max(stays, key=lambda stay: stay.likeness)
+    pose = _sized(guide_, maps, _best(guide_, maps, last, _NEAR))
     for stay in stays:
         if stay.likeness >= max(guide_.least, pose.likeness - _GAIN):
             return stay
     if pose.likeness >= guide_.least:
         return pose
-    far = _best(guide_, maps, HOME, _FAR_TURNS_DEG, _FAR)
+    bench = seen_from or HOME
+    far = _anywhere(guide_, maps, (bench.dx / guide_.factor, bench.dy / guide_.factor))
     if far.likeness > 0.5:
-        far = _sized(guide_, maps, _best(guide_, maps, far, _TURNS_DEG, _NEAR))
+        far = _sized(guide_, maps, _best(guide_, maps, far, 2))
     return far if far.likeness >= FOUND_AGAIN else pose
 
 
@@ -314,9 +285,9 @@ def _stay(guide_: Guide, picture: Array, middle: float, pose: Pose) -> Pose:
     size = np.sqrt((seen**2).sum(axis=0) * (known**2).sum(axis=0))
     colour, edge = ((seen * known).sum(axis=0) / np.maximum(size, 1e-9)).tolist()
     likeness = 0.5 * (colour + edge)
-    # A small flask before a coloured ground may have other colours side by side once it is blue;
-    # what hides it brings other edges.
-    return replace(pose, likeness=max(likeness, edge - _GAIN) if edge > _SAME_EDGES else likeness)
+    # A plume, or blue liquid before a coloured ground, has other colours side by side; what hides
+    # the flask brings other edges.
+    return replace(pose, likeness=max(likeness, _PLAINLY) if edge > _SAME_EDGES else likeness)
 
 
 def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
@@ -328,13 +299,8 @@ def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
 
 def likeness_at_home(guide_: Guide, picture: Array) -> float:
     """How well a picture confirms the first pose, -1 to 1."""
-    return _match(
-        _maps(picture, guide_.clear, guide_.scale),
-        guide_,
-        (guide_.maps, guide_.weight),
-        guide_.corner,
-        1,
-    ).likeness
+    maps = _maps(picture, guide_.clear, guide_.scale)
+    return best_place(maps, guide_.maps, guide_.weight, guide_.corner, 1).likeness
 
 
 def likeness_among(guide_: Guide, pictures: Sequence[Array]) -> NDArray[np.float64]:
@@ -359,7 +325,7 @@ def _place(guide_: Guide, pose: Pose) -> tuple[float, float]:
     return guide_.corner[0] + pose.dx / guide_.factor, guide_.corner[1] + pose.dy / guide_.factor
 
 
-def _pose(guide_: Guide, match: _Match, turn_deg: float, scale: float) -> Pose:
+def _pose(guide_: Guide, match: Match, turn_deg: float, scale: float) -> Pose:
     return Pose(
         (match.left - guide_.corner[0]) * guide_.factor,
         (match.top - guide_.corner[1]) * guide_.factor,
@@ -369,17 +335,56 @@ def _pose(guide_: Guide, match: _Match, turn_deg: float, scale: float) -> Pose:
     )
 
 
-def _best(guide_: Guide, maps: Array, near: Pose, turns_deg: tuple[float, ...], reach: int) -> Pose:
-    """Best of several turns, the turn refined by a parabola."""
-    found = []
-    for turn in turns_deg:
-        turned = _turned(guide_, near.turn_deg + turn, near.scale)
-        match = _match(maps, guide_, turned, _place(guide_, near), reach)
-        found.append(_pose(guide_, match, near.turn_deg + turn, near.scale))
+def _best(guide_: Guide, maps: Array, near: Pose, reach: int) -> Pose:
+    """Best place within `reach`, then the best of a few turns there, refined by a parabola."""
+    match = best_place(
+        maps, *_turned(guide_, near.turn_deg, near.scale), _place(guide_, near), reach
+    )
+    found = [_pose(guide_, match, near.turn_deg, near.scale)]
+    for turn_deg in (near.turn_deg - _TURN_DEG, near.turn_deg + _TURN_DEG):
+        turned = _turned(guide_, turn_deg, near.scale)
+        match = best_place(maps, *turned, _place(guide_, found[0]), 2)
+        found.append(_pose(guide_, match, turn_deg, near.scale))
+    found = [found[1], found[0], found[2]]
     k = int(np.argmax([pose.likeness for pose in found]))
-    step = turns_deg[1] - turns_deg[0]
-    shift = step * _peak(np.array([pose.likeness for pose in found]), k)
+    shift = _TURN_DEG * peak(np.array([pose.likeness for pose in found]), k)
     return replace(found[k], turn_deg=found[k].turn_deg + shift)
+
+
+def _anywhere(guide_: Guide, maps: Array, moved: tuple[float, float]) -> Pose:
+    """Best pose in the whole picture, but not where another thing of that look stood.
+
+    Parameters
+    ----------
+    guide_, maps:
+        What the flask looks like, and the picture.
+    moved:
+        How far the bench itself has moved in the picture, small pixels.
+    """
+    barred = [(x + moved[0], y + moved[1]) for x, y in guide_.others]
+    found = []
+    for turn_deg in _FAR_TURNS_DEG:
+        turned = _turned(guide_, turn_deg, 1.0)
+        match = best_place(maps, *turned, guide_.corner, max(guide_.shape) // 2, barred)
+        found.append(_pose(guide_, match, turn_deg, 1.0))
+    return max(found, key=lambda pose: pose.likeness)
+
+
+def with_others(guide_: Guide, picture: Array) -> Guide:
+    """Guide that knows where else in a picture of it something looks alike.
+
+    A reference flask that is blue all the time is not the flask that was covered.
+    """
+    maps = _maps(picture, guide_.clear, guide_.scale)
+    places: list[tuple[float, float]] = [guide_.corner]
+    for _ in range(_MOST_OTHERS):
+        match = best_place(
+            maps, guide_.maps, guide_.weight, guide_.corner, max(guide_.shape) // 2, places
+        )
+        if match.likeness < _ALIKE:
+            break
+        places.append((match.left, match.top))
+    return replace(guide_, others=tuple(places[1:]))
 
 
 def _sized(guide_: Guide, maps: Array, pose: Pose) -> Pose:
@@ -387,10 +392,11 @@ def _sized(guide_: Guide, maps: Array, pose: Pose) -> Pose:
     found = []
     for factor in _SIZES:
         size = min(max(pose.scale * factor, 0.8), 1.25)
-        match = _match(maps, guide_, _turned(guide_, pose.turn_deg, size), _place(guide_, pose), 1)
+        turned = _turned(guide_, pose.turn_deg, size)
+        match = best_place(maps, *turned, _place(guide_, pose), 1)
         found.append(_pose(guide_, match, pose.turn_deg, size))
     k = int(np.argmax([p.likeness for p in found]))
-    shift = (_SIZES[1] - _SIZES[0]) * _peak(np.array([p.likeness for p in found]), k)
+    shift = (_SIZES[1] - _SIZES[0]) * peak(np.array([p.likeness for p in found]), k)
     return replace(found[k], scale=found[k].scale * (1.0 + shift))
 
 
