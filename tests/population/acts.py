@@ -71,7 +71,7 @@ def draw_manner(rng: np.random.Generator) -> Manner:
         pour_ml=float(rng.uniform(0.8, 5.0)),
         squirt_ml=float(rng.uniform(0.1, 0.4)),
         drop_ml=float(rng.uniform(*DROP_ML)),
-        drops_at_once=int(rng.choice([1, 1, 1, 2, 3])),
+        drops_at_once=int(rng.choice([1, 1, 1, 1, 1, 2, 3])),
         wait_s=float(np.exp(rng.normal(np.log(5.0), 0.4))),
         beyond=int(rng.integers(3, 12)),
     )

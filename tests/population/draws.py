@@ -30,7 +30,7 @@ EVENTS = {
     "balance-turns": 0.015,
 }
 """What happens, and how often."""
-_DELIVERIES = {"drops": 0.62, "tap": 0.13, "pump": 0.25}
+_DELIVERIES = {"drops": 0.67, "tap": 0.08, "pump": 0.25}
 _FPS = (2.0, 5.0, 8.0, 10.0, 15.0, 25.0, 30.0)
 _EXTRA_ML = 3.0
 
@@ -84,6 +84,8 @@ class Mixing:
     plume_s: float
     plume_gain: float
     """How much more of the plume is in view than its part of the volume."""
+    plume_thins: float
+    """How many times its volume titrant fills while it is still seen as a plume."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,10 +147,10 @@ def draw(seed: int) -> Draw:
     sample_ml, water = _water(rng, event)
     constants = draw_constants(rng, ph, ammonia, sodium)
     curve = Curve.of(water, constants, water.equivalence_ml + _EXTRA_ML + 4.0)
-    manner, habits = acting.draw_manner(rng), draw_habits(rng)
+    manner, habits = acting.draw_manner(rng), draw_habits(rng, delivery)
     if manner.drops_at_once * habits.near_rows_every > 6:
         habits = replace(habits, near_rows_every=2)
-    rate = float(np.exp(rng.uniform(np.log(2.0), np.log(16.0)))) if delivery == "pump" else None
+    rate = float(np.exp(rng.uniform(np.log(1.5), np.log(12.0)))) if delivery == "pump" else None
     acts = _acts(rng, event, delivery, manner, curve, water.equivalence_ml, rate)
     film = _film(rng, habits.clock_s)
     acts = acting.later(acts, film.lead_s)
@@ -156,7 +158,8 @@ def draw(seed: int) -> Draw:
         lag_s=float(np.clip(np.exp(rng.normal(np.log(1.5), 0.45)), 0.5, 4.0)),
         stages=int(rng.choice([1, 1, 2, 3])),
         plume_s=float(rng.uniform(0.3, 1.5)),
-        plume_gain=float(rng.uniform(0.3, 6.0)),
+        plume_gain=float(np.clip(np.exp(rng.normal(0.4, 0.6)), 0.3, 4.0)),
+        plume_thins=float(rng.uniform(10.0, 60.0)),
     )
     last_s = float(acts.end_s[-1]) + film.tail_s
     first_s = 0.0
@@ -254,7 +257,7 @@ def _film(rng: np.random.Generator, clock_s: float) -> Film:
         # A stopwatch that starts after the film starts before the first drop all the same.
         lead_s=float(max(lead, clock_s + 1.0)),
         tail_s=float(rng.uniform(3.0, 25.0)),
-        noise=float(np.exp(rng.normal(np.log(0.003), 0.6))),
+        noise=float(np.exp(rng.normal(np.log(0.0025), 0.6))),
         wander=float(np.exp(rng.normal(np.log(0.0025), 0.6))),
         wander_s=float(rng.uniform(0.3, 8.0)),
         spread=float(rng.uniform(0.02, 0.12)),
@@ -293,7 +296,7 @@ def _mishaps(rng: np.random.Generator, event: str, first_s: float, last_s: float
         steps=tuple(sorted(steps)),
         drift=(float(drift[0]), float(drift[1]), float(drift[2])),
         hands=tuple(sorted(hands)),
-        sticks=float(rng.uniform(0.008, 0.03)) if rng.random() < 0.12 else 0.0,
+        sticks=float(rng.uniform(0.008, 0.03)) if rng.random() < 0.1 else 0.0,
         key_every_s=float(rng.choice([1.0, 2.0, 4.0, 8.0])),
         spikes=float(rng.uniform(0.002, 0.03)) if rng.random() < 0.15 else 0.0,
         balance_turn=float(rng.uniform(0.15, 0.35)) if event == "balance-turns" else 0.0,

@@ -12,8 +12,12 @@ from tests.population.balances import Curve, Water
 FloatArray = NDArray[np.float64]
 
 _NM = np.arange(400.0, 701.0, 10.0)
-_PATHS = np.array([0.72, 0.9, 1.0, 1.06])
-"""Ways of the light through the round of a flask, as parts of the longest but a little."""
+_PATHS = np.array([0.86, 0.95, 1.0, 1.03])
+"""Ways of the light through the middle of a flask, as parts of the usual one."""
+_XYZ_TO_SRGB = np.array(
+    [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
+)
+"""IEC 61966-2-1."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,6 +29,8 @@ class Optics:
     """Centre and width, nm, and absorptivity, L/mol/cm, of the blue form."""
     bound_band: tuple[float, float, float]
     """The same of the red form with magnesium."""
+    shoulder: float
+    """Absorption of the red form 55 nm below its band, as a part."""
     calcium_shift_nm: float
     lamp: FloatArray
     """Light at each wavelength, shape (31,)."""
@@ -60,23 +66,48 @@ def _lamp(rng: np.random.Generator) -> FloatArray:
     return lines + 0.25 * _bell(560.0, 70.0)
 
 
+def _lobe(centre: float, below: float, above: float) -> FloatArray:
+    width = np.where(centre > _NM, below, above)
+    return np.exp(-0.5 * ((_NM - centre) * width) ** 2)
+
+
+def _eye() -> FloatArray:
+    """CIE 1931 colour matching functions, shape (3, 31); Wyman, Sloan and Shirley 2013."""
+    x = 1.056 * _lobe(599.8, 0.0264, 0.0323) + 0.362 * _lobe(442.0, 0.0624, 0.0374)
+    x -= 0.065 * _lobe(501.1, 0.0490, 0.0382)
+    y = 0.821 * _lobe(568.8, 0.0213, 0.0247) + 0.286 * _lobe(530.9, 0.0613, 0.0322)
+    z = 1.217 * _lobe(437.0, 0.0845, 0.0278) + 0.681 * _lobe(459.0, 0.0385, 0.0725)
+    return np.array([x, y, z])
+
+
+def _matrix(rng: np.random.Generator, sensor: FloatArray, lamp: FloatArray) -> FloatArray:
+    """The matrix that a maker would find: from sensor to sRGB over 60 smooth colours, white kept."""
+    waves = rng.uniform(0.004, 0.02, (60, 1)) * _NM + rng.uniform(0.0, 6.3, (60, 1))
+    colours = np.clip(rng.uniform(0.1, 0.7, (60, 1)) + 0.45 * np.sin(waves), 0.02, 0.98)
+    seen = colours @ (sensor * lamp).T / (sensor @ lamp)
+    eye = _XYZ_TO_SRGB @ _eye()
+    wanted = colours @ (eye * lamp).T / (eye @ lamp)
+    part = np.linalg.lstsq(seen - 1.0, wanted - 1.0, rcond=None)[0].T
+    off = part * (1.0 - np.eye(3)) * np.exp(0.15 * rng.normal(size=(3, 3)))
+    return off + np.diag(1.0 - off.sum(axis=1))
+
+
 def draw_optics(rng: np.random.Generator) -> Optics:
     """Some camera before some flask under some lamp."""
-    broad = rng.uniform(0.02, 0.08)
-    centres = (rng.uniform(592, 612), rng.uniform(528, 542), rng.uniform(455, 470))
+    broad = rng.uniform(0.02, 0.06)
+    lamp = _lamp(rng)
+    centres = (rng.uniform(596, 618), rng.uniform(528, 542), rng.uniform(455, 470))
     widths = (rng.uniform(26, 38), rng.uniform(32, 44), rng.uniform(24, 34))
     sensor = np.array([_bell(c, w) + broad for c, w in zip(centres, widths, strict=True)])
-    part = rng.uniform(0.2, 1.1)
-    off = part * np.array([[0.0, 0.62, 0.10], [0.16, 0.0, 0.38], [0.02, 0.50, 0.0]])
-    off *= np.exp(0.2 * rng.normal(size=(3, 3)))
     return Optics(
-        path_cm=float(rng.uniform(2.5, 6.5)),
-        free_band=(rng.uniform(612, 632), rng.uniform(42, 54), rng.uniform(1.4e4, 1.9e4)),
-        bound_band=(rng.uniform(524, 546), rng.uniform(38, 50), rng.uniform(1.5e4, 2.1e4)),
+        path_cm=float(rng.uniform(2.0, 5.0)),
+        free_band=(rng.uniform(612, 630), rng.uniform(42, 52), rng.uniform(1.5e4, 2.1e4)),
+        bound_band=(rng.uniform(524, 542), rng.uniform(36, 46), rng.uniform(1.5e4, 2.0e4)),
+        shoulder=float(rng.uniform(0.45, 0.85)),
         calcium_shift_nm=float(rng.uniform(-2.0, 8.0)),
-        lamp=_lamp(rng),
+        lamp=lamp,
         sensor=sensor,
-        matrix=np.diag(1.0 + off.sum(axis=1)) - off,
+        matrix=_matrix(rng, sensor, lamp),
         tone=float(np.exp(0.06 * rng.normal())),
         veil=float(rng.uniform(0.005, 0.05)),
         yellow=float(rng.exponential(0.08)) if rng.random() < 0.15 else 0.0,
@@ -113,13 +144,13 @@ def colours_of(optics: Optics, water: Water, curve: Curve) -> Colours:
         Camera, flask and its speciation.
     """
     centre, width, strength = optics.free_band
-    free = strength * (_bell(centre, width) + 0.35 * _bell(centre - 55.0, 32.0))
-    free += 0.12 * strength * _bell(400.0, 30.0)
+    band = _bell(centre, width) + 0.35 * _bell(centre - 55.0, 32.0)
+    free = strength * (band / band.max() + 0.12 * _bell(400.0, 30.0))
     bound = []
     for shift in (0.0, optics.calcium_shift_nm):
         c, w, s = optics.bound_band
-        band = _bell(c + shift, w) + 0.4 * _bell(c + shift - 50.0, 30.0)
-        bound.append(s * (band + 0.10 * _bell(400.0, 35.0)))
+        band = _bell(c + shift, w) + optics.shoulder * _bell(c + shift - 55.0, 34.0)
+        bound.append(s * (band / band.max() + 0.04 + 0.10 * _bell(400.0, 35.0)))
     at = curve.at
     thinner = water.flask_ml / (water.flask_ml + curve.volume_ml)
     dye = 1e-6 * water.indicator_umol_l * thinner
@@ -138,5 +169,6 @@ def _seen(optics: Optics, per_cm: FloatArray) -> FloatArray:
     weight = optics.sensor * optics.lamp
     ratio = light @ (weight / weight.sum(axis=1, keepdims=True)).T
     ratio = (1.0 - optics.veil) * ratio + optics.veil
-    written = np.clip(ratio @ optics.matrix.T, 0.0, 1.5)
+    # Grain and rounding to 8 bits leave a little of a channel that is clipped to nothing.
+    written = np.clip(ratio @ optics.matrix.T, 0.004, 1.5)
     return written**optics.tone

@@ -13,7 +13,7 @@ from tests.population.optics import colours_of
 FloatArray = NDArray[np.float64]
 
 _STEP_S = 0.05
-_LARGEST_PLUME = 0.75
+_LARGEST_PLUME = 0.6
 _SKIN = np.array([0.55, 0.32, 0.24])
 
 
@@ -77,7 +77,7 @@ def view_of(drawn: Draw, time_s: FloatArray | None = None) -> View:
     water = drawn.water
     # What is near the tip turns as much liquid blue as it holds metal for.
     metal = np.maximum(drawn.curve.metal_mol_l(mixed), 2e-6 + 1e-6 * water.indicator_umol_l)
-    turned_ml = near * water.titrant_mol_l / metal
+    turned_ml = near * np.minimum(water.titrant_mol_l / metal, drawn.mixing.plume_thins)
     total_ml = water.flask_ml + mixed
     plume = np.clip(drawn.mixing.plume_gain * turned_ml / total_ml, 0.0, _LARGEST_PLUME)
     colours = colours_of(drawn.optics, water, drawn.curve)

@@ -47,16 +47,19 @@ class Rows:
     """Time from the end of the last addition that a row holds to the row; 0 for a first row."""
 
 
-def draw_habits(rng: np.random.Generator) -> Habits:
-    """Somebody's habits. Most write each drop at once; some do much later or sum up."""
+def draw_habits(rng: np.random.Generator, delivery: str) -> Habits:
+    """Somebody's habits. Most write each drop at once; some do much later or sum up.
+
+    The start of a pump is read off the film itself more often than rows are timed by it.
+    """
     late = float(min(rng.gamma(1.6, 0.8), 5.0))
-    apart = rng.random() < 0.2
+    apart = rng.random() < (0.05 if delivery == "pump" else 0.2)
     clock = rng.uniform(-120.0, 120.0) if apart else np.clip(0.8 * rng.normal(), -3.0, 3.0)
     return Habits(
         late_s=late,
         late_scatter_s=0.15 + 0.4 * late * float(rng.random()),
         reads_when_writing=bool(rng.random() < 0.3),
-        near_rows_every=int(rng.choice([1, 2, 3, 4], p=[0.72, 0.16, 0.07, 0.05])),
+        near_rows_every=int(rng.choice([1, 2, 3, 4], p=[0.8, 0.12, 0.05, 0.03])),
         early_rows_every=int(rng.choice([1, 2, 4, 99], p=[0.5, 0.2, 0.15, 0.15])),
         grain_s=float(rng.choice([0.1, 1.0, 5.0], p=[0.45, 0.45, 0.1])),
         grain_ml=float(rng.choice([0.01, 0.02, 0.05, 0.1], p=[0.25, 0.3, 0.35, 0.1])),
