@@ -82,7 +82,8 @@ def _spread(drawn: Draw, view: View) -> FloatArray:
     over = np.clip(part / 0.16, 0.0, 1.0) * np.clip((1.0 - part) / 0.16, 0.0, 1.0)
     mixing = 0.5 * over * np.abs(blue - red.mean(axis=1))
     paths = 0.35 * np.ptp(red, axis=1)
-    return np.sqrt(drawn.film.spread**2 + mixing**2 + paths**2)
+    streaks = 0.35 * np.abs(_density(view.ahead)[:, 0] - red.mean(axis=1))
+    return np.sqrt(drawn.film.spread**2 + mixing**2 + paths**2 + streaks**2)
 
 
 def _exposure(drawn: Draw, time_s: FloatArray) -> FloatArray:

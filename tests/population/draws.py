@@ -159,7 +159,7 @@ def draw(seed: int) -> Draw:
         stages=int(rng.choice([1, 1, 2, 3])),
         plume_s=float(rng.uniform(0.3, 1.5)),
         plume_gain=float(np.clip(np.exp(rng.normal(0.4, 0.6)), 0.3, 4.0)),
-        plume_thins=float(rng.uniform(10.0, 60.0)),
+        plume_thins=float(rng.uniform(10.0, 40.0)),
     )
     last_s = float(acts.end_s[-1]) + film.tail_s
     first_s = 0.0

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.population.draws import Draw
-from tests.population.view import mixed_and_plume
+from tests.population.view import mixed_at
 from tests.population.writing import Rows
 
 GRADES = ("good", "hard", "bracket", "refuse")
@@ -28,11 +28,13 @@ CLOCK_S = 3.0
 READING_ML = 0.05
 ONE_ADDITION_ML = 0.5
 """Above this one addition across the end leaves an interval."""
+STEP_OF_LIGHT = 0.004
+"""Density that a step leaves, from which it is one: about the noise of a frame."""
 BLUE = 0.9
 """Free indicator from which a person says blue."""
 RED = 0.25
 _MOST_FAULTS = 2
-_REFUSED = (
+REFUSED = (
     "never-reached",
     "already-blue",
     "wrong-ph",
@@ -91,26 +93,30 @@ def _faults(drawn: Draw, rows: Rows) -> list[str]:
 
 
 def _hidden_in_change(drawn: Draw) -> bool:
-    """Whether a hand or a step of exposure falls where the colour changes."""
+    """Whether a hand, or a step of light that can be measured, falls where the colour changes."""
     time = np.arange(drawn.first_s, drawn.last_s, 0.2)
-    free = drawn.curve.free(mixed_and_plume(drawn, time)[0])
+    free = drawn.curve.free(mixed_at(drawn, time).bulk)
     change = time[(free > RED) & (free < BLUE)]
     if not change.size:
         return False
-    low, high = float(change[0]) - 2.0, float(change[-1]) + 2.0
+    low, high = float(change[0]), float(change[-1])
     hands = any(begin < high and end > low for begin, end, _ in drawn.mishaps.hands)
-    return hands or any(low < at < high for at, _, _ in drawn.mishaps.steps)
+    steps = (
+        low < at < high and left * np.ptp([0.0, *shift]) > STEP_OF_LIGHT
+        for at, shift, left in drawn.mishaps.steps
+    )
+    return hands or any(steps)
 
 
 def last_free(drawn: Draw) -> float:
     """Free part of the indicator in the last frame."""
-    at = mixed_and_plume(drawn, np.array([drawn.last_s - 0.1]))[0]
+    at = mixed_at(drawn, np.array([drawn.last_s - 0.1])).bulk
     return float(drawn.curve.free(at)[0])
 
 
 def grade_of(drawn: Draw, rows: Rows) -> Grade:
     """Grade of a draw with what was written of it."""
-    if drawn.event in _REFUSED:
+    if drawn.event in REFUSED:
         return Grade("refuse", (drawn.event,))
     bound = []
     if last_free(drawn) < BLUE:

@@ -29,6 +29,8 @@ class Optics:
     """Centre and width, nm, and absorptivity, L/mol/cm, of the blue form."""
     bound_band: tuple[float, float, float]
     """The same of the red form with magnesium."""
+    blue_left: float
+    """Absorption of the blue form near 420 nm, as a part of its band."""
     shoulder: float
     """Absorption of the red form 55 nm below its band, as a part."""
     calcium_shift_nm: float
@@ -81,7 +83,7 @@ def _eye() -> FloatArray:
 
 
 def _matrix(rng: np.random.Generator, sensor: FloatArray, lamp: FloatArray) -> FloatArray:
-    """The matrix that a maker would find: from sensor to sRGB over 60 smooth colours, white kept."""
+    """The matrix that a maker finds: from sensor to sRGB over 60 smooth colours, white kept."""
     waves = rng.uniform(0.004, 0.02, (60, 1)) * _NM + rng.uniform(0.0, 6.3, (60, 1))
     colours = np.clip(rng.uniform(0.1, 0.7, (60, 1)) + 0.45 * np.sin(waves), 0.02, 0.98)
     seen = colours @ (sensor * lamp).T / (sensor @ lamp)
@@ -103,6 +105,7 @@ def draw_optics(rng: np.random.Generator) -> Optics:
         path_cm=float(rng.uniform(2.0, 5.0)),
         free_band=(rng.uniform(612, 630), rng.uniform(42, 52), rng.uniform(1.5e4, 2.1e4)),
         bound_band=(rng.uniform(524, 542), rng.uniform(36, 46), rng.uniform(1.5e4, 2.0e4)),
+        blue_left=float(rng.uniform(0.12, 0.3)),
         shoulder=float(rng.uniform(0.45, 0.85)),
         calcium_shift_nm=float(rng.uniform(-2.0, 8.0)),
         lamp=lamp,
@@ -145,7 +148,7 @@ def colours_of(optics: Optics, water: Water, curve: Curve) -> Colours:
     """
     centre, width, strength = optics.free_band
     band = _bell(centre, width) + 0.35 * _bell(centre - 55.0, 32.0)
-    free = strength * (band / band.max() + 0.12 * _bell(400.0, 30.0))
+    free = strength * (band / band.max() + optics.blue_left * _bell(420.0, 60.0))
     bound = []
     for shift in (0.0, optics.calcium_shift_nm):
         c, w, s = optics.bound_band

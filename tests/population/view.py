@@ -31,6 +31,8 @@ class View:
     """Colour of the bulk over several paths, shape (n, paths, 3)."""
     tinted: FloatArray
     """Colour of the plume, the same."""
+    ahead: FloatArray
+    """Colour of streaks that are ahead of the bulk, shape (n, 3)."""
 
     @property
     def mean(self) -> FloatArray:
@@ -58,23 +60,34 @@ def _lagged(series: FloatArray, lag_s: float) -> FloatArray:
     return np.asarray(lfilter([1.0 - keep], [1.0, -keep], series))
 
 
-def mixed_and_plume(drawn: Draw, clock_s: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Volume in the bulk and unmixed titrant in view, mL, at times on the clock of the acts."""
+@dataclass(frozen=True, eq=False)
+class Mixed:
+    """Titrant at n moments, mL."""
+
+    added: FloatArray
+    bulk: FloatArray
+    near: FloatArray
+    """Not yet spread from where it fell."""
+
+
+def mixed_at(drawn: Draw, clock_s: FloatArray) -> Mixed:
+    """Where the titrant is at times on the clock of the acts."""
     fine = np.arange(0.0, drawn.last_s + _STEP_S, _STEP_S)
     added = drawn.acts.volume_at(fine)
     bulk = added
     for _ in range(drawn.mixing.stages):
         bulk = _lagged(bulk, drawn.mixing.lag_s / drawn.mixing.stages)
     near = added - _lagged(added, drawn.mixing.plume_s)
-    return np.interp(clock_s, fine, bulk), np.interp(clock_s, fine, near)
+    added, bulk, near = (np.interp(clock_s, fine, part) for part in (added, bulk, near))
+    return Mixed(added, bulk, near)
 
 
 def view_of(drawn: Draw, time_s: FloatArray | None = None) -> View:
     """The liquid at times after the first frame; by default those of the frames."""
     time = frame_times(drawn) if time_s is None else time_s
     clock = time + drawn.first_s
-    mixed, near = mixed_and_plume(drawn, clock)
-    water = drawn.water
+    titrant = mixed_at(drawn, clock)
+    mixed, near, water = titrant.bulk, titrant.near, drawn.water
     # What is near the tip turns as much liquid blue as it holds metal for.
     metal = np.maximum(drawn.curve.metal_mol_l(mixed), 2e-6 + 1e-6 * water.indicator_umol_l)
     turned_ml = near * np.minimum(water.titrant_mol_l / metal, drawn.mixing.plume_thins)
@@ -82,9 +95,12 @@ def view_of(drawn: Draw, time_s: FloatArray | None = None) -> View:
     plume = np.clip(drawn.mixing.plume_gain * turned_ml / total_ml, 0.0, _LARGEST_PLUME)
     colours = colours_of(drawn.optics, water, drawn.curve)
     bulk, tinted = colours.at(mixed), colours.at(mixed, blue=True)
+    # Streaks hold about twice what the bulk still lacks.
+    ahead = colours.at(mixed + 2.0 * np.maximum(titrant.added - mixed, 0.0)).mean(axis=1)
     if drawn.swap_s is not None:
         _swapped(drawn, clock, bulk, plume)
-    return View(time, mixed, plume, bulk, tinted)
+        ahead = bulk.mean(axis=1)
+    return View(time, mixed, plume, bulk, tinted, ahead)
 
 
 def _swapped(drawn: Draw, clock: FloatArray, bulk: FloatArray, plume: FloatArray) -> None:

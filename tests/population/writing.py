@@ -62,7 +62,7 @@ def draw_habits(rng: np.random.Generator, delivery: str) -> Habits:
         near_rows_every=int(rng.choice([1, 2, 3, 4], p=[0.8, 0.12, 0.05, 0.03])),
         early_rows_every=int(rng.choice([1, 2, 4, 99], p=[0.5, 0.2, 0.15, 0.15])),
         grain_s=float(rng.choice([0.1, 1.0, 5.0], p=[0.45, 0.45, 0.1])),
-        grain_ml=float(rng.choice([0.01, 0.02, 0.05, 0.1], p=[0.25, 0.3, 0.35, 0.1])),
+        grain_ml=float(rng.choice([0.01, 0.02, 0.05, 0.1], p=[0.3, 0.4, 0.22, 0.08])),
         clock_s=float(clock),
         first=str(rng.choice(["zero", "pour"], p=[0.75, 0.25])),
         misses_last=bool(rng.random() < 0.06),
