@@ -93,7 +93,9 @@ def by_hand(
     stop_ml:
         Volume at which the person stops in any case.
     """
-    begin, end, volume = [], [], []
+    begin: list[float] = []
+    end: list[float] = []
+    volume: list[float] = []
     t = done = 0.0
     beyond = manner.beyond
     while done < stop_ml - 1e-9 and beyond > 0 and len(begin) < _MOST_ADDITIONS:
@@ -137,7 +139,9 @@ def in_one_go(additions: Additions, end_ml: float, size_ml: float) -> Additions:
 
 def by_tap(rng: np.random.Generator, end_ml: float, stop_ml: float) -> Additions:
     """A tap that is left open and closed bit by bit: it runs, slowly at last, with short stops."""
-    begin, end, volume = [], [], []
+    begin: list[float] = []
+    end: list[float] = []
+    volume: list[float] = []
     t = done = 0.0
     fast, slow = rng.uniform(0.2, 0.5), rng.uniform(0.02, 0.06)
     turn_ml = rng.uniform(0.6, 2.0)

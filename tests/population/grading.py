@@ -114,8 +114,8 @@ def last_free(drawn: Draw) -> float:
     return float(drawn.curve.free(at)[0])
 
 
-def grade_of(drawn: Draw, rows: Rows) -> Grade:
-    """Grade of a draw with what was written of it."""
+def grade_of(drawn: Draw, rows: Rows, more: tuple[str, ...] = ()) -> Grade:
+    """Grade of a draw with what was written of it; `more` are faults of its film."""
     if drawn.event in REFUSED:
         return Grade("refuse", (drawn.event,))
     bound = []
@@ -128,7 +128,7 @@ def grade_of(drawn: Draw, rows: Rows) -> Grade:
             bound.append("no row beyond the end")
         elif max(across, step) > ONE_ADDITION_ML:
             bound.append("one addition across the end")
-    faults = _faults(drawn, rows)
+    faults = [*_faults(drawn, rows), *more]
     if drawn.delivery == "drops" and step is not None and STEP_ML < step <= ONE_ADDITION_ML:
         faults.append("coarse steps")
     if bound:

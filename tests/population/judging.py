@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 import traceback
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -200,12 +200,12 @@ def judged(seed: int, folder: Path) -> Outcome:
     drawn = draw(seed)
     rows = rows_of(drawn)
     record = write_record(drawn, rows, folder)
-    return compared(drawn, rows, lambda: result_of_colours(record, samples_of(drawn)))
+    grade = grade_of(drawn, rows)
+    return compared(drawn, rows, grade, lambda: result_of_colours(record, samples_of(drawn)))
 
 
-def compared(drawn: Draw, rows: Rows, ask: Any) -> Outcome:
+def compared(drawn: Draw, rows: Rows, grade: Grade, ask: Callable[[], Any]) -> Outcome:
     """Outcome of a draw; `ask` returns the program's result."""
-    grade: Grade = grade_of(drawn, rows)
     begin = time.process_time()
     value = uncertainty = interval = None
     codes: tuple[str, ...] = ()

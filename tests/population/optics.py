@@ -12,7 +12,7 @@ from tests.population.balances import Curve, Water
 FloatArray = NDArray[np.float64]
 
 _NM = np.arange(400.0, 701.0, 10.0)
-_PATHS = np.array([0.86, 0.95, 1.0, 1.03])
+MIDDLE_PATHS = np.array([0.86, 0.95, 1.0, 1.03])
 """Ways of the light through the middle of a flask, as parts of the usual one."""
 _XYZ_TO_SRGB = np.array(
     [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]]
@@ -106,7 +106,7 @@ def draw_optics(rng: np.random.Generator) -> Optics:
         free_band=(rng.uniform(612, 630), rng.uniform(42, 52), rng.uniform(1.5e4, 2.1e4)),
         bound_band=(rng.uniform(524, 542), rng.uniform(36, 46), rng.uniform(1.5e4, 2.0e4)),
         blue_left=float(rng.uniform(0.12, 0.3)),
-        shoulder=float(rng.uniform(0.45, 0.85)),
+        shoulder=float(rng.uniform(0.4, 0.65)),
         calcium_shift_nm=float(rng.uniform(-2.0, 8.0)),
         lamp=lamp,
         sensor=sensor,
@@ -138,13 +138,17 @@ class Colours:
         return (1.0 - part) * table[low] + part * table[high]
 
 
-def colours_of(optics: Optics, water: Water, curve: Curve) -> Colours:
+def colours_of(
+    optics: Optics, water: Water, curve: Curve, paths: FloatArray = MIDDLE_PATHS
+) -> Colours:
     """Colours of a flask as a camera writes them, over those of white.
 
     Parameters
     ----------
     optics, water, curve:
         Camera, flask and its speciation.
+    paths:
+        Ways of the light, as parts of the usual one, shape (paths,).
     """
     centre, width, strength = optics.free_band
     band = _bell(centre, width) + 0.35 * _bell(centre - 55.0, 32.0)
@@ -160,13 +164,14 @@ def colours_of(optics: Optics, water: Water, curve: Curve) -> Colours:
     absorbs = at.free[:, None] * free + at.magnesium[:, None] * bound[0]
     absorbs = absorbs + at.calcium[:, None] * bound[1]
     yellow = optics.yellow * np.exp(-(_NM - 400.0) / 60.0) * thinner[:, None]
-    seen = _seen(optics, dye[:, None] * absorbs + yellow)
-    return Colours(curve.volume_ml, seen, _seen(optics, dye[:, None] * free + yellow))
+    seen = _seen(optics, dye[:, None] * absorbs + yellow, paths)
+    blue = _seen(optics, dye[:, None] * free + yellow, paths)
+    return Colours(curve.volume_ml, seen, blue)
 
 
-def _seen(optics: Optics, per_cm: FloatArray) -> FloatArray:
+def _seen(optics: Optics, per_cm: FloatArray, paths: FloatArray) -> FloatArray:
     """Linear sRGB over white for absorbances per cm, shape (n, 31) to (n, paths, 3)."""
-    ways = optics.path_cm * _PATHS
+    ways = optics.path_cm * paths
     light = 10.0 ** -(per_cm[:, None, :] * ways[:, None])
     light = (1.0 - optics.turbid) * light + optics.turbid * (0.25 + 0.45 * light)
     weight = optics.sensor * optics.lamp

@@ -24,6 +24,10 @@ def told(seed: int, level: str = "colour", keep: Path | None = None) -> str:
         Folder that gets record, log and recording; None for none.
     """
     drawn = draw(seed)
+    if level == "film":
+        from tests.population.films import filmed
+
+        drawn = filmed(drawn)
     rows = rows_of(drawn)
     grade = grade_of(drawn, rows)
     water, habits, film, mishaps = drawn.water, drawn.habits, drawn.film, drawn.mishaps

@@ -7,6 +7,8 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import av
+import cv2
 import numpy as np
 import pytest
 
@@ -14,8 +16,10 @@ from tests.population import acts as acting
 from tests.population import balances, draws, grading, judging
 from tests.population.balances import Constants, Curve, Water, draw_constants, speciation
 from tests.population.draws import Draw, draw
+from tests.population.films import filmed, pictures, write_film
 from tests.population.grading import grade_of
 from tests.population.judging import Outcome, rows_of
+from tests.population.scenes import scene_of
 from tests.population.view import mixed_at, view_of
 from tests.population.writing import draw_habits
 
@@ -247,7 +251,8 @@ def test_what_ends_purple_is_a_bracket() -> None:
     d = good()
     half = float(np.interp(0.5, d.curve.at.free, d.curve.volume_ml))
     k = int(np.searchsorted(d.acts.total_ml, half))
-    cut = acting.Additions(*(part[:k] for part in (d.acts.begin_s, d.acts.end_s, d.acts.volume_ml)))
+    a = d.acts
+    cut = acting.Additions(a.begin_s[:k], a.end_s[:k], a.volume_ml[:k])
     assert name_of(replace(d, acts=cut, last_s=float(cut.end_s[-1]) + 8.0)) == "bracket"
 
 
@@ -331,3 +336,36 @@ def test_a_draw_is_asked_from_record_and_log(tmp_path: Path) -> None:
     assert found.grade == "good"
     assert (tmp_path / "record.toml").exists()
     assert (tmp_path / "volumes.csv").read_text(encoding="utf-8").startswith("time_s,volume_ml")
+
+
+# Films ------------------------------------------------------------------------------------------
+
+
+def test_pictures_show_red_liquid_turn_blue_on_white() -> None:
+    """Colours in the coded picture are those of the optics, light and grain aside."""
+    d = filmed(good())
+    plain = replace(
+        d,
+        mishaps=draws.Mishaps(),
+        film=replace(d.film, noise=0.0, fps=1.0),
+        swap_s=None,
+    )
+    scene = scene_of(plain)
+    shown = list(pictures(plain, scene, np.random.default_rng(1)))
+    assert shown[0].shape == (180, 240, 3)
+    middle = cv2.erode(scene.liquid.astype(np.uint8), np.ones((9, 9), np.uint8)).astype(bool)
+    first, last = (np.median(picture[middle], axis=0) for picture in (shown[0], shown[-1]))
+    assert first[0] > first[1] + 20
+    assert last[2] > last[0] + 40
+    white = np.percentile(shown[0].reshape(-1, 3), 95, axis=0)
+    linear = plain.optics.level
+    wanted = 255.0 * (1.055 * linear ** (1.0 / 2.4) - 0.055)
+    assert np.all(np.abs(white - wanted) < 0.08 * wanted)
+
+
+def test_a_film_is_written_and_read(tmp_path: Path) -> None:
+    d = replace(filmed(good()), film=replace(good().film, fps=2.0))
+    write_film(d, tmp_path / "film.mp4")
+    with av.open(str(tmp_path / "film.mp4")) as container:
+        frames = sum(1 for _ in container.decode(video=0))
+    assert frames == int((d.last_s - d.first_s) * 2.0)
