@@ -42,7 +42,8 @@ def judged_film(seed: int, folder: Path) -> Outcome:
     cv2.setNumThreads(1)
     drawn = filmed(draw(seed))
     rows = rows_of(drawn)
-    hold = write_film(drawn, folder / "film.mp4").hold
+    scene = write_film(drawn, folder / "film.mp4")
+    hold = scene.hold
     record = write_record(drawn, rows, folder)
     grade = grade_of(drawn, rows, hold.faults)
 
@@ -50,7 +51,8 @@ def judged_film(seed: int, folder: Path) -> Outcome:
         job, source = prepare(read_record(record))
         return analyse(source, job)
 
-    return compared(drawn, rows, grade, ask)
+    shown = (scene.vessel, hold.flask, f"{hold.camera} camera")
+    return replace(compared(drawn, rows, grade, ask), picture=shown)
 
 
 def write_film(drawn: Draw, path: Path) -> Scene:

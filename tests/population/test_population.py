@@ -231,10 +231,11 @@ def test_one_fault_makes_it_hard() -> None:
     plain = d.water.calcium_umol + d.water.magnesium_umol
     soft = replace(d.water, calcium_umol=0.97 * plain, magnesium_umol=0.03 * plain)
     dark = replace(d.water, indicator_umol=0.045 * d.water.flask_ml)
+    late = replace(d.habits, late_s=3.5, late_scatter_s=0.1, reads_when_writing=False)
     for worse in (
         replace(d, water=soft),
         replace(d, water=dark),
-        replace(d, habits=replace(d.habits, late_s=3.5, late_scatter_s=0.1, grain_s=0.1)),
+        replace(d, habits=late),
         replace(d, habits=replace(d.habits, clock_s=-20.0)),
         replace(d, habits=replace(d.habits, grain_ml=0.1)),
         replace(d, film=replace(d.film, noise=0.02)),
