@@ -100,9 +100,10 @@ def pictures(drawn: Draw, scene: Scene, rng: np.random.Generator) -> Iterator[ND
         picture = paint.picture(liquid, time[k], swirl)
         if any(begin <= clock[k] < end for begin, end, _ in drawn.mishaps.hands):
             picture = _over(picture, scene.arm)
-        picture = cv2.warpAffine(
+        turned = cv2.warpAffine(
             picture, shake[k], (WIDTH, HEIGHT), borderMode=cv2.BORDER_REFLECT_101
         )
+        picture = np.asarray(turned, dtype=np.float32)
         yield _exposed(picture, drawn, float(clock[k]), grain)
 
 
@@ -148,9 +149,9 @@ class _Paint:
         if scene.hold.flask == "swirled":
             way = _way(scene.centre, time_s, swirl)
             layers = np.dstack([flask, cover, shine])
-            moved = cv2.warpAffine(layers, way, (WIDTH, HEIGHT))
+            moved = np.asarray(cv2.warpAffine(layers, way, (WIDTH, HEIGHT)), dtype=np.float32)
             flask, cover, shine = moved[..., :3], moved[..., 3], moved[..., 4]
-            hand = cv2.warpAffine(hand, way, (WIDTH, HEIGHT))
+            hand = np.asarray(cv2.warpAffine(hand, way, (WIDTH, HEIGHT)), dtype=np.float32)
         picture = scene.bench * (1.0 - cover[..., None]) + flask * cover[..., None]
         picture = np.maximum(picture, shine[..., None])
         return _over(picture, hand) if scene.hold.flask == "swirled" else picture
@@ -192,15 +193,15 @@ def _exposed(picture: Picture, drawn: Draw, clock_s: float, grain: _Grain) -> ND
     gain *= 10.0 ** -(np.array(drawn.mishaps.drift) * part)
     gain *= 10.0 ** (-drawn.mishaps.balance_turn * part * np.array([1.0, 0.35, -0.3]))
     light = np.clip(picture * gain.astype(np.float32), 0.0, 1.0)
-    coded = _SRGB[(light * (_SRGB.size - 1)).astype(np.int32)]
-    coded += grain.any_field()
+    coded = _SRGB[(light * (_SRGB.size - 1)).astype(np.int32)] + grain.any_field()
     return np.clip(coded + 0.5, 0.0, 255.0).astype(np.uint8)
 
 
 _LINEAR = np.linspace(0.0, 1.0, 1 << 14)
-_SRGB = 255.0 * np.where(
-    _LINEAR < 0.0031308, 12.92 * _LINEAR, 1.055 * _LINEAR ** (1.0 / 2.4) - 0.055
-).astype(np.float32)
+_SRGB: Picture = np.asarray(
+    255.0 * np.where(_LINEAR < 0.0031308, 12.92 * _LINEAR, 1.055 * _LINEAR ** (1.0 / 2.4) - 0.055),
+    dtype=np.float32,
+)
 
 
 class _Grain:

@@ -98,7 +98,7 @@ def scene_of(drawn: Draw) -> Scene:
     clear = np.where(liquid, 1.0, 0.45).astype(np.float32)
     return Scene(
         bench=bench,
-        cover=cv2.GaussianBlur(cover * clear, (0, 0), 0.6),
+        cover=np.asarray(cv2.GaussianBlur(cover * clear, (0, 0), 0.6), dtype=np.float32),
         glass=np.repeat(glass[..., None], 3, axis=2),
         shine=_shine(rng, centre, cover),
         liquid=liquid,
