@@ -165,9 +165,10 @@ def _way(centre: tuple[float, float], time_s: float, swirl: tuple[float, float])
     """How a swirled flask stands at a time: it circles and leans."""
     turns_s, reach = swirl
     angle = 2.0 * np.pi * turns_s * time_s
-    way = cv2.getRotationMatrix2D(centre, 4.0 * np.sin(angle), 1.0)
+    leant = cv2.getRotationMatrix2D(centre, 4.0 * np.sin(angle), 1.0)
+    way: FloatArray = np.asarray(leant, dtype=np.float64)
     way[:, 2] += reach * np.array([np.cos(angle), 0.4 * np.sin(angle)])
-    return np.asarray(way)
+    return way
 
 
 def _shake(rng: np.random.Generator, time_s: FloatArray, held: bool) -> FloatArray:
