@@ -256,7 +256,8 @@ def _film(rng: np.random.Generator, clock_s: float) -> Film:
         fps=float(rng.choice(_FPS)),
         # A stopwatch that starts after the film starts before the first drop all the same.
         lead_s=float(max(lead, clock_s + 1.0)),
-        tail_s=float(rng.uniform(3.0, 25.0)),
+        # Now and then nobody stops the film.
+        tail_s=float(rng.uniform(3.0, 25.0) if rng.random() < 0.9 else rng.uniform(30.0, 150.0)),
         noise=float(np.exp(rng.normal(np.log(0.0025), 0.6))),
         wander=float(np.exp(rng.normal(np.log(0.0025), 0.6))),
         wander_s=float(rng.uniform(0.3, 8.0)),

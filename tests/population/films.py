@@ -42,7 +42,8 @@ def judged_film(seed: int, folder: Path) -> Outcome:
     cv2.setNumThreads(1)
     drawn = filmed(draw(seed))
     rows = rows_of(drawn)
-    hold = write_film(drawn, folder / "film.mp4").hold
+    scene = write_film(drawn, folder / "film.mp4")
+    hold = scene.hold
     record = write_record(drawn, rows, folder)
     grade = grade_of(drawn, rows, hold.faults)
 
@@ -50,7 +51,8 @@ def judged_film(seed: int, folder: Path) -> Outcome:
         job, source = prepare(read_record(record))
         return analyse(source, job)
 
-    return compared(drawn, rows, grade, ask)
+    shown = (scene.vessel, hold.flask, f"{hold.camera} camera")
+    return replace(compared(drawn, rows, grade, ask), picture=shown)
 
 
 def write_film(drawn: Draw, path: Path) -> Scene:
@@ -98,9 +100,10 @@ def pictures(drawn: Draw, scene: Scene, rng: np.random.Generator) -> Iterator[ND
         picture = paint.picture(liquid, time[k], swirl)
         if any(begin <= clock[k] < end for begin, end, _ in drawn.mishaps.hands):
             picture = _over(picture, scene.arm)
-        picture = cv2.warpAffine(
+        turned = cv2.warpAffine(
             picture, shake[k], (WIDTH, HEIGHT), borderMode=cv2.BORDER_REFLECT_101
         )
+        picture = np.asarray(turned, dtype=np.float32)
         yield _exposed(picture, drawn, float(clock[k]), grain)
 
 
@@ -146,9 +149,9 @@ class _Paint:
         if scene.hold.flask == "swirled":
             way = _way(scene.centre, time_s, swirl)
             layers = np.dstack([flask, cover, shine])
-            moved = cv2.warpAffine(layers, way, (WIDTH, HEIGHT))
+            moved = np.asarray(cv2.warpAffine(layers, way, (WIDTH, HEIGHT)), dtype=np.float32)
             flask, cover, shine = moved[..., :3], moved[..., 3], moved[..., 4]
-            hand = cv2.warpAffine(hand, way, (WIDTH, HEIGHT))
+            hand = np.asarray(cv2.warpAffine(hand, way, (WIDTH, HEIGHT)), dtype=np.float32)
         picture = scene.bench * (1.0 - cover[..., None]) + flask * cover[..., None]
         picture = np.maximum(picture, shine[..., None])
         return _over(picture, hand) if scene.hold.flask == "swirled" else picture
@@ -162,9 +165,10 @@ def _way(centre: tuple[float, float], time_s: float, swirl: tuple[float, float])
     """How a swirled flask stands at a time: it circles and leans."""
     turns_s, reach = swirl
     angle = 2.0 * np.pi * turns_s * time_s
-    way = cv2.getRotationMatrix2D(centre, 4.0 * np.sin(angle), 1.0)
+    leant = cv2.getRotationMatrix2D(centre, 4.0 * np.sin(angle), 1.0)
+    way: FloatArray = np.asarray(leant, dtype=np.float64)
     way[:, 2] += reach * np.array([np.cos(angle), 0.4 * np.sin(angle)])
-    return np.asarray(way)
+    return way
 
 
 def _shake(rng: np.random.Generator, time_s: FloatArray, held: bool) -> FloatArray:
@@ -190,15 +194,15 @@ def _exposed(picture: Picture, drawn: Draw, clock_s: float, grain: _Grain) -> ND
     gain *= 10.0 ** -(np.array(drawn.mishaps.drift) * part)
     gain *= 10.0 ** (-drawn.mishaps.balance_turn * part * np.array([1.0, 0.35, -0.3]))
     light = np.clip(picture * gain.astype(np.float32), 0.0, 1.0)
-    coded = _SRGB[(light * (_SRGB.size - 1)).astype(np.int32)]
-    coded += grain.any_field()
+    coded = _SRGB[(light * (_SRGB.size - 1)).astype(np.int32)] + grain.any_field()
     return np.clip(coded + 0.5, 0.0, 255.0).astype(np.uint8)
 
 
 _LINEAR = np.linspace(0.0, 1.0, 1 << 14)
-_SRGB = 255.0 * np.where(
-    _LINEAR < 0.0031308, 12.92 * _LINEAR, 1.055 * _LINEAR ** (1.0 / 2.4) - 0.055
-).astype(np.float32)
+_SRGB: Picture = np.asarray(
+    255.0 * np.where(_LINEAR < 0.0031308, 12.92 * _LINEAR, 1.055 * _LINEAR ** (1.0 / 2.4) - 0.055),
+    dtype=np.float32,
+)
 
 
 class _Grain:

@@ -55,6 +55,8 @@ class Outcome:
     fps: float
     reading_ml: float
     cpu_s: float
+    picture: tuple[str, ...] = ()
+    """Vessel and view, and how flask and camera are held; empty where only colours are made."""
 
     @property
     def error_ml(self) -> float | None:
@@ -105,7 +107,7 @@ def rows_of(drawn: Draw) -> Rows:
     rng = np.random.default_rng([drawn.seed, 10])
     if drawn.delivery == "drops":
         near = drawn.end_ml - drawn.manner.fast_to_ml
-        return written(rng, drawn.habits, drawn.acts, near, drawn.last_s)
+        return written(rng, drawn.habits, drawn.acts, near)
     if drawn.delivery == "tap":
         return rows_of_tap(rng, drawn.habits, drawn.acts, float(rng.uniform(2.0, 8.0)))
     exact = replace(drawn.habits, late_s=0.0, late_scatter_s=0.05, grain_s=0.1, grain_ml=0.01)

@@ -65,6 +65,8 @@ class Scene:
     arm: Picture
     """The same of an arm across the picture."""
     centre: tuple[float, float]
+    vessel: str
+    """"flask", "beaker" or "from above"."""
     hold: Hold
 
 
@@ -82,8 +84,9 @@ def scene_of(drawn: Draw) -> Scene:
     rng = np.random.default_rng([drawn.seed, 21])
     hold = draw_hold(rng)
     centre = (rng.uniform(95.0, 145.0), rng.uniform(96.0, 108.0))
-    if rng.random() < 0.7:
-        cover, liquid, path = _from_the_side(rng, centre)
+    vessel = str(rng.choice(["flask", "beaker", "from above"], p=[0.5, 0.2, 0.3]))
+    if vessel != "from above":
+        cover, liquid, path = _from_the_side(rng, centre, vessel)
     else:
         cover, liquid, path = _from_above(rng, centre)
     light = _light(rng)
@@ -95,7 +98,7 @@ def scene_of(drawn: Draw) -> Scene:
     clear = np.where(liquid, 1.0, 0.45).astype(np.float32)
     return Scene(
         bench=bench,
-        cover=cv2.GaussianBlur(cover * clear, (0, 0), 0.6),
+        cover=np.asarray(cv2.GaussianBlur(cover * clear, (0, 0), 0.6), dtype=np.float32),
         glass=np.repeat(glass[..., None], 3, axis=2),
         shine=_shine(rng, centre, cover),
         liquid=liquid,
@@ -104,6 +107,7 @@ def scene_of(drawn: Draw) -> Scene:
         hand=_hand(rng, centre, cover, hold.gloves),
         arm=_arm(rng, centre, hold.gloves),
         centre=(float(centre[0]), float(centre[1])),
+        vessel=vessel,
         hold=hold,
     )
 
@@ -114,13 +118,13 @@ def _grid() -> tuple[Picture, Picture]:
 
 
 def _from_the_side(
-    rng: np.random.Generator, centre: tuple[float, float]
+    rng: np.random.Generator, centre: tuple[float, float], vessel: str
 ) -> tuple[Picture, NDArray[np.bool_], Picture]:
     """Cover, liquid and path of a conical flask or a beaker seen from the side."""
     x, y = _grid()
     tall = float(rng.uniform(95.0, 130.0))
     foot, neck = 0.36 * tall, 0.12 * tall
-    if rng.random() < 0.3:
+    if vessel == "beaker":
         neck = foot = 0.30 * tall
     up = (centre[1] + 0.5 * tall - y) / tall
     half = np.where(up < 0.68, foot + (neck - foot) * np.clip(up, 0.0, 0.68) / 0.68, neck)

@@ -2,13 +2,35 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from tests.population.draws import draw
+from tests.population.draws import Draw, draw
 from tests.population.grading import grade_of, last_free
 from tests.population.judging import rows_of, write_record
+
+
+def truth_of(drawn: Draw) -> dict[str, Any]:
+    """What an alignment of the log with the film may be compared with; times of the film, mL."""
+    acts = drawn.acts
+    return {
+        "v_eq_ml": drawn.end_ml,
+        "event": drawn.event,
+        "clock_s": drawn.clock_apart_s,
+        "mixing_lag_s": drawn.mixing.lag_s,
+        "additions": [
+            {"begin_s": begin, "end_s": end, "volume_after_ml": total}
+            for begin, end, total in zip(
+                (acts.begin_s - drawn.first_s).round(2).tolist(),
+                (acts.end_s - drawn.first_s).round(2).tolist(),
+                acts.total_ml.round(4).tolist(),
+                strict=True,
+            )
+        ],
+    }
 
 
 def told(seed: int, level: str = "colour", keep: Path | None = None) -> str:
@@ -80,5 +102,6 @@ def told(seed: int, level: str = "colour", keep: Path | None = None) -> str:
 
             (keep / "colours.csv").write_text(colours_csv(samples_of(drawn)), encoding="utf-8")
         write_record(drawn, rows, keep)
+        (keep / "truth.json").write_text(json.dumps(truth_of(drawn), indent=1), encoding="utf-8")
         out.append(f"Kept in {keep}.")
     return "\n".join(out)

@@ -205,8 +205,8 @@ def test_a_row_may_hold_the_next_drop() -> None:
 
 def quick(acts: acting.Additions) -> acting.Additions:
     """The same additions, one every 2 s."""
-    begin = 5.0 + 2.0 * np.arange(acts.begin_s.size)
-    return acting.Additions(begin, begin + 0.4, acts.volume_ml)
+    begin = np.asarray(5.0 + 2.0 * np.arange(acts.begin_s.size), dtype=np.float64)
+    return acting.Additions(begin, np.add(begin, 0.4), acts.volume_ml)
 
 
 # Grades -----------------------------------------------------------------------------------------
@@ -229,12 +229,13 @@ def test_one_fault_makes_it_hard() -> None:
     d = good()
     assert name_of(d) == "good"
     plain = d.water.calcium_umol + d.water.magnesium_umol
-    soft = replace(d.water, calcium_umol=0.97 * plain, magnesium_umol=0.03 * plain)
+    soft = replace(d.water, calcium_umol=0.97 * plain, magnesium_umol=0.03 * plain, mg_edta_umol=0)
     dark = replace(d.water, indicator_umol=0.045 * d.water.flask_ml)
+    late = replace(d.habits, late_s=3.5, late_scatter_s=0.1, reads_when_writing=False)
     for worse in (
         replace(d, water=soft),
         replace(d, water=dark),
-        replace(d, habits=replace(d.habits, late_s=3.5, late_scatter_s=0.1, grain_s=0.1)),
+        replace(d, habits=late),
         replace(d, habits=replace(d.habits, clock_s=-20.0)),
         replace(d, habits=replace(d.habits, grain_ml=0.1)),
         replace(d, film=replace(d.film, noise=0.02)),

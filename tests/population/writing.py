@@ -69,10 +69,8 @@ def draw_habits(rng: np.random.Generator, delivery: str) -> Habits:
     )
 
 
-def written(
-    rng: np.random.Generator, habits: Habits, acts: Additions, near_ml: float, last_s: float
-) -> Rows:
-    """Rows of a log.
+def written(rng: np.random.Generator, habits: Habits, acts: Additions, near_ml: float) -> Rows:
+    """Rows of a log; the person writes on when the film has ended.
 
     Parameters
     ----------
@@ -82,8 +80,6 @@ def written(
         On the clock of the recording.
     near_ml:
         Volume from which the person writes as near the end.
-    last_s:
-        When the person stops writing, on the clock of the recording.
     """
     n, total = acts.volume_ml.size, acts.total_ml
     kept, since = [], 0
@@ -104,7 +100,7 @@ def written(
         late.append(0.0)
     for k in kept:
         delay = max(habits.late_s + habits.late_scatter_s * rng.normal(), 0.0)
-        at = min(float(acts.end_s[k]) + delay, last_s)
+        at = float(acts.end_s[k]) + delay
         held = k
         if habits.reads_when_writing:
             held = max(k, int(np.searchsorted(acts.end_s, at, side="right")) - 1)

@@ -32,12 +32,14 @@ from tests.population.telling import told
 
 _RESULTS = ROOT / "tests" / "studies" / "RESULTS.md"
 _BAD_ML = 0.05
+_FILM_OF = 10
+"""At the level of both, one seed of so many is a film."""
 
 
 def outcome_of(seed: int, level: str) -> Outcome:
     """Outcome of one seed in a folder that is removed afterwards."""
     with tempfile.TemporaryDirectory() as folder:
-        if level == "film":
+        if level == "film" or (level == "both" and seed % _FILM_OF == 0):
             from tests.population.films import judged_film
 
             return judged_film(seed, Path(folder))
@@ -72,10 +74,11 @@ def line(o: Outcome) -> str:
         top = "open" if high is None else f"{high - o.truth_ml:+.3f}"
         given = f"{low - o.truth_ml:+.3f}..{top}"
     inside = {None: "", True: "in", False: "OUT"}[o.holds]
+    faults = ", ".join((*o.because, *o.picture))
     return (
         f"{o.seed:>6} {o.grade:<8}{o.event:<21}{o.delivery:<6}{o.status:<10}{given:<17}{inside:<4}"
         f"{'FALSE ' if o.false else ''}{' '.join(o.codes)} ({' '.join(o.remarks)}) "
-        f"[{', '.join(o.because)}; Mg {o.magnesium:.2f}, dye {o.indicator_umol_l:.0f}, "
+        f"[{faults}; Mg {o.magnesium:.2f}, dye {o.indicator_umol_l:.0f}, "
         f"late {o.late_s:.1f} s, clock {o.clock_s:+.1f} s, {o.fps:g} fps]"
     )
 
@@ -107,6 +110,10 @@ def _between(name: str, low: float, high: float) -> Callable[[Outcome], bool]:
     return lambda o: bool(low <= getattr(o, name) < high)
 
 
+def _shows(name: str) -> Callable[[Outcome], bool]:
+    return lambda o: name in o.picture
+
+
 GROUPS: dict[str, Callable[[Outcome], bool]] = {
     "magnesium < 5 %": _between("magnesium", 0.0, 0.05),
     "magnesium 5-20 %": _between("magnesium", 0.05, 0.20),
@@ -131,6 +138,7 @@ GROUPS: dict[str, Callable[[Outcome], bool]] = {
     "read to 0.01-0.02 mL": lambda o: o.delivery != "pump" and o.reading_ml < 0.03,
     "read to 0.05 mL": lambda o: o.delivery != "pump" and o.reading_ml == 0.05,
     "read to 0.1 mL": lambda o: o.delivery != "pump" and o.reading_ml == 0.1,
+    **{name: _shows(name) for name in ("flask", "beaker", "from above", "swirled", "held camera")},
 }
 """Groups of the draws that are good or hard."""
 
@@ -180,7 +188,8 @@ def table(outcomes: list[Outcome]) -> str:
 
 def _write(text: str, command: str, level: str, held_back: bool) -> None:
     """Replace the section of this level in RESULTS.md, or add it."""
-    title = f"## A population of titrations, at the level of {level}s"
+    what = {"colour": "colours", "film": "films", "both": "colours, a tenth of them films"}[level]
+    title = f"## A population of titrations: {what}"
     seeds = "held back" if held_back else "tuning seeds"
     day = datetime.date.today().isoformat()
     about = (
@@ -202,7 +211,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="A population of titrations with known truth")
     parser.add_argument("--count", type=int, default=60)
     parser.add_argument("--first", type=int, default=1, help="first seed; 5000 up: held back")
-    parser.add_argument("--level", choices=("colour", "film"), default="colour")
+    parser.add_argument("--level", choices=("colour", "film", "both"), default="colour")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--seed", type=int, help="tell one draw in words, and what came of it")
     parser.add_argument("--keep", type=Path, help="with --seed: folder for its record and film")
@@ -225,7 +234,7 @@ def main() -> None:
     text = table(outcomes)
     print(text)
     if options.write:
-        more = " --level film" if options.level == "film" else ""
+        more = "" if options.level == "colour" else f" --level {options.level}"
         command = f"python -m tests.studies.population --count {options.count}"
         _write(text, f"{command} --first {options.first}{more}", options.level, held_back)
 
