@@ -106,7 +106,8 @@ def test_jacobian_with_stray_light_against_finite_differences() -> None:
     _, result = result_for("stray light", 200)
     assert result.fit is not None
     plain, theta = result.fit.model, result.fit.theta
-    assert isinstance(plain, StrayModel) and result.curve is not None
+    assert isinstance(plain, StrayModel)
+    assert result.curve is not None
     model = with_stray_light(plain, result.curve, 10.0**-2.5)
     full = theta.copy()
 
