@@ -37,6 +37,9 @@ _LEAST_PART = 0.01
 _LARGEST_AFTER = 0.25
 """Size of a step beyond the change, as a part of it, that a lamp can make: 10 % of light in a pale
 liquid. A larger one is a colour that goes back, which the verdict must see."""
+_LARGEST_ALONG = 0.2
+"""Way towards blue, as a part of the change, up to which the plateau is one: beyond it only what
+is no mixture of red and blue counts as a step, or a slow fade would be cut into lamps."""
 _ABRUPT = 0.5
 """Part of a step that must lie within a twentieth of the plateau, so that no smooth rise counts."""
 
@@ -67,7 +70,10 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     middle_ml = 0.5 * float(volume_ml[red[-1]] + volume_ml[red[-1] + 1])
     away_ml = middle_ml - volume_ml
     before = np.flatnonzero(away_ml > _FAR_ML)
-    kept[: _last_step(away_ml[before], undiluted[before], (_LEAST_PART * size, np.inf))] = False
+    # What turns towards blue as the change itself does may be the chemistry.
+    aside = undiluted[before] - np.clip(place[before], 0.0, None)[:, None] * change
+    seen = undiluted[before] if float(place[before].max(initial=0.0)) < _LARGEST_ALONG else aside
+    kept[: _last_step(away_ml[before], seen, (_LEAST_PART * size, np.inf))] = False
     after = np.flatnonzero(-away_ml > _FAR_ML)[::-1]
     sizes = (_LEAST_PART * size, _LARGEST_AFTER * size)
     kept[n - _last_step(-away_ml[after], undiluted[after], sizes) :] = False
