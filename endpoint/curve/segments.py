@@ -34,6 +34,12 @@ places passes 30 by chance in less than one of a thousand plateaus of three chan
 points are set aside for nothing; higher, and a step of five standard deviations is left in."""
 _LEAST_PART = 0.01
 """Size of a step, as a part of the change, below which it bends no fit."""
+_LARGEST_AFTER = 0.25
+"""Size of a step beyond the change, as a part of it, that a lamp can make: 10 % of light in a pale
+liquid. A larger one is a colour that goes back, which the verdict must see."""
+_LARGEST_ALONG = 0.2
+"""Way towards blue, as a part of the change, up to which the plateau is one: beyond it only what
+is no mixture of red and blue counts as a step, or a slow fade would be cut into lamps."""
 _ABRUPT = 0.5
 """Part of a step that must lie within a twentieth of the plateau, so that no smooth rise counts."""
 
@@ -64,13 +70,17 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     middle_ml = 0.5 * float(volume_ml[red[-1]] + volume_ml[red[-1] + 1])
     away_ml = middle_ml - volume_ml
     before = np.flatnonzero(away_ml > _FAR_ML)
-    kept[: _last_step(away_ml[before], undiluted[before], size)] = False
+    # What turns towards blue as the change itself does may be the chemistry.
+    aside = undiluted[before] - np.clip(place[before], 0.0, None)[:, None] * change
+    seen = undiluted[before] if float(place[before].max(initial=0.0)) < _LARGEST_ALONG else aside
+    kept[: _last_step(away_ml[before], seen, (_LEAST_PART * size, np.inf))] = False
     after = np.flatnonzero(-away_ml > _FAR_ML)[::-1]
-    kept[n - _last_step(-away_ml[after], undiluted[after], size) :] = False
+    sizes = (_LEAST_PART * size, _LARGEST_AFTER * size)
+    kept[n - _last_step(-away_ml[after], undiluted[after], sizes) :] = False
     return kept
 
 
-def _last_step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
+def _last_step(away_ml: FloatArray, density: FloatArray, sizes: tuple[float, float]) -> int:
     """Points up to the step of a plateau that is nearest to the change; 0 without a step.
 
     Parameters
@@ -79,18 +89,18 @@ def _last_step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
         Distance from the change, falling, shape (n,).
     density:
         Shape (n, channels).
-    size:
-        Of the whole change, density.
+    sizes:
+        Least and largest step, density.
     """
     begin = 0
     while True:
-        found = _step(away_ml[begin:], density[begin:], size)
+        found = _step(away_ml[begin:], density[begin:], sizes)
         if found == 0:
             return begin
         begin += found
 
 
-def _step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
+def _step(away_ml: FloatArray, density: FloatArray, sizes: tuple[float, float]) -> int:
     """Index of the first point after the clearest step of a plateau; 0 without one."""
     n = len(away_ml)
     if n < 2 * _LEAST_POINTS + 4:
@@ -114,7 +124,7 @@ def _step(away_ml: FloatArray, density: FloatArray, size: float) -> int:
     found, at = steps[k], int(places[k])
     part = float(np.linalg.norm(found))
     alone = _independent(rest - columns[:, k, None] * found)
-    if alone * gain[k] < _GAIN or part < _LEAST_PART * size:
+    if alone * gain[k] < _GAIN or not sizes[0] <= part <= sizes[1]:
         return 0
     reach = n // 40  # a camera takes some frames to settle
     after, ahead = min(at + reach, n - 2), max(at - reach, 2)
