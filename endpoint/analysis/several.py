@@ -18,6 +18,7 @@ from scipy.special import ndtr
 from endpoint.analysis.result import Result
 from endpoint.delivery.alignment import Alignment
 from endpoint.equivalence.fit import Estimate, Transition
+from endpoint.equivalence.model import NEAR_ML
 from endpoint.equivalence.verdict import WIDEST_HALF_ML, Verdict
 from endpoint.messages import Sentence, reason, remark
 
@@ -29,12 +30,10 @@ _MOST = 10
 """Alignments that are fitted, the most probable ones."""
 _LIKE = 0.5
 """Part of the points that say something of their own: neighbours err alike."""
-_NEAR_ML = 1.0
-"""Points so near to the end show how ragged a curve is, mL."""
 _LEAST_RMS = 0.008
 """Scatter, as a part of the change, below which no curve is smoother than another."""
-_LEAST_PART = 0.02
-"""Probability of an alignment that is left out of a bracket."""
+_LEFT_OUT = 0.05
+"""Probability of the alignments, the least probable ones, that a bracket need not hold."""
 _TAIL = 0.025
 
 
@@ -119,8 +118,10 @@ def _raggedness(results: Sequence[Result]) -> FloatArray:
 
 
 def _points_near(fit: Transition) -> int:
+    """How many points the scatter of a fit is that of (`rms_near`)."""
     away_ml = np.abs(fit.model.volume_ml - fit.equivalence.value_ml)
-    return int(np.sum(away_ml < _NEAR_ML))
+    near = int(np.sum(away_ml < NEAR_ML))
+    return near if near >= 5 else away_ml.size
 
 
 def _mixture(ways: Sequence[_Way]) -> tuple[float, float, float, float]:
@@ -158,7 +159,13 @@ def _bracket_of(result: Result) -> tuple[float, float | None]:
 
 def _with_bracket(best: Result, reasons: tuple[Sentence, ...], ways: Sequence[_Way]) -> Result:
     """Result that only bounds the end, as wide as all ways that may be true."""
-    brackets = [_bracket_of(way.result) for way in ways if way.weight > _LEAST_PART]
+    # The ways stand in the order of their weights: the last ones may be left out.
+    behind = np.cumsum([way.weight for way in ways][::-1])[::-1]
+    brackets = [
+        _bracket_of(way.result)
+        for way, rest in zip(ways, behind, strict=True)
+        if rest > _LEFT_OUT * behind[0]
+    ]
     highs = [high for _, high in brackets]
     bounded = [high for high in highs if high is not None]
     high = max(bounded) if len(bounded) == len(highs) else None

@@ -52,8 +52,9 @@ _LEAST_CHANGE = 0.04
 
 @dataclass(frozen=True, eq=False)
 class Activity:
-    """Colour of a recording in n bins. Costs are negative logarithms, too large by the factor
-    1 / `INDEPENDENT`.
+    """Colour of a recording in n bins.
+
+    Costs are negative logarithms, too large by the factor 1 / `INDEPENDENT`.
     """
 
     first_s: float

@@ -46,7 +46,8 @@ PARAMETER_NAMES = (
 CHEMICAL = slice(0, 8)
 CONSTANTS = slice(SHIFT_EDTA, SPLIT_IND + 1)
 _SMALLEST_ROOT = 1e-5
-_NEAR_ML = 1.5
+NEAR_ML = 1.5
+"""Distance from the end, mL, within which the scatter about a fit is that of the change."""
 _BLUNT_ML = 0.05
 """Distance from the end, mL, within which a plume no longer grows: little metal is left."""
 _LN10 = float(np.log(10.0))
@@ -119,7 +120,7 @@ class Setting:
     constants: PairConstants | None = None
     """Of the indicator in use; None: Eriochrome Black T with calcium and magnesium."""
     reading_sd_ml: float = 0.0
-    """Standard uncertainty of the volume of each point by itself, mL: readings that were rounded."""
+    """Standard uncertainty of the volume of each point by itself, mL: readings are rounded."""
 
 
 def flasks_of(
@@ -411,6 +412,6 @@ def _plume(theta: FloatArray, mixed_ml: FloatArray) -> tuple[FloatArray, FloatAr
 
 def rms_near(model: Model, residual: FloatArray, equivalence_ml: float) -> float:
     """Scatter about the fit near the end; coarse additions far before it may be badly mixed."""
-    near = np.abs(model.volume_ml - equivalence_ml) < _NEAR_ML
+    near = np.abs(model.volume_ml - equivalence_ml) < NEAR_ML
     part = residual[near] if near.sum() >= 5 else residual
     return float(np.sqrt(np.mean(part**2)))

@@ -8,12 +8,12 @@ from typing import Protocol, cast
 
 import numpy as np
 import pytest
+from endpoint.delivery.clock_search import ClockSearch
 
 import endpoint
 from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourTrace
 from endpoint.delivery.clock import ClockDoubt, LogClock, doubt_of_clock, needs_every_frame
-from endpoint.delivery.clock_search import ClockSearch
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import after_the_end, changes_after_the_end
 from endpoint.equivalence.verdict import Verdict, with_doubt

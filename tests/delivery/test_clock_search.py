@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from endpoint.delivery.clock_search import NO_MATTER_S, SURE, ClockSearch, search_clock
 
 from endpoint.colour.density import ColourTrace
-from endpoint.delivery.clock_search import NO_MATTER_S, SURE, ClockSearch, search_clock
 from endpoint.delivery.delivery import Delivery
 from tests.simulated import seen_colours
 
