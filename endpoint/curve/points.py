@@ -98,10 +98,10 @@ class Curve:
     def unmixed_prior_ml(self) -> tuple[float, float]:
         """Titrant in plumes to expect in view while it runs, mL, and its standard deviation.
 
-        What runs in within about a second: stirred flasks spread a plume in 0.3 to 1.5 s.
-        Assumed, no source.
+        What runs in within about a second: stirred flasks spread a plume in 0.3 to 1.5 s, and
+        in view it may look twice as large. Assumed, no source.
         """
-        return 0.5 * self.running_ml_s, 0.7 * self.running_ml_s + 1e-4
+        return 0.7 * self.running_ml_s, 1.2 * self.running_ml_s + 1e-4
 
     @property
     def reading_sd_ml(self) -> float:

@@ -59,9 +59,10 @@ def width_ml(fit: Transition) -> float:
 
 
 def seen_width_ml(curve: Curve, outlier: NDArray[np.bool_]) -> float:
-    """Volume from the last point that is less than 15 % on its way to the first that stays at 90 %.
+    """Volume from the last point that is less than 40 % on its way to the first that stays at 90 %.
 
-    A fit that bends to explain something far before the change is wide; what is seen is not.
+    A fit that bends to explain something far before the change, or a plume that grows, is wide;
+    what is seen of the change itself is not.
 
     Parameters
     ----------
@@ -75,7 +76,7 @@ def seen_width_ml(curve: Curve, outlier: NDArray[np.bool_]) -> float:
     below = np.flatnonzero(signal < 0.9)
     if below.size == 0 or below[-1] + 1 >= signal.size:
         return float(np.ptp(volume_ml))
-    early = np.flatnonzero(signal[: below[-1] + 1] < 0.15)
+    early = np.flatnonzero(signal[: below[-1] + 1] < 0.4)
     return float(volume_ml[below[-1] + 1] - volume_ml[early[-1] if early.size else 0])
 
 

@@ -48,6 +48,8 @@ CONSTANTS = slice(SHIFT_EDTA, SPLIT_IND + 1)
 _SMALLEST_ROOT = 1e-5
 NEAR_ML = 1.5
 """Distance from the end, mL, within which the scatter about a fit is that of the change."""
+_IN_VIEW = 0.4
+"""Part of the view that a plume tints at most: it stands in the light of the rest."""
 _BLUNT_ML = 0.05
 """Distance from the end, mL, within which a plume no longer grows: little metal is left."""
 _LN10 = float(np.log(10.0))
@@ -407,7 +409,8 @@ def _plume(theta: FloatArray, mixed_ml: FloatArray) -> tuple[FloatArray, FloatAr
     left = 0.5 * (away + root)
     total = np.maximum(unmixed + left, 1e-9)
     by_left = -unmixed / total**2
-    return unmixed / total, by_left * 0.5 * (1.0 + away / root), left / total**2
+    by_distance = by_left * 0.5 * (1.0 + away / root)
+    return _IN_VIEW * unmixed / total, _IN_VIEW * by_distance, _IN_VIEW * left / total**2
 
 
 def rms_near(model: Model, residual: FloatArray, equivalence_ml: float) -> float:

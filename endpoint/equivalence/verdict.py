@@ -68,6 +68,8 @@ _SLOW_FADE_ML = 1.2
 """Width from 15 to 90 % free, mL, above which the change is slow. Simulated titrations with 2 to 40
 % magnesium at pH 10 have 0.4 to 0.6 mL (24 seeds). Lower, and waters without magnesium are refused;
 higher, and a wrong pH is judged by `_STRAIN` alone."""
+_SHARP = 0.5
+"""Part of that width within which a change that is seen to go from 40 to 90 % is not slow."""
 _MISFIT_RMS = 0.08
 """Residuals around the end, as a part of the change. Simulated titrations have 0.003 (24 seeds),
 films some times more. Lower, and films that flicker are refused; higher, and a curve of another
@@ -201,8 +203,8 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
         # Without magnesium the first blue pause may still lie a little before the end.
         top = blue_ml and max(blue_ml, min(fit.equivalence.high_ml, blue_ml + BLUE_EARLY_ML))
         return _bracket(["one-addition", lost], (jump, top), indicator)
-    wide_ml = min(width_ml(fit), seen_width_ml(curve, fit.outlier))
-    slow = wide_ml > _slow_ml(fit, indicator)
+    slow_ml = _slow_ml(fit, indicator)
+    slow = width_ml(fit) > slow_ml and seen_width_ml(curve, fit.outlier) > _SHARP * slow_ml
     bent = strain(evidence, fit) > (_STRAIN_SLOW if slow else _STRAIN)
     if slow and (bent or fit.residual_rms > _MISFIT_RMS):
         return refuse("slow-fade", indicator)
