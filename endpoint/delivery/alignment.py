@@ -35,6 +35,8 @@ _OTHER_CLOCK = 0.07
 """Part of the logs whose clock is another than that of the recording, by anything. Assumed."""
 _DIFFERENCES_S = np.arange(-6.5, 4.51, 0.5)
 """Times of additions minus times of rows that are tried around one clock, s."""
+_RUNNING_S = (-3.0, -1.5, 0.0)
+"""The same for a tap that is left open, s."""
 _OTHER_CLOCKS, _AROUND_S = 5, np.arange(-1.5, 1.51, 0.5)
 """How many other clocks are looked at, and the differences around each, s."""
 _COARSE_S, _MOST_CLOCKS = 1.0, 400
@@ -147,7 +149,24 @@ def align(
         cost = path.cost * INDEPENDENT + prior
         if path.cuts not in found or cost < found[path.cuts].cost:
             found[path.cuts] = _aligned(activity, rows, path, cost, difference_s)
-    return _distinct(sorted(found.values(), key=lambda one: one.cost))
+    running = _running(activity, delivery, stated) if delivery.mode == "continuous" else []
+    return _distinct(sorted([*found.values(), *running], key=lambda one: one.cost))
+
+
+def _running(activity: Activity, delivery: Delivery, stated: bool) -> list[Alignment]:
+    """A tap that was left open: rows on straight lines, more or less late."""
+    found = []
+    for late_s in _RUNNING_S:
+        moved = replace(delivery, time_s=delivery.time_s + late_s)
+        rises = np.flatnonzero(np.diff(moved.volume_ml) > 0.0)
+        ends_s = moved.time_s[[rises[0], rises[-1] + 1]]
+        first, last = np.clip(activity.bin_of(ends_s), 0, activity.bins)
+        cost = activity.pause[0, first] + activity.addition[last] - activity.addition[first]
+        cost += activity.pause[last, activity.bins]
+        prior = _cost_of(late_s, stated, activity.last_s - activity.first_s)
+        ends_s = moved.time_s[np.diff(moved.volume_ml, prepend=0.0) > 0.0]
+        found.append(Alignment(moved, float(cost) * INDEPENDENT + prior, late_s, ends_s))
+    return found
 
 
 def _starts(trace: ColourTrace, delivery: Delivery) -> tuple[Alignment, ...]:
