@@ -13,7 +13,7 @@ from endpoint.colour.follow import follow
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.scene.region import locate
 from sample_media.simulated import Plan, simulate
-from tests.bench_server import new_session
+from tests.bench_server import Bench, new_session
 
 FLASK = Flask(
     volume_ml=105.0, calcium_mmol=0.06, magnesium_mmol=0.02, indicator_umol=1.0, titrant_mol_l=0.01
@@ -67,6 +67,13 @@ def ready(film: list[ArrayFrame], **parts: Any) -> LiveSession:
     session = new_session(**parts)
     session.view.look_at(locate(film[:5], LIQUID, WHITE))
     return session
+
+
+def place(bench: Bench, film: list[ArrayFrame]) -> None:
+    """Show a bench where liquid and white reference of the film are."""
+    region = ready(film).view.region
+    assert region is not None
+    bench.session.view.look_at(region)
 
 
 def colours_of_frames(lead_s: float = FILM_START_S) -> list[ColourSample]:

@@ -3,7 +3,23 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # The workers of xdist inherit it: threads of two processes on two cores wait for each other.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
     os.environ.setdefault(_name, "1")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A browser for all tests of a module."""
+    from tests.bench_server import browsing
+
+    with browsing() as opened:
+        yield opened

@@ -7,12 +7,12 @@ from pathlib import Path
 
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import of_colours
-from endpoint.analysis.prepare import job_without_source
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.export import done_in, export, head_of
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.reconstruct import colours_of
 from endpoint.record.titration import read_record
+from tests.jobs import job_without_source
 
 
 def inputs_in(journal: RunJournal, run: int) -> AnalysisInputs:

@@ -69,7 +69,7 @@ def prepare(
     if record.seen is not None and not record.first_reading_ml:
         record = replace(record, first_reading_ml=record.seen.start_ml or 0.0)
     book = _book(record, today)
-    job = _job(record, log, source, book)
+    job = inputs_of(record, log, source, book)
     _check_clock(record, log, source, job)
     if not isinstance(source, PhotometerTable):
         return job, source
@@ -79,41 +79,57 @@ def prepare(
     return job, at_one_cm(source, record.path_cm)
 
 
-def job_without_source(
-    record: TitrationRecord, log: VolumeLog | None, today: datetime.date | None = None
+def inputs_of(
+    record: TitrationRecord,
+    log: VolumeLog | None,
+    source: PictureSource | PhotometerTable | ColourTable | None,
+    book: CertificateBook,
 ) -> AnalysisInputs:
-    """Inputs of a record whose recording is not opened: the bench measures it now, or has it.
+    """What a record and its log say, in quantities.
 
     Parameters
     ----------
-    record, today:
-        As in `prepare`.
+    record:
+        The checked record.
     log:
-        Volumes so far; None where the record has a rate.
+        Delivered volumes; None where the record has a rate, or the pictures show the volumes.
+    source:
+        The open recording; None where it is not opened.
+    book:
+        Reads the certificates that the record names.
 
     Raises
     ------
     Problem
-        A certificate or result named by the record is missing or cannot be used.
+        A certificate or result named by the record is missing or cannot be used, or nothing says
+        how much titrant was added.
     """
-    return _job(record, log, None, _book(record, today))
+    job, clock = _stated(record, source, book)
+    logged = _logged(record, log, clock)
+    watched = isinstance(source, VideoSource) and record.seen is None and logged is None
+    return replace(
+        job,
+        delivery=_delivery_of(record, log, clock) if logged is None else logged.delivery,
+        seen=_seen(record, source),
+        logged=logged,
+        clock=_of_delivery(record, clock) if watched else None,
+    )
 
 
-def job_before_run(record: TitrationRecord, today: datetime.date) -> AnalysisInputs:
-    """Inputs of a titration that has not begun: its delivery grows at the bench.
+def job_before_run(record: TitrationRecord, today: datetime.date | None = None) -> AnalysisInputs:
+    """Inputs of a titration whose recording is not opened: its delivery grows at the bench.
 
     Parameters
     ----------
     record, today:
-        As in `prepare`; a record without a date is one of today.
+        As in `prepare`; a record without a date is one of `today`.
 
     Raises
     ------
     Problem
         A certificate or result named by the record is missing or cannot be used.
     """
-    book = _book(record, today)
-    job, _ = _stated(record, None, book)
+    job, _ = _stated(record, None, _book(record, today))
     return replace(job, day=job.day or today)
 
 
@@ -136,24 +152,6 @@ def _check_clock(
 
 def _book(record: TitrationRecord, today: datetime.date | None) -> CertificateBook:
     return CertificateBook(day_of_use(record, today or datetime.date.today()), record.accepted)
-
-
-def _job(
-    record: TitrationRecord,
-    log: VolumeLog | None,
-    source: PictureSource | PhotometerTable | ColourTable | None,
-    book: CertificateBook,
-) -> AnalysisInputs:
-    job, clock = _stated(record, source, book)
-    logged = _logged(record, log, clock)
-    watched = isinstance(source, VideoSource) and record.seen is None and logged is None
-    return replace(
-        job,
-        delivery=delivery_of(record, log, clock) if logged is None else logged.delivery,
-        seen=_seen(record, source),
-        logged=logged,
-        clock=_of_delivery(record, clock) if watched else None,
-    )
 
 
 def _stated(
@@ -348,7 +346,7 @@ def without_stray_light(
     return replace(table, absorbance=np.column_stack(columns), beyond=beyond)
 
 
-def delivery_of(
+def _delivery_of(
     record: TitrationRecord, log: VolumeLog | None, clock: _Clock = _Clock()
 ) -> Delivery | None:
     """Delivery of a record on the clock of the recording; None where rows carry their volumes."""

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.colour.off_colour import darkness_of, largest_off, off_colour_runs
+from endpoint.curve.groups import as_mixing, hold_groups, sweep_groups
 from endpoint.curve.noise import frame_noise, row_noise
 from endpoint.curve.segments import one_light
 from endpoint.curve.strays import strays
-from endpoint.curve.unmix import ends_of, undilute, unmix
-from endpoint.delivery.delivery import Delivery, look_s
+from endpoint.curve.unmix import undilute, unmix
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Flag
 
 FloatArray = NDArray[np.float64]
@@ -23,10 +24,6 @@ RGB = ("red", "green", "blue")
 
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
-_FINE_BIN_ML = 0.02
-_COARSE_BIN_ML = 0.1
-_MOST_POINTS = 900
-_PAUSE_PARTS_S = (0.7, 1.5, 2.5, 4.0, 6.0, 10.0, 20.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,82 +217,6 @@ def _build(
     )
 
 
-def _hold_groups(
-    time_s: FloatArray, usable: NDArray[np.bool_], spans: list[tuple[float, float, float]]
-) -> tuple[list[IntArray], NDArray[np.bool_]]:
-    """Frames of the end of every pause; and which lie outside: the liquid mixes or is poured."""
-    longest_s = look_s(time_s)
-    groups: list[IntArray] = []
-    settled = np.zeros(time_s.size, dtype=bool)
-    for _, start, stop in spans:
-        inside = (time_s >= start) & (time_s <= stop)
-        settled |= inside
-        kept = np.flatnonzero(inside & usable & (time_s >= stop - longest_s))
-        if kept.size:
-            groups.append(kept)
-    return groups, ~settled
-
-
-def _as_mixing(flags: IntArray, unsettled: NDArray[np.bool_]) -> IntArray:
-    """Flags with the frames of pouring and mixing told as what they are.
-
-    A plume in the flask looks like a flask that has moved; one that has is still elsewhere when
-    the liquid has settled.
-    """
-    out = flags.copy()
-    moved = (flags & int(Flag.CAMERA_MOVED)) != 0
-    edges = np.flatnonzero(np.diff(np.r_[False, moved, False].astype(np.int8)))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        if unsettled[start:stop].all():
-            out[start:stop] &= ~int(Flag.CAMERA_MOVED)
-    out[unsettled & (out == 0)] |= int(Flag.MIXING)
-    return out
-
-
-def _pause_parts(time_s: FloatArray, volume_ml: FloatArray) -> IntArray:
-    """Parts of a pause of a continuous delivery, longer and longer, shape (n,); 0 while it runs.
-
-    While the liquid mixes, the mean of its colours is not that of the mean time.
-    """
-    held = np.r_[False, np.diff(volume_ml) <= 0.0]
-    begin = np.flatnonzero(held & ~np.r_[False, held[:-1]])
-    if begin.size == 0:
-        return np.zeros(time_s.size, dtype=np.int64)
-    pause = np.maximum(np.searchsorted(begin, np.arange(time_s.size), side="right") - 1, 0)
-    since = np.maximum(time_s - time_s[np.maximum(begin[pause] - 1, 0)], 0.0)
-    part = np.digitize(since, _PAUSE_PARTS_S) + 1
-    return np.where(held, part, 0).astype(np.int64)
-
-
-def _sweep_groups(
-    volume_ml: FloatArray, usable: NDArray[np.bool_], density: FloatArray, time_s: FloatArray
-) -> list[IntArray]:
-    """Frames of a continuous delivery in volume bins, fine where the colour changes."""
-    index = np.flatnonzero(usable)
-    if index.size == 0:
-        return []
-    v, d = volume_ml[index], density[index]
-    coarse = max(_COARSE_BIN_ML, float(np.ptp(v)) / 300.0)
-    number = np.floor(v / coarse)
-    start, end = ends_of(v, d)
-    change = end - start
-    scale = float(change @ change)
-    if scale > 0:
-        s = (d - start) @ change / scale
-        busy = v[(s > 0.1) & (s < 0.9)]
-        if busy.size:
-            # Whole bins, so that a frame more or less does not shift all of them.
-            low, high = np.percentile(busy, [5, 95])
-            low = np.floor((low - 0.6) / coarse) * coarse
-            high = np.ceil((high + 0.6) / coarse) * coarse
-            near = (v > low) & (v < high)
-            parts = np.ceil(coarse / max(_FINE_BIN_ML, (high - low) / 400.0))
-            number[near] = np.floor(v[near] / coarse * parts) / parts
-    parts_of_pause = _pause_parts(time_s[index], v)
-    new = (np.diff(number) != 0) | (np.diff(parts_of_pause) != 0)
-    return [index[part] for part in np.split(np.arange(v.size), np.flatnonzero(new) + 1)]
-
-
 def _gather(
     groups: list[IntArray],
     trace: ColourTrace,
@@ -305,29 +226,33 @@ def _gather(
 ) -> _Points:
     rows = len(groups)
     density, sigma = np.zeros((rows, 3)), np.zeros((rows, 3))
-    hue = np.zeros(rows)
     for k, group in enumerate(groups):
         part = trace.density[group]
         density[k] = np.median(part, axis=0)
-        scatter = 1.4826 * np.median(np.abs(part - density[k]), axis=0)
-        # Neighbouring frames of a film are correlated (compression): a quarter of them counts.
-        independent = max(group.size / 4.0, 1.0)
-        sigma[k] = 1.2533 * np.maximum(scatter, noise) / np.sqrt(independent)
-        if group.size >= 6 and moving:
-            # A colour that still moves from the first to the second half is not mixed yet.
-            half = group.size // 2
-            drift = np.median(part[half:], axis=0) - np.median(part[:half], axis=0)
-            sigma[k] = np.hypot(sigma[k], np.maximum(np.abs(drift) - 2.0 * sigma[k], 0.0))
-        hue[k] = mean_hue_deg(trace.hue_deg[group])
+        sigma[k] = _sigma_of(part, density[k], noise, moving)
     return _Points(
         volume_ml=np.array([float(volume_ml[g].mean()) for g in groups]),
         time_s=np.array([float(trace.time_s[g].mean()) for g in groups]),
         density=density,
         sigma=sigma,
-        hue_deg=hue,
+        hue_deg=np.array([mean_hue_deg(trace.hue_deg[g]) for g in groups]),
         frames_used=np.array([g.size for g in groups], dtype=np.int64),
         flags=np.zeros(rows, dtype=np.int64),
     )
+
+
+def _sigma_of(part: FloatArray, middle: FloatArray, noise: FloatArray, moving: bool) -> FloatArray:
+    """Standard deviation of the median of n frames, shape (3,), from their densities (n, 3)."""
+    scatter = 1.4826 * np.median(np.abs(part - middle), axis=0)
+    # Neighbouring frames of a film are correlated (compression): a quarter of them counts.
+    independent = max(len(part) / 4.0, 1.0)
+    sigma = 1.2533 * np.maximum(scatter, noise) / np.sqrt(independent)
+    if len(part) >= 6 and moving:
+        # A colour that still moves from the first to the second half is not mixed yet.
+        half = len(part) // 2
+        drift = np.median(part[half:], axis=0) - np.median(part[:half], axis=0)
+        sigma = np.hypot(sigma, np.maximum(np.abs(drift) - 2.0 * sigma, 0.0))
+    return np.asarray(sigma)
 
 
 def from_colour(
@@ -351,14 +276,14 @@ def from_colour(
     usable = trace.usable
     flags = np.array(trace.flags)
     if delivery.mode == "continuous" and not delivery.is_held:
-        groups = _sweep_groups(volume_ml, usable, trace.density, trace.time_s)
+        groups = sweep_groups(volume_ml, usable, trace.density, trace.time_s)
     elif delivery.mode == "per-still":
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
     else:
         ends = trace.time_s[[0, -1]] if trace.time_s.size else np.zeros(2)
         spans = delivery.settled_spans(float(ends[0]), float(ends[1]), lag_s)
-        groups, unsettled = _hold_groups(trace.time_s, usable, spans)
-        flags = _as_mixing(flags, unsettled)
+        groups, unsettled = hold_groups(trace.time_s, usable, spans)
+        flags = as_mixing(flags, unsettled)
     noise = frame_noise(trace.density[usable])
     points = _gather(groups, trace, volume_ml, noise, delivery.is_held)
     order = np.argsort(points.volume_ml, kind="stable")

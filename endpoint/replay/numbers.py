@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.hardness.units import M_CACO3
 from endpoint.replay.chemistry import Water
 from endpoint.result.wording import hardness_numbers, volume_text
@@ -24,6 +25,16 @@ def strength(mol_l: float) -> str:
     """Concentration with as many of four to six decimals as it has."""
     exact = (d for d in (4, 5) if abs(round(mol_l, d) - mol_l) < 1e-9)
     return rounded(mol_l, next(exact, 6))
+
+
+def constants_in_words() -> str:
+    """Published constants that the model starts from, as the page names them."""
+    calcium, magnesium = ERIOCHROME_BLACK_T.metals
+    return (
+        f"log K of CaEDTA {calcium.log_k_edta:g}, MgEDTA {magnesium.log_k_edta:g}, of calcium and "
+        f"magnesium with the indicator {calcium.log_k_indicator:g} and "
+        f"{magnesium.log_k_indicator:g} (the latter from memory of the literature)"
+    )
 
 
 def reckoning(data: Mapping[str, Any]) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 from endpoint.drawing.svg import MARKS
 from endpoint.replay import drawing
 from endpoint.replay.chemistry import plain_tables
-from endpoint.replay.numbers import percent, strength
+from endpoint.replay.numbers import constants_in_words, percent, strength
 from endpoint.replay.pictures import FlaskPicture
 from endpoint.replay.questions import (
     CONTROL_MMOL_L,
@@ -118,6 +118,7 @@ def _parts(story: Story) -> dict[str, Any]:
         "species": () if tables is None else drawing.species(tables),
         "species_scales": scales,
         "species_y": drawing.SPECIES_Y,
+        "constants": constants_in_words(),
         "end_number": _end_number(story),
         "equivalence_shape": MARKS["equivalence_ml"],
         "settings": () if tables is None else _settings(story),

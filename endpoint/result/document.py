@@ -27,7 +27,7 @@ from endpoint.record.titration import TitrationRecord
 from endpoint.recording.opening import sha256_of
 
 FORMAT = 1
-_LIBRARIES = ("numpy", "scipy", "av", "pillow", "scikit-image", "matplotlib")
+_LIBRARIES = ("numpy", "scipy", "av", "opencv-python", "pillow", "scikit-image", "matplotlib")
 
 
 def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from endpoint.analysis.prepare import job_without_source
+from endpoint.analysis.prepare import job_before_run
 from endpoint.chemistry.conditions import Conditions
 from endpoint.chemistry.equilibrium import EBT_PKA, EDTA_PKA, fully_deprotonated_fraction
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
@@ -96,12 +96,12 @@ def record(**tables: object) -> TitrationRecord:
 
 
 def test_a_record_moves_the_constants() -> None:
-    plain = job_without_source(record(), None).indicator
+    plain = job_before_run(record()).indicator
     assert plain == ERIOCHROME_BLACK_T
-    salty = job_without_source(record(conditions={"sodium_mol_l": 0.3, "ph": 9.9}), None).indicator
+    salty = job_before_run(record(conditions={"sodium_mol_l": 0.3, "ph": 9.9})).indicator
     assert salty.constants.log_k_edta[1] < plain.constants.log_k_edta[1] - 0.8
     assert salty.ph == 10.0  # what the indicator wants
-    warm = job_without_source(record(ware={"temperature_c": 30.0}), None).indicator
+    warm = job_before_run(record(ware={"temperature_c": 30.0})).indicator
     assert warm.conditions is not None
     assert warm.conditions.temperature_c == pytest.approx((30.0, 3.0 / math.sqrt(3.0)))
 
@@ -120,7 +120,7 @@ def test_conditions_that_cannot_be_are_refused_by_name(
     tables: dict[str, object], said: str
 ) -> None:
     with pytest.raises(RecordProblem, match=re.escape(said)):
-        job_without_source(record(**tables), None)
+        job_before_run(record(**tables))
 
 
 def test_intervals_hold_the_truth_of_phreeqc() -> None:

@@ -13,11 +13,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 
 from endpoint.batch.row import empty_row
 from endpoint.batch.table import table_csv
-from endpoint.cli import main
 from endpoint.comparison.document import comparison_document, results_csv
 from endpoint.comparison.estimates import ComparisonProblem
 from endpoint.comparison.figures import figures
@@ -29,13 +27,10 @@ from endpoint.comparison.titre_pairs import (
     read_compare_table,
 )
 from endpoint.comparison.words import answer, summary_text
+from tests.command import run
 from tests.places import BENCH
 
 TABLE = BENCH / "eye-and-recording.csv"
-
-
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, ["compare", *arguments])
 
 
 def written(folder: Path, text: str) -> Path:
@@ -238,7 +233,7 @@ def test_recordings_bring_their_volumes(tmp_path: Path) -> None:
         (3, "its recording has no equivalence volume"),
         (4, "its recording gives only an interval"),
     ]
-    got = run(str(path))
+    got = run("compare", str(path))
     assert got.exit_code == 2
     assert "2 titration(s) with both volumes (2 left out)" in got.stderr
 
@@ -265,7 +260,7 @@ def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None
         ("visual_ml,recording\n13.95,mil.toml\n", results, "Did you mean mill.toml"),
         ("visual_ml,recording\n13.95,mill.toml\n", TABLE, "is not a table of endpoint batch"),
     ):
-        got = run(str(written(tmp_path, table)), "--results", str(extra))
+        got = run("compare", str(written(tmp_path, table)), "--results", str(extra))
         assert got.exit_code == 2
         assert words in got.stderr
 
@@ -295,7 +290,7 @@ def test_bad_tables_are_one_sentence(tmp_path: Path, text: str, words: str) -> N
     result_file(tmp_path, "r.json")
     result_file(tmp_path, "odd.json", equivalence_ml={"value": "much"})
     (tmp_path / "bad.json").write_text("{}", encoding="utf-8")
-    got = run(str(written(tmp_path, text)))
+    got = run("compare", str(written(tmp_path, text)))
     assert got.exit_code == 2, got.output
     assert words in got.stderr
     assert len(got.stderr.strip().splitlines()) == 2
@@ -311,7 +306,7 @@ def test_near_names_are_suggested(tmp_path: Path) -> None:
 
 
 def test_command_on_the_sample_table(tmp_path: Path) -> None:
-    got = run(str(TABLE), "--out", str(tmp_path / "out"))
+    got = run("compare", str(TABLE), "--out", str(tmp_path / "out"))
     assert got.exit_code == 0, got.output
     assert got.stdout.startswith("60 titrations by 5 analysts of 6 samples.")
     names = {path.name for path in (tmp_path / "out").iterdir()}
@@ -326,7 +321,7 @@ def test_command_on_the_sample_table(tmp_path: Path) -> None:
         assert "<desc" in svg
         assert "Visual titres against" in svg
         assert (tmp_path / "out" / f"{stem}.pdf").read_bytes().startswith(b"%PDF")
-    data = json.loads(run(str(TABLE), "--json", "-").stdout)
+    data = json.loads(run("compare", str(TABLE), "--json", "-").stdout)
     assert data == json.loads((tmp_path / "out" / "comparison.json").read_text("utf-8"))
     # The invented class: EF stops 0.10 mL late against the last red, CD 0.05 mL early.
     biases = {
@@ -401,7 +396,7 @@ def test_lines_that_lie_on_each_other_are_both_seen_and_named() -> None:
     ],
 )
 def test_bad_use(arguments: tuple[str, ...]) -> None:
-    got = run(*arguments)
+    got = run("compare", *arguments)
     assert got.exit_code == 2, got.output
     if arguments == ("nowhere.csv",):
         assert "from the folder where it runs" in " ".join(got.stderr.split())

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from endpoint.analysis.pipeline import of_colours
-from endpoint.analysis.prepare import job_without_source
 from endpoint.analysis.result import Result
 from endpoint.delivery.picture_volume import of_log
 from endpoint.problems import DeliveryProblem
@@ -17,6 +16,7 @@ from endpoint.record.titration import parse_record
 from endpoint.recording.volume_log import read_log
 from endpoint.result.document import document
 from tests.bench_scene import ADDITIONS, FILM_START_S, PAUSE_S, TRUE_ML, colours_of_frames
+from tests.jobs import job_without_source
 
 SIGMA_ML = 0.03
 

@@ -14,7 +14,6 @@ import numpy as np
 
 from calibration.problem import Problem
 from endpoint.analysis import pipeline
-from endpoint.analysis.prepare import job_without_source
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.clock import LogClock
 from endpoint.record.titration import read_record
@@ -22,6 +21,7 @@ from endpoint.recording.frame import Box, Frame, SourceInfo
 from endpoint.recording.volume_log import read_log
 from endpoint.result.document import document
 from endpoint.scene.region import Region
+from tests.jobs import job_without_source
 from tests.population.colours import samples_of
 from tests.population.draws import Draw, draw
 from tests.population.grading import Grade, grade_of, lateness_s

@@ -14,14 +14,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from click.testing import CliRunner
 from playwright.sync_api import Browser, Page, expect
 from pypdf import PdfReader
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
-from endpoint.cli import main
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.colour_names import NAMES, blueness_of, name_of, name_of_part
 from endpoint.drawing.svg import MARKS
 from endpoint.record.titration import read_record
@@ -32,7 +30,8 @@ from endpoint.report.folder import write_folder
 from endpoint.result.document import provenance_of
 from endpoint.result.kept import read_kept
 from endpoint.result.text import summary
-from tests.bench_server import browsing, heard, tab_to
+from tests.bench_server import barriers, heard, tab_to
+from tests.command import run
 from tests.places import SAMPLES
 from tests.report.test_folder import CASES, EXTRA
 
@@ -68,12 +67,6 @@ def fountain(tmp_path_factory: pytest.TempPathFactory) -> Made:
     return made(folder, summary(result, width=10_000))
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as opened:
-        yield opened
-
-
 @pytest.fixture
 def shown(browser: Browser, fountain: Made) -> Iterator[Page]:
     context = browser.new_context(viewport={"width": 1280, "height": 800}, color_scheme="light")
@@ -85,11 +78,6 @@ def shown(browser: Browser, fountain: Made) -> Iterator[Page]:
     assert told == []
     assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
     context.close()
-
-
-def barriers(opened: Page) -> list[str]:
-    found = Axe().run(opened)
-    return [f"{v['id']}: {[n['target'] for n in v['nodes']]}" for v in found.response["violations"]]
 
 
 def go_to(opened: Page, volume_ml: float, story: Story) -> None:
@@ -226,6 +214,13 @@ def test_what_the_fit_found_is_told_with_its_interval(shown: Page, fountain: Mad
     value, factor = found["indicator_umol_l"]["value"], found["indicator_umol_l"]["factor68"]
     assert float(dye[2]) <= value / factor < float(dye[2]) + 1
     assert float(dye[3]) - 1 < value * factor <= float(dye[3])
+
+
+def test_the_constants_of_the_model_are_stated(fountain: Made) -> None:
+    calcium, magnesium = ERIOCHROME_BLACK_T.metals
+    assert f"CaEDTA {calcium.log_k_edta:g}, MgEDTA {magnesium.log_k_edta:g}" in fountain.text
+    dye = f"{calcium.log_k_indicator:g} and {magnesium.log_k_indicator:g}"
+    assert f"magnesium with the indicator {dye}" in fountain.text
 
 
 def test_every_place_has_the_same_numbers(shown: Page, fountain: Made) -> None:
@@ -639,13 +634,9 @@ def test_what_a_result_may_lack(
     assert fountain.story.answer in one.story.answer
 
 
-def run(*words: str) -> Any:
-    return CliRunner().invoke(main, ["replay", *words])
-
-
 def test_command(fountain: Made, tmp_path: Path) -> None:
     out = tmp_path / "class.html"
-    done = run(str(fountain.folder), "--out", str(out))
+    done = run("replay", str(fountain.folder), "--out", str(out))
     assert done.exit_code == 0
     assert f"Written to {out}" in done.output
     assert out.read_text("utf-8") == fountain.text
@@ -687,7 +678,7 @@ def test_what_cannot_be_replayed_is_told(
     elif spoil == "other file":
         index.write_text(index.read_text("utf-8").replace("001.jpg", "../x.jpg"), "utf-8")
     out = tmp_path / ("page.txt" if spoil == "name" else "page.html")
-    done = run(str(folder), "--out", str(out))
+    done = run("replay", str(folder), "--out", str(out))
     assert done.exit_code == 2
     assert said in done.stderr
     assert len(done.stderr.strip().split("\n")) == 2

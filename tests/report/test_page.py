@@ -28,7 +28,7 @@ from endpoint.report.pdf import _LEVELS, _side_by_side
 from endpoint.result import wording
 from endpoint.result.kept import read_kept
 from endpoint.rounding import outward, two_figures, with_uncertainty
-from tests.bench_server import barriers, browsing, heard
+from tests.bench_server import barriers, heard
 from tests.chemistry.test_indicator_records import record as other_indicator
 from tests.kept_films import record_of
 from tests.places import SAMPLES
@@ -124,12 +124,6 @@ def replicates(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str, byte
     code, _, problem = run("report", *names, "--html", str(page), "--pdf", str(pdf))
     assert code == 0, problem
     return flat(said), page.read_text("utf-8"), pdf.read_bytes(), folders
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as opened:
-        yield opened
 
 
 # --- the same numbers everywhere ---------------------------------------------------------------
@@ -230,6 +224,7 @@ def test_other_metals_are_named_and_no_hardness_is_claimed(cases: dict[str, Case
 def test_where_it_comes_from_is_told(cases: dict[str, Case]) -> None:
     film = cases["film"]
     origin = film.data["provenance"]
+    assert {"numpy", "scipy", "scikit-image", "opencv-python", "av"} <= set(origin["libraries"])
     for text in (film.page_text, film.pdf_text):
         for key in ("medium_sha256", "volumes_sha256", "medium", "record", "program", "analysed"):
             assert origin[key] in text, key

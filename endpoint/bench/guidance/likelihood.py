@@ -48,31 +48,7 @@ def log_likelihood(
     -------
     Natural logarithm but for a constant, shape (draws, nodes); the least sum of squares of all.
     """
-    h = history
-    bump = f * (1.0 - f)
-    away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
-    w = 1.0 / sigma
-    columns = [
-        w,
-        f * w,
-        bump * w,
-        bump * (1.0 - 2.0 * f) * w,
-        away * w,
-        away**2 * w,
-        unmixed_ml * w,
-    ]
-    # The first colour holds a little of the free form already, by what the chemistry says.
-    grown = 1.0 / np.maximum(1.0 - h.fade * f[..., -1], 0.3)
-    sd: list[float | FloatArray] = [
-        _RED_SD,
-        h.change[1] * grown,
-        h.bend[1],
-        h.kink_sd,
-        drift_sd,
-        _WANDER_SD,
-        _PLUME_SD,
-    ]
-    rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]
+    columns, sd, rest = _terms(history, 1.0 / sigma, drift_sd, unmixed_ml, f)
     size = len(columns)
     shape = f.shape[:2]
     m = np.empty((size, size, *shape))
@@ -97,6 +73,39 @@ def log_likelihood(
         log_det += np.log(m[i, i])
         total = total - b[i] ** 2
     return np.asarray(-0.5 * total - log_det), float(total.min())
+
+
+def _terms(
+    h: History, w: FloatArray, drift_sd: float, unmixed_ml: FloatArray, f: FloatArray
+) -> tuple[list[FloatArray], list[float | FloatArray], FloatArray]:
+    """Terms in which the signal is linear, their standard deviations, and the signal without them.
+
+    All are divided by the standard deviation of the points, that is multiplied by `w`.
+    """
+    bump = f * (1.0 - f)
+    away = (h.volume_ml - h.volume_ml.mean()) / max(float(np.ptp(h.volume_ml)), 3.0)
+    columns = [
+        w,
+        f * w,
+        bump * w,
+        bump * (1.0 - 2.0 * f) * w,
+        away * w,
+        away**2 * w,
+        unmixed_ml * w,
+    ]
+    # The first colour holds a little of the free form already, by what the chemistry says.
+    grown = 1.0 / np.maximum(1.0 - h.fade * f[..., -1], 0.3)
+    sd: list[float | FloatArray] = [
+        _RED_SD,
+        h.change[1] * grown,
+        h.bend[1],
+        h.kink_sd,
+        drift_sd,
+        _WANDER_SD,
+        _PLUME_SD,
+    ]
+    rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]
+    return columns, sd, rest
 
 
 def _dot(one: FloatArray, other: FloatArray) -> FloatArray:

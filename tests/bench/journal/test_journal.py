@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from itertools import pairwise
@@ -48,6 +47,7 @@ from endpoint.colour.density import ColourSample
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem
 from endpoint.scene.tracking import Pose
 from tests.live_titration import head
+from tests.waiting import wait_for
 
 number = st.floats(allow_nan=False, allow_infinity=False)
 triple = st.tuples(number, number, number)
@@ -161,23 +161,15 @@ def test_what_a_person_did_is_written_by_itself(opened: RunJournal) -> None:
     run = opened.begin(head())
     opened.append(run, Reading(1.0, 0.5))
     with RunJournal.open(opened.path, writing=False) as reader:
-        wait_for(lambda: len(reader.events(run)) == 2)
+        wait_for(lambda: len(reader.events(run)) == 2, "the second event")
     opened.append(run, SAMPLE)
     with RunJournal.open(opened.path, writing=False) as reader:
-        wait_for(lambda: len(reader.events(run)) == 3)
-
-
-def wait_for(what: Callable[[], bool], most_s: float = 120.0) -> None:
-    """Wait until another thread has done it. The deadline only ends a wait that is in vain."""
-    until = time.monotonic() + most_s
-    while not what():
-        assert time.monotonic() < until, f"it did not happen within {most_s:.0f} s"
-        time.sleep(0.01)
+        wait_for(lambda: len(reader.events(run)) == 3, "the third event")
 
 
 def test_waiting_in_vain_ends() -> None:
-    with pytest.raises(AssertionError, match="did not happen"):
-        wait_for(lambda: False, 0.05)
+    with pytest.raises(AssertionError, match="in vain: nothing"):
+        wait_for(lambda: False, "nothing", 0.05)
 
 
 def test_runs_in_the_list(opened: RunJournal) -> None:
@@ -285,7 +277,7 @@ def test_a_full_disk_is_said_at_once_and_nothing_is_lost(
         journal.append(run, Still(0.0, bytes(100_000)))
         for k in range(200):
             journal.append(run, Reading(float(k + 1), 0.1 * k))
-        wait_for(lambda: journal.problem is not None)
+        wait_for(lambda: journal.problem is not None, "the journal says what is wrong")
         with pytest.raises(JournalProblem, match=r"disk is full.*Free some space"):
             journal.flush()
         with pytest.raises(JournalProblem, match="disk is full"):
@@ -298,7 +290,7 @@ def test_a_full_disk_is_said_at_once_and_nothing_is_lost(
         assert len(journal.events(run)) == 202
         assert not journal.events(run, ["still"])
         full_disk(journal, False)
-        wait_for(lambda: journal.problem is None)
+        wait_for(lambda: journal.problem is None, "the journal has recovered")
         journal.flush()
         with RunJournal.open(tmp_path / "j.sqlite", writing=False) as reader:
             assert len(reader.events(run)) == 202
@@ -328,7 +320,10 @@ def test_memory_is_bounded_on_a_full_disk(tmp_path: Path, monkeypatch: pytest.Mo
     with pytest.raises(JournalProblem, match="disk is full"):  # noqa: PT012
         for _ in range(100_000):
             journal.append(run, Note("x" * 1000))
-            wait_for(lambda: journal.problem is not None or len(journal._writer) < 100)
+            wait_for(
+                lambda: journal.problem is not None or len(journal._writer) < 100,
+                "room in the queue, or a problem",
+            )
     with pytest.raises(JournalProblem, match="disk is full"):
         journal.close()
     journal.close()
@@ -578,7 +573,7 @@ def test_threads_may_read_while_one_writes(opened: RunJournal) -> None:
     reader.start()
     for k in range(400):
         opened.append(run, SAMPLE if k % 4 else Note("x"))
-    wait_for(lambda: not reader.is_alive())
+    wait_for(lambda: not reader.is_alive(), "the reader ends")
     assert seen == sorted(seen)
     assert [k.number for k in opened.events(run)] == list(range(1, 402))
 

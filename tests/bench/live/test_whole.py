@@ -17,7 +17,16 @@ from endpoint.bench.journal.open_run import OpenRun
 from endpoint.record.titration import read_record
 from endpoint.recording.frame import ArrayFrame
 from endpoint.result.document import document
-from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, TRUE_ML, frames, pump_frames, ready
+from tests.bench_scene import (
+    ADDITIONS,
+    FORM_VALUES,
+    PAUSE_S,
+    TRUE_ML,
+    frames,
+    place,
+    pump_frames,
+    ready,
+)
 from tests.bench_server import Bench, browsing, heard, serving, tab_to
 
 DAY = datetime.date(2026, 11, 25)
@@ -99,18 +108,12 @@ def pictures(bench: Bench, begin: int, end: int) -> None:
         bench.session.see(ArrayFrame(frame.index, time_s, frame.pixels))
 
 
-def place(bench: Bench) -> None:
-    region = ready(FILM).view.region
-    assert region is not None
-    bench.session.view.look_at(region)
-
-
 def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     with browsing() as browser:
         held = parts(path)
         with serving(**held) as bench:
-            place(bench)
+            place(bench, FILM)
             pictures(bench, 0, 15)
             bench.session.begin(FORM_VALUES, bench.hub.clock.now())
             for k in (1, 2, 3):
@@ -120,7 +123,7 @@ def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
         held["journal"].close()
         held = parts(path)
         with serving(**held) as bench:
-            place(bench)
+            place(bench, FILM)
             pictures(bench, 80, 100)
             page = browser.new_page()
             told = heard(page)

@@ -23,8 +23,8 @@ from endpoint.bench.live import session as live_session
 from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.result.short_words import words_of
-from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, ready
-from tests.bench_server import Bench, barriers, browsing, fill, heard, serving, tab_to
+from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
+from tests.bench_server import Bench, barriers, fill, heard, serving, tab_to
 from tests.waiting import wait_for
 
 FILM = frames()
@@ -46,12 +46,6 @@ CAMERA = threading.Lock()
 """Pictures come one after the other, as from any camera."""
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with browsing() as opened:
-        yield opened
-
-
 @pytest.fixture
 def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     SAID.guidance = None
@@ -59,7 +53,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     # The camera of these tests is as slow as the machine; silence is not their subject.
     monkeypatch.setattr(notices, "_SILENT_S", 600.0)
     with serving(browser=True) as running:
-        place(running)
+        place(running, FILM)
         # A camera that always shows the same picture.
         stop = threading.Event()
 
@@ -74,12 +68,6 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
         yield running
         stop.set()
         thread.join()
-
-
-def place(bench: Bench) -> None:
-    region = ready(FILM).view.region
-    assert region is not None
-    bench.session.view.look_at(region)
 
 
 def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
@@ -147,7 +135,7 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
     found["no result"] = barriers(page)
     page.locator("#again").click()
-    place(bench)
+    place(bench, FILM)
     replay(bench)
     expect(page.locator("#view-titrating")).to_be_visible()
     page.locator("#finish").click()
@@ -284,7 +272,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     page.locator("#box-use").click()
     expect(page.locator("#camera-note")).to_contain_text("at least 8 pixels")
     found = {"set-up": barriers(page)}
-    place(bench)
+    place(bench, FILM)
     begin(bench, mode="meniscus", first_reading_ml=1.0, division_ml=0.1)
     expect(page.locator("#end-form")).to_be_visible()
     # There is no tube in that box: it is said, and the run can be ended.

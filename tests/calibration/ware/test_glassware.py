@@ -6,7 +6,6 @@ import json
 import math
 import tomllib
 from collections.abc import Callable
-from typing import Any
 
 import pytest
 
@@ -25,14 +24,10 @@ from tests.places import ROOT, reference
 REFERENCE = reference("glassware", "volumetry")
 
 
-def rows(name: str) -> list[Any]:
-    return list(REFERENCE[name]["values"])
-
-
 # --- every table row --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("row", rows("burette-iso385"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["burette-iso385"]["values"], ids=str)
 def test_burettes_iso_385(row: list[float]) -> None:
     nominal, division, a, b = row
     for ware_class, limit in (("A", a), ("AS", a), ("B", b)):
@@ -48,7 +43,7 @@ def test_burette_of_50_ml_as_read() -> None:
     assert find_tolerance("burette", 50, "B").limit_ml == values["class_B"]
 
 
-@pytest.mark.parametrize("row", rows("burette-astm-e287"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["burette-astm-e287"]["values"], ids=str)
 def test_burettes_astm_e287(row: list[float]) -> None:
     nominal, division, a = row
     factor = REFERENCE["class-b-astm"]["values"]["factor_max"]
@@ -60,8 +55,8 @@ def test_burettes_astm_e287(row: list[float]) -> None:
 
 @pytest.mark.parametrize(
     ("kind", "row"),
-    [("pipette", row) for row in rows("pipette-iso648")]
-    + [("flask", row) for row in rows("flask-iso1042")],
+    [("pipette", row) for row in REFERENCE["pipette-iso648"]["values"]]
+    + [("flask", row) for row in REFERENCE["flask-iso1042"]["values"]],
     ids=str,
 )
 def test_one_mark_ware(kind: str, row: list[float]) -> None:
@@ -71,7 +66,7 @@ def test_one_mark_ware(kind: str, row: list[float]) -> None:
     assert find_tolerance(kind, nominal, "A").status == "memory"
 
 
-@pytest.mark.parametrize("row", rows("graduated-pipette-usp"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["graduated-pipette-usp"]["values"], ids=str)
 def test_graduated_pipettes_usp(row: list[float]) -> None:
     found = find_tolerance("graduated pipette", row[0], "A")
     assert found.limit_ml == pytest.approx(row[1] / 1000.0)
@@ -83,7 +78,7 @@ def test_tables_hold_no_row_beyond_those_checked() -> None:
     tables = tomllib.loads(text)["table"]
     assert {table["kind"] for table in tables} == set(kinds())
     checked = ("burette-iso385", "burette-astm-e287", "pipette-iso648", "flask-iso1042")
-    total = sum(len(rows(name)) for name in (*checked, "graduated-pipette-usp"))
+    total = sum(len(REFERENCE[name]["values"]) for name in (*checked, "graduated-pipette-usp"))
     assert sum(len(table["rows"]) for table in tables) == total
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import pytest
 
@@ -24,15 +23,11 @@ from tests.places import reference
 REFERENCE = reference("volumetry")
 
 
-def rows(name: str) -> list[Any]:
-    return list(REFERENCE[name]["values"])
-
-
 def tolerance(name: str) -> float:
     return float(REFERENCE[name]["tolerance"])
 
 
-@pytest.mark.parametrize("row", rows("water-density-table"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["water-density-table"]["values"], ids=str)
 def test_water_density_table(row: list[float]) -> None:
     assert water_density(row[0]) == pytest.approx(row[1], abs=tolerance("water-density-table"))
 
@@ -53,7 +48,7 @@ def test_temperatures_outside_the_formula_are_refused(t: float) -> None:
         assert "0 to 40 °C" in caught.value.sentence
 
 
-@pytest.mark.parametrize("row", rows("water-expansion-computed"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["water-expansion-computed"]["values"], ids=str)
 def test_water_expansion(row: list[float]) -> None:
     assert water_expansion(row[0]) == pytest.approx(row[1], rel=0.002)
     step = 1e-3
@@ -100,7 +95,7 @@ def test_z_formula() -> None:
 PRINTED_HIGH = {(21.0, 1000.0), (23.0, 1050.0)}
 
 
-@pytest.mark.parametrize("row", rows("z-table-printed"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["z-table-printed"]["values"], ids=str)
 def test_z_printed(row: list[float]) -> None:
     for printed, pressure_hpa in zip(row[1:], (950.0, 1000.0, 1013.0, 1050.0), strict=True):
         found = z(row[0], pressure_hpa)
@@ -111,7 +106,7 @@ def test_z_printed(row: list[float]) -> None:
             assert round(found, 4) == printed
 
 
-@pytest.mark.parametrize("row", rows("z-table-computed"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["z-table-computed"]["values"], ids=str)
 def test_z_computed(row: list[float]) -> None:
     assert z(row[0]) == pytest.approx(row[1], abs=1e-6)
 
@@ -120,13 +115,13 @@ def weight_of_litre(t: float, gamma: float, weights: float) -> float:
     return 1000.0 / capacity_at_20(z_factor(water_density(t), 1.2, weights), t, gamma)
 
 
-@pytest.mark.parametrize("row", rows("weight-of-litre-printed"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["weight-of-litre-printed"]["values"], ids=str)
 def test_weight_of_a_litre_printed(row: list[float]) -> None:
     found = weight_of_litre(row[0], 2.5e-5, 8400.0)
     assert found == pytest.approx(row[1], abs=tolerance("weight-of-litre-printed"))
 
 
-@pytest.mark.parametrize("row", rows("weight-of-litre-borosilicate"), ids=str)
+@pytest.mark.parametrize("row", REFERENCE["weight-of-litre-borosilicate"]["values"], ids=str)
 def test_weight_of_a_litre_in_borosilicate(row: list[float]) -> None:
     gamma = find_glass("borosilicate 3.3").expansion_per_c
     found = weight_of_litre(row[0], gamma, 8000.0)

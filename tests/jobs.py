@@ -1,0 +1,18 @@
+"""Inputs of a record without its recording, for tests that bring the colours themselves."""
+
+from __future__ import annotations
+
+import datetime
+
+from endpoint.analysis.inputs import AnalysisInputs
+from endpoint.analysis.prepare import inputs_of
+from endpoint.analysis.quantities import day_of_use
+from endpoint.record.certificates import CertificateBook
+from endpoint.record.titration import TitrationRecord
+from endpoint.recording.volume_log import VolumeLog
+
+
+def job_without_source(record: TitrationRecord, log: VolumeLog | None) -> AnalysisInputs:
+    """Inputs of a record with its log; certificates are read as of today."""
+    today = day_of_use(record, datetime.date.today())
+    return inputs_of(record, log, None, CertificateBook(today, record.accepted))
