@@ -28,8 +28,10 @@ from calibration.problem import CalibrationProblem
 from calibration.quantity import Contribution, FrozenTable, Quantity, QuantityProblem, Source
 
 FORMAT = 1
+"""Version of the format, written into every certificate."""
 KINDS = ("titrant", "glassware", "photometer", "camera", "timing")
 MAX_BYTES = 5_000_000
+"""Bytes of a file beyond which it is refused unread. Assumed, far beyond any certificate."""
 _NEEDED = ("format", "id", "kind", "what", "date", "operator", "quantities")
 _ALLOWED = ("expiry", "readings", "remarks", "details")
 

@@ -10,6 +10,7 @@ from typing import Any
 from calibration.quantity import FrozenTable, QuantityProblem
 
 _DEEPEST = 6
+"""Levels of tables within tables that a certificate may have. Assumed."""
 
 
 def checked_number(value: object, where: str) -> float:

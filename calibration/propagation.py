@@ -13,7 +13,9 @@ from calibration.quantity import Contribution, Quantity, QuantityProblem, combin
 
 FloatArray = NDArray[np.float64]
 MAX_DRAWS = 10_000_000
+"""Most draws that may be asked for: ten times the 10^6 of JCGM 101 (from memory)."""
 _BLOCK = 50_000
+"""Draws that are worked out at once, so that the memory stays within some megabytes."""
 
 
 def propagate(

@@ -36,8 +36,12 @@ from typing import Any
 from calibration.cells import Section, SheetProblem, has_deep_key
 
 FORMAT = 1
+"""Version of the format that every sheet states."""
 MAX_BYTES = 5_000_000
+"""Bytes of a sheet beyond which it is refused unread. Assumed, as is the next: far beyond what a
+person types or a balance exports."""
 MAX_ROWS = 10_000
+"""Rows of one table of a sheet at most."""
 
 
 @dataclass(frozen=True)

@@ -38,6 +38,8 @@ from calibration.sheet import Sheet
 FloatArray = NDArray[np.float64]
 
 _LEAST_PATCHES = 12
+"""Patches of a chart that must not be clipped: half of the 24, so that nine numbers of a matrix
+have more data than they need. Fewer are refused. Assumed."""
 
 
 def linear_from_encoded(values: ArrayLike, certificate: Certificate) -> FloatArray:

@@ -23,9 +23,12 @@ FloatArray = NDArray[np.float64]
 
 VERSIONS = ("after 2014", "before 2014", "average")
 ROWS, COLUMNS = 4, 6
+"""Patches of the 24-patch chart, down and across."""
 _KEPT = 0.6
 """Part of each patch's side that is measured, so that no edge is."""
 _LEAST_SIDE = 8.0
+"""Side of a patch in pixels below which the chart is refused: with `_KEPT` less than 5 x 5 pixels
+would be left to measure. Assumed."""
 
 SRGB_TO_XYZ: FloatArray = np.array(
     [
@@ -37,6 +40,7 @@ SRGB_TO_XYZ: FloatArray = np.array(
 """From the primaries and the white of IEC 61966-2-1."""
 _D50: FloatArray = np.array([0.964212, 1.0, 0.825188])
 _D65: FloatArray = SRGB_TO_XYZ.sum(axis=1)
+"""White points of the printed Lab values (ICC.1) and of sRGB, XYZ with Y = 1."""
 _BRADFORD: FloatArray = np.array(
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
 )

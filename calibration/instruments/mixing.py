@@ -22,8 +22,12 @@ from calibration.quantity import Quantity
 FloatArray = NDArray[np.float64]
 
 LONGEST_LAG_S = 120.0
+"""Mixing time beyond which a fit is refused, s: stirred flasks take 0.3 to 3 s, so that more is a
+drift. Assumed."""
 ENOUGH_BEFORE = 4
 ENOUGH_AFTER = 6
+"""Readings before the stop from which the level at the stop is fitted, and readings after it
+without which nothing is fitted: three unknowns need twice as many. Assumed."""
 BEFORE_LAGS = 2.0
 """Readings from so many lags before the stop are used."""
 BEND = 0.2

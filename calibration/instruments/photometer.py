@@ -33,6 +33,8 @@ FloatArray = NDArray[np.float64]
 NEAREST_NM = 15.0
 """Stray light found at one wavelength is used this far from it (common practice, no source)."""
 _HIGHEST_ABSORBANCE = 6.0
+"""Absorbance beyond which a cell of a sheet is a typing error: no photometer shows so much. Common
+practice, no source."""
 
 
 class PhotometerProblem(SheetProblem):

@@ -16,12 +16,18 @@ FloatArray = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
 
 MAX_PIXELS = 80_000_000
+"""Pixels beyond which a picture is refused before it is decoded: twice those of the largest usual
+cameras, 240 MB in memory. Assumed."""
 LONG_SIDE = 4000
 """Pictures with a longer side are reduced by a whole number."""
 CLIPPED = 0.985
 """Encoded value from which a pixel counts as clipped (common practice, no source)."""
 DARK = 0.012
+"""Encoded value (0 to 1) up to which a patch is too dark to use, three steps of 8 bits: below, the
+steps themselves decide its level. Assumed."""
 _LEAST_PIXELS = 64
+"""Pixels of the smallest box that is measured, 8 x 8: fewer, and the scatter of single pixels
+counts. Assumed."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -33,6 +33,8 @@ FloatArray = NDArray[np.float64]
 LONG_SPAN_S = 60.0
 """Events must span this before a drift of the clocks is looked for (common practice)."""
 _LATEST_S = 1e6
+"""Seconds beyond which a time of a sheet is a typing error, twelve days: clocks may count from any
+moment of the week. Assumed."""
 
 
 @dataclass(frozen=True)

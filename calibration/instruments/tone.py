@@ -18,6 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 KNOTS = 12
+"""Knots of a tone curve at most: more follow the scatter of the steps, fewer miss its toe.
+Assumed."""
 TABLE = 65
 """Rows of the table that goes into a certificate."""
 

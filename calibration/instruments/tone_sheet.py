@@ -27,6 +27,7 @@ CHANNELS = ("red", "green", "blue")
 CLIPPED_SHARE = 0.01
 """A patch with a larger share of clipped pixels is not used."""
 _LEAST_STEPS = 5
+"""Steps or exposures without which no tone curve is fitted: it has four knots or more. Assumed."""
 
 
 class CameraProblem(SheetProblem):

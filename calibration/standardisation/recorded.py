@@ -31,6 +31,7 @@ from calibration.quantity import Contribution, Quantity
 from calibration.standardisation.titres import Titre
 
 MAX_BYTES = 50_000_000
+"""Bytes of a result file beyond which it is refused unread. Assumed, far beyond any result."""
 _UNNAMED = "burette: calibration"
 _OWN = ("endpoint: scatter of the colour",)
 

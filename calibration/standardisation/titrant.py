@@ -60,7 +60,12 @@ BLANK_U_ML = 0.02
 """Standard uncertainty of a blank where none is stated (common practice, no source)."""
 _REFUSED_RATIO = 1.10
 _REMARKED_RATIO = 1.05
+"""Concentration over the nominal one, or its inverse: from 5 % on there is a remark, beyond 10 % a
+refusal. Solutions are made up to 1 or 2 %, so that more is a mistake in the sheet; a wrong pipette
+or flask makes a factor of 2 and more. Common practice, no source."""
 _MONTH_DAYS = 31
+"""How long a standardised EDTA solution is used, days (common practice, no source); a longer life
+is remarked."""
 _VESSELS = ("polyethylene", "borosilicate glass", "soft glass")
 
 

@@ -30,6 +30,7 @@ from calibration.quantity import Quantity, QuantityProblem, combine
 CONCORDANT_ML = 0.10
 """Range of titres that practice calls concordant (common practice, no source)."""
 _DOUBTFUL = 0.05
+"""Probability below which the scatter of the titres is remarked, the usual 5 %."""
 
 
 @dataclass(frozen=True)

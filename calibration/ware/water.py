@@ -10,7 +10,9 @@ from calibration.problem import CalibrationProblem
 
 LOWEST_C = 0.0
 HIGHEST_C = 40.0
+"""Temperatures for which the formulas of density hold, °C."""
 REFERENCE_C = 20.0
+"""Temperature to which volumes of ware refer, °C (ISO 384)."""
 WEIGHTS_KG_M3 = 8000.0
 """Density of the weights that a balance is adjusted with (ISO 4787, OIML R 111)."""
 

@@ -20,6 +20,7 @@ from endpoint.batch.worker import Worker
 
 _own = threading.local()
 _CONNECT_S = 20
+"""How long a scheduler may take to answer, s. Assumed."""
 _AGAIN = "Finished recordings are kept: start the scheduler and run the same command again."
 
 

@@ -19,6 +19,8 @@ from endpoint.result.document import program
 
 _MAX_LIST_BYTES = 20_000_000
 _MOST_ITEMS = 100_000
+"""Bytes and records of a list beyond which it is refused: it is not a list then, or no study.
+Assumed."""
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,10 @@ from endpoint.batch.row import Row, died_row, late_row
 from endpoint.files.fault_report import debugging
 
 _START_S = 120.0
+"""How long a child may take to load the libraries, s: a busy machine takes ten. Assumed."""
 _TRIES = 2
+"""Children that try one record: the first may have been killed for another reason, a second death
+is the record's doing."""
 _FILMS = 200
 """After so many records the child is renewed, so that what libraries keep cannot add up."""
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")

@@ -32,6 +32,9 @@ from endpoint.scene.tracking import HOME, Pose
 FloatArray = NDArray[np.float64]
 
 _CLIP_LEVEL = 0.985
+"""Encoded value of the reference above which it is overexposed (common practice, no source): 4 of
+255 steps are left, which its scatter needs. Lower, and bright references that are sound are set
+aside; higher, and clipped pixels darken its mean."""
 _DARK_LINEAR = 0.002
 """Linear light below which a channel tells nothing: half a step of 8 bits near black is 0.00015,
 the noise and stray light of a telephone about 0.001. Densities end there, at 2.7 before white; a

@@ -12,9 +12,15 @@ from numpy.typing import NDArray
 from endpoint.recording.frame import Box, Frame, small, thinned
 
 _SAMPLES = 24
+"""Pixels along the longer side from which the shade of a picture is taken."""
 _FINEST_SHADE = 0.01
+"""Width of a class of shades, as a part of all light; each class keeps one picture. It doubles as
+long as there are too many."""
 _LEAST_LIGHT = 0.02
+"""Sum of the three channels (linear, 0 to 3) in which a shade can be told; below, it is dark."""
 _LATER_S = 2.0
+"""How much later a picture of the same shade replaces the kept one, s. All four are assumed and
+decide only which pictures are shown."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,13 +23,19 @@ FloatArray = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 
 MOST_PIXELS = 2500
+"""Spots of an area that are read: the mean of more is no more certain than the light is steady.
+Assumed."""
 _TRIM = 0.1
+"""Part of the pixels that is cut at either end, so that bubbles, glints and a stirrer bar do not
+count (trimmed mean; common practice, no source)."""
 _STEPS = 4096
+"""Rows of the table of a tone curve: between them straight lines err by less than 1e-6."""
 _TOP = 1.25
 """Encoded values above this are cut: overshoots of a film are smaller."""
 _BRIGHTEST = 1.9
 """Linear light above this cannot come from encoded values up to `_TOP`."""
 _CODES = 65535.0 / _BRIGHTEST
+"""16-bit codes per unit of linear light."""
 _LEANING = 16.0
 """Neighbouring pixels that count as one witness, about 4 x 4 (common practice, no source)."""
 

@@ -34,6 +34,7 @@ _WINDOW_S = 16.0
 """Seconds around a frame with which it is compared; what stays longer than half of it is only told
 by its distance from the line."""
 _LEAST_FRAMES = 9
+"""Frames without which none is judged: a line and its scatter need more than a few. Assumed."""
 _MOST_AROUND = 60
 """Frames around a frame: fewer are not judged, more are thinned."""
 _ROWS = 512

@@ -24,6 +24,8 @@ from endpoint.comparison.estimates import Z95, ComparisonProblem, Ranged, checke
 from endpoint.comparison.precision import components, reproducibility_interval
 
 LEAST = 3
+"""Differences without which no limits are worked out: two have a scatter of one degree of
+freedom."""
 _METHOD = "Limits of agreement"
 
 

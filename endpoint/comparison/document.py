@@ -15,6 +15,7 @@ from endpoint.comparison.study import Against, AnalystBias, Comparison
 from endpoint.replicates.outliers import OutlierTest
 
 FORMAT = 1
+"""Version of the JSON of a comparison."""
 NAMES = {"equivalence_ml": "the equivalence volume", "last_red_ml": "the last red"}
 _HEADER = (
     "against",

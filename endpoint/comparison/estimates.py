@@ -13,6 +13,7 @@ from calibration.problem import Problem
 FloatArray = NDArray[np.float64]
 
 LEVEL = 0.95
+"""Confidence of every interval."""
 Z95 = 1.959963984540054
 """97.5 % point of the standard normal distribution."""
 

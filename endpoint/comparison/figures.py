@@ -25,11 +25,15 @@ if TYPE_CHECKING:
 _SHAPES = ("o", "s", "^", "D", "v", "P", "X", "p", "<", ">", "h", "*")
 _SIZE = (6.3, 4.4)
 _DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (1, 1.5)))
+"""Size of a figure, inches (width of text of an A4 page), and the strokes of its lines."""
 _STROKES = ((3.6, "#9a9a9a"), (1.3, panels.INK))
 """Width and grey of the lines: both can be seen where one lies on the other."""
 _NAME_STEP = 0.055
+"""Least distance of two names, as a part of the height."""
 _MOST_NAMED = 2 * len(_SHAPES)
+"""Analysts with a sign of their own: each sign empty and filled."""
 _SMALL = 9.0
+"""Size of the small type, points."""
 
 
 def figures(part: Against) -> dict[str, tuple[Callable[[Against], Figure], str, str]]:

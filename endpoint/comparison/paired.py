@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from endpoint.comparison.estimates import checked, not_constant
 
 LEAST_T = 3
+"""Pairs without which no t test is made."""
 LEAST_WILCOXON = 6
 """With fewer the two-sided probability cannot fall below 5 %."""
 _REMEDY = "Check that one column is not a copy of the other."

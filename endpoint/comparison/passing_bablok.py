@@ -26,6 +26,8 @@ from endpoint.comparison.estimates import (
 
 LEAST = 10
 MOST = 3000
+"""Pairs without which no line is fitted, as its confidence bounds hold for many, and beyond which
+its slopes, one for each two pairs, take too much memory. Assumed."""
 _METHOD = "The Passing-Bablok line"
 
 

@@ -28,6 +28,8 @@ from endpoint.replicates.outliers import OutlierTest, grubbs
 
 _METHOD = "Repeatability and reproducibility"
 _LIMIT = Z95 * math.sqrt(2.0)
+"""Factor from a standard deviation to a repeatability or reproducibility limit, 2.77 (ISO 5725-6
+rounds it to 2.8)."""
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,10 @@ from endpoint.comparison.estimates import (
 
 LEAST_YORK = 4
 LEAST_DEMING = 8
+"""Pairs without which no line is fitted; the intervals of the second come from a jackknife, which
+needs more. Assumed."""
 _MOST_STEPS = 500
+"""Steps of York's iteration at most. Assumed."""
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,10 @@ from endpoint.comparison.agreement import exact_factors
 from endpoint.comparison.estimates import Z95
 
 MOST = 2000
+"""Titrations beyond which "more than 2000" is said."""
 POWER = 0.9
 SIGNIFICANCE = 0.05
+"""Power and significance that are planned for (common practice, no source)."""
 
 
 @dataclass(frozen=True)

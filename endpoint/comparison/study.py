@@ -26,9 +26,11 @@ from endpoint.comparison.titre_pairs import CompareTable, Pair
 from endpoint.replicates.outliers import OutlierTest, grubbs
 
 LEAST = 3
+"""Titrations without which there is nothing to compare."""
 BIAS_ML = 0.05
 """Half a division of a 50 mL burette: the bias that a comparison should find (our choice)."""
 LIMITS_ML = 0.05
+"""How closely the limits of agreement should be known, mL: half a division (our choice)."""
 T = TypeVar("T")
 
 

@@ -43,9 +43,12 @@ COLUMNS = (
 )
 _BATCH_NUMBERS = ("equivalence_ml", "equivalence_u_ml", "last_red_ml", "last_red_u_ml")
 MOST_ROWS = 3000
+"""Rows of a table at most, see `passing_bablok.MOST`."""
 _MOST_ML = 200.0
 _LEAST_ML = 0.02
 _MOST_U_ML = 10.0
+"""Titres, mL, and standard uncertainties, mL, beyond which a cell is a typing error: less than a
+drop, or more than any burette holds."""
 _ONE_PERSON = "all (no column analyst)"
 _NEITHER = "Add a column objective_ml (equivalence volume, mL) or recording (a result of locate)."
 

@@ -12,7 +12,9 @@ from endpoint.result.wording import CAUTION
 from endpoint.rounding import decimals_for, probability, rounded, two_figures
 
 _ALARM = 0.05
+"""Probability below which chance is said not to explain a difference, the usual 5 %."""
 _MOST_LEVELS = 12
+"""Levels of precision that the text lists; the document has all."""
 _UNEQUAL = 4.0
 """Ratio of error variances from which the Passing-Bablok line may be tilted."""
 

@@ -16,6 +16,8 @@ from endpoint.curve.indicator_form import state_of
 from endpoint.curve.points import RGB
 
 _RED, _BLUE = -0.8, 0.45
+"""Blueness of the red and of the blue form, the ends of a scale from 0 to 1, see
+`endpoint.curve.indicator_form.State`."""
 NAMES = (
     # name, and where it ends: free part of the indicator, blueness of the measured density
     ("wine red", 0.15, -0.55),
@@ -31,6 +33,7 @@ there (-0.49 to -0.62, -0.03 to -0.28, 0.26 to 0.34, 0.50 to 0.57). Films differ
 more than the last tenth of free indicator changes it, so the last limit lies a little early: the
 palest pure blue among them has 0.51 and must still be called blue."""
 _COLOURLESS = 0.02
+"""Density above the least coloured channel below which a liquid has no colour to name. Assumed."""
 
 
 def blueness_of(density: NDArray[np.float64]) -> float | None:

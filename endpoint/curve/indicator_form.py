@@ -22,6 +22,9 @@ TOO_PALE = 0.15
 surely told from drift of the light. Chosen on rendered films, no study kept."""
 _DARK_CHANGE = 0.03
 _LARGE_CHANGE = 0.2
+"""Changes of density, Euclidean over the channels: below twice the first the direction of a change
+is not judged, and from the second on the bound form's band has to lose. Lower, and drift of the
+light is taken for another indicator; higher, and a strange one in a pale liquid passes. Assumed."""
 _BOUND_LEFT = 0.1
 """Rise in the bound form's band that a change may have, as a part of that of the free form's."""
 _SURELY_ALIKE = 0.95

@@ -16,6 +16,7 @@ _LEAST_HALF, _MOST_HALF = 3, 8
 """Points on either side of the median: strays of as many neighbours are found. A twenty-fifth
 of the curve between these limits, so that of a short one the change is not taken for a stray."""
 _ROUNDS = 10
+"""Rounds at most; each sets the worst strays aside. Assumed."""
 _SCATTERS = 6.0
 """Distance from the median, in usual distances of the points, from which a point is a stray: of
 normal errors less than one in a million."""

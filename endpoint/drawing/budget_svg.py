@@ -9,6 +9,7 @@ from endpoint.drawing.svg import Drawing, fitting
 
 _WIDTH, _ROW, _TOP = 440.0, 34.0, 6.0
 _BAR, _ROOM = 11.0, 92.0
+"""User units: width of the drawing, height of a row, margin, height of a bar, room for numbers."""
 
 
 def budget_drawing(

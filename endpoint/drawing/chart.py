@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _TITLE_COLUMNS = 94
+"""Signs in a line of the title."""
 
 
 def chart(result: Result) -> Figure:

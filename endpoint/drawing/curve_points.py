@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 LEFT, RIGHT = 54.0, 430.0
 """Edges of every panel, user units."""
 _MOST_DRAWN = 800
+"""Points that are drawn at most: more cannot be told apart on the width of a page."""
 _BEFORE_ML, _BEYOND_ML, _MOST_ML = 1.2, 1.3, 3.5
 """What is drawn before and beyond the end, and how far from it a volume is still in view."""
 

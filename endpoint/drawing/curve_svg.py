@@ -25,13 +25,18 @@ _STRIP = (20.0, 42.0)
 _MAIN = (56.0, 282.0)
 _REST = (300.0, 352.0)
 _ROWS_TOP, _ROWS_MAIN = (20.0, 100.0), (114.0, 282.0)
+"""User units: size of the drawing; top and bottom of the strip of colours, of the curve, of the
+residuals, and of both panels of a photometer."""
 _DASHES = {"equivalence_ml": "", "midpoint_ml": "7 4", "last_red_ml": "2 3"}
 _HEIGHTS = {"midpoint_ml": 0.5, "last_red_ml": 0.95}
 _SLOTS = {"last_red_ml": 0.30, "midpoint_ml": 0.55, "equivalence_ml": 0.82}
+"""Free part at which a mark sits on the curve, and where its words stand, as a part of the
+height."""
 _LINES = ("", "7 3", "2 3", "7 3 2 3")
 _SIGN = 7.2
 """Width of a sign in a wide type, user units."""
 _MANY = 150
+"""Points from which they are drawn small and without error bars."""
 
 
 def curve_drawings(kept: KeptResult, name: str, paper: bool = False) -> list[dict[str, str]]:

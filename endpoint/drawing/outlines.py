@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 _WIDTH_IN = 9.0
 _NAME_PT = 14.0
+"""Width of the picture, inches, and size of the names, points."""
 _NAME_ROOM = 0.06
 """Height that a name takes, as a part of the picture's height."""
 

@@ -27,7 +27,9 @@ _BAND = "#e2e2e2"
 _BAR = "#b0b0b0"
 _LINE = "#d9d9d9"
 LARGE, SMALL = 13.0, 11.5
+"""Sizes of type, points: readable where the picture is half as wide."""
 _MANY = 150
+"""Points from which they are drawn small."""
 _STYLES: Sequence[Any] = ("solid", (0, (6, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2)))
 _SHAPES = "osD^"
 _PLATE = {"boxstyle": "round,pad=0.3", "fc": "white", "ec": "#9a9a9a", "lw": 0.7}

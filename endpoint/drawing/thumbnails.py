@@ -27,13 +27,17 @@ if TYPE_CHECKING:
 MOST = 8
 COLUMNS = 4
 CELL_IN = 2.5
+"""Pictures at most and in a row, and the width of one, inches."""
 TYPE_PT = 18.0
 """Of the captions, in a strip of `COLUMNS` times `CELL_IN`: paper shows it at a third of that."""
 _TALLEST_IN = 2.0
 _LINE_IN = 0.31
 _SIGNS = 16
+"""Height of a picture at most and of a line of its caption, inches, and signs in a line."""
 _MOST_ASIDE = 3
+"""Pictures at most that show why frames were set aside."""
 _AROUND_END_ML = (-0.3, 0.0, 0.3)
+"""Volumes from the end, mL, of which a picture is always shown: before, in and after the change."""
 _WORDS = {
     Flag.DAMAGED: "damaged frame",
     Flag.DARK: "too dark",

@@ -31,6 +31,8 @@ from endpoint.hardness.units import (
 )
 
 _MAX_TITRANT_MOL_L = 1.0
+"""Concentration, mol/L, beyond which a number is one in other units: less of the disodium salt
+dissolves in water (about 0.3, from memory)."""
 
 
 class HardnessProblem(Problem):

@@ -19,6 +19,7 @@ from endpoint.hardness.titre_table import TitreSetup, is_table, read_table
 
 OR_TITRES = ", or a CSV with a column titre_ml"
 MOST_RUNS = 500
+"""Titrations of one sample at most; more are several samples. Assumed."""
 _NO_PARTS = (
     "A result file without named parts (an older one): its whole uncertainty is taken as shared by "
     "all runs, so the mean does not shrink it. Make the result again to have the parts."

@@ -20,7 +20,9 @@ from endpoint.files import csv_table
 from endpoint.hardness.titre import LONGEST_TEXT, ReplicateProblem, Run, marked
 
 MOST_ML = 200.0
+"""Largest titre, mL: twice the largest burette."""
 _LARGEST = 1e6
+"""Values of a control chart beyond which a cell is a typing error, any unit."""
 JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one person)"
 
 

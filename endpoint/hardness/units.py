@@ -11,8 +11,11 @@ M_CACO3 = 100.086
 M_CAO = 56.077
 M_CALCIUM = 40.078
 M_MAGNESIUM = 24.305
+"""Molar masses, g/mol (standard atomic weights)."""
 US_GRAIN_PER_GALLON_MG_L = 64.79891 / 3.785411784
 CLARK_DEGREE_MG_L = 64.79891 / 4.54609
+"""mg/L CaCO3 of one unit: a grain (64.79891 mg) in a gallon of the United States (3.785411784 L)
+and in an imperial one (4.54609 L); exact by definition."""
 
 
 @dataclass(frozen=True)

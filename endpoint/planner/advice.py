@@ -36,9 +36,15 @@ DARK_UMOL_L, PALE_UMOL_L = 45.0, 5.0
 TIME_LIMIT_MIN = 5.0
 """From adding the buffer to the end (AOAC 973.52)."""
 MANY_REPLICATES = 10
+"""Replicates beyond which better ware or titrant is advised instead: an afternoon's work (our
+choice)."""
 _TRIED = 5
+"""Replicates for which advice on ware and titrant is worked out."""
 _NOTABLE = 0.1
+"""Part of the variance that replicates leave, from which a source is worth the advice: less, and
+nobody would see the gain. Assumed."""
 _WIDE = 1.5
+"""Highest over lowest expected hardness from which a rough titration first is advised. Assumed."""
 
 
 @dataclass(frozen=True)

@@ -28,13 +28,19 @@ FLASK_PART = 0.6
 """Part of a conical flask that liquid may fill (common practice, no source)."""
 MOST_FILLINGS = 4
 MOST_SAMPLE_ML = 200.0
+"""Fillings of one pipette, and mL of sample in one flask, at most (common practice, no source)."""
 LEAST_REPLICATES = 2
 """So that a blunder shows (common practice, no source)."""
 SHOWN = 4
 _JUDGED = 8
+"""Designs that are shown, and those that are forecast in full, which takes the time."""
 _MINUTES = 3.0
 _MINUTES_FILLING = 0.5
+"""Time of a titration besides the titrant itself (buffer, indicator, rinsing), and of each filling
+of the pipette, min. Assumed."""
 _WEIGHTS = {"titre-small": 1.0, "titre-large": 0.5, "burette-share": 0.5, "aliquot": 1.0}
+"""Cost of missing a bound by its own size: a titre too small costs certainty, a large one only a
+refill. Our choice."""
 
 
 @dataclass(frozen=True)

@@ -43,9 +43,14 @@ COLOUR_SCATTER = 0.01
 """Scatter of one point of a recording as a part of red to blue (assumed; simulated recordings
 for the tests run from 0.002 to 0.02)."""
 _SMALLEST_SHARE = 0.005
+"""Part of magnesium from which the derivative with respect to it holds; below, the border is looked
+at. Assumed."""
 _ROOTS = tuple(np.linspace(0.0, 0.4, 41).tolist())
+"""Roots of parts of magnesium up to 0.16 that may be there where nearly none is."""
 _LAG_U_S = 0.75
+"""Standard uncertainty of the mixing time, s, as in `endpoint.equivalence.model.Priors`."""
 MOST_REPLICATES = 99
+"""More are not planned: the wanted uncertainty then cannot be reached."""
 
 
 @dataclass(frozen=True)

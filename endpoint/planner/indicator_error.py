@@ -19,6 +19,7 @@ from endpoint.equivalence.model import Priors
 FloatArray = NDArray[np.float64]
 
 MIDPOINT, LAST_RED = 0.5, 0.95
+"""Free parts of the indicator at the midpoint and where a careful eye sees no red any more."""
 EYE_LEVELS = (0.92, 0.97)
 """Free fraction at which different careful eyes say that no red is left (assumption, no source)."""
 SHARES = (0.0, 0.05, 0.20, 0.50)

@@ -12,16 +12,21 @@ DROP_ML = 0.05
 """One drop (common practice, no source)."""
 FINE_ML = 0.1
 COARSE_ML = 1.0
+"""Fine and coarse additions, mL (common practice, no source)."""
 FIRST_VIOLET = 0.1
 """Free fraction at which the wine red begins to turn violet (our choice)."""
 NEARLY_BLUE = 0.8
+"""Free fraction from which drops follow the fine additions (our choice)."""
 MOST_FINE_ML = 1.5
 """A slow fade (hardly any magnesium) is not followed in fine additions from further before."""
 BEYOND_ML = 0.5
 """A recording goes on so far past the last red, to see the pure blue."""
 _SETTLE_PAUSE_S = 5.0
+"""Shortest pause after an addition, s, see *How to film* in the README."""
 _POUR_ML_S = 0.4
+"""Rate of a burette whose tap is open, mL/s. Assumed."""
 _TITRE_GUESS_ML = 0.5
+"""How well a rough titration tells the titre, mL. Assumed."""
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from calibration.ware.tolerance import Tolerance, WareProblem, find_tolerance
 from endpoint.planner.question import PlannerProblem
 
 _DIVISIONS = (0.1, 0.05, 0.02, 0.01, 0.2)
+"""Divisions of burettes, mL, those of the standards, in the order in which they are tried."""
 
 
 def numbers_of(text: str, option: str) -> tuple[float, ...]:

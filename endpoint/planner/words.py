@@ -23,8 +23,10 @@ _SOURCES = {
     "endpoint": "fit of the recording",
 }
 _MOST_LINES = 6
+"""Lines of the budget that the text shows."""
 _NUMBERED = re.compile(r", titration \d+.*$")
 _LEAST_SHARE = 0.005
+"""Part of the variance below which a source is counted with the smaller ones."""
 
 
 def plan_words(plan: Data, *, width: int = 80, encoding: str | None = "utf-8") -> str:

@@ -22,12 +22,17 @@ FloatArray = NDArray[np.float64]
 PH = (8.0, 8.5, 9.0, 9.5, 10.0, 10.5, 11.0)
 MAGNESIUM = (0.0, 0.02, 0.05, 0.10, 0.20, 0.40, 0.60)
 INDICATOR_UMOL_L = (5.0, 10.0, 20.0, 40.0, 80.0)
+"""Steps of the three sliders: pH, part of magnesium, and amount of indicator in the flask, umol/L:
+from what a class may find in practice to what spoils the end. Our choice."""
 LEVELS = (0.1, 0.5, 0.9, 0.95)
 """Free parts of the indicator whose volumes are tabulated: begin, middle, end, last red."""
 _SAME = 0.08
 """A step of the grid within this part of the sample's own value is left out in its favour."""
 _AROUND_ML = 2.5
+"""Distance from the equivalence volume within which volumes stand close together, mL: the whole
+change lies there, even without magnesium."""
 _HALVINGS = 40
+"""Halvings: 50 mL by 2^40 is less than any rounding."""
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,11 @@ FloatArray = NDArray[np.float64]
 
 WIDTH = 480.0
 LEFT, RIGHT = 54.0, 468.0
+"""Width of a chart and its two edges, user units."""
 _MOST_LINE = 420
+"""Points of a line that is drawn: about one for each unit of width."""
 _EDGE_ML = 1e-4
+"""Rounding of volumes in the script, mL."""
 
 
 @dataclass(frozen=True)
@@ -194,6 +197,7 @@ class SpeciesChart:
 
 
 SPECIES_Y = Scale(0.0, 1.0, 128.0, 10.0)
+"""Parts 0 to 1 on the height of a chart of who holds what, user units."""
 
 
 def species_scales(tables: Tables) -> dict[str, Scale]:

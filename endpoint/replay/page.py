@@ -26,10 +26,13 @@ from endpoint.result.wording import cautions
 from endpoint.rounding import rounded
 
 LARGEST_BYTES = 8_000_000
+"""Bytes of the page: what passes as an attachment of a message. Our choice."""
 _COARSE = 6
 """Parts into which the worksheet divides a titration."""
 _ROUND_ML = (1.0, 0.5, 0.1, 0.05)
+"""Steps of the worksheet, mL, the largest that fits."""
 _AROUND_END_ML = (-1.0, -0.5, -0.2, -0.1, 0.0, 0.1, 0.3)
+"""Volumes of the answer sheet around the end, mL from the rounded equivalence volume."""
 _EARLY_SCRIPT = "document.documentElement.classList.add('scripted');"
 
 

@@ -15,6 +15,8 @@ _NAME = re.compile(r"[0-9]{3}\.jpg")
 _MOST = 160
 _LARGEST_BYTES = 400_000
 _MOST_PIXELS = 1_000_000
+"""Pictures that are read at most, and bytes and pixels of one: `endpoint locate` keeps about a
+hundred small ones, so that a larger file is not one of them."""
 TOTAL_BYTES = 4_200_000
 """Of all pictures together: a third more as text, so that the page stays below 8 MB."""
 

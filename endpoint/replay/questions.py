@@ -17,7 +17,10 @@ _MIDDLE, _LAST = LEVELS.index(0.5), LEVELS.index(0.95)
 _MUCH_UMOL_L = 80.0
 _LOW_PH = 8.5
 _LITTLE_ML = 0.02
+"""Much indicator, umol/L in the flask (four times the usual), the pH of an old buffer, and the
+distance from the equivalence volume, mL, that counts as none: half a drop. Our choice."""
 CONTROL_MMOL_L, CONTROL_UMOL_L = 1.0, 20.0
+"""Metal, mmol/L, and indicator, umol/L, in the control flasks."""
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,10 @@ FloatArray = NDArray[np.float64]
 
 EBT = ERIOCHROME_BLACK_T.name
 STEPS = 20
+"""Steps between the colours of the two forms."""
 _LEAST_SPAN = 0.5
+"""Part of the change that a recording must show for the colours of both forms to be fitted.
+Assumed."""
 _LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 """Of linear red, green and blue (ITU-R BT.709)."""
 _DARK = ((0.014, "very dark "), (0.062, "dark "))

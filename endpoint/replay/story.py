@@ -35,6 +35,7 @@ FloatArray = NDArray[np.float64]
 EXAMPLE = Water(105.0, 25.0, 0.010, 0.20, 20.0)
 """For results without a fit: 2.5 mmol/L in 100 mL, a fifth of it magnesium; not the sample."""
 _SMALL_STEP_ML, _MOST_STEPS = 0.05, 700
+"""Step of the slider, mL (about a drop), and steps at most; longer titrations have wider ones."""
 _MEANINGS = {
     "midpoint": "half of the indicator is free: the middle of the colour change",
     "equivalence": "EDTA equals {metals}: the equivalence point",

@@ -29,7 +29,9 @@ _LOOK = {
     "rough": ("s", False, 8.0, "rough"),
 }
 _MANY = 30
+"""Titrations up to which each row says its numbers."""
 _TITLE_COLUMNS = 84
+"""Signs in a line of the title."""
 
 
 def replicate_chart(found: Replicates) -> Figure:

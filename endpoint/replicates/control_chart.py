@@ -31,6 +31,7 @@ BoolArray = NDArray[np.bool_]
 USUAL_BASELINE = 20
 """Points that centre and limits should rest on (common practice, no source)."""
 LEAST_BASELINE = 3
+"""Points without which no limits are worked out: two differences."""
 _RANGE_MOST = 10
 """Largest subgroup whose scatter is taken from the range; beyond, s is better."""
 

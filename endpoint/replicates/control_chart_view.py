@@ -23,6 +23,7 @@ _SCATTER = {
     "mean-s": "s within the day",
 }
 _MOST_TICKS = 14
+"""Names along the axis at most."""
 
 
 def chart_answer(chart: ControlChart) -> str:

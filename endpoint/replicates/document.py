@@ -18,6 +18,7 @@ from endpoint.replicates.recovery import Recovery
 from endpoint.replicates.series import Replicates
 
 FORMAT = 1
+"""Version of the JSON of replicates and control charts."""
 OWN = "separate for each titration (readings, fillings, colour)"
 
 

@@ -28,6 +28,7 @@ Side = Literal["both", "high", "low"]
 CONCORDANT_ML = 0.10
 """Range within which titres are called concordant (common practice, no source)."""
 _ROUNDING = 1e-9
+"""Rounding of sums of titres, mL."""
 
 # Two-sided critical values of r10 at 90, 95 and 99 %: D. B. Rorabacher, Anal. Chem. 63 (1991)
 # 139-146, Table 1, as quoted in several public codes.

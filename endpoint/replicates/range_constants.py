@@ -20,8 +20,10 @@ from scipy.special import gammaln, ndtr
 FloatArray = NDArray[np.float64]
 
 LARGEST = 1000
+"""Values of one range at most. Assumed."""
 _X = np.linspace(-9.0, 9.0, 721)
 _DENSITY = np.exp(-0.5 * _X**2) / math.sqrt(2.0 * math.pi)
+"""Nodes of the integral, in standard deviations, and the density there."""
 
 
 def range_probability(q: float, n: int) -> float:

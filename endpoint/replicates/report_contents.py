@@ -20,6 +20,7 @@ from endpoint.replicates.words import (
 from endpoint.report.contents import plain_texts
 
 _MOST_LINES = 10
+"""Lines of the budget that the report shows."""
 
 
 def mean_contents(found: Replicates) -> dict[str, Any]:

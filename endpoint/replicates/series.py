@@ -26,6 +26,8 @@ from endpoint.replicates.outliers import (
 )
 
 _SAME_SETUP = 0.01
+"""Difference of titrant over sample, as a part, up to which two titrations have one setup: two
+standardisations of one solution differ by less. Assumed."""
 
 
 @dataclass(frozen=True)

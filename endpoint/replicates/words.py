@@ -21,8 +21,10 @@ from endpoint.result.wording import CAUTION
 from endpoint.rounding import decimals_for, rounded, two_figures, with_uncertainty
 
 _LEAST_SHARE = 0.01
+"""Part of the variance below which a source is counted with the smaller ones."""
 _MOST_LINES = 6
 _MOST_NAMES = 6
+"""Lines of the budget, and names of titrations in a sentence, at most."""
 
 
 def name_of(found: Replicates) -> str:

@@ -18,6 +18,7 @@ from endpoint.result.text import name_of
 from endpoint.rounding import FIXED_SPACE
 
 _MOST_PARTS = 8
+"""Lines of the budget that a notebook shows."""
 
 
 def html_of(result: Result) -> str:

@@ -15,6 +15,7 @@ from endpoint.report.contents import contents_of
 from endpoint.result.kept import KeptResult, picture_bytes
 
 _MOST_BARS = 8
+"""Bars of the budget; the table has all."""
 PICTURES = (
     (
         "region.png",

@@ -30,6 +30,8 @@ _BOXED = "Characters that no font here has are drawn as boxes; result.json has t
 _PAGES = 2
 _TEXT_MM, _GAP_MM = 176.0, 5.0
 _LEAST_PT = 6.0
+"""Pages of the report; width of the text and gap between two pictures, mm; smallest type,
+points."""
 _LEVELS = (
     # size of type, picture height, rows of the budget, texts in a list, signs of a text
     {"size": 9.8, "picture_mm": 82, "rows": 10, "texts": 10, "signs": 500},

@@ -12,10 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
 from endpoint.chemistry.equilibrium import Constants, constants_at, solve
+from endpoint.commands.plan import plan as plan_command
 from endpoint.curve.points import from_absorbance
 from endpoint.equivalence.fit import fit_transition
 from endpoint.equivalence.model import Priors
@@ -47,7 +49,6 @@ from endpoint.planner.words import plan_words
 from endpoint.record.titration import read_record
 from sample_media.simulated import CAMERA, level_volume_ml, simulate
 from sample_media.simulated import Plan as Recipe
-from tests.command import run
 
 FloatArray = NDArray[np.float64]
 
@@ -520,10 +521,14 @@ def test_very_soft_water_gives_numbers_or_none(low: float) -> None:
     assert plan_words(data)
 
 
+def run(*arguments: str) -> Any:
+    return CliRunner().invoke(plan_command, list(arguments))
+
+
 def test_units_lead_to_one_plan() -> None:
     found = []
     for words in ("2.5", "250.215 --unit mg/L", "14.01925 --unit dH", "25.0215 --unit fH"):
-        outcome = run("plan", *words.split(), "--read", "recording", "--json", "-")
+        outcome = run(*words.split(), "--read", "recording", "--json", "-")
         assert outcome.exit_code == 0
         found.append(json.loads(outcome.output)["proposal"])
     for other in found[1:]:
@@ -534,16 +539,7 @@ def test_units_lead_to_one_plan() -> None:
 def test_record_is_read_by_the_program(tmp_path: Path) -> None:
     path = tmp_path / "planned.toml"
     outcome = run(
-        "plan",
-        "2-3",
-        "--pipette",
-        "25",
-        "--titrant",
-        "0.02",
-        "--read",
-        "eye",
-        "--record",
-        str(path),
+        "2-3", "--pipette", "25", "--titrant", "0.02", "--read", "eye", "--record", str(path)
     )
     assert outcome.exit_code == 0, outcome.output
     record = read_record(path)
@@ -553,9 +549,9 @@ def test_record_is_read_by_the_program(tmp_path: Path) -> None:
     assert record.mode == "steps"
     assert record.ware["burette"] == {"nominal_ml": 25, "class": "A", "division_ml": 0.1}
     assert "FILL IN" in path.read_text(encoding="utf-8")
-    again = run("plan", "2-3", "--record", str(path))
+    again = run("2-3", "--record", str(path))
     assert "already exists" in str(again.exception)
-    assert run("plan", "2-3", "--read", "eye", "--record", str(path), "--replace").exit_code == 0
+    assert run("2-3", "--read", "eye", "--record", str(path), "--replace").exit_code == 0
 
 
 def test_record_skeleton_is_toml_for_every_design() -> None:
@@ -593,7 +589,7 @@ def test_record_skeleton_is_toml_for_every_design() -> None:
     ],
 )
 def test_bad_input_is_one_sentence_and_one_remedy(words: str, says: str) -> None:
-    problem = run("plan", *words.split()).exception
+    problem = run(*words.split()).exception
     assert isinstance(problem, PlannerProblem)
     assert problem.exit_code == 2
     assert says in problem.sentence

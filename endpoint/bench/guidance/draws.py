@@ -12,6 +12,8 @@ FloatArray = NDArray[np.float64]
 
 DIMENSIONS = 7
 DRAWS = 128
+"""Unknowns that are sampled, and draws of them in each round. Assumed: more make a look slower,
+fewer make the answers wander from look to look."""
 _DEFENSIVE = 0.2
 """Part of the draws of every round that comes from what is known beforehand."""
 

@@ -19,6 +19,8 @@ from endpoint.equivalence.fit import Estimate
 from endpoint.equivalence.model import Priors, priors_for
 
 _Z90 = 1.645
+"""95 % point of the standard normal distribution: 5 % of the probability lie beyond it on either
+side."""
 _FIRST_BLUE, _MOSTLY_BLUE = -0.45, 0.2
 """Blueness (`indicator_form.State`) at which the colour turns, and at which it has turned."""
 _FLOWS_ON_S = 3.5
@@ -26,6 +28,8 @@ _FLOWS_ON_S = 3.5
 _MOST_UNMIXED = 0.2
 """Part of the next addition that may be unmixed before it is given."""
 _CLOSE_ML = 1.0
+"""Volume left, mL, from which a plume of unmixed titrant stops the pouring: with more left a pour
+stays before the change whatever the plume. Assumed."""
 _HALF_FREE = 0.5
 """Once half of the indicator may be free, no water has more than about 2 mL left: no pouring."""
 _MOSTLY_FREE = 0.75
@@ -33,6 +37,9 @@ _MOSTLY_FREE = 0.75
 within a tenth of a millilitre: drops only."""
 _SAFE_ML = 0.1
 _SURELY_PASSED_ML = 0.03
+"""Room that a pour keeps before the end, mL, two drops; and volume past the end, mL, less than one
+drop, from which "passed" is said rather than "stop". Assumed; `tests.studies.guidance_study`
+measures where people then stop."""
 
 
 @dataclass(frozen=True)

@@ -28,17 +28,25 @@ FloatArray = NDArray[np.float64]
 _CLOSED = 1e-5
 """Error of the balances; it adds to a scatter of the colour of a thousandth and more."""
 _ROUNDS = 6
+"""Rounds of draws, each nearer to what is likely."""
 _FIRST_NODES = np.r_[np.arange(-1.2, 0.6, 0.15), np.geomspace(0.6, 12.0, 11)]
 """Equivalence volumes of the first round as distances from the volume now, mL."""
 _NODES = 14
 _FINE_NODES = 7
 _NEAR_ML = 0.5
 _BEHIND_ML, _BEFORE_ML = 4.0, 25.0
+"""Equivalence volumes that are tried for each draw, and those between the best of them; how far
+behind the volume now they begin, mL; and how far from the end the balances are tabulated, mL behind
+and before it."""
 _EFFECTIVE = 16.0
 _WIDER = 1.05
 _SHRINK = 0.3
 _LEAST_VARIANCE = 0.005
 _POOLED = 4
+"""Effective draws that shape the next round, how much wider than they it is drawn, how far its
+correlations are shrunk, the least variance of a direction, and the rounds that are pooled in the
+end: choices of adaptive importance sampling, which decide how much an answer wanders from look to
+look. Assumed, no study kept."""
 _SURE_ML = 0.05
 """Further past than this no second sample is drawn: it differed by 0.006 mL at most (20 looks)."""
 _AGAIN = 2
@@ -50,6 +58,7 @@ _FEW = 8.0
 _LEAST_TITRE_ML = 0.5
 """Nobody titrates less: what keeps the first drops from being taken for the last."""
 _EDGE_PART = 0.05
+"""Probability beyond the far end of the grid from which no upper end of what is left is stated."""
 _SCALE_ML = 0.5
 """What is left is as likely within one factor as within another, above this (scale prior). A flat
 prior would hold the far end of the grid against the near, and always call the last millilitre

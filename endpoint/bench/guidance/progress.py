@@ -25,8 +25,13 @@ _MOST_POINTS = 30
 _MOST_ROWS = 240
 _FINE_ML = 0.03
 _GROWTH = 1.18
+"""Points and rows of a log that are kept at most, so that a look takes the same time throughout;
+width of the newest bin, mL (half a drop or more), and how much wider each older one is. Assumed:
+what was long ago shows no more than the first level and its drift."""
 _MIDDLES_NM = (620.0, 530.0, 430.0)
 _REACH_NM = 60.0
+"""Wavelengths that stand for red, green and blue, nm, and how far a photometer's may lie from them.
+Assumed."""
 _START_ML = 0.3
 """Frames up to this volume, mL, give the first colour."""
 _KNOWN_CHANGE = (1.0, 0.07)

@@ -22,6 +22,9 @@ _LEAST_CONFIDENCE = 0.3
 _LOOK_BACK_S = 5.0
 _LEAST_SAMPLES = 4
 _FLAGGED_PART = 0.2
+"""Confidence of the search below which no flask is found; the last seconds that are judged, s, the
+pictures they must hold, and the part of them that may be flagged: one in five, so that a hand
+passing by does no harm. Assumed."""
 _STEADY = 0.02
 """Largest scatter of the reference, natural logarithm: about 2 %."""
 _DRIFTS = 0.05
@@ -30,6 +33,9 @@ _BOUND_TO = 0.0
 """Blueness below which the bound form is seen, see `endpoint.curve.indicator_form.State`."""
 _FREE_FROM = 0.3
 _COLOURLESS = 0.04
+"""Blueness from which the free form is seen before the titration has begun, and strength of the
+colour (density) below which there is no indicator. Assumed: lower, and drift of the light is taken
+for colour; higher, and a pale water is refused."""
 _FLASK = "Put the flask in the middle of the picture, large enough to see well."
 _REFERENCE = "Stand the flask on a white tile that shows next to it in the picture."
 

@@ -19,6 +19,8 @@ from endpoint.recording.frame import Box
 
 FloatArray = NDArray[np.float64]
 _MOST = 40_000_000
+"""Numbers of a kept tube at most, more than pixels in a picture of 8K: beyond, the event is
+damaged."""
 
 
 def news(known: BuretteRows | None, now: BuretteRows, written: FullTube | None) -> list[Event]:

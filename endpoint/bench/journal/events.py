@@ -27,7 +27,11 @@ _AT_HOME = [HOME.dx, HOME.dy, HOME.turn_deg, HOME.scale, HOME.likeness]
 _LEAST_STEP_S = 1e-3
 _LONGEST_GAP_S = 86_400.0
 _APART_S = 2.0
+"""When a run is resumed: the least step of time, s; the longest gap that a clock is believed, s (a
+day); and how far the steady clock and that of the wall may differ, s, with both believed: settings
+of the clock are larger. Assumed."""
 MOST_TEXT_BYTES = 4_000_000
+"""Bytes of the text of one event at most."""
 
 
 @dataclass(frozen=True)

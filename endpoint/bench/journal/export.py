@@ -48,6 +48,7 @@ _NAMED = (
 _NOT_OF_THE_BENCH = ("log", "per_still", "rate_ml_min", "start_s")
 _SHIFTS = ("clock offset", "delay")
 _MOST_FILE = 1_000_000
+"""Bytes of a certificate or result that may be copied next to the record. Assumed."""
 _COLOURS, _VOLUMES = "colours.csv", "volumes.csv"
 _RECORD = "record.toml"
 

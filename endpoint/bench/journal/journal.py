@@ -53,7 +53,10 @@ from endpoint.problems import JournalProblem
 MOST_STILL_BYTES = 64_000_000
 """Pictures of one run."""
 _STILL_EVERY_S = 1.0
+"""Least time between two kept pictures, s, of an empty store; it grows as the store fills.
+Assumed."""
 _MOST_STILL = 2_000_000
+"""Bytes of one picture at most; a larger one is not kept. Assumed."""
 
 Clock = Callable[[], Stamp]
 

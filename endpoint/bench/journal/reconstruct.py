@@ -21,8 +21,11 @@ from endpoint.problems import DeliveryProblem
 from endpoint.recording.volume_log import VolumeLog
 
 _BACK_ML = 1e-9
+"""Rounding of sums of readings, mL: a reading lower by more goes back."""
 _AFTER_S = 1.0
+"""How long a rate is held to run beyond the last picture, s."""
 _LARGEST_ML = 1000.0
+"""Sum of readings beyond which one of them is wrong, mL: no titration takes so much."""
 
 
 @dataclass(frozen=True)

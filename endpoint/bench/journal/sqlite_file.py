@@ -12,9 +12,11 @@ from typing import Any
 from endpoint.problems import JournalProblem
 
 VERSION = 1
+"""Format of the journal, `PRAGMA user_version`."""
 _APPLICATION = 0x454E4450
 """Marks the file as a journal of this program, `PRAGMA application_id`."""
 _BUSY_S = 5.0
+"""How long another process may hold the file, s. Assumed."""
 _SCHEMA = f"""
 BEGIN IMMEDIATE;
 CREATE TABLE events (

@@ -22,6 +22,7 @@ from endpoint.scene.tracking import Guide
 
 _PLAIN = ("width", "height", "liquid_by_hand", "reference_by_hand", "confidence", "change", "level")
 _MOST_BYTES = 64_000_000
+"""Bytes of unpacked masks at most; beyond, the event is damaged. Assumed."""
 
 
 def region_seen(region: Region) -> RegionSeen:

@@ -26,10 +26,17 @@ LEAST_RATE = 25.0
 """Pictures a second below which a drop may fall between two of them."""
 _RATE_SLACK = 0.96
 _RATE_S = 3.0
+"""Part of `LEAST_RATE` that still counts as reached, so that a camera of 25 pictures a second
+passes with one of them lost, and the time over which the rate is taken, s. Assumed."""
 _BETWEEN_S, _MANY_ROWS, _SELDOM_S = 0.09, 20_000, 1.0
+"""Least time between two looks at a meniscus, s, the looks after which they become seldom, and the
+time between two from then on, s: half an hour is kept in full. Assumed."""
 _TRY_LOOKS, _TRY_AGAIN_S = 8, 3.0
+"""Looks of one trial before a run, and the time between two trials, s. Assumed."""
 _SEARCH_S = 4.0
+"""Time between two searches for tube or tip, s: a search costs more than a look. Assumed."""
 _YOUNG_S = 4.0
+"""Time after the begin within which what was not found yet is no fault, s. Assumed."""
 _TITLES = {"meniscus": "burette", "drops": "tip"}
 
 

@@ -22,6 +22,7 @@ from endpoint.scene.region import Region, locate
 MOST = 12_000
 """Samples that are kept: 13 minutes at 15 a second before the older ones are thinned."""
 _KEPT_WHOLE = 0.5
+"""Part of the samples, the newest, that is not thinned when the store is full: about 7 minutes."""
 _FIELDS = {
     "index": (),
     "time_s": (),
@@ -35,12 +36,18 @@ _FIELDS = {
 _LOOK_FRAMES = 12
 _LOOK_SPACING_S = 0.1
 _LOOK_AGAIN_S = 2.0
+"""Pictures in which flask and reference are looked for, the least time between two of them and
+between two searches, s: twelve pictures show a second of stirring. Assumed."""
 _RECENT_S = 1.0
 _ALIVE_S = 2.0
 _LOST_S = 4.0
+"""What "now" means, s: of a trouble, of a camera that still sends, and of a flask that is lost (a
+hand is gone after 4 s). Assumed."""
 _MOST_RECENT = 150
+"""Samples of which the checks see the last seconds: at 30 a second they reach back 5 s."""
 _HIDING = (Flag.DARK, Flag.LIQUID_LOST, Flag.REFERENCE_LOST, Flag.CAMERA_MOVED, Flag.CLIPPED)
 _LEAST_SIDE = 8
+"""Side of a box that can be measured, pixels: fewer, and single pixels decide. Assumed."""
 _LOST = int(Flag.LIQUID_LOST | Flag.REFERENCE_LOST | Flag.CAMERA_MOVED)
 
 

@@ -20,6 +20,8 @@ from endpoint.result.document import document, edta_constants
 from endpoint.scene.region import Region
 
 _PAUSE_PAST_S = 20.0
+"""How long ago the last pause of a pump may have ended, s, and its mixing still be looked at.
+Assumed."""
 
 
 def result_of_run(

@@ -18,6 +18,7 @@ START_UNCERTAINTY_S = 0.2
 """Standard uncertainty of a start pressed by hand (common practice, no source)."""
 WARE_CLASSES = ("A", "AS", "B")
 DIVISION_ML = {10.0: 0.02, 25.0: 0.05, 50.0: 0.1}
+"""Nominal volume -> division of the usual burette of that size, mL; ISO 385 has all three."""
 _USUAL_ML = 50.0
 """Size of a piece of ware that a record names by its class alone."""
 

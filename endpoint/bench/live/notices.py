@@ -10,8 +10,13 @@ from endpoint.bench.live.volumes import PictureDelivery, Volumes
 from endpoint.problems import UnseenVolume
 
 _SILENT_S = 2.0
+"""Without a picture for so long, s, the camera is said to be silent; pauses of a busy computer are
+shorter. Assumed."""
 _JUMP_S = 2.0
+"""Step between two clocks, s, from which one of them was set; by itself a clock drifts by less
+during a run. Assumed."""
 _KEPT_S = 60.0
+"""How long a notice that is over stays in view, s."""
 _BY_HAND = (
     "Pictures are still stored. If the burette stays unreadable, finish this run; for the next run "
     "draw the box by hand, or choose to type the readings."

@@ -17,6 +17,9 @@ FloatArray = NDArray[np.float64]
 _WINDOW_S = 0.5
 _TIMES, _MORE = 2.0, 0.008
 _LEAST_FRAMES = 4
+"""Time over which unevenness is smoothed, s; how many times that of a calm liquid, and how much
+more (density), a plume has; and the frames that are judged at least. Assumed: lower, and noise is
+taken for a plume; higher, and a weak one for mixed liquid."""
 _MIXED_S = 9.0
 """Six usual mixing times: what is uneven then has become so by its colour."""
 

@@ -26,6 +26,8 @@ from endpoint.problems import RecordProblem
 
 _UPDATE_S = 1.0
 _VOLUME_S = 0.5
+"""Least times between two conclusions, and between two readings of the volume out of the picture,
+s: a person acts on no faster news. Assumed."""
 _OF_A_RUN = ("view", "camera-silent", "source-ended", "too-seldom", "volume-unseen")
 """Notices that end with the run."""
 

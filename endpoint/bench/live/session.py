@@ -32,6 +32,7 @@ from endpoint.problems import RecordProblem
 from endpoint.recording.frame import Box, Frame
 
 _COLOURS_S = 1.0 / 16.0
+"""Least time between two colours while drops are counted, s. Assumed."""
 _ONLY = {
     "set-up": "A run is in progress already.",
     "titrating": "No run is in progress.",

@@ -18,10 +18,14 @@ from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume
 
 MOST_ML = 200.0
 MOST_READINGS = 500
+"""Largest reading, mL (twice the largest burette), and most readings of a run."""
 RISEN_ML = 0.02
 """A smaller rise of a meniscus that is followed is not an addition, mL."""
 RISEN_S = 0.5
+"""How soon after a rise a level counts as part of it, s: a meniscus creeps on for a moment.
+Assumed."""
 _TICK_S = 1e-3
+"""Least time between two rows of a log, s, which must rise."""
 
 
 def checked_ml(value: float, what: str) -> float:

@@ -29,6 +29,7 @@ from endpoint.bench.web.protocol import (
 from endpoint.bench.web.security import OPERATOR, Bucket, Guard, Keys
 
 MAX_MESSAGE_BYTES = MAX_FRAME_BYTES + 4096
+"""Bytes of a message: a picture and its head."""
 _TYPES = {
     ".html": "text/html; charset=utf-8",
     ".css": "text/css; charset=utf-8",
@@ -39,6 +40,9 @@ _TYPES = {
 _FRAMES_S, _FRAMES_AT_ONCE = 40.0, 60.0
 _COMMANDS_S, _COMMANDS_AT_ONCE = 15.0, 40.0
 _BAD_S, _BAD_AT_ONCE = 1.0, 20.0
+"""A second, and at once: pictures, commands and faulty messages of one page before it is cut off. A
+camera sends 30 and a person far less than 15; a page that is out of date sends a few faulty ones.
+Assumed."""
 NEEDS_TOKEN = "This page needs the whole address that the terminal printed; each works once.\n"
 """Answer to a request without a good cookie."""
 

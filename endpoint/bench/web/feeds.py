@@ -20,9 +20,12 @@ from endpoint.problems import DeliveryProblem, RecordProblem, SourceProblem
 from endpoint.recording.frame import ArrayFrame, Box, Frame, PictureSource
 
 _REOPEN_S = 2.0
+"""How long after a failure a camera is opened again, s. Assumed."""
 _LEAD = 20
 """Frames of a film that are shown again and again until the run begins."""
 _LATE_S = 0.25
+"""How late a frame of a film may be and is still shown, s; beyond, it is skipped so that the film
+keeps its pace. Assumed."""
 _STRAIGHT_ML = 0.01
 """How far a log may lie off the line of a pump, mL: less than any burette shows."""
 

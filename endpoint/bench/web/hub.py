@@ -22,11 +22,18 @@ from endpoint.problems import RecordProblem
 from endpoint.recording.frame import ArrayFrame, Box, Frame
 
 MAX_CONNECTIONS = 12
+"""Pages at once: a class in groups; each costs a state four times a second. Assumed."""
 _TICK_S = 0.25
+"""Time between two looks at the clock, and at the latest between two states of a page, s."""
 _VIEWER_S = 0.2
+"""Least time between two states for those who only watch, s."""
 _PREVIEW_S = 0.4
 _PREVIEW_SIDE = 480
+"""Time between two small pictures, s, and their longer side in pixels: enough to see a hand in
+view."""
 _MOST_WAITING = 8
+"""Pictures that wait while drops are counted, about a quarter of a second; more would delay the
+guidance. Without drops only the newest counts."""
 _SIDES = ("left", "top", "right", "bottom")
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 # Start-of-frame markers; C4, C8 and CC are other segments.
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _ALONE = frozenset({0x01, *range(0xD0, 0xD9)})
+"""Markers that have no length and no content (ITU-T T.81, table B.1)."""
 
 
 def picture_size(data: bytes) -> tuple[int, int] | None:

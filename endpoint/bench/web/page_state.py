@@ -22,6 +22,7 @@ from endpoint.result.short_words import words_of
 from endpoint.scene.region import Region
 
 _READINGS_SHOWN = 200
+"""Readings that a page lists, the last ones."""
 
 
 def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> dict[str, Any]:

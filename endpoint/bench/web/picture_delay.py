@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections import deque
 
 _TURN_MS = 65_536
+"""Where the clock of a picture, 16 bits of milliseconds, begins again."""
 _LOOK_BACK_S = 20.0
+"""Time within which some picture came without delay, s. Assumed."""
 _LONGEST_MS = 2_000.0
+"""Delay beyond which a clock was set, ms. Assumed."""
 NOT_STATED = 0
+"""What a page sends that does not know its time."""
 
 
 class Transit:

@@ -25,10 +25,13 @@ MAX_TEXT_BYTES = 4096
 MAX_FRAME_BYTES = 1_500_000
 MAX_SIDE, MIN_SIDE = 1920, 64
 MAX_PIXELS = 1920 * 1080
+"""What a page may send: bytes of a command and of a picture, and sides and pixels of a picture
+(Full HD; below 64 no flask can be seen). More is refused before it is decoded."""
 _HEAD = struct.Struct("<4sIHH")
 _MAGIC = b"EPF1"
 _MOST_AGE_MS = 1000
 _LABEL = 100
+"""Age that a page may state of its picture, ms, and letters of a label."""
 
 Kind = tuple[str, float, float]
 NUMBER: dict[str, Kind | tuple[str, ...]] = {

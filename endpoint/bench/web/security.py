@@ -14,6 +14,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 _TOKEN_BYTES = 32
+"""Random bytes of an address and of a cookie: 256 bits cannot be guessed."""
 OPERATOR, VIEWER = "operator", "viewer"
 _REFUSED = {
     413: "The bench takes no uploads.\n",
