@@ -19,7 +19,8 @@ MAX_PIXELS = 80_000_000
 """Pixels beyond which a picture is refused before it is decoded: twice those of the largest usual
 cameras, 240 MB in memory. Assumed."""
 LONG_SIDE = 4000
-"""Pictures with a longer side are reduced by a whole number."""
+"""Pictures with a longer side are reduced by a whole number. Assumed: patches then still hold
+thousands of pixels."""
 CLIPPED = 0.985
 """Encoded value from which a pixel counts as clipped (common practice, no source)."""
 DARK = 0.012

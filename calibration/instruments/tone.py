@@ -21,7 +21,7 @@ KNOTS = 12
 """Knots of a tone curve at most: more follow the scatter of the steps, fewer miss its toe.
 Assumed."""
 TABLE = 65
-"""Rows of the table that goes into a certificate."""
+"""Rows of the table that goes into a certificate. Between them straight lines. Assumed."""
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,8 @@ FloatArray = NDArray[np.float64]
 
 CHANNELS = ("red", "green", "blue")
 CLIPPED_SHARE = 0.01
-"""A patch with a larger share of clipped pixels is not used."""
+"""A patch with a larger share of clipped pixels is not used. Assumed: lower, and a few hot pixels
+cost a patch; higher, and its mean comes out too dark."""
 _LEAST_STEPS = 5
 """Steps or exposures without which no tone curve is fitted: it has four knots or more. Assumed."""
 

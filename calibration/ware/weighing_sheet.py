@@ -20,7 +20,8 @@ KINDS = ("burette", "pipette", "flask")
 DEFAULT_SCALE_PPM = 10.0
 """Half width of the scale of an adjusted balance; common practice, no source."""
 FAR_OFF_LIMITS = 20.0
-"""A weighing that is farther off than so many limits of the class is refused."""
+"""A weighing that is farther off than so many limits of the class is refused. Assumed: a wrong
+mark, tare or unit is farther off, worn ware is nearer."""
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ count (trimmed mean; common practice, no source)."""
 _STEPS = 4096
 """Rows of the table of a tone curve: between them straight lines err by less than 1e-6."""
 _TOP = 1.25
-"""Encoded values above this are cut: overshoots of a film are smaller."""
+"""Encoded values above this are cut: overshoots of a film are smaller. Assumed."""
 _BRIGHTEST = 1.9
 """Linear light above this cannot come from encoded values up to `_TOP`."""
 _CODES = 65535.0 / _BRIGHTEST

@@ -36,7 +36,7 @@ by its distance from the line."""
 _LEAST_FRAMES = 9
 """Frames without which none is judged: a line and its scatter need more than a few. Assumed."""
 _MOST_AROUND = 60
-"""Frames around a frame: fewer are not judged, more are thinned."""
+"""Frames around a frame: fewer are not judged, more are thinned. Assumed."""
 _ROWS = 512
 """Windows that are sorted together: little memory is needed."""
 _SUDDEN, _SUDDEN_PART = 0.03, 0.12
@@ -47,9 +47,11 @@ _MIXES_S = 0.35
 """Time, s, in which no flask mixes: a third of the time constant of the fastest stirrer. Shades
 that are seen for longer are those of a liquid; pictures further apart may have missed them."""
 _SHADE = 0.15
-"""Part of the change at either end within which a colour is still the first or already the last."""
+"""Part of the change at either end within which a colour is still the first or already the last.
+Assumed."""
 _LEAST_SWAP = 0.15
-"""Change, density over all channels, of less than which no swap is told."""
+"""Change, density over all channels, of less than which no swap is told. Assumed: smaller, and
+noise of a pale liquid is one; larger, and a thing of pale colour is missed."""
 _FEW_STREAKS = 0.01
 """Part of the frames that may be uneven without being streaks of titrant: edges that tremble."""
 _SCATTERS = 6.0

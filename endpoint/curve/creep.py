@@ -20,7 +20,8 @@ FloatArray = NDArray[np.float64]
 
 _LEAST_FRAMES = 8
 _LEAST_S = 2.0
-"""Frames and length of a pause that shows a slope."""
+"""Frames and length of a pause that shows a slope. Assumed: fewer, and noise is taken for a
+slope."""
 
 
 @dataclass(frozen=True, eq=False)

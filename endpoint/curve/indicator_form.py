@@ -26,7 +26,9 @@ _LARGE_CHANGE = 0.2
 is not judged, and from the second on the bound form's band has to lose. Lower, and drift of the
 light is taken for another indicator; higher, and a strange one in a pale liquid passes. Assumed."""
 _BOUND_LEFT = 0.1
-"""Rise in the bound form's band that a change may have, as a part of that of the free form's."""
+"""Rise in the bound form's band that a change may have, as a part of that of the free form's.
+Assumed: less, and drift of the light refuses a sound change; more, and what only darkens passes for
+one."""
 _SURELY_ALIKE = 0.95
 """Likeness of the change above which the ground may have any colour: grey or skin that gives way to
 blue liquid reach 0.93."""

@@ -26,14 +26,15 @@ _LEAST_POINTS = 2
 _FEWEST = 12
 """Points of a curve of which steps are looked for."""
 _ROOM_ML = 0.3
-"""Volume of the plateau that must be left in the light of the change."""
+"""Volume of the plateau that must be left in the light of the change. Assumed: less, and no plateau
+is left to fit."""
 _GAIN = 30.0
 """Fall of n ln(sum of squares) with a step. Without one it is about chi-squared with as many
 degrees of freedom as channels, times the part of points that count alone; the best of some hundred
 places passes 30 by chance in less than one of a thousand plateaus of three channels. Lower, and
 points are set aside for nothing; higher, and a step of five standard deviations is left in."""
 _LEAST_PART = 0.01
-"""Size of a step, as a part of the change, below which it bends no fit."""
+"""Size of a step, as a part of the change, below which it bends no fit. Assumed."""
 _LARGEST_AFTER = 0.25
 """Size of a step beyond the change, as a part of it, that a lamp can make: 10 % of light in a pale
 liquid. A larger one is a colour that goes back, which the verdict must see."""

@@ -21,12 +21,12 @@ _SCATTERS = 6.0
 """Distance from the median, in usual distances of the points, from which a point is a stray: of
 normal errors less than one in a million."""
 _PART = 0.05
-"""Distance, as a part of the change, below which the fit itself deals with a stray."""
+"""Distance, as a part of the change, below which the fit itself deals with a stray. Assumed."""
 _PLATEAU, _FLAT = 4, 0.25
 """Points next to the end that must be a plateau: they lie four times closer together."""
 _FAR_PART, _FARTHEST = 0.15, 3.0
 """Distance of a stray at the end in whole changes: nearer, it is left to the fit; farther, the rest
-of the curve holds no change and the end may be it."""
+of the curve holds no change and the end may be it. Assumed."""
 
 
 def running_median(values: FloatArray, window: int) -> FloatArray:

@@ -13,11 +13,11 @@ STRAY_LIGHT = 0.003
 COMMON_NOISE = 0.005
 """Usual scatter of the red, green and blue channel; light from elsewhere as a part of the
 reference, which matters the more the darker a channel is; and scatter of all channels together
-(light on the flask alone). They decide how much each channel counts. A channel that is dark at
-the blue end no longer follows there, so the others have to speak: that keeps the scale straight.
-"""
+(light on the flask alone). They decide how much each channel counts. A channel that is dark at the
+blue end no longer follows there, so the others have to speak: that keeps the scale straight.
+Assumed."""
 ROW_NOISE = 0.0015
-"""The same for a photometer, the lamp of which does not flicker between two channels."""
+"""The same for a photometer, the lamp of which does not flicker between two channels. Assumed."""
 
 
 def undilute(volume_ml: FloatArray, density: FloatArray, flask_ml: float) -> FloatArray:

@@ -39,7 +39,7 @@ MANY_REPLICATES = 10
 """Replicates beyond which better ware or titrant is advised instead: an afternoon's work (our
 choice)."""
 _TRIED = 5
-"""Replicates for which advice on ware and titrant is worked out."""
+"""Replicates for which advice on ware and titrant is worked out. Our choice."""
 _NOTABLE = 0.1
 """Part of the variance that replicates leave, from which a source is worth the advice: less, and
 nobody would see the gain. Assumed."""

@@ -23,7 +23,7 @@ MIDPOINT, LAST_RED = 0.5, 0.95
 EYE_LEVELS = (0.92, 0.97)
 """Free fraction at which different careful eyes say that no red is left (assumption, no source)."""
 SHARES = (0.0, 0.05, 0.20, 0.50)
-"""Magnesium shares that stand for water of unknown composition."""
+"""Magnesium shares that stand for water of unknown composition. Assumed."""
 EDTA_SET = "harris"
 """Acid constants of EDTA; the sets differ by 0.09 in log K', which the uncertainty covers."""
 MG_EDTA_MMOL_L = 0.1

@@ -22,11 +22,13 @@ _Z90 = 1.645
 """95 % point of the standard normal distribution: 5 % of the probability lie beyond it on either
 side."""
 _FIRST_BLUE, _MOSTLY_BLUE = -0.45, 0.2
-"""Blueness (`indicator_form.State`) at which the colour turns, and at which it has turned."""
+"""Blueness (`indicator_form.State`) at which the colour turns, and at which it has turned. Assumed,
+in the red violet and in the violet of `endpoint.curve.colour_names.NAMES`."""
 _FLOWS_ON_S = 3.5
 """From the picture to the closed tap: the frame, the word, the hand."""
 _MOST_UNMIXED = 0.2
-"""Part of the next addition that may be unmixed before it is given."""
+"""Part of the next addition that may be unmixed before it is given. Assumed: more, and titrant goes
+into a flask that is still changing; less, and the waits get long."""
 _CLOSE_ML = 1.0
 """Volume left, mL, from which a plume of unmixed titrant stops the pouring: with more left a pour
 stays before the change whatever the plume. Assumed."""

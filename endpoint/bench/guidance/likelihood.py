@@ -23,7 +23,8 @@ _PLUME_SD = 0.1
 changes: rendered films have 0.02 to 0.05 after 2 mL, and less as soon as portions are smaller.
 """
 _RED_SD = 0.3
-"""First level, in expected changes: the signal begins near 0, what is free then lies below."""
+"""First level, in expected changes: the signal begins near 0, what is free then lies below.
+Assumed."""
 
 
 def log_likelihood(

@@ -54,7 +54,7 @@ _AGAIN = 2
 _DRIFT_PART = 0.7
 """A prediction looks back on part of the recording only."""
 _FEW = 8.0
-"""Effective draws below which weights are flattened."""
+"""Effective draws below which weights are flattened. Assumed."""
 _LEAST_TITRE_ML = 0.5
 """Nobody titrates less: what keeps the first drops from being taken for the last."""
 _EDGE_PART = 0.05

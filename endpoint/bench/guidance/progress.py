@@ -33,7 +33,8 @@ _REACH_NM = 60.0
 """Wavelengths that stand for red, green and blue, nm, and how far a photometer's may lie from them.
 Assumed."""
 _START_ML = 0.3
-"""Frames up to this volume, mL, give the first colour."""
+"""Frames up to this volume, mL, give the first colour. Assumed: less than any titration has before
+its change begins."""
 _KNOWN_CHANGE = (1.0, 0.07)
 _ROUGH_CHANGE = (1.25, 0.28)
 """Whole change over what is expected from the first colour, and its standard deviation: from an
@@ -46,7 +47,8 @@ the rows of a photometer. Rendered films had 0.0037 (median) to 0.007 (root mean
 straight drift before the change begins.
 """
 _LEARNING = 0.5
-"""How soon the observed change outweighs the direction that the indicator's colours predict."""
+"""How soon the observed change outweighs the direction that the indicator's colours predict.
+Assumed, no study kept."""
 
 
 @dataclass(frozen=True, eq=False)

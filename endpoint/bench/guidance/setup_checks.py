@@ -26,7 +26,8 @@ _FLAGGED_PART = 0.2
 pictures they must hold, and the part of them that may be flagged: one in five, so that a hand
 passing by does no harm. Assumed."""
 _STEADY = 0.02
-"""Largest scatter of the reference, natural logarithm: about 2 %."""
+"""Largest scatter of the reference, natural logarithm: about 2 %. Assumed: a steady lamp scatters
+less, a shadow that moves more."""
 _DRIFTS = 0.05
 """Largest change of the reference from the first to the second half of the look back."""
 _BOUND_TO = 0.0

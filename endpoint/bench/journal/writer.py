@@ -11,13 +11,13 @@ from endpoint.bench.journal.sqlite_file import JournalFile, Row
 from endpoint.problems import JournalProblem
 
 BATCH_S = 0.25
-"""Longest time that a colour waits to be written, s: what a kill may cost."""
+"""Longest time that a colour waits to be written, s: what a kill may cost. Our choice."""
 MOST_WAITING = 50_000
 """Rows that wait in memory while the disk cannot be written: half an hour at 25 a second."""
 FRAMES_SHARE = 0.9
-"""Share of them that frames may take; the rest is for what a person does."""
+"""Share of them that frames may take; the rest is for what a person does. Assumed."""
 RETRY_S = 1.0
-"""Time between two attempts to write while the disk cannot be written, s."""
+"""Time between two attempts to write while the disk cannot be written, s. Assumed."""
 Tell = Callable[[JournalProblem | None], None]
 
 

@@ -23,7 +23,8 @@ from endpoint.problems import DeliveryProblem, RecordProblem
 from endpoint.recording.frame import Box, Frame
 
 LEAST_RATE = 25.0
-"""Pictures a second below which a drop may fall between two of them."""
+"""Pictures a second below which a drop may fall between two of them. It falls through the 3 cm
+below a tip in 0.08 s, which is two pictures."""
 _RATE_SLACK = 0.96
 _RATE_S = 3.0
 """Part of `LEAST_RATE` that still counts as reached, so that a camera of 25 pictures a second

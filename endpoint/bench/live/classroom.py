@@ -17,7 +17,8 @@ from endpoint.result.short_words import words_of
 _MOST_REPLICATES = 50
 """Earlier titrations that are kept, the last ones. Assumed."""
 _LIKE_ML = 0.1
-"""How well replicates agree at least, mL: a prior for the next, wide enough for an outlier."""
+"""How well replicates agree at least, mL: a prior for the next, wide enough for an outlier.
+Assumed."""
 
 
 @dataclass(frozen=True)

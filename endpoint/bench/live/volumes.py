@@ -20,7 +20,8 @@ MOST_ML = 200.0
 MOST_READINGS = 500
 """Largest reading, mL (twice the largest burette), and most readings of a run."""
 RISEN_ML = 0.02
-"""A smaller rise of a meniscus that is followed is not an addition, mL."""
+"""A smaller rise of a meniscus that is followed is not an addition, mL. Assumed: less than half a
+drop."""
 RISEN_S = 0.5
 """How soon after a rise a level counts as part of it, s: a meniscus creeps on for a moment.
 Assumed."""
