@@ -176,7 +176,7 @@ class Section:
         Raises
         ------
         SheetProblem
-            The cell is missing, no number, or out of range.
+            The cell is missing, not a number, or out of range.
         """
         value = self._value(key, default)
         if not self.has(key):
@@ -201,7 +201,7 @@ class Section:
         Raises
         ------
         SheetProblem
-            The cell is missing, no list, too short, or holds something that does not fit.
+            The cell is missing, not a list, too short, or holds something that does not fit.
         """
         values = self._value(key, default)
         if not self.has(key):
@@ -262,7 +262,10 @@ class Section:
         return found
 
     def section(self, key: str, needed: bool = True) -> Section:
-        """Return a table inside this one; an empty one where it is missing and not `needed`."""
+        """Return a table inside this one; an empty one where it is missing and not `needed`.
+
+        Errors as for `number`.
+        """
         value = self._value(key, ... if needed else {})
         if not isinstance(value, dict):
             raise self.problem(key, "is not a table.", f"Write {key} = {{ ... }}.")

@@ -9,7 +9,7 @@ _LONGEST = 500
 
 
 class Problem(Exception):
-    """The work cannot go on; the person at the bench is told why, and what to do.
+    """The work cannot go on; the person at the bench reads why, and what to do.
 
     Parameters
     ----------

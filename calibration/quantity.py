@@ -224,6 +224,22 @@ class Quantity:
         """Quantity known to lie within +/- `half_width`; type B, divisor from `DIVISORS`.
 
         Source: QUAM 2012, 8.1. For "normal" the limits are those of a 95 % interval.
+
+        Parameters
+        ----------
+        value, half_width:
+            In `unit`.
+        unit:
+            Of both.
+        distribution:
+            Key of `DIVISORS`.
+        name:
+            Whose error it is.
+
+        Raises
+        ------
+        QuantityProblem
+            The distribution is unknown, or a number is not finite.
         """
         if distribution not in DIVISORS:
             raise QuantityProblem(
@@ -238,6 +254,11 @@ class Quantity:
         """Mean of repeated readings with u = s/sqrt(n), n - 1 degrees of freedom; type A.
 
         Source: JCGM 100:2008, 4.2.
+
+        Raises
+        ------
+        QuantityProblem
+            There are fewer than two readings, or one is not finite.
         """
         if len(readings) < 2:
             raise QuantityProblem(
@@ -265,7 +286,13 @@ class Quantity:
         return 1.0 / ratio if ratio > 0 else math.inf
 
     def coverage_factor(self, coverage: float = 0.95) -> float:
-        """Factor k: t of the effective degrees of freedom, cut to an integer (JCGM 100, G.4.1)."""
+        """Factor k: t of the effective degrees of freedom, cut to an integer (JCGM 100, G.4.1).
+
+        Raises
+        ------
+        QuantityProblem
+            The coverage does not lie between 0 and 1.
+        """
         from scipy.special import ndtri, stdtrit  # seconds of start-up are spent only when asked
 
         if not 0.0 < coverage < 1.0:

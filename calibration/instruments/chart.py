@@ -161,6 +161,13 @@ def patches_from_middles(middles: ArrayLike) -> FloatArray:
 def measure_patches(picture: Picture, corners: FloatArray) -> list[Patch]:
     """Measure the inner part of each patch.
 
+    Parameters
+    ----------
+    picture:
+        Picture of the chart.
+    corners:
+        x and y of the four corners of each patch, pixels, shape (patches, 4, 2).
+
     Raises
     ------
     ValueError

@@ -170,7 +170,7 @@ def _by_wavelength(rows: Sequence[Section]) -> dict[float, list[tuple[str, Secti
 
 
 def _absorbance(row: Section, kind: str) -> float:
-    """Absorbance of a row; transmittance is told from it where the number shows it."""
+    """Absorbance of a row; transmittance is recognised where the number shows it."""
     value = float(row.number("absorbance", -0.5, 1e6))
     if value > _HIGHEST_ABSORBANCE or (kind == "blank" and value > 0.5):
         percent = 10.0 < value <= 110.0

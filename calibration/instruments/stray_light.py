@@ -86,7 +86,7 @@ class Noise:
     degrees_of_freedom: int
 
     def at(self, absorbance: ArrayLike) -> FloatArray:
-        """Standard deviation of a single reading at an absorbance."""
+        """Standard deviation of a single reading in absorbance, shape of `absorbance`."""
         a = np.asarray(absorbance, dtype=np.float64)
         return np.hypot(self.absorbance, self.transmittance * 10.0**a / _LN10)
 
@@ -206,8 +206,20 @@ def fit_scale(
 def linear_limit(stray: float, share: float, highest: float) -> float:
     """Shown absorbance up to which stray light takes away less than a share of the absorbance.
 
-    The straight line is the one that the lowest absorbances follow. The answer lies between 0 and
-    `highest`, up to which there are readings.
+    The straight line is the one that the lowest absorbances follow.
+
+    Parameters
+    ----------
+    stray:
+        Stray light as a part of the light of the blank.
+    share:
+        Part of the absorbance that may be lost, 0 to 1.
+    highest:
+        Highest shown absorbance of which there are readings.
+
+    Returns
+    -------
+    Absorbance, 0 to `highest`.
     """
     from scipy.optimize import brentq
 
@@ -231,8 +243,22 @@ def believed(
 ) -> float:
     """Highest shown absorbance whose corrected value is good to a share of itself.
 
-    Counted are the uncertainty of the stray light and the noise of a single reading. Above
-    `highest` there were no readings, so that nothing is believed there.
+    The uncertainty of the stray light and the noise of a single reading count.
+
+    Parameters
+    ----------
+    stray, stray_uncertainty:
+        Stray light as a part of the light of the blank, and its standard uncertainty.
+    noise:
+        Scatter of single readings.
+    share:
+        Part of the absorbance that its standard uncertainty may be, 0 to 1.
+    highest:
+        Highest shown absorbance of which there are readings: nothing is believed above it.
+
+    Returns
+    -------
+    Absorbance, 0 to `highest`; 0 where not even the lowest one is good.
     """
     shown = np.linspace(0.3, highest, 400) if highest > 0.3 else np.array([highest])
     true = straightened(shown, stray)

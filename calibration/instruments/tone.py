@@ -58,18 +58,18 @@ class Tone:
     """Density, one for each step, shape (n,)."""
 
     def to_linear(self, values: ArrayLike) -> FloatArray:
-        """Linear light of encoded values; what lies beyond 0 to 1 is set to the end."""
+        """Linear light of encoded values, shape of `values`; 0 and 1 for what lies beyond."""
         return interpolate(self.encoded, self.linear, values)
 
 
 def srgb(encoded: ArrayLike) -> FloatArray:
-    """Linear light of sRGB (IEC 61966-2-1), 0 to 1."""
+    """Linear light of sRGB (IEC 61966-2-1), 0 to 1, shape of `encoded`."""
     x = np.asarray(encoded, dtype=np.float64)
     return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)
 
 
 def bt709(encoded: ArrayLike) -> FloatArray:
-    """Linear light of ITU-R BT.709, 0 to 1."""
+    """Linear light of ITU-R BT.709, 0 to 1, shape of `encoded`."""
     x = np.asarray(encoded, dtype=np.float64)
     return np.where(x < 0.081, x / 4.5, ((x + 0.099) / 1.099) ** (1.0 / 0.45))
 
@@ -78,7 +78,19 @@ STANDARDS = {"sRGB": srgb, "BT.709": bt709}
 
 
 def interpolate(encoded: ArrayLike, linear: ArrayLike, values: ArrayLike) -> FloatArray:
-    """Monotone cubic through a table (F. N. Fritsch and R. E. Carlson, 1980), exact at its rows."""
+    """Monotone cubic through a table (F. N. Fritsch and R. E. Carlson, 1980), exact at its rows.
+
+    Parameters
+    ----------
+    encoded, linear:
+        The table, `encoded` rising within 0 to 1, shape (rows,).
+    values:
+        Encoded values, any shape; what lies beyond 0 to 1 is set to the end.
+
+    Returns
+    -------
+    Linear light, shape of `values`.
+    """
     from scipy.interpolate import PchipInterpolator
 
     x = np.clip(np.asarray(values, dtype=np.float64), 0.0, 1.0)

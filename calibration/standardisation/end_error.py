@@ -1,4 +1,4 @@
-"""How the end of a titration is told, and the error of an end that a person reads.
+"""How the end of a titration is found, and the error of an end that a person reads.
 
 With the end error e (end read minus equivalence) a titre V means V - e. Where standard and sample
 are read by the same person with the same indicator, e has one name in both, and
@@ -23,7 +23,7 @@ source)."""
 
 @dataclass(frozen=True)
 class EndReading:
-    """How the end of the titrations was told."""
+    """How the end of the titrations was found."""
 
     read: str
     """"eye" or "recording"."""

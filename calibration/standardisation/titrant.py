@@ -310,7 +310,7 @@ def _with_filling(titre: Titre, aliquots: _Aliquots) -> Titre:
     """Titre that also carries the filling of its own aliquot, as a volume of titrant.
 
     A fuller pipette makes the titre larger in proportion. Kept with the titre, the filling is
-    part of what makes titres differ and is not counted beside their scatter.
+    part of what makes titres differ, so it is not counted again next to their scatter.
     """
     filling = aliquots.own_part(titre.label).scaled(titre.volume_ml.value, "mL")
     return Titre(titre.volume_ml + filling, titre.label)

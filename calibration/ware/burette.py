@@ -1,7 +1,7 @@
 """Calibrated glassware in use: volumes from the certificate of a burette, pipette or flask.
 
 Every contribution of the certificate keeps its name, so two volumes from one piece of ware stay
-correlated, in one titration or between two, and through files. The functions stand beside those
+correlated, in one titration or between two, and through files. The functions complement those
 of `calibration.ware.glassware`, which know only the class, and take the same options.
 """
 

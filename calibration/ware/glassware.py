@@ -181,6 +181,11 @@ def with_fillings(
         For the names: "pipette P1: filling, well 3, 1".
     times:
         Number of deliveries, >= 1.
+
+    Raises
+    ------
+    WareProblem
+        There is no delivery.
     """
     if times < 1:
         raise WareProblem(f"The {ware_name} was filled {times} times.", "Give 1 or more.")
@@ -204,7 +209,17 @@ def reading_limit(division_ml: float | None) -> float:
 
 
 def reading_errors(ware_name: str, label: str, fills: int, limit_ml: float) -> Quantity:
-    """0 mL with the errors of reading start and end of each fill, triangular within `limit_ml`."""
+    """0 mL with the errors of reading start and end of each fill, triangular within `limit_ml`.
+
+    Parameters
+    ----------
+    ware_name, label:
+        For the names: "burette B2: reading, well 3, start".
+    fills:
+        How often the burette was filled, >= 1.
+    limit_ml:
+        Half width of the error of one reading; 0 for none.
+    """
     where = f", {label}" if label else ""
     total = Quantity(0.0, "mL")
     if limit_ml == 0:

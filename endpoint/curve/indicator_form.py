@@ -19,7 +19,7 @@ its own change, and the indicator itself takes EDTA. Rendered films of the famil
 to 1.5) are still located; chosen on them, no study kept."""
 TOO_PALE = 0.15
 """Density of the darkest channel below which there is too little: twice the least change that is
-surely told from drift of the light. Chosen on rendered films, no study kept."""
+surely not drift of the light. Chosen on rendered films, no study kept."""
 _DARK_CHANGE = 0.03
 _LARGE_CHANGE = 0.2
 """Changes of density, Euclidean over the channels: below twice the first the direction of a change
@@ -46,7 +46,7 @@ _BEYOND_FREE_DEG, _BEYOND_BOUND_DEG = 37.0, 58.0
 
 @dataclass(frozen=True)
 class State:
-    """Form of the indicator told from one colour alone."""
+    """Form of the indicator that one colour alone shows."""
 
     blueness: float
     """Density of the free form's band minus that of the bound form's as a part of the larger one,
@@ -88,7 +88,21 @@ def _own_contrasts(indicator: Indicator) -> tuple[float, float]:
 
 
 def state_of(density: FloatArray, channels: tuple[str, ...], indicator: Indicator) -> State | None:
-    """Form told from one density, shape (channels,); None without channels that tell."""
+    """Form that one density shows.
+
+    Parameters
+    ----------
+    density:
+        Shape (channels,).
+    channels:
+        Names of the channels: `RGB`, or such as "620 nm".
+    indicator:
+        The one that was used.
+
+    Returns
+    -------
+    None where no channel lies in the bands of the two forms.
+    """
     bands = _bands(channels, indicator)
     if bands is None:
         return None

@@ -79,7 +79,7 @@ class Curve:
         return self.delivery is not None and self.delivery.mode != "per-still"
 
     def mixed_volume_ml(self, lag_s: float) -> FloatArray:
-        """Volume that has mixed in at every point, for a first-order mixing lag."""
+        """Volume that has mixed in at every point, mL, for a first-order mixing lag; shape (n,)."""
         if self.delivery is None or not self.lag_matters:
             return self.volume_ml
         return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))

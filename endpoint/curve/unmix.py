@@ -21,12 +21,34 @@ ROW_NOISE = 0.0015
 
 
 def undilute(volume_ml: FloatArray, density: FloatArray, flask_ml: float) -> FloatArray:
-    """Density as it would be without the titrant added, shape (n, channels)."""
+    """Density as it would be without the titrant added, shape (n, channels).
+
+    Parameters
+    ----------
+    volume_ml:
+        Added volume, shape (n,).
+    density:
+        As measured, shape (n, channels).
+    flask_ml:
+        Volume in the flask before the first addition, mL, above 0.
+    """
     return np.asarray(density * (1.0 + volume_ml / flask_ml)[:, None])
 
 
 def ends_of(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Colour at the start and at the end: medians of the first and last few points."""
+    """Colour at the start and at the end: medians of the first and last few points.
+
+    Parameters
+    ----------
+    volume_ml:
+        Rising, shape (n,), n >= 1.
+    density:
+        Shape (n, channels).
+
+    Returns
+    -------
+    Two arrays of shape (channels,).
+    """
     span = float(np.ptp(volume_ml))
     n = len(volume_ml)
     first = max(1, min(5, int(np.sum(volume_ml <= volume_ml[0] + 0.1 * span)), n // 3))

@@ -12,7 +12,11 @@ from endpoint.problems import RecordProblem, nearest
 
 
 class RecordReader:
-    """Checks of cells that name the record and the key."""
+    """Checks of the cells of one record.
+
+    Every method takes the table, the name of its section as errors show it, and the key. Where a
+    cell does not fit it raises a `RecordProblem` that names record, section and key.
+    """
 
     def __init__(self, name: str) -> None:
         self.name = name

@@ -25,7 +25,7 @@ _UNITS = re.compile(
 _HEAD_LINES = 200
 """Lines among which a head is looked for; what instruments write above it is far shorter."""
 _LOOKED_AT = 1000
-"""Rows from which the decimal sign is told."""
+"""Rows that show which decimal sign a table has."""
 _SEPARATORS = {";": "semicolons", "\t": "tabs", ",": "commas"}
 _COMMA_NUMBER = re.compile(r"[-+]?(0,\d+|\d+,(\d{1,2}|\d{4,}))")
 """A decimal comma that no separator of thousands can be."""
@@ -144,7 +144,7 @@ def _head(
 
 
 def _one_line(line: str, separator: str) -> tuple[str, ...]:
-    """Cells of a line alone; none of one that is no line of a table."""
+    """Cells of a line alone; empty for a line that is not one of a table."""
     if line.count(separator) >= _MAX_COLUMNS or len(line) > 100_000:
         return ()
     try:

@@ -72,7 +72,19 @@ class Design:
         return self.water_ml + BUFFER_ML
 
     def flask(self, question: Question, hardness_mmol_l: float, share: float, mg: bool) -> Flask:
-        """Contents of the flask for one water."""
+        """Contents of the flask for one water.
+
+        Parameters
+        ----------
+        question:
+            The plan that was asked for.
+        hardness_mmol_l:
+            Calcium and magnesium in the sample.
+        share:
+            Part of magnesium in them, 0 to 1.
+        mg:
+            Whether the buffer holds Mg-EDTA.
+        """
         return in_flask(
             hardness_mmol_l,
             share,
