@@ -19,8 +19,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 _FAR_ML = 0.5
-"""Distance from the middle of the change, mL, from which on a step is not
-part of the change itself: with magnesium the free part falls from 1/2 to 1/10 within 0.3 to 0.45 mL."""
+"""Distance from the middle of the change, mL, from which on a step is not part of the change
+itself: with magnesium the free part falls from 1/2 to 1/10 within 0.3 to 0.45 mL."""
 _LEAST_POINTS = 2
 """Points of the plateau on either side of a step: one alone would be a stray."""
 _FEWEST = 12
