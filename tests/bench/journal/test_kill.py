@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.bench.journal.journal import RunJournal
-from tests.bench.journal.test_journal import wait_for
 from tests.bench_writer import ACK, BEAT, PAUSE_S, live
 from tests.kept_runs import result_in
 from tests.live_titration import stepwise
+from tests.waiting import wait_for
 
 RUNS, KILLS = 4, 5
 MISSING_BEATS = 4
@@ -65,12 +65,14 @@ def one_titration(folder: Path, seed: int) -> tuple[list[int], int]:
     for _ in range(KILLS):
         known, beats = len(told(folder / "acks", ACK)), len(told(folder / "beats", BEAT))
         program = started(folder, seed)
-        wait_for(partial(holds, folder / "acks", ACK, known + 1))
+        wait_for(partial(holds, folder / "acks", ACK, known + 1), "the next acknowledgement")
         # Longer than what may be missing, so that the bound below can fail.
-        wait_for(partial(holds, folder / "beats", BEAT, beats + MISSING_BEATS + 1))
+        wait_for(
+            partial(holds, folder / "beats", BEAT, beats + MISSING_BEATS + 1), "the next beats"
+        )
         time.sleep(rng.uniform(0.0, 0.7))
         os.kill(program.pid, signal.SIGKILL)
-        wait_for(partial(ended, program))
+        wait_for(partial(ended, program), "the program ends")
         assert program.exitcode == -signal.SIGKILL, "it had ended before it was killed"
         with RunJournal.open(folder / "journal.sqlite", writing=False) as journal:
             there = {kept.number for kept in journal.events(1)}
@@ -84,7 +86,7 @@ def one_titration(folder: Path, seed: int) -> tuple[list[int], int]:
     (folder / "finish").touch()
     if seed % 2 == 0:
         program = started(folder, seed)
-        wait_for(partial(ended, program), 900.0)
+        wait_for(partial(ended, program), "the program ends", 900.0)
         assert program.exitcode == 0
     return lost, len(told(folder / "acks", ACK))
 
