@@ -63,6 +63,8 @@ def _backwards(undiluted: FloatArray, change: FloatArray) -> FloatArray:
     less well to the mixture than the others and counts less.
     """
     out = np.zeros(change.size)
+    if len(undiluted) < 3:  # Two points go one way by themselves.
+        return out
     for k, way in enumerate(np.sign(change)):
         values = undiluted[:, k] * (way or 1.0)
         rest = values - isotonic_regression(values).x
