@@ -20,7 +20,7 @@ from endpoint.delivery.alignment import Alignment
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.model import NEAR_ML
 from endpoint.equivalence.verdict import WIDEST_HALF_ML, Verdict
-from endpoint.messages import Sentence, reason, remark
+from endpoint.messages import Sentence, reason
 
 FloatArray = NDArray[np.float64]
 
@@ -93,9 +93,8 @@ def result_of_several(
 def _with_words(result: Result, alignment: Alignment) -> Result:
     """Result with what has to be said of its alignment."""
     verdict = result.verdict
-    if alignment.is_moved:
-        words = {"offset": f"{alignment.difference_s:+.0f}"}
-        verdict = replace(verdict, remarks=(*verdict.remarks, remark("clock-found", words)))
+    if alignment.remark is not None:
+        verdict = replace(verdict, remarks=(*verdict.remarks, alignment.remark))
     if alignment.goes_on and verdict.status != "located":
         verdict = replace(verdict, reasons=(*verdict.reasons, reason("goes-on")))
     return replace(result, verdict=verdict)

@@ -24,6 +24,7 @@ from endpoint.colour.density import ColourTrace
 from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.delivery.first_plume import first_plume
+from endpoint.messages import Sentence, remark
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -39,7 +40,7 @@ _RUNNING_S = (-3.0, -1.5, 0.0)
 """The same for a tap that is left open, s."""
 _OTHER_CLOCKS, _AROUND_S = 5, np.arange(-1.5, 1.51, 0.5)
 """How many other clocks are looked at, and the differences around each, s."""
-_COARSE_S, _MOST_CLOCKS = 1.0, 400
+_COARSE_S, _MOST_CLOCKS = 2.0, 200
 """Steps between the clocks of a first, coarse look, s, and how many are tried at most."""
 _FOLLOWS_S = 3.0
 """Time by which a row follows the moment in which its addition is first seen, s."""
@@ -60,6 +61,8 @@ _SUMMED = 1.5
 """Cost of one more addition in a row, natural logarithm: one row in five holds several."""
 _UNLOGGED = 4.0
 """Cost of an addition after the last row, which nobody wrote down, natural logarithm."""
+_SURE = 6.0
+"""How much likelier, natural logarithm, another clock than the stated one must be to be told."""
 _LEAST_WEIGHT = 0.001
 """Probability, compared with the best, below which an alignment is left out."""
 _SAME_S, _ALIKE = 1.5, 0.1
@@ -88,11 +91,8 @@ class Alignment:
     """When each row was reached, shape (rows,); nan for rows outside the recording."""
     goes_on: bool = False
     """Whether titrant runs in after the last row, which nobody wrote down."""
-
-    @property
-    def is_moved(self) -> bool:
-        """Whether the clock of the log is another than that of the recording."""
-        return not _DIFFERENCES_S[0] - 2.0 <= self.difference_s <= _DIFFERENCES_S[-1] + 2.0
+    remark: Sentence | None = None
+    """What has to be said of it."""
 
 
 def can_be_aligned(delivery: Delivery) -> bool:
@@ -130,30 +130,39 @@ def align(
     Empty where there is too little to align.
     """
     if not can_be_aligned(delivery):
-        return () if delivery.mode != "continuous" or stated else _starts(trace, delivery)
+        return _starts(trace, delivery, stated) if delivery.mode == "continuous" else ()
     activity = activity_of(trace)
     if activity is None:
         return ()
     steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
     rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
     rows = _Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
-    sums = _sums(activity)
-    far = () if stated else _other_clocks(activity, sums, rows)
+    costs = _Costs(activity, _sums(activity), _not_written(activity))
+    far = _other_clocks(costs, rows)
     tried = np.unique(np.concatenate([_DIFFERENCES_S, *(one + _AROUND_S for one in far)]))
     found: dict[tuple[tuple[int, int], ...], Alignment] = {}
     for difference_s in tried.tolist():
-        path = _cheapest(activity, sums, rows, difference_s)
+        path = _cheapest(costs, rows, difference_s)
         if path is None:
             continue
-        prior = _cost_of(difference_s, stated, activity.last_s - activity.first_s)
+        prior = _cost_of(difference_s, activity.last_s - activity.first_s)
         cost = path.cost * INDEPENDENT + prior
         if path.cuts not in found or cost < found[path.cuts].cost:
             found[path.cuts] = _aligned(activity, rows, path, cost, difference_s)
-    running = _running(activity, delivery, stated) if delivery.mode == "continuous" else []
-    return _distinct(sorted([*found.values(), *running], key=lambda one: one.cost))
+    running = _running(activity, delivery) if delivery.mode == "continuous" else []
+    ranked = sorted([*found.values(), *running], key=lambda one: one.cost)
+    return _distinct(_as_stated(ranked) if stated else ranked)
 
 
-def _running(activity: Activity, delivery: Delivery, stated: bool) -> list[Alignment]:
+def _as_stated(ranked: list[Alignment]) -> list[Alignment]:
+    """Without other clocks, whatever the colours say; a remark where they say it clearly."""
+    near = [one for one in ranked if one.remark is None]
+    if not near or near[0].cost - ranked[0].cost < _SURE:
+        return near
+    return [replace(one, remark=remark("clocks-doubted")) for one in near]
+
+
+def _running(activity: Activity, delivery: Delivery) -> list[Alignment]:
     """A tap that was left open: rows on straight lines, more or less late."""
     found = []
     for late_s in _RUNNING_S:
@@ -163,21 +172,24 @@ def _running(activity: Activity, delivery: Delivery, stated: bool) -> list[Align
         first, last = np.clip(activity.bin_of(ends_s), 0, activity.bins)
         cost = activity.pause[0, first] + activity.addition[last] - activity.addition[first]
         cost += activity.pause[last, activity.bins]
-        prior = _cost_of(late_s, stated, activity.last_s - activity.first_s)
+        prior = _cost_of(late_s, activity.last_s - activity.first_s)
         ends_s = moved.time_s[np.diff(moved.volume_ml, prepend=0.0) > 0.0]
         found.append(Alignment(moved, float(cost) * INDEPENDENT + prior, late_s, ends_s))
     return found
 
 
-def _starts(trace: ColourTrace, delivery: Delivery) -> tuple[Alignment, ...]:
+def _starts(trace: ColourTrace, delivery: Delivery, stated: bool) -> tuple[Alignment, ...]:
     """A pump as its log has it, and as the first plume has it where that is another time."""
-    told = Alignment(delivery, 0.0, 0.0, delivery.time_s)
     plume = first_plume(trace, delivery)
     if plume is None or plume.fits:
+        return (Alignment(delivery, 0.0, 0.0, delivery.time_s),)
+    words = {"seen": f"{plume.seen_s:.0f}", "told": f"{plume.told_s:.0f}"}
+    told = Alignment(delivery, 0.0, 0.0, delivery.time_s, remark=remark("plume-elsewhere", words))
+    if stated:
         return (told,)
     by_s = plume.seen_s - plume.told_s
     moved = replace(delivery, time_s=delivery.time_s + by_s)
-    return (Alignment(moved, 0.0, by_s, moved.time_s), told)
+    return (replace(told, delivery=moved, difference_s=by_s, ends_s=moved.time_s), told)
 
 
 def _distinct(ranked: list[Alignment]) -> tuple[Alignment, ...]:
@@ -205,6 +217,15 @@ class _Rows:
     """Since the row before."""
 
 
+@dataclass(frozen=True, eq=False)
+class _Costs:
+    activity: Activity
+    sums: FloatArray
+    """Of what stands in one row, see `_sums`."""
+    not_written: FloatArray
+    """Of what comes after the last row, see `_not_written`."""
+
+
 @dataclass(frozen=True)
 class _Path:
     cost: float
@@ -214,8 +235,9 @@ class _Path:
     """Bin up to which the last pause is quiet."""
 
 
-def _other_clocks(activity: Activity, sums: FloatArray, rows: _Rows) -> list[float]:
+def _other_clocks(costs: _Costs, rows: _Rows) -> list[float]:
     """Differences of the clocks, s, that may explain the recording better than usual lateness."""
+    activity = costs.activity
     bin_s, bins = activity.bin_s, activity.bins
     first, last = rows.time_s[0], rows.time_s[-1]
     steps = np.arange(-int(last / bin_s), bins - int(first / bin_s) + 1)
@@ -231,7 +253,7 @@ def _other_clocks(activity: Activity, sums: FloatArray, rows: _Rows) -> list[flo
         return []
     tried = steps[inside.mean(axis=1) >= _LEAST_INSIDE] * bin_s
     tried = tried[:: max(1, round(_COARSE_S / bin_s), tried.size // _MOST_CLOCKS)]
-    paths = [_cheapest(activity, sums, rows, one, coarse=True) for one in tried.tolist()]
+    paths = [_cheapest(costs, rows, one, coarse=True) for one in tried.tolist()]
     cost = np.array([np.inf if path is None else path.cost for path in paths])
     found: list[float] = []
     for k in np.argsort(cost):
@@ -242,26 +264,22 @@ def _other_clocks(activity: Activity, sums: FloatArray, rows: _Rows) -> list[flo
     return found
 
 
-def _cost_of(difference_s: float, stated: bool, film_s: float) -> float:
+def _cost_of(difference_s: float, film_s: float) -> float:
     """Negative logarithm of the probability of a mean lateness, per s."""
     z = (difference_s - _EARLY_S) / _EARLY_SD_S
     near = float(np.exp(-0.5 * z * z)) / (_EARLY_SD_S * np.sqrt(2.0 * np.pi))
-    other = 0.0 if stated else _OTHER_CLOCK
-    return -float(np.log((1.0 - other) * near + other / max(film_s, 1.0) + 1e-12))
+    other = _OTHER_CLOCK / max(film_s, 1.0)
+    return -float(np.log((1.0 - _OTHER_CLOCK) * near + other))
 
 
 def _cheapest(
-    activity: Activity,
-    sums: FloatArray,
-    rows: _Rows,
-    difference_s: float,
-    *,
-    coarse: bool = False,
+    costs: _Costs, rows: _Rows, difference_s: float, *, coarse: bool = False
 ) -> _Path | None:
     """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so.
 
     A coarse look goes in double steps and only up to half of the lengths.
     """
+    activity, sums = costs.activity, costs.sums
     bin_s, bins, step = activity.bin_s, activity.bins, 2 if coarse else 1
     reach = round(_ROW_REACH_S / bin_s / step) * step
     late = np.arange(-reach, reach + 1, step)
@@ -295,7 +313,7 @@ def _cheapest(
         chosen = best % lengths.size
         steps.append((best // lengths.size, start[np.arange(end.size), chosen], end, before))
         before = end
-    return _traced(activity, total, before, steps)
+    return _traced(costs, total, before, steps)
 
 
 def _sums(activity: Activity) -> FloatArray:
@@ -338,15 +356,15 @@ def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatA
 
 
 def _traced(
-    activity: Activity,
+    costs: _Costs,
     total: FloatArray,
     before: IntArray,
     steps: list[tuple[IntArray, IntArray, IntArray, IntArray]],
 ) -> _Path:
     """Path back from the cheapest end; after the last row an addition may have been left out."""
-    bins = activity.bins
+    activity, bins = costs.activity, costs.activity.bins
     last = np.arange(bins + 1)
-    rest = activity.addition[bins] - activity.addition[last] + _UNLOGGED / INDEPENDENT
+    rest = costs.not_written + _UNLOGGED / INDEPENDENT
     rest[bins] = 0.0
     pause = activity.pause[np.minimum(before[:, None], last), last]
     cost = total[:, None] + pause + rest
@@ -358,6 +376,22 @@ def _traced(
         cuts.append((int(start[row]), int(end[row])))
         row = int(came_from[row])
     return _Path(least, tuple(reversed(cuts)), int(quiet))
+
+
+def _not_written(activity: Activity) -> FloatArray:
+    """Least cost from each bin to the end if an addition begins there and nobody writes, (n + 1,).
+
+    It begins with an addition, then pauses and additions follow as they come.
+    """
+    bins, added = activity.bins, activity.addition
+    from_pause, from_addition = np.zeros(bins + 1), np.zeros(bins + 1)
+    more = _SUMMED / INDEPENDENT
+    for start in range(bins - 1, -1, -1):
+        later = slice(start + 1, bins + 1)
+        pause = activity.pause[start, later] + np.r_[from_addition[start + 1 : bins] + more, 0.0]
+        from_pause[start] = pause.min()
+        from_addition[start] = (added[later] - added[start] + from_pause[later]).min()
+    return from_addition
 
 
 def _aligned(
@@ -393,4 +427,7 @@ def _aligned(
         np.array(pauses).reshape(-1, 2),
         reading_sd_ml(rows.volume_ml),
     )
-    return Alignment(delivery, cost, difference_s, ends_s, path.last < activity.bins)
+    usual = _DIFFERENCES_S[0] - 2.0 <= difference_s <= _DIFFERENCES_S[-1] + 2.0
+    words = {"offset": f"{difference_s:+.0f}"}
+    said = None if usual else remark("clock-found", words)
+    return Alignment(delivery, cost, difference_s, ends_s, path.last < activity.bins, said)
