@@ -75,7 +75,8 @@ def result_of_several(
         return _with_bracket(best, best.verdict.reasons, kept)
     low, middle, high, sd_ml = _mixture(kept)
     half = 0.5 * (high - low)
-    apart = np.sqrt(max(sd_ml**2 - best.equivalence.standard_uncertainty_ml**2, 0.0))
+    own_ml = 0.0 if best.equivalence is None else best.equivalence.standard_uncertainty_ml
+    apart = np.sqrt(max(sd_ml**2 - own_ml**2, 0.0))
     if half > WIDEST_HALF_ML and apart > 0.5 * sd_ml:
         return _with_bracket(best, (reason("rows-uncertain"),), kept)
     estimate = Estimate(middle, sd_ml, low, high)

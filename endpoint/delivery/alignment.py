@@ -6,10 +6,10 @@ So the log is believed in its order and its volumes, and only roughly in its tim
 shows when titrant ran in (streaks, steps of colour), and each pause between gets the volume of the
 row that was reached by then.
 
-For one mean lateness of all rows, the cheapest way to cut the recording into pauses and additions,
-row by row, is found by dynamic programming (Viterbi; Rabiner, Proc. IEEE 77 (1989) 257, from
-memory). The mean lateness is not known: every value of it that explains the recording gives an
-alignment with a probability of its own, and whoever uses them has to go through them all.
+For one mean lateness of all rows `endpoint.delivery.row_path` finds the cheapest way to cut the
+recording into pauses and additions, row by row. The mean lateness is not known: every value of it
+that explains the recording gives an alignment with a probability of its own, and whoever uses them
+has to go through them all.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from endpoint.colour.density import ColourTrace
 from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.delivery.first_plume import first_plume
+from endpoint.delivery.row_path import Costs, Path, Rows, cheapest_path, costs_of
 from endpoint.messages import Sentence, remark
 
 FloatArray = NDArray[np.float64]
@@ -47,20 +48,6 @@ _FOLLOWS_S = 3.0
 _LEAST_INSIDE = 0.6
 """Part of the rows that a recording must hold under another clock. Lower, and a film that shows few
 additions fits anywhere."""
-_ROW_SD_S, _ROW_REACH_S = 1.2, 4.0
-"""Scatter of single rows about the mean, s, with the tails of Student's t for 3 degrees of freedom
-(somebody was called away), and the most that is tried."""
-_RATE_ML_S, _RATE_LOG_SD, _CLOSING_S = 0.4, 0.9, 0.5
-"""Usual rate from a burette, mL/s, its spread (natural logarithm), and what opening and closing a
-tap adds to the time in which titrant is seen, s."""
-_LENGTH_CAP = 1.5
-"""Most that a strange length of an addition costs, natural logarithm."""
-_LONGEST_S = 90.0
-"""Longest time for which one row stands, s: several additions with pauses between them."""
-_SUMMED = 1.5
-"""Cost of one more addition in a row, natural logarithm: one row in five holds several."""
-_UNLOGGED = 4.0
-"""Cost of an addition after the last row, which nobody wrote down, natural logarithm."""
 _SURE = 6.0
 """How much likelier, natural logarithm, another clock than the stated one must be to be told."""
 _LEAST_WEIGHT = 0.001
@@ -136,13 +123,13 @@ def align(
         return ()
     steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
     rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
-    rows = _Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
-    costs = _Costs(activity, _sums(activity), _not_written(activity))
+    rows = Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
+    costs = costs_of(activity)
     far = _other_clocks(costs, rows)
     tried = np.unique(np.concatenate([_DIFFERENCES_S, *(one + _AROUND_S for one in far)]))
     found: dict[tuple[tuple[int, int], ...], Alignment] = {}
     for difference_s in tried.tolist():
-        path = _cheapest(costs, rows, difference_s)
+        path = cheapest_path(costs, rows, difference_s)
         if path is None:
             continue
         prior = _cost_of(difference_s, activity.last_s - activity.first_s)
@@ -208,34 +195,7 @@ def _distinct(ranked: list[Alignment]) -> tuple[Alignment, ...]:
     return tuple(sorted(kept, key=lambda one: one.cost))
 
 
-@dataclass(frozen=True, eq=False)
-class _Rows:
-    time_s: FloatArray
-    volume_ml: FloatArray
-    """Delivered by each row."""
-    added_ml: FloatArray
-    """Since the row before."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Costs:
-    activity: Activity
-    sums: FloatArray
-    """Of what stands in one row, see `_sums`."""
-    not_written: FloatArray
-    """Of what comes after the last row, see `_not_written`."""
-
-
-@dataclass(frozen=True)
-class _Path:
-    cost: float
-    cuts: tuple[tuple[int, int], ...]
-    """Bin in which each addition begins, and that in which it is over."""
-    last: int
-    """Bin up to which the last pause is quiet."""
-
-
-def _other_clocks(costs: _Costs, rows: _Rows) -> list[float]:
+def _other_clocks(costs: Costs, rows: Rows) -> list[float]:
     """Differences of the clocks, s, that may explain the recording better than usual lateness."""
     activity = costs.activity
     bin_s, bins = activity.bin_s, activity.bins
@@ -253,7 +213,7 @@ def _other_clocks(costs: _Costs, rows: _Rows) -> list[float]:
         return []
     tried = steps[inside.mean(axis=1) >= _LEAST_INSIDE] * bin_s
     tried = tried[:: max(1, round(_COARSE_S / bin_s), tried.size // _MOST_CLOCKS)]
-    paths = [_cheapest(costs, rows, one, coarse=True) for one in tried.tolist()]
+    paths = [cheapest_path(costs, rows, one, coarse=True) for one in tried.tolist()]
     cost = np.array([np.inf if path is None else path.cost for path in paths])
     found: list[float] = []
     for k in np.argsort(cost):
@@ -272,137 +232,17 @@ def _cost_of(difference_s: float, film_s: float) -> float:
     return -float(np.log((1.0 - _OTHER_CLOCK) * near + other))
 
 
-def _cheapest(
-    costs: _Costs, rows: _Rows, difference_s: float, *, coarse: bool = False
-) -> _Path | None:
-    """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so.
-
-    A coarse look goes in double steps and only up to half of the lengths.
-    """
-    activity, sums = costs.activity, costs.sums
-    bin_s, bins, step = activity.bin_s, activity.bins, 2 if coarse else 1
-    reach = round(_ROW_REACH_S / bin_s / step) * step
-    late = np.arange(-reach, reach + 1, step)
-    # Student's t with 3 degrees of freedom.
-    late_cost = 2.0 * np.log1p((late * bin_s / _ROW_SD_S) ** 2 / 3.0) / INDEPENDENT
-    total, before = np.zeros(1), np.zeros(1, dtype=np.int64)
-    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]] = []
-    for row_bin, added_ml in zip(
-        activity.bin_of(rows.time_s + difference_s), rows.added_ml, strict=True
-    ):
-        end = np.clip(row_bin + late, 0, bins)
-        lengths, length_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
-        if coarse:
-            lengths, length_cost = lengths[1::2], length_cost[1::2]
-        begin = end[:, None] - lengths
-        outside = ((end == 0) | (end == bins))[:, None]
-        begin = np.where(outside & (lengths == 0), end[:, None], begin)
-        start = np.clip(begin, 0, bins)
-        own = sums[start, end[:, None] - start]
-        own = own + length_cost + late_cost[:, None]
-        own[np.broadcast_to((lengths == 0) & ~outside, own.shape)] = np.inf
-        # Axes: end of the addition before, end of this one, its length.
-        pause = activity.pause[np.minimum(before[:, None, None], start), start]
-        cost = total[:, None, None] + pause + own
-        cost[before[:, None, None] > begin] = np.inf
-        flat = cost.transpose(1, 0, 2).reshape(end.size, -1)
-        best = np.argmin(flat, axis=1)
-        total = flat[np.arange(end.size), best]
-        if not np.isfinite(total).any():
-            return None
-        chosen = best % lengths.size
-        steps.append((best // lengths.size, start[np.arange(end.size), chosen], end, before))
-        before = end
-    return _traced(costs, total, before, steps)
-
-
-def _sums(activity: Activity) -> FloatArray:
-    """Cost of what stands in one row: one addition, or up to eight with pauses between them.
-
-    Returns
-    -------
-    Shape (n + 1, longest + 1): from each bin on, for each length in bins.
-    """
-    bins = activity.bins
-    long = min(round(_LONGEST_S / activity.bin_s), bins)
-    at = np.arange(bins + 1)[:, None] + np.arange(long + 1)
-    total = np.where(at <= bins, activity.addition[np.minimum(at, bins)], np.inf)
-    sums = total - activity.addition[:, None]
-    square = np.arange(long + 1)
-    for _ in range(3):
-        twice = sums.copy()
-        for start in range(bins):
-            width = min(long, bins - start) + 1
-            pause = activity.pause[start : start + width, start : start + width]
-            ordered = square[:width, None] < square[:width]
-            first = np.where(ordered, sums[start, :width, None] + pause, np.inf).min(axis=0)
-            first += _SUMMED / INDEPENDENT
-            rest = square[:width] - square[:width, None]
-            second = np.where(
-                rest > 0, sums[start + square[:width, None], np.maximum(rest, 0)], np.inf
-            )
-            both = (first[:, None] + second).min(axis=0)
-            twice[start, :width] = np.minimum(twice[start, :width], both)
-        sums = twice
-    return sums
-
-
-def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatArray]:
-    """Lengths of an addition that are tried, in bins, and their costs."""
-    usual_s = added_ml / _RATE_ML_S + _CLOSING_S
-    lengths = np.arange(most)
-    z = np.log((lengths * bin_s + 0.2) / (usual_s + 0.2)) / _RATE_LOG_SD
-    return lengths, np.minimum(0.25 * z * z, _LENGTH_CAP) / INDEPENDENT
-
-
-def _traced(
-    costs: _Costs,
-    total: FloatArray,
-    before: IntArray,
-    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]],
-) -> _Path:
-    """Path back from the cheapest end; after the last row an addition may have been left out."""
-    activity, bins = costs.activity, costs.activity.bins
-    last = np.arange(bins + 1)
-    rest = costs.not_written + _UNLOGGED / INDEPENDENT
-    rest[bins] = 0.0
-    pause = activity.pause[np.minimum(before[:, None], last), last]
-    cost = total[:, None] + pause + rest
-    cost[last[None, :] < before[:, None]] = np.inf
-    k, quiet = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    least, row = float(cost[k, quiet]), int(k)
-    cuts: list[tuple[int, int]] = []
-    for came_from, start, end, _ in reversed(steps):
-        cuts.append((int(start[row]), int(end[row])))
-        row = int(came_from[row])
-    return _Path(least, tuple(reversed(cuts)), int(quiet))
-
-
-def _not_written(activity: Activity) -> FloatArray:
-    """Least cost from each bin to the end if an addition begins there and nobody writes, (n + 1,).
-
-    It begins with an addition, then pauses and additions follow as they come.
-    """
-    bins, added = activity.bins, activity.addition
-    from_pause, from_addition = np.zeros(bins + 1), np.zeros(bins + 1)
-    more = _SUMMED / INDEPENDENT
-    for start in range(bins - 1, -1, -1):
-        later = slice(start + 1, bins + 1)
-        pause = activity.pause[start, later] + np.r_[from_addition[start + 1 : bins] + more, 0.0]
-        from_pause[start] = pause.min()
-        from_addition[start] = (added[later] - added[start] + from_pause[later]).min()
-    return from_addition
-
-
 def _aligned(
-    activity: Activity, rows: _Rows, path: _Path, cost: float, difference_s: float
+    activity: Activity, rows: Rows, path: Path, cost: float, difference_s: float
 ) -> Alignment:
     """Volume against time with the pauses that were seen."""
 
     def at_s(number: int) -> float:
         return activity.first_s + number * activity.bin_s
 
-    time_s, volume_ml, pauses = [], [], []
+    time_s: list[float] = []
+    volume_ml: list[float] = []
+    pauses: list[tuple[float, float]] = []
     ends_s = np.full(rows.time_s.size, np.nan)
     reached_ml, quiet_from = 0.0, 0
     for k, (begin, end) in enumerate(path.cuts):
