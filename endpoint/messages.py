@@ -115,6 +115,16 @@ REMARKS: dict[str, tuple[str, str]] = {
         "State clock_offset_s in [delivery], the clock of the recording minus that of the log, in "
         "seconds: {offset} if that is right, 0 if both share one clock and a row is missing.",
     ),
+    "clocks-doubted": (
+        "Some additions seem to come at other times than the log says, or are missing from it.",
+        "Compare the first plumes of colour with the log; clock_offset_s in [delivery] is the "
+        "clock of the recording minus that of the log, in seconds.",
+    ),
+    "plume-elsewhere": (
+        "The first plume of colour comes {seen} s after the first picture, but the record says "
+        "that titrant runs in from {told} s.",
+        "Compare the two; start_s of a pump, or clock_offset_s of a log, moves the delivery.",
+    ),
     "little-indicator": (
         "The liquid is very pale.",
         "A little more indicator makes the result more certain.",

@@ -8,12 +8,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from calibration.quantity import Quantity
+from endpoint.burette.picture_reader import BuretteInPicture
+from endpoint.burette.picture_volume import PictureVolume
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.linear_light import Transfer
 from endpoint.delivery.clock import LogClock
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.picture_reader import BuretteInPicture
-from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.model import Priors, priors_for
 from endpoint.hardness.other_metals import StatedMetal
 from endpoint.record.certificates import UsedCertificate

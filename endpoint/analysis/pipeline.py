@@ -21,6 +21,8 @@ from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.analysis.several import result_of_several
 from endpoint.analysis.volume_axis import equivalence_quantity
+from endpoint.burette.picture_reader import VolumeWatch, watch_for
+from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.density import ColourSample, ColourTrace, trace
 from endpoint.colour.follow import follow
 from endpoint.colour.kept_pictures import PictureKeeper
@@ -32,8 +34,6 @@ from endpoint.delivery.alignment import Alignment, align
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
-from endpoint.delivery.picture_reader import VolumeWatch, watch_for
-from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.carbonate import Carbonate, with_carbonate
 from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition

@@ -19,14 +19,14 @@ from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.quantities import bench_quantities, day_of_use
+from endpoint.burette.picture_reader import BuretteInPicture
+from endpoint.burette.picture_volume import PictureVolume, of_log
 from endpoint.chemistry.indicator_file import named_indicator, read_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.linear_light import CameraTone, Transfer
 from endpoint.delivery.alignment import can_be_aligned
 from endpoint.delivery.clock import LogClock
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.picture_reader import BuretteInPicture
-from endpoint.delivery.picture_volume import PictureVolume, of_log
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.titration import TitrationRecord

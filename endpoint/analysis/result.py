@@ -7,9 +7,9 @@ from typing import Any
 
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import AnalysisInputs
+from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.curve.points import Curve
-from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.verdict import Verdict
 from endpoint.hardness.formula import Hardness, Split

@@ -20,7 +20,7 @@ from endpoint.delivery.alignment import Alignment
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.model import NEAR_ML
 from endpoint.equivalence.verdict import WIDEST_HALF_ML, Verdict
-from endpoint.messages import Sentence, reason, remark
+from endpoint.messages import Sentence, reason
 
 FloatArray = NDArray[np.float64]
 
@@ -75,7 +75,8 @@ def result_of_several(
         return _with_bracket(best, best.verdict.reasons, kept)
     low, middle, high, sd_ml = _mixture(kept)
     half = 0.5 * (high - low)
-    apart = np.sqrt(max(sd_ml**2 - best.equivalence.standard_uncertainty_ml**2, 0.0))
+    own_ml = 0.0 if best.equivalence is None else best.equivalence.standard_uncertainty_ml
+    apart = np.sqrt(max(sd_ml**2 - own_ml**2, 0.0))
     if half > WIDEST_HALF_ML and apart > 0.5 * sd_ml:
         return _with_bracket(best, (reason("rows-uncertain"),), kept)
     estimate = Estimate(middle, sd_ml, low, high)
@@ -93,9 +94,8 @@ def result_of_several(
 def _with_words(result: Result, alignment: Alignment) -> Result:
     """Result with what has to be said of its alignment."""
     verdict = result.verdict
-    if alignment.is_moved:
-        words = {"offset": f"{alignment.difference_s:+.0f}"}
-        verdict = replace(verdict, remarks=(*verdict.remarks, remark("clock-found", words)))
+    if alignment.remark is not None:
+        verdict = replace(verdict, remarks=(*verdict.remarks, alignment.remark))
     if alignment.goes_on and verdict.status != "located":
         verdict = replace(verdict, reasons=(*verdict.reasons, reason("goes-on")))
     return replace(result, verdict=verdict)

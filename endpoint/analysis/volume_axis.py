@@ -6,7 +6,7 @@ import math
 
 from calibration.quantity import Contribution, FrozenTable, Quantity, Source
 from endpoint.analysis.inputs import AnalysisInputs
-from endpoint.delivery.picture_volume import PictureVolume
+from endpoint.burette.picture_volume import PictureVolume
 from endpoint.equivalence.fit import Transition
 
 _NAMES = {

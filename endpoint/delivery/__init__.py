@@ -1,1 +1,1 @@
-"""Delivered volume against time, from a log or out of the picture."""
+"""Delivered volume against time, and how the rows of a log go with a recording."""

@@ -6,10 +6,10 @@ So the log is believed in its order and its volumes, and only roughly in its tim
 shows when titrant ran in (streaks, steps of colour), and each pause between gets the volume of the
 row that was reached by then.
 
-For one mean lateness of all rows, the cheapest way to cut the recording into pauses and additions,
-row by row, is found by dynamic programming (Viterbi; Rabiner, Proc. IEEE 77 (1989) 257, from
-memory). The mean lateness is not known: every value of it that explains the recording gives an
-alignment with a probability of its own, and whoever uses them has to go through them all.
+For one mean lateness of all rows `endpoint.delivery.row_path` finds the cheapest way to cut the
+recording into pauses and additions, row by row. The mean lateness is not known: every value of it
+that explains the recording gives an alignment with a probability of its own, and whoever uses them
+has to go through them all.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from endpoint.colour.density import ColourTrace
 from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.delivery.first_plume import first_plume
+from endpoint.delivery.row_path import Costs, Path, Rows, cheapest_path, costs_of
+from endpoint.messages import Sentence, remark
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -39,27 +41,15 @@ _RUNNING_S = (-3.0, -1.5, 0.0)
 """The same for a tap that is left open, s."""
 _OTHER_CLOCKS, _AROUND_S = 5, np.arange(-1.5, 1.51, 0.5)
 """How many other clocks are looked at, and the differences around each, s."""
-_COARSE_S, _MOST_CLOCKS = 1.0, 400
+_COARSE_S, _MOST_CLOCKS = 2.0, 200
 """Steps between the clocks of a first, coarse look, s, and how many are tried at most."""
 _FOLLOWS_S = 3.0
 """Time by which a row follows the moment in which its addition is first seen, s."""
 _LEAST_INSIDE = 0.6
 """Part of the rows that a recording must hold under another clock. Lower, and a film that shows few
 additions fits anywhere."""
-_ROW_SD_S, _ROW_REACH_S = 1.2, 4.0
-"""Scatter of single rows about the mean, s, with the tails of Student's t for 3 degrees of freedom
-(somebody was called away), and the most that is tried."""
-_RATE_ML_S, _RATE_LOG_SD, _CLOSING_S = 0.4, 0.9, 0.5
-"""Usual rate from a burette, mL/s, its spread (natural logarithm), and what opening and closing a
-tap adds to the time in which titrant is seen, s."""
-_LENGTH_CAP = 1.5
-"""Most that a strange length of an addition costs, natural logarithm."""
-_LONGEST_S = 90.0
-"""Longest time for which one row stands, s: several additions with pauses between them."""
-_SUMMED = 1.5
-"""Cost of one more addition in a row, natural logarithm: one row in five holds several."""
-_UNLOGGED = 4.0
-"""Cost of an addition after the last row, which nobody wrote down, natural logarithm."""
+_SURE = 6.0
+"""How much likelier, natural logarithm, another clock than the stated one must be to be told."""
 _LEAST_WEIGHT = 0.001
 """Probability, compared with the best, below which an alignment is left out."""
 _SAME_S, _ALIKE = 1.5, 0.1
@@ -88,11 +78,8 @@ class Alignment:
     """When each row was reached, shape (rows,); nan for rows outside the recording."""
     goes_on: bool = False
     """Whether titrant runs in after the last row, which nobody wrote down."""
-
-    @property
-    def is_moved(self) -> bool:
-        """Whether the clock of the log is another than that of the recording."""
-        return not _DIFFERENCES_S[0] - 2.0 <= self.difference_s <= _DIFFERENCES_S[-1] + 2.0
+    remark: Sentence | None = None
+    """What has to be said of it."""
 
 
 def can_be_aligned(delivery: Delivery) -> bool:
@@ -130,30 +117,39 @@ def align(
     Empty where there is too little to align.
     """
     if not can_be_aligned(delivery):
-        return () if delivery.mode != "continuous" or stated else _starts(trace, delivery)
+        return _starts(trace, delivery, stated) if delivery.mode == "continuous" else ()
     activity = activity_of(trace)
     if activity is None:
         return ()
     steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
     rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
-    rows = _Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
-    sums = _sums(activity)
-    far = () if stated else _other_clocks(activity, sums, rows)
+    rows = Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
+    costs = costs_of(activity)
+    far = _other_clocks(costs, rows)
     tried = np.unique(np.concatenate([_DIFFERENCES_S, *(one + _AROUND_S for one in far)]))
     found: dict[tuple[tuple[int, int], ...], Alignment] = {}
     for difference_s in tried.tolist():
-        path = _cheapest(activity, sums, rows, difference_s)
+        path = cheapest_path(costs, rows, difference_s)
         if path is None:
             continue
-        prior = _cost_of(difference_s, stated, activity.last_s - activity.first_s)
+        prior = _cost_of(difference_s, activity.last_s - activity.first_s)
         cost = path.cost * INDEPENDENT + prior
         if path.cuts not in found or cost < found[path.cuts].cost:
             found[path.cuts] = _aligned(activity, rows, path, cost, difference_s)
-    running = _running(activity, delivery, stated) if delivery.mode == "continuous" else []
-    return _distinct(sorted([*found.values(), *running], key=lambda one: one.cost))
+    running = _running(activity, delivery) if delivery.mode == "continuous" else []
+    ranked = sorted([*found.values(), *running], key=lambda one: one.cost)
+    return _distinct(_as_stated(ranked) if stated else ranked)
 
 
-def _running(activity: Activity, delivery: Delivery, stated: bool) -> list[Alignment]:
+def _as_stated(ranked: list[Alignment]) -> list[Alignment]:
+    """Without other clocks, whatever the colours say; a remark where they say it clearly."""
+    near = [one for one in ranked if one.remark is None]
+    if not near or near[0].cost - ranked[0].cost < _SURE:
+        return near
+    return [replace(one, remark=remark("clocks-doubted")) for one in near]
+
+
+def _running(activity: Activity, delivery: Delivery) -> list[Alignment]:
     """A tap that was left open: rows on straight lines, more or less late."""
     found = []
     for late_s in _RUNNING_S:
@@ -163,21 +159,24 @@ def _running(activity: Activity, delivery: Delivery, stated: bool) -> list[Align
         first, last = np.clip(activity.bin_of(ends_s), 0, activity.bins)
         cost = activity.pause[0, first] + activity.addition[last] - activity.addition[first]
         cost += activity.pause[last, activity.bins]
-        prior = _cost_of(late_s, stated, activity.last_s - activity.first_s)
+        prior = _cost_of(late_s, activity.last_s - activity.first_s)
         ends_s = moved.time_s[np.diff(moved.volume_ml, prepend=0.0) > 0.0]
         found.append(Alignment(moved, float(cost) * INDEPENDENT + prior, late_s, ends_s))
     return found
 
 
-def _starts(trace: ColourTrace, delivery: Delivery) -> tuple[Alignment, ...]:
+def _starts(trace: ColourTrace, delivery: Delivery, stated: bool) -> tuple[Alignment, ...]:
     """A pump as its log has it, and as the first plume has it where that is another time."""
-    told = Alignment(delivery, 0.0, 0.0, delivery.time_s)
     plume = first_plume(trace, delivery)
     if plume is None or plume.fits:
+        return (Alignment(delivery, 0.0, 0.0, delivery.time_s),)
+    words = {"seen": f"{plume.seen_s:.0f}", "told": f"{plume.told_s:.0f}"}
+    told = Alignment(delivery, 0.0, 0.0, delivery.time_s, remark=remark("plume-elsewhere", words))
+    if stated:
         return (told,)
     by_s = plume.seen_s - plume.told_s
     moved = replace(delivery, time_s=delivery.time_s + by_s)
-    return (Alignment(moved, 0.0, by_s, moved.time_s), told)
+    return (replace(told, delivery=moved, difference_s=by_s, ends_s=moved.time_s), told)
 
 
 def _distinct(ranked: list[Alignment]) -> tuple[Alignment, ...]:
@@ -196,26 +195,9 @@ def _distinct(ranked: list[Alignment]) -> tuple[Alignment, ...]:
     return tuple(sorted(kept, key=lambda one: one.cost))
 
 
-@dataclass(frozen=True, eq=False)
-class _Rows:
-    time_s: FloatArray
-    volume_ml: FloatArray
-    """Delivered by each row."""
-    added_ml: FloatArray
-    """Since the row before."""
-
-
-@dataclass(frozen=True)
-class _Path:
-    cost: float
-    cuts: tuple[tuple[int, int], ...]
-    """Bin in which each addition begins, and that in which it is over."""
-    last: int
-    """Bin up to which the last pause is quiet."""
-
-
-def _other_clocks(activity: Activity, sums: FloatArray, rows: _Rows) -> list[float]:
+def _other_clocks(costs: Costs, rows: Rows) -> list[float]:
     """Differences of the clocks, s, that may explain the recording better than usual lateness."""
+    activity = costs.activity
     bin_s, bins = activity.bin_s, activity.bins
     first, last = rows.time_s[0], rows.time_s[-1]
     steps = np.arange(-int(last / bin_s), bins - int(first / bin_s) + 1)
@@ -231,7 +213,7 @@ def _other_clocks(activity: Activity, sums: FloatArray, rows: _Rows) -> list[flo
         return []
     tried = steps[inside.mean(axis=1) >= _LEAST_INSIDE] * bin_s
     tried = tried[:: max(1, round(_COARSE_S / bin_s), tried.size // _MOST_CLOCKS)]
-    paths = [_cheapest(activity, sums, rows, one, coarse=True) for one in tried.tolist()]
+    paths = [cheapest_path(costs, rows, one, coarse=True) for one in tried.tolist()]
     cost = np.array([np.inf if path is None else path.cost for path in paths])
     found: list[float] = []
     for k in np.argsort(cost):
@@ -242,133 +224,25 @@ def _other_clocks(activity: Activity, sums: FloatArray, rows: _Rows) -> list[flo
     return found
 
 
-def _cost_of(difference_s: float, stated: bool, film_s: float) -> float:
+def _cost_of(difference_s: float, film_s: float) -> float:
     """Negative logarithm of the probability of a mean lateness, per s."""
     z = (difference_s - _EARLY_S) / _EARLY_SD_S
     near = float(np.exp(-0.5 * z * z)) / (_EARLY_SD_S * np.sqrt(2.0 * np.pi))
-    other = 0.0 if stated else _OTHER_CLOCK
-    return -float(np.log((1.0 - other) * near + other / max(film_s, 1.0) + 1e-12))
-
-
-def _cheapest(
-    activity: Activity,
-    sums: FloatArray,
-    rows: _Rows,
-    difference_s: float,
-    *,
-    coarse: bool = False,
-) -> _Path | None:
-    """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so.
-
-    A coarse look goes in double steps and only up to half of the lengths.
-    """
-    bin_s, bins, step = activity.bin_s, activity.bins, 2 if coarse else 1
-    reach = round(_ROW_REACH_S / bin_s / step) * step
-    late = np.arange(-reach, reach + 1, step)
-    # Student's t with 3 degrees of freedom.
-    late_cost = 2.0 * np.log1p((late * bin_s / _ROW_SD_S) ** 2 / 3.0) / INDEPENDENT
-    total, before = np.zeros(1), np.zeros(1, dtype=np.int64)
-    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]] = []
-    for row_bin, added_ml in zip(
-        activity.bin_of(rows.time_s + difference_s), rows.added_ml, strict=True
-    ):
-        end = np.clip(row_bin + late, 0, bins)
-        lengths, length_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
-        if coarse:
-            lengths, length_cost = lengths[1::2], length_cost[1::2]
-        begin = end[:, None] - lengths
-        outside = ((end == 0) | (end == bins))[:, None]
-        begin = np.where(outside & (lengths == 0), end[:, None], begin)
-        start = np.clip(begin, 0, bins)
-        own = sums[start, end[:, None] - start]
-        own = own + length_cost + late_cost[:, None]
-        own[np.broadcast_to((lengths == 0) & ~outside, own.shape)] = np.inf
-        # Axes: end of the addition before, end of this one, its length.
-        pause = activity.pause[np.minimum(before[:, None, None], start), start]
-        cost = total[:, None, None] + pause + own
-        cost[before[:, None, None] > begin] = np.inf
-        flat = cost.transpose(1, 0, 2).reshape(end.size, -1)
-        best = np.argmin(flat, axis=1)
-        total = flat[np.arange(end.size), best]
-        if not np.isfinite(total).any():
-            return None
-        chosen = best % lengths.size
-        steps.append((best // lengths.size, start[np.arange(end.size), chosen], end, before))
-        before = end
-    return _traced(activity, total, before, steps)
-
-
-def _sums(activity: Activity) -> FloatArray:
-    """Cost of what stands in one row: one addition, or up to eight with pauses between them.
-
-    Returns
-    -------
-    Shape (n + 1, longest + 1): from each bin on, for each length in bins.
-    """
-    bins = activity.bins
-    long = min(round(_LONGEST_S / activity.bin_s), bins)
-    at = np.arange(bins + 1)[:, None] + np.arange(long + 1)
-    total = np.where(at <= bins, activity.addition[np.minimum(at, bins)], np.inf)
-    sums = total - activity.addition[:, None]
-    square = np.arange(long + 1)
-    for _ in range(3):
-        twice = sums.copy()
-        for start in range(bins):
-            width = min(long, bins - start) + 1
-            pause = activity.pause[start : start + width, start : start + width]
-            ordered = square[:width, None] < square[:width]
-            first = np.where(ordered, sums[start, :width, None] + pause, np.inf).min(axis=0)
-            first += _SUMMED / INDEPENDENT
-            rest = square[:width] - square[:width, None]
-            second = np.where(
-                rest > 0, sums[start + square[:width, None], np.maximum(rest, 0)], np.inf
-            )
-            both = (first[:, None] + second).min(axis=0)
-            twice[start, :width] = np.minimum(twice[start, :width], both)
-        sums = twice
-    return sums
-
-
-def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatArray]:
-    """Lengths of an addition that are tried, in bins, and their costs."""
-    usual_s = added_ml / _RATE_ML_S + _CLOSING_S
-    lengths = np.arange(most)
-    z = np.log((lengths * bin_s + 0.2) / (usual_s + 0.2)) / _RATE_LOG_SD
-    return lengths, np.minimum(0.25 * z * z, _LENGTH_CAP) / INDEPENDENT
-
-
-def _traced(
-    activity: Activity,
-    total: FloatArray,
-    before: IntArray,
-    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]],
-) -> _Path:
-    """Path back from the cheapest end; after the last row an addition may have been left out."""
-    bins = activity.bins
-    last = np.arange(bins + 1)
-    rest = activity.addition[bins] - activity.addition[last] + _UNLOGGED / INDEPENDENT
-    rest[bins] = 0.0
-    pause = activity.pause[np.minimum(before[:, None], last), last]
-    cost = total[:, None] + pause + rest
-    cost[last[None, :] < before[:, None]] = np.inf
-    k, quiet = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    least, row = float(cost[k, quiet]), int(k)
-    cuts: list[tuple[int, int]] = []
-    for came_from, start, end, _ in reversed(steps):
-        cuts.append((int(start[row]), int(end[row])))
-        row = int(came_from[row])
-    return _Path(least, tuple(reversed(cuts)), int(quiet))
+    other = _OTHER_CLOCK / max(film_s, 1.0)
+    return -float(np.log((1.0 - _OTHER_CLOCK) * near + other))
 
 
 def _aligned(
-    activity: Activity, rows: _Rows, path: _Path, cost: float, difference_s: float
+    activity: Activity, rows: Rows, path: Path, cost: float, difference_s: float
 ) -> Alignment:
     """Volume against time with the pauses that were seen."""
 
     def at_s(number: int) -> float:
         return activity.first_s + number * activity.bin_s
 
-    time_s, volume_ml, pauses = [], [], []
+    time_s: list[float] = []
+    volume_ml: list[float] = []
+    pauses: list[tuple[float, float]] = []
     ends_s = np.full(rows.time_s.size, np.nan)
     reached_ml, quiet_from = 0.0, 0
     for k, (begin, end) in enumerate(path.cuts):
@@ -393,4 +267,7 @@ def _aligned(
         np.array(pauses).reshape(-1, 2),
         reading_sd_ml(rows.volume_ml),
     )
-    return Alignment(delivery, cost, difference_s, ends_s, path.last < activity.bins)
+    usual = _DIFFERENCES_S[0] - 2.0 <= difference_s <= _DIFFERENCES_S[-1] + 2.0
+    words = {"offset": f"{difference_s:+.0f}"}
+    said = None if usual else remark("clock-found", words)
+    return Alignment(delivery, cost, difference_s, ends_s, path.last < activity.bins, said)

@@ -93,7 +93,7 @@ def first_plume(trace: ColourTrace, delivery: Delivery) -> FirstPlume | None:
 def _is_sudden(spread: FloatArray, first: int, quiet: float, limit: float) -> bool:
     """Whether streaks began at once: plumes that only grow as the metal runs out began before."""
     before = float(np.median(spread[max(0, first - _NEXT) : first]))
-    return before < quiet * (limit / quiet) ** _STILL_QUIET
+    return bool(before < quiet * (limit / quiet) ** _STILL_QUIET)
 
 
 def _seconds(trace: ColourTrace) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -11,10 +11,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.burette.picture_volume import PictureVolume
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.delivery.clock import ClockDoubt
-from endpoint.delivery.picture_volume import PictureVolume
 from endpoint.equivalence.carbonate import Carbonate
 from endpoint.equivalence.fit import Transition
 from endpoint.equivalence.model import CONSTANTS, LOG_IND, Priors

@@ -23,6 +23,7 @@ from endpoint.curve.indicator_form import (
     turns_to_free,
 )
 from endpoint.curve.points import RGB, Curve
+from endpoint.curve.red_and_blue import BLUE_EARLY_ML, red_and_blue
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.evidence import (
     Evidence,
@@ -33,7 +34,6 @@ from endpoint.equivalence.evidence import (
     width_ml,
 )
 from endpoint.equivalence.fit import Estimate, Transition, profile_interval
-from endpoint.equivalence.red_and_blue import BLUE_EARLY_ML, red_and_blue
 from endpoint.equivalence.remarks import remarks_for
 from endpoint.messages import Sentence, reason, remark
 from endpoint.problems import UnseenVolume
@@ -155,9 +155,9 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
         return "never-reached" if start.blueness < _RED else "no-change"
     if goes_back(curve):
         return "goes-back"
-    from_red = start is not None and end is not None
-    from_red = from_red and start.blueness < _RED and end.blueness > _BLUE
-    turns = from_red or turns_to_free(curve, indicator)
+    turns = turns_to_free(curve, indicator)
+    if start is not None and end is not None:
+        turns = turns or (start.blueness < _RED and end.blueness > _BLUE)
     if not turns or not begins_coloured(curve, indicator):
         return "other-colour"
     if start is not None and end is not None:

@@ -15,9 +15,9 @@ import numpy as np
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import DEFAULT_LAG_S, AnalysisInputs
 from endpoint.analysis.result import Result
+from endpoint.burette.picture_reader import BuretteInPicture
+from endpoint.burette.picture_volume import DROP_ML
 from endpoint.chemistry.indicators import Indicator
-from endpoint.delivery.picture_reader import BuretteInPicture
-from endpoint.delivery.picture_volume import DROP_ML
 from endpoint.equivalence.fit import Estimate, indicator_umol_l, magnesium_share
 from endpoint.hardness.formula import input_lines
 from endpoint.messages import Sentence

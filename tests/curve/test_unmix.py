@@ -14,7 +14,8 @@ def test_one_point_shows_no_change(channels: int) -> None:
     signal, _, off, weights, start, change = unmix(
         np.array([1.0]), density, np.full((1, channels), 0.001), 100.0
     )
-    assert not weights.any() and not change.any() and not signal.any() and not off.any()
+    for nothing in (weights, change, signal, off):
+        assert not nothing.any()
     np.testing.assert_allclose(start, 0.4 * 1.01)
 
 

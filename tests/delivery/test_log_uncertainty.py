@@ -10,7 +10,7 @@ import pytest
 
 from endpoint.analysis.pipeline import of_colours
 from endpoint.analysis.result import Result
-from endpoint.delivery.picture_volume import of_log
+from endpoint.burette.picture_volume import of_log
 from endpoint.problems import DeliveryProblem
 from endpoint.record.titration import parse_record
 from endpoint.recording.volume_log import read_log

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from endpoint.delivery.picture_volume import of_log
+from endpoint.burette.picture_volume import of_log
 from endpoint.files.result_json import ResultFileProblem
 from endpoint.report.folder import write_folder
 from endpoint.result.document import document, plain

@@ -19,9 +19,9 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.delivery.drops import DropCounter
-from endpoint.delivery.meniscus import MeniscusFollower
-from endpoint.delivery.picture_volume import delivery_from_drops, delivery_from_meniscus
+from endpoint.burette.drops import DropCounter
+from endpoint.burette.meniscus import MeniscusFollower
+from endpoint.burette.picture_volume import delivery_from_drops, delivery_from_meniscus
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.film import VideoSource
 from endpoint.recording.frame import ArrayFrame, Frame

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.journal.events import Event, TubeSeen, VolumeSeen
-from endpoint.delivery.burette_rows import COLUMNS, BuretteRows, DropTally
-from endpoint.delivery.meniscus import FullTube
-from endpoint.delivery.tube import Tube
+from endpoint.burette.burette_rows import COLUMNS, BuretteRows, DropTally
+from endpoint.burette.meniscus import FullTube
+from endpoint.burette.tube import Tube
 from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
 

@@ -36,8 +36,8 @@ from endpoint.bench.journal.export import run_head
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.run_list import RunEntry
 from endpoint.bench.journal.stored_region import region_of, region_seen
+from endpoint.burette.burette_rows import BuretteRows
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import BuretteRows
 from endpoint.problems import JournalProblem
 from endpoint.result.document import plain
 from endpoint.scene.region import Region

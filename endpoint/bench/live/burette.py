@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.bench.guidance.setup_checks import Check
-from endpoint.delivery.burette_rows import WAYS, BuretteRows, DropTally
-from endpoint.delivery.burette_search import burette_in
-from endpoint.delivery.drops import DropCounter
-from endpoint.delivery.meniscus import MeniscusFollower
+from endpoint.burette.burette_rows import WAYS, BuretteRows, DropTally
+from endpoint.burette.burette_search import burette_in
+from endpoint.burette.drops import DropCounter
+from endpoint.burette.meniscus import MeniscusFollower
 from endpoint.problems import DeliveryProblem, RecordProblem
 from endpoint.recording.frame import Box, Frame
 

@@ -10,10 +10,10 @@ from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.bench.live.volumes import PictureDelivery, Volumes
+from endpoint.burette.picture_volume import level_spans
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.picture_volume import level_spans
 from endpoint.equivalence.verdict import volume_unseen
 from endpoint.problems import UnseenVolume
 from endpoint.result.document import document, edta_constants

@@ -18,8 +18,8 @@ from endpoint.bench.journal.events import (
 )
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
+from endpoint.burette.burette_rows import WAYS, BuretteRows
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import WAYS, BuretteRows
 from endpoint.problems import OutputProblem
 
 

@@ -26,8 +26,8 @@ from endpoint.bench.live.volumes import (
     checked_ml,
     delivered_by,
 )
+from endpoint.burette.burette_rows import WAYS
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import WAYS
 from endpoint.problems import RecordProblem
 from endpoint.recording.frame import Box, Frame
 

@@ -11,9 +11,9 @@ import numpy as np
 from calibration.problem import Problem
 from endpoint.bench.journal.events import Correction, Reading, Undo
 from endpoint.bench.journal.readings import CountedReading, Numbered, readings_of
-from endpoint.delivery.burette_rows import BuretteRows, LoggedVolume
+from endpoint.burette.burette_rows import BuretteRows, LoggedVolume
+from endpoint.burette.picture_volume import level_spans
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.picture_volume import level_spans
 from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume
 
 MOST_ML = 200.0

@@ -12,9 +12,9 @@ from endpoint.bench.guidance.guide import Guidance
 from endpoint.bench.live.classroom import Replicate
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
+from endpoint.burette.burette_rows import DROP_ML
 from endpoint.colour.density import lab_and_rgb
 from endpoint.curve.colour_names import blueness_of, name_of, place_of
-from endpoint.delivery.burette_rows import DROP_ML
 from endpoint.problems import Flag
 from endpoint.recording.frame import Box
 from endpoint.result.document import plain

@@ -29,8 +29,8 @@ from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.journal.readings import readings_of
 from endpoint.bench.journal.reconstruct import delivered
+from endpoint.burette.burette_rows import BuretteRows
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.burette_rows import BuretteRows
 from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.delivery.meniscus import HIDDEN, MeniscusFollower, MeniscusTrace
-from endpoint.delivery.picture_volume import PictureVolume, delivery_from_meniscus
-from endpoint.delivery.tube import find_tube, grey, log_strip, read_scale, strip_maps
+from endpoint.burette.meniscus import HIDDEN, MeniscusFollower, MeniscusTrace
+from endpoint.burette.picture_volume import PictureVolume, delivery_from_meniscus
+from endpoint.burette.tube import find_tube, grey, log_strip, read_scale, strip_maps
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.frame import ArrayFrame, Box
 from sample_media.burette_optics import meniscus_profile

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.burette.drops import DropCount
+from endpoint.burette.meniscus import HIDDEN, MeniscusTrace
+from endpoint.burette.tube import Scale, unseen
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.drops import DropCount
-from endpoint.delivery.meniscus import HIDDEN, MeniscusTrace
-from endpoint.delivery.tube import Scale, unseen
 from endpoint.messages import Sentence, seen_remark
 from endpoint.problems import DeliveryProblem
 

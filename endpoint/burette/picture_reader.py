@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from endpoint.delivery.burette_search import find_burette, find_tip
-from endpoint.delivery.drops import DropCounter
-from endpoint.delivery.meniscus import MeniscusFollower
-from endpoint.delivery.picture_volume import (
+from endpoint.burette.burette_search import find_burette, find_tip
+from endpoint.burette.drops import DropCounter
+from endpoint.burette.meniscus import MeniscusFollower
+from endpoint.burette.picture_volume import (
     PictureVolume,
     delivery_from_drops,
     delivery_from_meniscus,

@@ -14,8 +14,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.delivery.drops import DropCounter
-from endpoint.delivery.tube import (
+from endpoint.burette.drops import DropCounter
+from endpoint.burette.tube import (
     Tube,
     bore_fits,
     find_tube,
@@ -24,7 +24,7 @@ from endpoint.delivery.tube import (
     strip_maps,
     unseen,
 )
-from endpoint.delivery.tube import grey as grey_of
+from endpoint.burette.tube import grey as grey_of
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.frame import Box, Frame, PictureSource, SeekingSource, Spans, grey
 

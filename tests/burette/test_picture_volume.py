@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from endpoint.delivery.burette_search import burette_in, find_burette, find_tip
+from endpoint.burette.burette_search import burette_in, find_burette, find_tip
+from endpoint.burette.drops import DropCount
+from endpoint.burette.picture_volume import delivery_from_drops, pauses_of
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.drops import DropCount
-from endpoint.delivery.picture_volume import delivery_from_drops, pauses_of
 from endpoint.equivalence.fit import Estimate
 from endpoint.messages import SEEN_REASONS, SEEN_REMARKS, seen_reason
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_NONE, RecordProblem, UnseenVolume

@@ -12,16 +12,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.delivery.drops import DropCount
-from endpoint.delivery.meniscus import FullTube
-from endpoint.delivery.picture_volume import (
+from endpoint.burette.drops import DropCount
+from endpoint.burette.meniscus import FullTube
+from endpoint.burette.picture_volume import (
     PictureVolume,
     delivery_from_drops,
     delivery_from_meniscus,
     drop_ramps,
     of_log,
 )
-from endpoint.delivery.tube import unseen
+from endpoint.burette.tube import unseen
 from endpoint.messages import Sentence
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.volume_log import VolumeLog

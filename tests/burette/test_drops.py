@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from endpoint.delivery.drops import DropCount, DropCounter
-from endpoint.delivery.picture_volume import delivery_from_drops
+from endpoint.burette.drops import DropCount, DropCounter
+from endpoint.burette.picture_volume import delivery_from_drops
 from endpoint.problems import DeliveryProblem
 from endpoint.recording.frame import ArrayFrame
 from sample_media.tip_view import TipRecipe, drop_times, render_tip

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.delivery.tube import (
+from endpoint.burette.tube import (
     Scale,
     Tube,
     bore_fits,

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.delivery.tube import clipped_box, grey, unseen
+from endpoint.burette.tube import clipped_box, grey, unseen
 from endpoint.recording.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]

@@ -1,0 +1,193 @@
+"""The cheapest way to cut a recording into pauses and additions along the rows of a log.
+
+Found by dynamic programming (Viterbi; Rabiner, Proc. IEEE 77 (1989) 257, from memory): the states
+are the bins in which a row is reached, row after row. Costs are negative logarithms, too large by
+the factor 1 / `endpoint.delivery.activity.INDEPENDENT`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.delivery.activity import INDEPENDENT, Activity
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+_ROW_SD_S, _ROW_REACH_S = 1.2, 4.0
+"""Scatter of single rows about the mean, s, with the tails of Student's t for 3 degrees of freedom
+(somebody was called away), and the most that is tried."""
+_RATE_ML_S, _RATE_LOG_SD, _CLOSING_S = 0.4, 0.9, 0.5
+"""Usual rate from a burette, mL/s, its spread (natural logarithm), and what opening and closing a
+tap adds to the time in which titrant is seen, s."""
+_LENGTH_CAP = 1.5
+"""Most that a strange length of an addition costs, natural logarithm."""
+_LONGEST_S = 90.0
+"""Longest time for which one row stands, s: several additions with pauses between them."""
+_SUMMED = 1.5
+"""Cost of one more addition in a row, natural logarithm: one row in five holds several."""
+_UNLOGGED = 4.0
+"""Cost of an addition after the last row, which nobody wrote down, natural logarithm."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Rows of a log that deliver something, shape (rows,) each."""
+
+    time_s: FloatArray
+    volume_ml: FloatArray
+    """Delivered by each row."""
+    added_ml: FloatArray
+    """Since the row before."""
+
+
+@dataclass(frozen=True, eq=False)
+class Costs:
+    """What the paths through one recording are made of."""
+
+    activity: Activity
+    sums: FloatArray
+    """Of what stands in one row, see `_sums`."""
+    not_written: FloatArray
+    """Of what comes after the last row, see `_not_written`."""
+
+
+@dataclass(frozen=True)
+class Path:
+    """One way through a recording."""
+
+    cost: float
+    cuts: tuple[tuple[int, int], ...]
+    """Bin in which each addition begins, and that in which it is over."""
+    last: int
+    """Bin up to which the last pause is quiet."""
+
+
+def costs_of(activity: Activity) -> Costs:
+    """What any path through a recording is made of."""
+    return Costs(activity, _sums(activity), _not_written(activity))
+
+
+def cheapest_path(
+    costs: Costs, rows: Rows, difference_s: float, *, coarse: bool = False
+) -> Path | None:
+    """Cheapest pauses and additions for one mean lateness; None where the rows cannot lie so.
+
+    A coarse look goes in double steps and only up to half of the lengths.
+    """
+    activity, sums = costs.activity, costs.sums
+    bin_s, bins, step = activity.bin_s, activity.bins, 2 if coarse else 1
+    reach = round(_ROW_REACH_S / bin_s / step) * step
+    late = np.arange(-reach, reach + 1, step)
+    # Student's t with 3 degrees of freedom.
+    late_cost = 2.0 * np.log1p((late * bin_s / _ROW_SD_S) ** 2 / 3.0) / INDEPENDENT
+    total, before = np.zeros(1), np.zeros(1, dtype=np.int64)
+    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]] = []
+    for row_bin, added_ml in zip(
+        activity.bin_of(rows.time_s + difference_s), rows.added_ml, strict=True
+    ):
+        end = np.clip(row_bin + late, 0, bins)
+        lengths, length_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
+        if coarse:
+            lengths, length_cost = lengths[1::2], length_cost[1::2]
+        begin = end[:, None] - lengths
+        outside = ((end == 0) | (end == bins))[:, None]
+        begin = np.where(outside & (lengths == 0), end[:, None], begin)
+        start = np.clip(begin, 0, bins)
+        own = sums[start, end[:, None] - start]
+        own = own + length_cost + late_cost[:, None]
+        own[np.broadcast_to((lengths == 0) & ~outside, own.shape)] = np.inf
+        # Axes: end of the addition before, end of this one, its length.
+        pause = activity.pause[np.minimum(before[:, None, None], start), start]
+        cost = total[:, None, None] + pause + own
+        cost[before[:, None, None] > begin] = np.inf
+        flat = cost.transpose(1, 0, 2).reshape(end.size, -1)
+        best = np.argmin(flat, axis=1)
+        total = flat[np.arange(end.size), best]
+        if not np.isfinite(total).any():
+            return None
+        chosen = best % lengths.size
+        steps.append((best // lengths.size, start[np.arange(end.size), chosen], end, before))
+        before = end
+    return _traced(costs, total, before, steps)
+
+
+def _sums(activity: Activity) -> FloatArray:
+    """Cost of what stands in one row: one addition, or up to eight with pauses between them.
+
+    Returns
+    -------
+    Shape (n + 1, longest + 1): from each bin on, for each length in bins.
+    """
+    bins = activity.bins
+    long = min(round(_LONGEST_S / activity.bin_s), bins)
+    at = np.arange(bins + 1)[:, None] + np.arange(long + 1)
+    total = np.where(at <= bins, activity.addition[np.minimum(at, bins)], np.inf)
+    sums = total - activity.addition[:, None]
+    square = np.arange(long + 1)
+    for _ in range(3):
+        twice = sums.copy()
+        for start in range(bins):
+            width = min(long, bins - start) + 1
+            pause = activity.pause[start : start + width, start : start + width]
+            ordered = square[:width, None] < square[:width]
+            first = np.where(ordered, sums[start, :width, None] + pause, np.inf).min(axis=0)
+            first += _SUMMED / INDEPENDENT
+            rest = square[:width] - square[:width, None]
+            second = np.where(
+                rest > 0, sums[start + square[:width, None], np.maximum(rest, 0)], np.inf
+            )
+            both = (first[:, None] + second).min(axis=0)
+            twice[start, :width] = np.minimum(twice[start, :width], both)
+        sums = twice
+    return sums
+
+
+def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatArray]:
+    """Lengths of an addition that are tried, in bins, and their costs."""
+    usual_s = added_ml / _RATE_ML_S + _CLOSING_S
+    lengths = np.arange(most)
+    z = np.log((lengths * bin_s + 0.2) / (usual_s + 0.2)) / _RATE_LOG_SD
+    return lengths, np.minimum(0.25 * z * z, _LENGTH_CAP) / INDEPENDENT
+
+
+def _traced(
+    costs: Costs,
+    total: FloatArray,
+    before: IntArray,
+    steps: list[tuple[IntArray, IntArray, IntArray, IntArray]],
+) -> Path:
+    """Path back from the cheapest end; after the last row an addition may have been left out."""
+    activity, bins = costs.activity, costs.activity.bins
+    last = np.arange(bins + 1)
+    rest = costs.not_written + _UNLOGGED / INDEPENDENT
+    rest[bins] = 0.0
+    pause = activity.pause[np.minimum(before[:, None], last), last]
+    cost = total[:, None] + pause + rest
+    cost[last[None, :] < before[:, None]] = np.inf
+    k, quiet = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    least, row = float(cost[k, quiet]), int(k)
+    cuts: list[tuple[int, int]] = []
+    for came_from, start, end, _ in reversed(steps):
+        cuts.append((int(start[row]), int(end[row])))
+        row = int(came_from[row])
+    return Path(least, tuple(reversed(cuts)), int(quiet))
+
+
+def _not_written(activity: Activity) -> FloatArray:
+    """Least cost from each bin to the end if an addition begins there and nobody writes, (n + 1,).
+
+    It begins with an addition, then pauses and additions follow as they come.
+    """
+    bins, added = activity.bins, activity.addition
+    from_pause, from_addition = np.zeros(bins + 1), np.zeros(bins + 1)
+    more = _SUMMED / INDEPENDENT
+    for start in range(bins - 1, -1, -1):
+        later = slice(start + 1, bins + 1)
+        pause = activity.pause[start, later] + np.r_[from_addition[start + 1 : bins] + more, 0.0]
+        from_pause[start] = pause.min()
+        from_addition[start] = (added[later] - added[start] + from_pause[later]).min()
+    return from_addition
