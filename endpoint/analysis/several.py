@@ -32,6 +32,8 @@ _LIKE = 0.5
 """Part of the points that say something of their own: neighbours err alike."""
 _LEAST_RMS = 0.008
 """Scatter, as a part of the change, below which no curve is smoother than another."""
+_WORTH = 0.2
+"""Probability from which a way that has an answer stands before a likelier one that has none."""
 _LEFT_OUT = 0.05
 """Probability of the alignments, the least probable ones, that a bracket need not hold."""
 _TAIL = 0.025
@@ -64,6 +66,10 @@ def result_of_several(
     weights = np.exp(np.min(costs) - costs)
     weights /= weights.sum()
     order = np.argsort(-weights)
+    answers = [k for k in order if results[k].status != "none" and weights[k] > _WORTH]
+    if answers:
+        # A way in which there is no end is not believed while another one has it.
+        order = np.array([answers[0], *(k for k in order if k != answers[0])])
     if order[0] > 0 and first is not None:
         results[order[0]] = result_of(alignments[int(order[0])], None)
     ways = [_Way(results[k], float(weights[k])) for k in order]

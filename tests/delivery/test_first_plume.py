@@ -99,14 +99,22 @@ def _pump(film: Path, folder: Path, shift_s: float, more: str = "") -> Result:
     return endpoint.analyse(folder / "school-well.toml")
 
 
-@pytest.mark.parametrize("shift_s", [-15.0, 60.0])
-def test_a_pump_on_another_clock_is_refused_and_asked_about(tmp_path: Path, shift_s: float) -> None:
-    result = _pump(record_of(SMALL), tmp_path, shift_s)
+def test_a_pump_on_another_clock_costs_width(tmp_path: Path) -> None:
+    result = _pump(record_of(SMALL), tmp_path, -15.0)
+    truth = json.loads((SAMPLES / "school-well.truth.json").read_text("utf-8"))
+    assert result.verdict.bracket_ml is not None
+    low, high = result.verdict.bracket_ml
+    assert high is not None
+    assert low < truth["equivalence_ml"] < high
+    assert "plume-elsewhere" in {remark.code for remark in result.remarks}
+
+
+def test_a_log_of_a_pump_that_lies_late_and_is_cut_off_gives_no_number(tmp_path: Path) -> None:
+    """Moved to the first plume it ends before the colour changes."""
+    result = _pump(record_of(SMALL), tmp_path, 60.0)
     assert result.status == "none"
     assert result.hardness is None
-    (told,) = [sentence for sentence in result.reasons if sentence.code == "plume-elsewhere"]
-    offset_s = float(told.advice.split("about ")[1].split(" ")[0])
-    assert offset_s == pytest.approx(-shift_s, abs=2.0)
+    assert "plume-elsewhere" in {remark.code for remark in result.remarks}
 
 
 def test_a_log_of_a_pump_that_ends_before_the_film_gives_no_number(tmp_path: Path) -> None:
