@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.chemistry.equilibrium import Constants, Flask, constants_at
+from endpoint.chemistry.equilibrium import Constants, Flask
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.delivery.delivery import Delivery
 from sample_media.simulated import CAMERA, Plan, SyntheticTable, careful_additions, simulate
@@ -64,26 +65,25 @@ def titration(
     """Water of 1 to 3 mmol/L with 5 to 40 % magnesium, additions by hand or a pump."""
     metal = 0.1 * rng.uniform(1.0, 3.0)
     magnesium = rng.uniform(0.05, 0.4)
+    indicator_umol = rng.uniform(0.6, 1.8)
+    # 17 umol/L give a density of 1 in a usual flask; depth of flask and dye vary by a third.
+    shown = indicator_umol / 0.105 / 17.0 * np.exp(0.35 * rng.standard_normal())
     flask = Flask(
         volume_ml=105.0,
         calcium_mmol=metal * (1.0 - magnesium),
         magnesium_mmol=metal * magnesium,
-        indicator_umol=rng.uniform(0.8, 3.0),
+        indicator_umol=indicator_umol,
         titrant_mol_l=0.01,
     )
-    known = constants_at(10.0)
-    shift = 0.1 * rng.choice([-1.0, 1.0], 4)
-    constants = Constants(
-        log_ca_edta=known.log_ca_edta + shift[0],
-        log_mg_edta=known.log_mg_edta + shift[1],
-        log_ca_indicator=known.log_ca_indicator + shift[2],
-        log_mg_indicator=known.log_mg_indicator + shift[3],
-    )
+    # Those of a flask with its buffer, each wrong by a tenth.
+    usual = ERIOCHROME_BLACK_T.constants
+    log_k = np.array([*usual.log_k_edta, *usual.log_k_indicator])
+    constants = Constants(*(log_k + 0.1 * rng.choice([-1.0, 1.0], 4)).tolist())
     plan = Plan(
         flask,
         constants,
         noise=rng.uniform(0.003, 0.008),
-        strength=rng.uniform(0.4, 1.0),
+        strength=float(np.clip(shown, 0.25, 1.2)),
         seed=int(rng.integers(1 << 30)),
     )
     if pump:

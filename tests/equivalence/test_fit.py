@@ -124,7 +124,7 @@ def test_jacobian_against_finite_differences() -> None:
         )
         theta = model.prior_mean()
         theta[:8] = [plan.flask.equivalence_ml + 0.05, 0.4, 0.1, -0.1, 0.02, 0.05, 0.3, 1.4]
-        theta[8:] = [0.02, 0.97, 0.001, 0.03, -0.04]
+        theta[8:] = [0.02, 0.97, 0.001, 0.03, -0.04, 0.05]
         exact = model.jacobian(theta)
         crude = approx_fprime(theta, model.residuals, 1e-6)
         scale = np.max(np.abs(crude), axis=0) + 1e-6
