@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.recording import channels
-from endpoint.recording.frame import Codes, Spots, as_they_are
+from endpoint.recording.frame import Codes, Spots, as_they_are, half
 
 FloatImage = NDArray[np.float32]
 
@@ -94,13 +94,26 @@ class Grid:
         )
 
 
-def rgb_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
+def rgb_at(picture: Any, grid: Grid, coding: ColourCoding, *, halved: bool = False) -> FloatImage:
     """Convert only the pixels of a grid; formats and values as in `rgb_of`.
+
+    Parameters
+    ----------
+    picture, coding:
+        As in `rgb_of`.
+    grid:
+        Which pixels.
+    halved:
+        Take means of two by two of them. What is stored is a linear code, so the mean is taken
+        before the conversion, which then has a quarter to do.
 
     Returns
     -------
-    Encoded R'G'B', float32, shape (rows of the grid, columns of the grid, 3).
+    Encoded R'G'B', float32, shape (rows of the grid, columns of the grid, 3), or half as many
+    of each, rounded up.
     """
+    import cv2
+
     if picture.format.is_rgb or picture.format.has_palette or not _readable(picture.format):
         whole = Part(
             int(grid.rows[0]),
@@ -109,25 +122,37 @@ def rgb_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
             int(grid.columns[-1]) + 1,
         )
         part = rgb_of(picture, whole, coding)[grid.rows - grid.rows[0]]
-        return np.asarray(part[:, grid.columns - grid.columns[0]], dtype=np.float32)
+        picked = np.asarray(part[:, grid.columns - grid.columns[0]], dtype=np.float32)
+        return half(picked) if halved else picked
     bits = picture.format.components[0].bits
     dtype = np.uint8 if bits <= 8 else np.uint16
-    y = _luma(_at(_plane(picture, 0, dtype), grid.rows, grid.columns), bits, coding)
-    out = np.empty((*y.shape, 3), dtype=np.float32)
+    ready = half if halved else as_they_are
+    luma = ready(_at(_plane(picture, 0, dtype), grid.rows, grid.columns))
     if len(picture.format.components) < 3:
-        out[:] = y[..., None]
-        return out
+        return np.repeat(_luma(luma, bits, coding)[..., None], 3, axis=2)
     across = 64 // picture.format.chroma_width(64)
     down = 64 // picture.format.chroma_height(64)
     rows, columns = grid.rows // down, grid.columns // across
     if picture.format.name == "nv12":
         pairs = _plane(picture, 1, dtype)
-        chroma = [_at(pairs[:, k::2], rows, columns) for k in (0, 1)]
+        chroma = [ready(_at(pairs[:, k::2], rows, columns)) for k in (0, 1)]
     else:
-        chroma = [_at(_plane(picture, k, dtype), rows, columns) for k in (1, 2)]
-    for k, difference in enumerate(_differences(chroma[0], chroma[1], bits, coding)):
-        np.add(y, difference, out=out[..., k])
-    return out
+        chroma = [ready(_at(_plane(picture, k, dtype), rows, columns)) for k in (1, 2)]
+    codes = cv2.merge([luma, *chroma])
+    return np.asarray(cv2.transform(codes, _matrix(bits, coding)), dtype=np.float32)
+
+
+@lru_cache(maxsize=8)
+def _matrix(bits: int, coding: ColourCoding) -> NDArray[np.float64]:
+    """What turns codes Y', Cb, Cr, 1 into R'G'B', shape (3, 4)."""
+    black, span, chroma_span = _levels(bits, coding.full_range)
+    kr, kb = KR_KB[coding.matrix]
+    kg, red, blue = 1.0 - kr - kb, 2.0 * (1.0 - kr), 2.0 * (1.0 - kb)
+    mixed = np.array(
+        [[1.0, 0.0, red], [1.0, -kb / kg * blue, -kr / kg * red], [1.0, blue, 0.0]]
+    ) / np.array([span, chroma_span, chroma_span])
+    middle = float(1 << (bits - 1))
+    return np.column_stack([mixed, -mixed @ np.array([black, middle, middle])])
 
 
 def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
@@ -225,9 +250,23 @@ def _encoded(values: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImag
 
 
 def _at(plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
-    """Rows first, then columns: the rows of a thin grid are few."""
+    """Pixels of some rows and columns, all at once where both are evenly spaced."""
+    down, across = _slice_of(rows), _slice_of(columns)
+    if down is not None and across is not None:
+        return plane[down, across]
+    # Rows first, then columns: the rows of a thin grid are few.
     picked: NDArray[Any] = plane[rows].take(columns, axis=1)
     return picked
+
+
+def _slice_of(places: NDArray[np.intp]) -> slice | None:
+    """Evenly spaced places as a slice; None where they are not."""
+    if places.size < 2:
+        return None
+    step = int(places[1] - places[0])
+    if step < 1 or (np.diff(places) != step).any():
+        return None
+    return slice(int(places[0]), int(places[-1]) + 1, step)
 
 
 def _luma(codes: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImage:

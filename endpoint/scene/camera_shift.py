@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.recording import channels
-from endpoint.recording.frame import Box, Frame, thinned
+from endpoint.recording.frame import Box, Frame, halved
 
 SIDE = 160
 """Long side of the small pictures in which the scene is looked at; up to half more."""
@@ -48,14 +48,8 @@ def small_picture(frame: Frame) -> Picture:
 
     A quarter of the pixels would do to see a flask, but the noise of dim light wants four.
     """
-    import cv2
-
-    twice = thinned(frame, Box(0, 0, frame.width, frame.height), _step(frame))
-    size = (-(-twice.shape[1] // 2), -(-twice.shape[0] // 2))
-    return np.asarray(
-        cv2.resize(np.ascontiguousarray(twice), size, interpolation=cv2.INTER_AREA),
-        dtype=np.float32,
-    )
+    whole = Box(0, 0, frame.width, frame.height)
+    return np.ascontiguousarray(halved(frame, whole, _step(frame)))
 
 
 def small_factor(frame: Frame) -> float:
