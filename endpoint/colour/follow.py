@@ -39,6 +39,9 @@ _RESTLESS_S = 3.0
 _LOOK_RESTLESS_S = 0.09
 """How often then: a hand moves a flask by less than a hundredth of the picture in that time, and
 films of 10 pictures a second are looked at throughout."""
+_SEARCH_EVERY_S = 1.0
+"""How often a flask that is lost is looked for in the whole picture: it is hidden or away for
+seconds."""
 _LEAST_MOVE = 0.01
 """Movement that is followed, as a share of the picture's width."""
 _LEAP = 0.06
@@ -97,6 +100,8 @@ class SceneWatch:
     _view: View = HERE
     _looked_s: float = -np.inf
     _restless_s: float = -np.inf
+    _searched_s: float = -np.inf
+    """When the flask was last looked for everywhere, in vain."""
 
     def light(self, sample: ColourSample) -> Flag:
         """Flags that the reference patch shows compared with the frames before."""
@@ -142,7 +147,7 @@ class SceneWatch:
             return _Seen(Flag.CAMERA_MOVED if moved else Flag.NONE, HOME)
         seen_from = None
         if scene is not None and moved:
-            view = view_of(scene, picture, self._view) or view_of(scene, picture)
+            view = view_of(scene, picture, self._view)
             if view is None and len(scene.tiles) >= LEAST_TILES:
                 # The flask may be found, but not the reference that belongs to it.
                 return _Seen(Flag.CAMERA_MOVED, self.pose)
@@ -150,8 +155,11 @@ class SceneWatch:
             seen_from = self.region.pose_in(self._view)
         else:
             self._view = HERE
-        pose = tracking.look(guide, picture, self.pose, seen_from)
+        widely = frame.time_s >= self._searched_s + _SEARCH_EVERY_S
+        pose = tracking.look(guide, picture, self.pose, seen_from, widely=widely)
         if pose.likeness < guide.least:
+            if widely:
+                self._searched_s = frame.time_s
             self._leapt = None
             return _Seen(Flag.CAMERA_MOVED if moved else Flag.LIQUID_LOST, self.pose, self._view)
         return self._placed(pose, seen_from, frame.time_s)
