@@ -18,6 +18,7 @@ from endpoint.recording import channels
 from endpoint.recording.frame import Codes, Spots, as_they_are, half
 
 FloatImage = NDArray[np.float32]
+Places = slice | NDArray[np.intp]
 
 KR_KB = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
 """Kr and Kb of the luma equation."""
@@ -78,8 +79,9 @@ class Grid:
     columns: NDArray[np.intp]
     """Rising, shape (c,)."""
 
-    @classmethod
-    def of(cls, part: Part, step: int, turns: int = 0) -> Grid:
+    @staticmethod
+    @lru_cache(maxsize=64)
+    def of(part: Part, step: int, turns: int = 0) -> Grid:
         """Every `step`-th row and column of a part, counted in the picture after it is turned.
 
         `turns` are the counter-clockwise quarter turns that set it upright: where a turn makes the
@@ -88,10 +90,19 @@ class Grid:
         last_row, last_column = part.bottom - part.top - 1, part.right - part.left - 1
         row = last_row % step if turns in (2, 3) else 0
         column = last_column % step if turns in (1, 2) else 0
-        return cls(
+        return Grid(
             np.arange(part.top + row, part.bottom, step),
             np.arange(part.left + column, part.right, step),
         )
+
+
+@lru_cache(maxsize=256)
+def _picks(grid: Grid, down: int, across: int) -> tuple[Places, Places]:
+    """Rows and columns of a grid in a plane of which each serves so many of the picture.
+
+    Slices where they are evenly spaced: those are read without a copy.
+    """
+    return _evenly(grid.rows // down), _evenly(grid.columns // across)
 
 
 def rgb_at(picture: Any, grid: Grid, coding: ColourCoding, *, halved: bool = False) -> FloatImage:
@@ -127,17 +138,17 @@ def rgb_at(picture: Any, grid: Grid, coding: ColourCoding, *, halved: bool = Fal
     bits = picture.format.components[0].bits
     dtype = np.uint8 if bits <= 8 else np.uint16
     ready = half if halved else as_they_are
-    luma = ready(_at(_plane(picture, 0, dtype), grid.rows, grid.columns))
+    luma = ready(_at(_plane(picture, 0, dtype), _picks(grid, 1, 1)))
     if len(picture.format.components) < 3:
         return np.repeat(_luma(luma, bits, coding)[..., None], 3, axis=2)
     across = 64 // picture.format.chroma_width(64)
     down = 64 // picture.format.chroma_height(64)
-    rows, columns = grid.rows // down, grid.columns // across
+    picks = _picks(grid, down, across)
     if picture.format.name == "nv12":
         pairs = _plane(picture, 1, dtype)
-        chroma = [ready(_at(pairs[:, k::2], rows, columns)) for k in (0, 1)]
+        chroma = [ready(_at(pairs[:, k::2], picks)) for k in (0, 1)]
     else:
-        chroma = [ready(_at(_plane(picture, k, dtype), rows, columns)) for k in (1, 2)]
+        chroma = [ready(_at(_plane(picture, k, dtype), picks)) for k in (1, 2)]
     codes = cv2.merge([luma, *chroma])
     return np.asarray(cv2.transform(codes, _matrix(bits, coding)), dtype=np.float32)
 
@@ -163,7 +174,7 @@ def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
     if picture.format.is_rgb or picture.format.has_palette or not _readable(picture.format):
         return np.asarray(channels.mean(rgb_at(picture, grid, coding)), dtype=np.float32)
     bits = picture.format.components[0].bits
-    luma = _at(_plane(picture, 0, np.uint8 if bits <= 8 else np.uint16), grid.rows, grid.columns)
+    luma = _at(_plane(picture, 0, np.uint8 if bits <= 8 else np.uint16), _picks(grid, 1, 1))
     return _luma(luma, bits, coding)
 
 
@@ -249,23 +260,19 @@ def _encoded(values: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImag
     return out
 
 
-def _at(plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
-    """Pixels of some rows and columns, all at once where both are evenly spaced."""
-    down, across = _slice_of(rows), _slice_of(columns)
-    if down is not None and across is not None:
-        return plane[down, across]
-    # Rows first, then columns: the rows of a thin grid are few.
-    picked: NDArray[Any] = plane[rows].take(columns, axis=1)
+def _at(plane: NDArray[Any], picks: tuple[Places, Places]) -> NDArray[Any]:
+    """Rows first, then columns: the rows of a thin grid are few."""
+    picked: NDArray[Any] = plane[picks[0]][:, picks[1]]
     return picked
 
 
-def _slice_of(places: NDArray[np.intp]) -> slice | None:
-    """Evenly spaced places as a slice; None where they are not."""
+def _evenly(places: NDArray[np.intp]) -> Places:
+    """Places as a slice if they are evenly spaced."""
     if places.size < 2:
-        return None
+        return places
     step = int(places[1] - places[0])
     if step < 1 or (np.diff(places) != step).any():
-        return None
+        return places
     return slice(int(places[0]), int(places[-1]) + 1, step)
 
 

@@ -24,7 +24,7 @@ _SPACING = 2
 """Every so many rows and columns of a template are compared: maps are smooth over three pixels,
 templates hold thousands."""
 _MOST_STEPS = 8
-_ENOUGH = 0.05
+_ENOUGH = 0.1
 """Movement of a step, pixels at the rim of the template, from which on nothing is gained."""
 _MOST_MOVE = 5.0
 """Pixels from the start beyond which the search has lost its way: blurred edges lead no farther."""

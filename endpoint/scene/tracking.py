@@ -318,7 +318,7 @@ def _near(guide_: Guide, maps: Array, last: Pose) -> Pose:
         return pose
     x, y = _corner(guide_, last)
     tried = []
-    for turn_deg in _NEAR_TURNS_DEG:
+    for turn_deg in (0.0,) if pose.likeness >= guide_.least else _NEAR_TURNS_DEG:
         turned = _turned(guide_, last.turn_deg + turn_deg, last.scale)
         left, top, likeness = matching.best_place(maps, *turned, (x, y), (_NEAR, _NEAR))
         dx, dy = guide_.factor * (left - x), guide_.factor * (top - y)
