@@ -105,3 +105,14 @@ def carried(mask: Mask, box: Box, pose: Pose, middle: tuple[float, float]) -> tu
         mask.astype(np.uint8), shift, (right - left, bottom - top), flags=cv2.INTER_NEAREST
     )
     return Box(left, top, right, bottom), np.asarray(turned > 0)
+
+
+def own_part(liquid: Mask) -> Mask:
+    """Where the flask and the hand that holds it may be, shape of `liquid`."""
+    own = np.zeros_like(liquid)
+    rows, columns = np.nonzero(liquid)
+    if rows.size:
+        wide = max(int(np.ptp(columns)) + 1, int(np.ptp(rows)) + 1)
+        left, right = columns.min() - wide // 2, columns.max() + wide // 2 + 1
+        own[: rows.max() + wide // 3, max(left, 0) : right] = True
+    return own

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.problems import NoEndpoint
-from endpoint.recording.frame import Box, Frame, thinned
+from endpoint.recording.frame import Box, Frame
 from endpoint.scene import (
     alignment,
     liquid_body,
@@ -157,7 +157,7 @@ def locate(
     chosen = _choose(frames)
     pictures = [small_picture(frame) for frame in chosen]
     given = _Given(liquid_box, reference_box, transfer, clear)
-    reduced = [_reduced(frame) for frame in chosen]
+    reduced = [stack.reduced(frame) for frame in chosen]
     still = still_part(pictures)
     if len(still) < len(chosen):
         # A camera that is held sees the flask throughout, one that was knocked does not.
@@ -238,6 +238,7 @@ def _located(material: _Material, given: _Given) -> Region:
         r_box = masks.part_inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
     alike, liquid = _typical(material, *body, given.clear)
+    own = masks.own_part(liquid)
     picture = median_over_frames(np.stack(alike))
     guide = tracking.guide(alike, liquid, small_factor(chosen[0]), given.clear)
     return Region(
@@ -254,7 +255,7 @@ def _located(material: _Material, given: _Given) -> Region:
         liquid_outline=masks.outline_of(mask, box),
         notes=notes,
         guide=None if guide is None else _kept_guide(guide, alike, picture),
-        scene=scene(picture if poses is None else material.small[material.home], _own(liquid)),
+        scene=scene(picture if poses is None else material.small[material.home], own),
         level=float(picture.mean()),
     )
 
@@ -281,17 +282,6 @@ def _typical(
     if poses is not None:
         return alignment.turned_back(material.small, poses.poses, poses.guide, first.width), liquid
     return [material.small[i] for i in alignment.typical(material.small, liquid, clear)], liquid
-
-
-def _own(liquid: Mask) -> Mask:
-    """Where the flask and the hand that holds it may be, shape of `liquid`."""
-    own = np.zeros_like(liquid)
-    rows, columns = np.nonzero(liquid)
-    if rows.size:
-        wide = max(int(np.ptp(columns)) + 1, int(np.ptp(rows)) + 1)
-        left, right = columns.min() - wide // 2, columns.max() + wide // 2 + 1
-        own[: rows.max() + wide // 3, max(left, 0) : right] = True
-    return own
 
 
 def _moves(region: Region, pictures: list[NDArray[np.float32]]) -> bool:
@@ -350,15 +340,6 @@ def _choose(frames: Sequence[Frame]) -> list[Frame]:
         return same
     picks = np.linspace(0, len(same) - 1, _MOST_FRAMES).round().astype(int)
     return [same[i] for i in picks]
-
-
-def _reduced(frame: Frame) -> NDArray[np.uint8]:
-    """Reduced picture; of a large one no more is converted than a mean needs."""
-    step = stack.thin_step(frame.width, frame.height)
-    if step == 1:
-        return stack.reduce(frame.rgb8())
-    thin = 255.0 * np.clip(thinned(frame, Box(0, 0, frame.width, frame.height), step), 0.0, 1.0)
-    return stack.reduce(np.rint(thin).astype(np.uint8))
 
 
 def _find_liquid(stack: Stack) -> tuple[Mask, float, liquid_body.Candidate]:

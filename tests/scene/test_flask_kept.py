@@ -144,7 +144,7 @@ RISE = still_rise()
 
 def test_swirled_flask_is_kept_when_it_turns_blue() -> None:
     frames = []
-    for k, density in enumerate(course(50)):
+    for k, density in enumerate(course(36)):
         angle = 0.9 * k
         place = Place(160 + 14 * np.cos(angle), 200 + 5 * np.sin(angle), 5.0 * np.sin(1.3 * k))
         frames.append(seen(with_flask(bench(), density, place), k, 0.2))
@@ -153,14 +153,14 @@ def test_swirled_flask_is_kept_when_it_turns_blue() -> None:
 
 def test_flask_that_is_lifted_and_put_back_elsewhere_is_taken_back() -> None:
     frames = []
-    for k, density in enumerate(course(54)):
-        if k % 18 in (14, 15, 16):
+    for k, density in enumerate(course(39)):
+        if k % 13 in (9, 10, 11):
             frames.append(seen(bench(), k))
             continue
-        place = Place(160 + (0, 34, -26)[k // 18], 200 + (0, -6, 4)[k // 18], (0, 4, -5)[k // 18])
+        place = Place(160 + (0, 34, -26)[k // 13], 200 + (0, -6, 4)[k // 13], (0, 4, -5)[k // 13])
         frames.append(seen(with_flask(bench(), density, place), k))
     samples = list(follow(frames, locate(frames[::3])))
-    assert all(samples[k].flags for k in (14, 15, 16, 32, 33, 34))
+    assert all(samples[k].flags for k in (9, 10, 11, 22, 23, 24))
     turn_is_seen(samples, 0.7)
 
 
@@ -190,7 +190,7 @@ def test_glove_across_the_flask_hides_it_and_is_not_the_liquid(colour: tuple[flo
 
 def test_blue_reference_flask_does_not_take_the_place_of_a_hidden_one() -> None:
     frames = []
-    for k, density in enumerate(course(50)):
+    for k, density in enumerate(course(40)):
         light = with_flask(bench(), BLUE, Place(265, 205, 0.0, 80.0))
         light = with_flask(light, density, Place(120))
         if 12 <= k < 22:
