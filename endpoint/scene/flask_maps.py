@@ -57,10 +57,17 @@ def maps_of(
     density = np.asarray(cv2.GaussianBlur(_density(picture), (0, 0), 1.0), dtype=np.float32)
     colour = _colour(density, clear)
     colour -= middle_of(picture, clear) if middle is None else middle
-    if scale is not None:
-        colour -= scale[0]
-        colour /= np.abs(colour) + _SOFT * max(scale[1] - scale[0], 0.02)
     level = np.ascontiguousarray(channels.mean(density))
     edges = np.hypot(cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1))
     edges = cv2.GaussianBlur(np.sqrt(edges), (0, 0), 1.0)
-    return np.ascontiguousarray(np.dstack([colour, edges]), dtype=np.float32)
+    maps = np.asarray(cv2.merge([colour, edges]), dtype=np.float32)
+    return maps if scale is None else scaled(maps, scale)
+
+
+def scaled(maps: Array, scale: tuple[float, float]) -> Array:
+    """Maps without a scale, or a part of them, with one, see `maps_of`."""
+    out = maps.copy()
+    colour = out[..., 0]
+    colour -= scale[0]
+    colour /= np.abs(colour) + _SOFT * max(scale[1] - scale[0], 0.02)
+    return out

@@ -181,8 +181,8 @@ def best_place(
     window = small[rows[:, None], columns]
     total = np.zeros((down, across))
     for k in range(2):
-        layers = (np.ascontiguousarray(each[..., k]) for each in (window, known))
-        scores = cv2.matchTemplate(*layers, cv2.TM_CCOEFF_NORMED, mask=mask)
+        there, layer = (np.ascontiguousarray(each[..., k]) for each in (window, known))
+        scores = cv2.matchTemplate(there, layer, cv2.TM_CCOEFF_NORMED, mask=mask)
         total += np.clip(np.nan_to_num(scores, posinf=0.0, neginf=0.0), -1.0, 1.0)
     for x, y in barred:
         bar_rows, bar_columns = (

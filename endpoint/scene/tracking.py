@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from endpoint.recording.frame import Box
 from endpoint.scene import matching
-from endpoint.scene.flask_maps import maps_of, middle_of
+from endpoint.scene.flask_maps import maps_of, middle_of, scaled
 from endpoint.scene.stack import Array, Mask
 
 CONFIRMED, FOUND_AGAIN = 0.62, 0.75
@@ -124,6 +124,13 @@ def guide(
     clear:
         Channel (0, 1, 2 for R, G, B) that the liquid lets through in each of its colours, if any.
     """
+    return guide_of([maps_of(picture, clear) for picture in pictures], liquid, factor, clear)
+
+
+def guide_of(
+    plain: Sequence[Array], liquid: Mask, factor: float, clear: int | None = 2
+) -> Guide | None:
+    """The same from the maps of the pictures, without a scale, see `flask_maps.maps_of`."""
     import cv2
 
     rows, columns = np.nonzero(liquid)
@@ -136,11 +143,11 @@ def guide(
     left, top = max(int(columns.min()) - pad, 0), max(int(rows.min()) - pad, 0)
     right = min(int(columns.max()) + pad + 1, liquid.shape[1])
     bottom = min(int(rows.max()) + pad + 1, liquid.shape[0])
-    colour = np.mean([maps_of(picture, clear)[..., 0] for picture in pictures], axis=0)
+    colour = np.mean([maps[..., 0] for maps in plain], axis=0)
     beside = (slice(top, bottom), slice(left, right))
     ground = float(np.median(colour[beside][weight[beside] == 0]))
     scale = (ground, float(np.median(colour[liquid])))
-    every = [maps_of(picture, clear, scale)[beside] for picture in pictures]
+    every = [scaled(maps[beside], scale) for maps in plain]
     maps = np.mean(every, axis=0).astype(np.float32)
     weight = weight[top:bottom, left:right].copy()
     inside = weight > 0
