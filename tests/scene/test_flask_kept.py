@@ -230,11 +230,12 @@ def test_coloured_plate_of_a_stirrer_is_not_the_liquid(colour: tuple[float, ...]
     filled(light, plate, colour)
     frames = [seen(with_flask(light, d, Place(160, 196)), k) for k, d in enumerate(course(20))]
     # Of a red plate the first pictures alone tell nothing: it looks as a lot of dye does.
-    for part in (frames, frames[:3]) if colour[2] > colour[0] else (frames,):
-        b = locate(part).liquid_box
-        assert b.bottom <= 196
-        assert b.top >= 150
-    turn_is_seen(list(follow(frames, locate(frames))), 0.9)
+    parts = (frames, frames[:3]) if colour[2] > colour[0] else (frames,)
+    regions = [locate(part) for part in parts]
+    for region in regions:
+        assert region.liquid_box.bottom <= 196
+        assert region.liquid_box.top >= 150
+    turn_is_seen(list(follow(frames, regions[0])), 0.9)
 
 
 def test_white_paper_that_is_clipped_is_not_the_reference_while_a_grey_card_is_in_view() -> None:
@@ -255,13 +256,14 @@ def test_white_paper_that_is_clipped_is_not_the_reference_while_a_grey_card_is_i
 def test_red_without_any_green_is_a_lot_of_dye_and_not_the_dark() -> None:
     deep = [3.2 * d for d in course(40)]
     frames = [seen(with_flask(bench(), d), k) for k, d in enumerate(deep)]
-    samples = list(follow(frames, locate(frames)))
+    region = locate(frames)
+    samples = list(follow(frames, region))
     assert not any(s.flags & Flag.DARK for s in samples)
     assert usable(samples).mean() > 0.8
     assert max(s.density[1] for s in samples) > 1.2
     # The dark is still the dark.
     off = [seen(with_flask(bench(), d) * 0.004, 40 + k) for k, d in enumerate(deep[:6])]
-    late = list(follow([*frames, *off], locate(frames)))[-6:]
+    late = list(follow([*frames, *off], region))[-6:]
     assert all(s.flags & Flag.DARK for s in late)
 
 
@@ -270,10 +272,10 @@ def test_white_balance_that_drifts_does_not_lose_the_reference() -> None:
     for k, density in enumerate(course(50)):
         gain = np.array([1.0, 1.0 - 0.25 * np.sin(k / 12.0), 1.0 + 0.2 * np.sin(k / 15.0)])
         frames.append(seen(with_flask(bench(), density) * gain.astype(np.float32), k, 2.0))
-    samples = list(follow(frames, locate(frames[::3])))
+    region = locate(frames[::3])
+    samples = list(follow(frames, region))
     assert not any(s.flags & Flag.REFERENCE_LOST for s in samples)
     # A hand comes at once.
-    region = locate(frames[::3])
     b = region.reference_box
     covered = np.asarray(frames[30].pixels).copy()
     covered[b.top - 4 : b.bottom + 4, b.left - 4 : b.right + 4] = (150, 110, 90)
