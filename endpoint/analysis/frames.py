@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourSample, trace
-from endpoint.colour.follow import follow
+from endpoint.colour.follow import follow, measured
 from endpoint.colour.linear_light import Transfer
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery, look_s
@@ -134,14 +134,12 @@ def is_enough(samples: list[ColourSample], spans: Spans, stamps: Stamps) -> bool
     """Whether nearly all pictures of every span were read, and most of them can be used."""
     which = np.array([spans.which(sample.time_s) for sample in samples], dtype=np.int64)
     good = np.array([sample.flags == 0 for sample in samples], dtype=bool)
-    for k, (start, stop) in enumerate(zip(spans.start_s, spans.stop_s, strict=True)):
-        first, end = (stamps.index_of(float(t)) for t in (start, stop + 2e-6))
-        mine = which == k
-        if end == first:
-            continue
-        if mine.sum() < 0.9 * (end - first) or good[mine].sum() < _LEAST_USABLE * (end - first):
-            return False
-    return True
+    spanned = np.array([spans.which(time) for time in stamps.time_s.tolist()], dtype=np.int64)
+    inside = spanned >= 0
+    wanted = spanned[inside][measured(stamps.time_s[inside])]
+    many = [np.bincount(each, minlength=len(spans)) for each in (which, which[good], wanted)]
+    read, usable, count = many
+    return bool(np.all((read >= 0.9 * count) & (usable >= _LEAST_USABLE * count)))
 
 
 @dataclass(eq=False)

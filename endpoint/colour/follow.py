@@ -39,6 +39,9 @@ _RESTLESS_S = 3.0
 _LOOK_RESTLESS_S = 0.09
 """How often then: a hand moves a flask by less than a hundredth of the picture in that time, and
 films of 10 pictures a second are looked at throughout."""
+_SEARCH_EVERY_S = 1.0
+"""How often a flask that is lost is looked for in the whole picture: it is hidden or away for
+seconds."""
 _LEAST_MOVE = 0.01
 """Movement that is followed, as a share of the picture's width."""
 _LEAP = 0.06
@@ -50,6 +53,10 @@ _DRIFT_S = 5.0
 a camera takes tens of seconds to drift."""
 _MOST_DRIFT = 2.0
 """Factor by which the light of a channel may drift in all; more is another thing."""
+_APART_S = 0.066
+"""Time between two frames that are measured, s: liquid changes over tenths of a second, and frames
+that follow closer only tell its noise once more. Films of up to 15 pictures a second are measured
+throughout, faster ones 10 to 15 times a second."""
 _MOST_READ = 32
 """Frames whose pixels are kept until they are measured together."""
 
@@ -97,6 +104,8 @@ class SceneWatch:
     _view: View = HERE
     _looked_s: float = -np.inf
     _restless_s: float = -np.inf
+    _searched_s: float = -np.inf
+    """When the flask was last looked for everywhere, in vain."""
 
     def light(self, sample: ColourSample) -> Flag:
         """Flags that the reference patch shows compared with the frames before."""
@@ -142,7 +151,7 @@ class SceneWatch:
             return _Seen(Flag.CAMERA_MOVED if moved else Flag.NONE, HOME)
         seen_from = None
         if scene is not None and moved:
-            view = view_of(scene, picture, self._view) or view_of(scene, picture)
+            view = view_of(scene, picture, self._view)
             if view is None and len(scene.tiles) >= LEAST_TILES:
                 # The flask may be found, but not the reference that belongs to it.
                 return _Seen(Flag.CAMERA_MOVED, self.pose)
@@ -150,8 +159,11 @@ class SceneWatch:
             seen_from = self.region.pose_in(self._view)
         else:
             self._view = HERE
-        pose = tracking.look(guide, picture, self.pose, seen_from)
+        widely = frame.time_s >= self._searched_s + _SEARCH_EVERY_S
+        pose = tracking.look(guide, picture, self.pose, seen_from, widely=widely)
         if pose.likeness < guide.least:
+            if widely:
+                self._searched_s = frame.time_s
             self._leapt = None
             return _Seen(Flag.CAMERA_MOVED if moved else Flag.LIQUID_LOST, self.pose, self._view)
         return self._placed(pose, seen_from, frame.time_s)
@@ -274,8 +286,32 @@ class ColourFollower:
 def follow(
     frames: Iterable[Frame], region: Region, transfer: Transfer = "srgb"
 ) -> Iterator[ColourSample]:
-    """Yield the colour of each frame in order, with every flag set; see `ColourFollower`."""
-    follower = ColourFollower(region, transfer)
+    """Yield the colours of frames in order, with every flag set; see `ColourFollower`.
+
+    Of a film of many pictures a second only some are measured, see `measured`.
+    """
+    follower, pace = ColourFollower(region, transfer), _Pace()
     for frame in frames:
-        yield from follower.take(frame, patient=True)
+        if pace.takes(frame.time_s):
+            yield from follower.take(frame, patient=True)
     yield from follower.rest()
+
+
+def measured(time_s: FloatArray) -> NDArray[np.bool_]:
+    """Which frames of these times `follow` measures, shape (n,)."""
+    pace = _Pace()
+    return np.array([pace.takes(time) for time in time_s.tolist()], dtype=np.bool_)
+
+
+@dataclass
+class _Pace:
+    """Passes frames over that follow the last one too closely to tell anything new."""
+
+    last_s: float = -np.inf
+
+    def takes(self, time_s: float) -> bool:
+        # Stills without times of their own all have one time.
+        if 0.0 < time_s - self.last_s < _APART_S:
+            return False
+        self.last_s = time_s
+        return True

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
+
+from endpoint.curve.rising import rising
 
 FloatArray = NDArray[np.float64]
 
@@ -67,7 +68,7 @@ def _backwards(undiluted: FloatArray, change: FloatArray) -> FloatArray:
         return out
     for k, way in enumerate(np.sign(change)):
         values = undiluted[:, k] * (way or 1.0)
-        rest = values - isotonic_regression(values).x
+        rest = values - rising(values).values
         alone = 1.4826 * float(np.median(np.abs(np.diff(values)))) / np.sqrt(2.0)
         out[k] = np.sqrt(max(float(np.mean(rest**2)) - alone**2, 0.0))
     return out

@@ -1,7 +1,7 @@
 """Crossing volumes without a chemical model: monotone regression and interpolation.
 
 Isotonic (pool-adjacent-violators) regression after Barlow et al., Statistical Inference under
-Order Restrictions, 1972 (from memory), in the implementation of scipy; between the blocks a
+Order Restrictions, 1972 (from memory), see `curve.rising`; between the blocks a
 shape-preserving cubic (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238, from memory).
 Only the one cubic that holds the crossing is worked out: that takes 12 µs, where building a
 `scipy.interpolate.PchipInterpolator` takes 1.2 ms; the two are equal to 2e-15.
@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
+
+from endpoint.curve.rising import rising
 
 FloatArray = NDArray[np.float64]
 
@@ -31,16 +32,15 @@ def monotone_curve(
 def _blocks(
     volume_ml: FloatArray, fraction: FloatArray, weight: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    found = isotonic_regression(fraction, weights=weight)
-    fitted, ends = found.x, found.blocks
-    levels = fitted[ends[:-1]]
+    found = rising(fraction, weight)
+    levels, ends = found.levels, found.ends
     # Blocks of the same height are one.
     new = np.empty(levels.size, dtype=bool)
     new[0] = True
     np.greater(levels[1:] - levels[:-1], 1e-12, out=new[1:])
     starts = ends[:-1][new]
-    sizes = np.append(starts[1:], fitted.size) - starts
-    return np.add.reduceat(volume_ml, starts) / sizes, fitted[starts]
+    sizes = np.append(starts[1:], volume_ml.size) - starts
+    return np.add.reduceat(volume_ml, starts) / sizes, levels[new]
 
 
 def _passed(nodes: FloatArray, levels: FloatArray, level: float) -> float | None:

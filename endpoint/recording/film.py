@@ -400,16 +400,12 @@ class VideoSource:
         return [found[pts] for pts in sorted(found)]
 
     def _sample_by_reading(self, count: int) -> list[Frame]:
-        """Every n-th picture; n is doubled whenever more than `count` are held."""
-        kept: list[Frame] = []
+        """Every n-th picture, n a power of 2; of the others only those on which others build."""
+        time_s = self.stamps().time_s
         stride = 1
-        for seen, frame in enumerate(self.frames()):
-            if seen % stride == 0:
-                kept.append(frame)
-                if len(kept) > count:
-                    kept = kept[::2]
-                    stride *= 2
-        return kept
+        while time_s[::stride].size > count:
+            stride *= 2
+        return list(self.frames_within(Spans.of((time, time) for time in time_s[::stride])))
 
     def close(self) -> None:
         """Nothing stays open between calls."""

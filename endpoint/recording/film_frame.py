@@ -55,6 +55,12 @@ class VideoFrame:
         part = rgb_at(self._picture, grid, self._coding)
         return np.rot90(part, self._turns) if self._turns else part
 
+    def halved(self, box: Box, step: int) -> NDArray[np.float32]:
+        """Return means of two by two of the same pixels."""
+        grid = Grid.of(self._stored(box), step, self._turns)
+        part = rgb_at(self._picture, grid, self._coding, halved=True)
+        return np.rot90(part, self._turns) if self._turns else part
+
     def grey(self, box: Box, step: int) -> NDArray[np.float32]:
         """Return the luma of the same pixels, 0 to 1."""
         grid = Grid.of(self._stored(box), step, self._turns)

@@ -104,6 +104,29 @@ def thinned(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
     return frame.encoded(box)[::step, ::step]
 
 
+def halved(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
+    """Means of two by two of the pixels of `thinned`, encoded R'G'B', 0 to 1.
+
+    Returns
+    -------
+    Shape (ceil(h / 2), ceil(w / 2), 3) where `thinned` has (h, w, 3).
+    """
+    # Frames that hold luma and chroma take the means before they convert.
+    own = getattr(frame, "halved", None)
+    if own is not None:
+        return cast(NDArray[np.float32], own(box, step))
+    return half(thinned(frame, box, step))
+
+
+def half(values: NDArray[Any]) -> NDArray[np.float32]:
+    """Means of two by two of the values of a picture of shape (h, w) or (h, w, 3)."""
+    import cv2
+
+    size = (-(-values.shape[1] // 2), -(-values.shape[0] // 2))
+    whole = np.ascontiguousarray(values, dtype=np.float32)
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
 def grey(frame: Frame, box: Box, step: int) -> NDArray[np.float32]:
     """Brightness of every `step`-th row and column, 0 to 1: luma, or the mean of R'G'B'."""
     if isinstance(frame, ThinFrame):

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.recording import channels
-from endpoint.recording.frame import Codes, Spots, as_they_are
+from endpoint.recording.frame import Codes, Spots, as_they_are, half
 
 FloatImage = NDArray[np.float32]
+Places = slice | NDArray[np.intp]
 
 KR_KB = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
 """Kr and Kb of the luma equation."""
@@ -78,8 +79,9 @@ class Grid:
     columns: NDArray[np.intp]
     """Rising, shape (c,)."""
 
-    @classmethod
-    def of(cls, part: Part, step: int, turns: int = 0) -> Grid:
+    @staticmethod
+    @lru_cache(maxsize=64)
+    def of(part: Part, step: int, turns: int = 0) -> Grid:
         """Every `step`-th row and column of a part, counted in the picture after it is turned.
 
         `turns` are the counter-clockwise quarter turns that set it upright: where a turn makes the
@@ -88,19 +90,41 @@ class Grid:
         last_row, last_column = part.bottom - part.top - 1, part.right - part.left - 1
         row = last_row % step if turns in (2, 3) else 0
         column = last_column % step if turns in (1, 2) else 0
-        return cls(
+        return Grid(
             np.arange(part.top + row, part.bottom, step),
             np.arange(part.left + column, part.right, step),
         )
 
 
-def rgb_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
+@lru_cache(maxsize=256)
+def _picks(grid: Grid, down: int, across: int) -> tuple[Places, Places]:
+    """Rows and columns of a grid in a plane of which each serves so many of the picture.
+
+    Slices where they are evenly spaced: those are read without a copy.
+    """
+    return _evenly(grid.rows // down), _evenly(grid.columns // across)
+
+
+def rgb_at(picture: Any, grid: Grid, coding: ColourCoding, *, halved: bool = False) -> FloatImage:
     """Convert only the pixels of a grid; formats and values as in `rgb_of`.
+
+    Parameters
+    ----------
+    picture, coding:
+        As in `rgb_of`.
+    grid:
+        Which pixels.
+    halved:
+        Take means of two by two of them. What is stored is a linear code, so the mean is taken
+        before the conversion, which then has a quarter to do.
 
     Returns
     -------
-    Encoded R'G'B', float32, shape (rows of the grid, columns of the grid, 3).
+    Encoded R'G'B', float32, shape (rows of the grid, columns of the grid, 3), or half as many
+    of each, rounded up.
     """
+    import cv2
+
     if picture.format.is_rgb or picture.format.has_palette or not _readable(picture.format):
         whole = Part(
             int(grid.rows[0]),
@@ -109,25 +133,37 @@ def rgb_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
             int(grid.columns[-1]) + 1,
         )
         part = rgb_of(picture, whole, coding)[grid.rows - grid.rows[0]]
-        return np.asarray(part[:, grid.columns - grid.columns[0]], dtype=np.float32)
+        picked = np.asarray(part[:, grid.columns - grid.columns[0]], dtype=np.float32)
+        return half(picked) if halved else picked
     bits = picture.format.components[0].bits
     dtype = np.uint8 if bits <= 8 else np.uint16
-    y = _luma(_at(_plane(picture, 0, dtype), grid.rows, grid.columns), bits, coding)
-    out = np.empty((*y.shape, 3), dtype=np.float32)
+    ready = half if halved else as_they_are
+    luma = ready(_at(_plane(picture, 0, dtype), _picks(grid, 1, 1)))
     if len(picture.format.components) < 3:
-        out[:] = y[..., None]
-        return out
+        return np.repeat(_luma(luma, bits, coding)[..., None], 3, axis=2)
     across = 64 // picture.format.chroma_width(64)
     down = 64 // picture.format.chroma_height(64)
-    rows, columns = grid.rows // down, grid.columns // across
+    picks = _picks(grid, down, across)
     if picture.format.name == "nv12":
         pairs = _plane(picture, 1, dtype)
-        chroma = [_at(pairs[:, k::2], rows, columns) for k in (0, 1)]
+        chroma = [ready(_at(pairs[:, k::2], picks)) for k in (0, 1)]
     else:
-        chroma = [_at(_plane(picture, k, dtype), rows, columns) for k in (1, 2)]
-    for k, difference in enumerate(_differences(chroma[0], chroma[1], bits, coding)):
-        np.add(y, difference, out=out[..., k])
-    return out
+        chroma = [ready(_at(_plane(picture, k, dtype), picks)) for k in (1, 2)]
+    codes = cv2.merge([luma, *chroma])
+    return np.asarray(cv2.transform(codes, _matrix(bits, coding)), dtype=np.float32)
+
+
+@lru_cache(maxsize=8)
+def _matrix(bits: int, coding: ColourCoding) -> NDArray[np.float64]:
+    """What turns codes Y', Cb, Cr, 1 into R'G'B', shape (3, 4)."""
+    black, span, chroma_span = _levels(bits, coding.full_range)
+    kr, kb = KR_KB[coding.matrix]
+    kg, red, blue = 1.0 - kr - kb, 2.0 * (1.0 - kr), 2.0 * (1.0 - kb)
+    mixed = np.array(
+        [[1.0, 0.0, red], [1.0, -kb / kg * blue, -kr / kg * red], [1.0, blue, 0.0]]
+    ) / np.array([span, chroma_span, chroma_span])
+    middle = float(1 << (bits - 1))
+    return np.column_stack([mixed, -mixed @ np.array([black, middle, middle])])
 
 
 def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
@@ -138,7 +174,7 @@ def grey_at(picture: Any, grid: Grid, coding: ColourCoding) -> FloatImage:
     if picture.format.is_rgb or picture.format.has_palette or not _readable(picture.format):
         return np.asarray(channels.mean(rgb_at(picture, grid, coding)), dtype=np.float32)
     bits = picture.format.components[0].bits
-    luma = _at(_plane(picture, 0, np.uint8 if bits <= 8 else np.uint16), grid.rows, grid.columns)
+    luma = _at(_plane(picture, 0, np.uint8 if bits <= 8 else np.uint16), _picks(grid, 1, 1))
     return _luma(luma, bits, coding)
 
 
@@ -224,10 +260,20 @@ def _encoded(values: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImag
     return out
 
 
-def _at(plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
+def _at(plane: NDArray[Any], picks: tuple[Places, Places]) -> NDArray[Any]:
     """Rows first, then columns: the rows of a thin grid are few."""
-    picked: NDArray[Any] = plane[rows].take(columns, axis=1)
+    picked: NDArray[Any] = plane[picks[0]][:, picks[1]]
     return picked
+
+
+def _evenly(places: NDArray[np.intp]) -> Places:
+    """Places as a slice if they are evenly spaced."""
+    if places.size < 2:
+        return places
+    step = int(places[1] - places[0])
+    if step < 1 or (np.diff(places) != step).any():
+        return places
+    return slice(int(places[0]), int(places[-1]) + 1, step)
 
 
 def _luma(codes: NDArray[Any], bits: int, coding: ColourCoding) -> FloatImage:

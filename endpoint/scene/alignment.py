@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.scene import tracking
+from endpoint.scene.flask_maps import maps_of
 from endpoint.scene.stack import Array, Mask
 from endpoint.scene.tracking import Guide, Pose
 
@@ -96,7 +97,7 @@ def followed(
     home:
         Which picture that is; it is followed from there both ways.
     """
-    known = [pictures[home]]
+    known = [maps_of(pictures[home], guide.clear)]
     for way in (pictures[home + 1 :], pictures[:home][::-1]):
         last = tracking.HOME
         for picture in way:
@@ -104,8 +105,9 @@ def followed(
             if pose.likeness < guide.least:
                 continue
             last = pose
-            known += turned_back([picture], [pose], guide, width)
-            guide = tracking.guide(known, liquid, guide.factor, guide.clear) or guide
+            (turned,) = turned_back([picture], [pose], guide, width)
+            known.append(maps_of(turned, guide.clear))
+            guide = tracking.guide_of(known, liquid, guide.factor, guide.clear) or guide
     return poses_of(guide, pictures)
 
 

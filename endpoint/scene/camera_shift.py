@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.recording import channels
-from endpoint.recording.frame import Box, Frame, thinned
+from endpoint.recording.frame import Box, Frame, halved
 
 SIDE = 160
 """Long side of the small pictures in which the scene is looked at; up to half more."""
@@ -48,14 +48,8 @@ def small_picture(frame: Frame) -> Picture:
 
     A quarter of the pixels would do to see a flask, but the noise of dim light wants four.
     """
-    import cv2
-
-    twice = thinned(frame, Box(0, 0, frame.width, frame.height), _step(frame))
-    size = (-(-twice.shape[1] // 2), -(-twice.shape[0] // 2))
-    return np.asarray(
-        cv2.resize(np.ascontiguousarray(twice), size, interpolation=cv2.INTER_AREA),
-        dtype=np.float32,
-    )
+    whole = Box(0, 0, frame.width, frame.height)
+    return np.ascontiguousarray(halved(frame, whole, _step(frame)))
 
 
 def small_factor(frame: Frame) -> float:
@@ -194,6 +188,8 @@ HERE = View()
 def view_of(scene_: Scene, picture: Picture, near: View = HERE) -> View | None:
     """How the scene lies in a picture, by most of its tiles; None where they do not agree.
 
+    Tiles are looked for around a view of shortly before, and then where they were at first.
+
     Parameters
     ----------
     scene_:
@@ -201,11 +197,16 @@ def view_of(scene_: Scene, picture: Picture, near: View = HERE) -> View | None:
     picture:
         Small picture of the same size.
     near:
-        View of a picture shortly before, around which the tiles are looked for.
+        View of a picture shortly before.
     """
-    if picture.shape[:2] != scene_.shape:
+    if picture.shape[:2] != scene_.shape or len(scene_.tiles) < LEAST_TILES:
         return None
     edges = _edges(picture)
+    found = (_view_near(scene_, edges, each) for each in dict.fromkeys((near, HERE)))
+    return next((view for view in found if view is not None), None)
+
+
+def _view_near(scene_: Scene, edges: Picture, near: View) -> View | None:
     tall, wide = scene_.window.shape
     found = list(_found_tiles(scene_, edges, near))
     least = max(float(LEAST_TILES), _VIEW_PART * len(scene_.tiles))

@@ -15,8 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.problems import NoEndpoint
-from endpoint.recording.frame import Box, Frame, thinned
-from endpoint.scene import alignment, liquid_body, liquid_search, reference_patch, stack, tracking
+from endpoint.recording.frame import Box, Frame
+from endpoint.scene import (
+    alignment,
+    liquid_body,
+    liquid_search,
+    masks,
+    reference_patch,
+    stack,
+    tracking,
+)
 from endpoint.scene.camera_shift import (
     HERE,
     Scene,
@@ -105,7 +113,7 @@ class Region:
         if pose is tracking.HOME or self.guide is None:
             return self
         x, y = (self.guide.factor * v for v in self.guide.middle)
-        box, mask = tracking.carried(self.liquid_mask, self.liquid_box, pose, (x, y))
+        box, mask = masks.carried(self.liquid_mask, self.liquid_box, pose, (x, y))
         left, top = max(box.left, 0), max(box.top, 0)
         right, bottom = min(box.right, self.width), min(box.bottom, self.height)
         if right <= left or bottom <= top:
@@ -115,7 +123,7 @@ class Region:
             return None
         inside = Box(left, top, right, bottom)
         return replace(
-            self, liquid_box=inside, liquid_mask=kept, liquid_outline=_outline(kept, inside)
+            self, liquid_box=inside, liquid_mask=kept, liquid_outline=masks.outline_of(kept, inside)
         )
 
 
@@ -149,7 +157,7 @@ def locate(
     chosen = _choose(frames)
     pictures = [small_picture(frame) for frame in chosen]
     given = _Given(liquid_box, reference_box, transfer, clear)
-    reduced = [_reduced(frame) for frame in chosen]
+    reduced = [stack.reduced(frame) for frame in chosen]
     still = still_part(pictures)
     if len(still) < len(chosen):
         # A camera that is held sees the flask throughout, one that was knocked does not.
@@ -211,13 +219,13 @@ def _located(material: _Material, given: _Given) -> Region:
     notes: tuple[str, ...] = ()
     if given.liquid_box is None:
         small_mask, confidence, candidate = _find_liquid(still)
-        box, mask = _enlarge(small_mask, width, height)
-        body = _enlarge(candidate.mask | small_mask, width, height)
+        box, mask = masks.enlarged(small_mask, width, height)
+        body = masks.enlarged(candidate.mask | small_mask, width, height)
         course = candidate.hint if candidate.course is None else candidate.course
     else:
-        box = _inside(given.liquid_box, width, height, "no-flask")
-        small_mask = _shrink(box, still, width)
-        mask, confidence, course = _box_mask(chosen, box), 1.0, None
+        box = masks.part_inside(given.liquid_box, width, height, "no-flask")
+        small_mask = masks.shrunk(box, still, width)
+        mask, confidence, course = masks.without_glare(chosen, box), 1.0, None
         body = box, mask
     if given.reference_box is None:
         covered = small_mask
@@ -227,9 +235,10 @@ def _located(material: _Material, given: _Given) -> Region:
             course = None
         (r_box, r_mask), notes = _reference(plain, covered, course, (width, height))
     else:
-        r_box = _inside(given.reference_box, width, height, "no-reference")
+        r_box = masks.part_inside(given.reference_box, width, height, "no-reference")
         r_mask = np.ones((r_box.height, r_box.width), dtype=np.bool_)
     alike, liquid = _typical(material, *body, given.clear)
+    own = masks.own_part(liquid)
     picture = median_over_frames(np.stack(alike))
     guide = tracking.guide(alike, liquid, small_factor(chosen[0]), given.clear)
     return Region(
@@ -243,10 +252,10 @@ def _located(material: _Material, given: _Given) -> Region:
         reference_by_hand=given.reference_box is not None,
         confidence=confidence,
         change=_change(still, small_mask),
-        liquid_outline=_outline(mask, box),
+        liquid_outline=masks.outline_of(mask, box),
         notes=notes,
         guide=None if guide is None else _kept_guide(guide, alike, picture),
-        scene=scene(picture if poses is None else material.small[material.home], _own(liquid)),
+        scene=scene(picture if poses is None else material.small[material.home], own),
         level=float(picture.mean()),
     )
 
@@ -273,17 +282,6 @@ def _typical(
     if poses is not None:
         return alignment.turned_back(material.small, poses.poses, poses.guide, first.width), liquid
     return [material.small[i] for i in alignment.typical(material.small, liquid, clear)], liquid
-
-
-def _own(liquid: Mask) -> Mask:
-    """Where the flask and the hand that holds it may be, shape of `liquid`."""
-    own = np.zeros_like(liquid)
-    rows, columns = np.nonzero(liquid)
-    if rows.size:
-        wide = max(int(np.ptp(columns)) + 1, int(np.ptp(rows)) + 1)
-        left, right = columns.min() - wide // 2, columns.max() + wide // 2 + 1
-        own[: rows.max() + wide // 3, max(left, 0) : right] = True
-    return own
 
 
 def _moves(region: Region, pictures: list[NDArray[np.float32]]) -> bool:
@@ -344,15 +342,6 @@ def _choose(frames: Sequence[Frame]) -> list[Frame]:
     return [same[i] for i in picks]
 
 
-def _reduced(frame: Frame) -> NDArray[np.uint8]:
-    """Reduced picture; of a large one no more is converted than a mean needs."""
-    step = stack.thin_step(frame.width, frame.height)
-    if step == 1:
-        return stack.reduce(frame.rgb8())
-    thin = 255.0 * np.clip(thinned(frame, Box(0, 0, frame.width, frame.height), step), 0.0, 1.0)
-    return stack.reduce(np.rint(thin).astype(np.uint8))
-
-
 def _find_liquid(stack: Stack) -> tuple[Mask, float, liquid_body.Candidate]:
     """Best body that is left after refinement, with its confidence."""
     white = reference_patch.ground_white(stack)
@@ -386,45 +375,6 @@ def _change(stack: Stack, liquid: Mask) -> float:
     return float(np.median(course[-few:]) - np.median(course[:few]))
 
 
-def _inside(box: Box, width: int, height: int, code: str) -> Box:
-    """The part of a box that lies in the picture."""
-    cut = Box(max(box.left, 0), max(box.top, 0), min(box.right, width), min(box.bottom, height))
-    if cut.width < 1 or cut.height < 1:
-        raise NoEndpoint(code)
-    return cut
-
-
-def _enlarge(small: Mask, width: int, height: int) -> tuple[Box, Mask]:
-    """Mask of the reduced picture as box and mask of the full picture."""
-    import cv2
-
-    big = cv2.resize(small.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
-    mask = big > 0.5
-    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    box = Box(int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1)
-    return box, mask[box.top : box.bottom, box.left : box.right].copy()
-
-
-def _shrink(box: Box, stack: Stack, width: int) -> Mask:
-    """A box of the full picture as mask of the reduced picture."""
-    factor = stack.shape[1] / width
-    mask = np.zeros(stack.shape, dtype=np.bool_)
-    top, left = int(box.top * factor), int(box.left * factor)
-    bottom, right = int(np.ceil(box.bottom * factor)), int(np.ceil(box.right * factor))
-    mask[top : max(bottom, top + 1), left : max(right, left + 1)] = True
-    return mask
-
-
-def _box_mask(frames: Sequence[Frame], box: Box) -> Mask:
-    """The box without glare: pixels that are much brighter than most of the box in most frames."""
-    few = [frames[i] for i in np.linspace(0, len(frames) - 1, min(len(frames), 7)).astype(int)]
-    level = np.median([f.encoded(box).min(axis=2) for f in few], axis=0)
-    usual = float(np.median(level))
-    spread = 1.48 * float(np.median(np.abs(level - usual)))
-    glare = level > usual + max(4.0 * spread, 0.12)
-    return np.asarray(~glare if glare.mean() < 0.5 else np.ones_like(glare), dtype=np.bool_)
-
-
 def _reference(
     plain: Stack, covered: Mask, course: NDArray[np.float32] | None, size: tuple[int, int]
 ) -> tuple[tuple[Box, Mask], tuple[str, ...]]:
@@ -439,31 +389,4 @@ def _reference(
     if patch is None:
         raise NoEndpoint("no-reference")
     bright = "The white reference is brighter than the camera can record; lower the exposure."
-    return _patch_box(patch, plain, *size), (bright,) if patch.clipped else ()
-
-
-def _patch_box(
-    patch: reference_patch.Patch, stack: Stack, width: int, height: int
-) -> tuple[Box, Mask]:
-    """The square of the reduced picture in the full one, a little smaller."""
-    factor = width / stack.shape[1]
-    inset = 0.5 if patch.side > 4 else 0.0
-    left, top = (
-        int(np.ceil((patch.left + inset) * factor)),
-        int(np.ceil((patch.top + inset) * factor)),
-    )
-    side = max(int((patch.side - 2 * inset) * factor), 2)
-    box = Box(left, top, min(left + side, width), min(top + side, height))
-    return box, np.ones((box.height, box.width), dtype=np.bool_)
-
-
-def _outline(mask: Mask, box: Box) -> tuple[tuple[int, int], ...]:
-    """Polygon around the largest part of the mask."""
-    import cv2
-
-    contours, _ = cv2.findContours(
-        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE
-    )
-    largest = max(contours, key=cv2.contourArea)
-    smooth = cv2.approxPolyDP(largest, 0.004 * cv2.arcLength(largest, True), True)
-    return tuple((int(x) + box.left, int(y) + box.top) for x, y in smooth[:, 0])
+    return masks.box_of_patch(patch, plain, *size), (bright,) if patch.clipped else ()

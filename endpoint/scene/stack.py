@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.recording import channels
+from endpoint.recording.frame import Box, Frame, thinned
 from endpoint.scene.frame_median import median_over_frames
 
 Array = NDArray[np.float32]
@@ -113,3 +114,12 @@ def build(pictures: list[NDArray[np.uint8]], transfer: str = "srgb") -> Stack:
     for array in (stack.density, stack.middle, stack.wander, stack.clipped, stack.glare):
         array.setflags(write=False)
     return stack
+
+
+def reduced(frame: Frame) -> NDArray[np.uint8]:
+    """Reduced picture; of a large one no more is converted than a mean needs."""
+    step = thin_step(frame.width, frame.height)
+    if step == 1:
+        return reduce(frame.rgb8())
+    thin = 255.0 * np.clip(thinned(frame, Box(0, 0, frame.width, frame.height), step), 0.0, 1.0)
+    return reduce(np.rint(thin).astype(np.uint8))

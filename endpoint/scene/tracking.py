@@ -2,24 +2,25 @@
 
 The flask is kept as a template of two maps of a small picture: how much it has the colour of the
 indicator, and how strong its edges are. Both stay alike while the colour between the edges
-changes. A look is a masked normalised cross-correlation (Lewis, Fast Template Matching, 1995,
-from memory; OpenCV's implementation) over turned templates: near the last pose first, then wide,
-so that a flask that was hidden is found again without any memory. A pose that the picture does
-not confirm is none.
+changes. It is first asked whether the flask stands where it stood, then it is looked for near the
+last pose, then widely, so that a flask that was hidden is found again without any memory. A pose
+that the picture does not confirm is none.
 """
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.recording import channels
 from endpoint.recording.frame import Box
-from endpoint.scene.matching import Match, best_place, peak
+from endpoint.scene import matching
+from endpoint.scene.flask_maps import maps_of, middle_of, scaled
 from endpoint.scene.stack import Array, Mask
 
 CONFIRMED, FOUND_AGAIN = 0.62, 0.75
@@ -30,17 +31,16 @@ _GAIN = 0.06
 """Likeness that a move must win over staying: plumes and waves only seem to move the flask."""
 _NEAR = 9
 """How far the search goes around the last pose, small pixels; if it was lost, everywhere."""
-_TURN_DEG = 4.0
+_NEAR_TURNS_DEG = (-8.0, 0.0, 8.0)
+_NO_DOUBT = 0.85
+"""Likeness from which a pose near the last one is not a false peak."""
 _FAR_TURNS_DEG = (-12.0, -4.0, 4.0, 12.0)
 _ALIKE, _MOST_OTHERS = 0.6, 3
 """Likeness, below that at which a flask is found again, of other things that could be taken for it
 once they have its colour, and how many of them are kept in mind."""
-_SIZES = (0.95, 1.0, 1.05)
 _STILL = 0.008
 """Movement that counts as none, as a share of the picture's width."""
 _STILL_DEG = 2.5
-_APART = 3
-"""Every so many pixels tell the colour of most of a picture."""
 _MARGIN = 6
 """Pixels around a part that its blurred edges need."""
 _SAME_EDGES = 0.88
@@ -49,10 +49,6 @@ Plumes, a turn of the colour and a drift of the white balance leave 0.88 to 0.99
 before half of the flask leaves 0.6 to 0.82."""
 _PLAINLY = 0.94
 """Likeness from which nothing else is looked for."""
-_GAMMA = 2.2
-_DARKEST = np.float32(0.004 ** (1.0 / _GAMMA))
-"""Encoded value below which a picture is black."""
-_SOFT = 0.3
 
 
 @dataclass(frozen=True)
@@ -102,58 +98,13 @@ class Guide:
     corner: tuple[int, int]
     """Left and top of `maps` in the small picture."""
     scale: tuple[float, float]
-    """Colour of the ground and of the liquid, see `_maps`."""
+    """Colour of the ground and of the liquid, see `flask_maps.maps_of`."""
     least: float = CONFIRMED
     """Likeness below which a pose near the last one is not believed."""
     clear: int | None = 2
-    """Channel that the liquid lets through in each of its colours, see `_maps`."""
+    """Channel that the liquid lets through in each of its colours, see `flask_maps.maps_of`."""
     others: tuple[tuple[float, float], ...] = ()
     """Places, like `corner`, where something else looks alike."""
-
-
-def _density(picture: Array) -> Array:
-    """Rough optical density of encoded R'G'B'."""
-    lit = np.clip(picture, _DARKEST, 1.0).astype(np.float32)
-    return np.asarray(np.float32(-_GAMMA) * np.log10(lit), dtype=np.float32)
-
-
-def _colour(density: Array, clear: int | None) -> Array:
-    """How much of the indicator's colour a density has, see `_maps`."""
-    # Red and blue indicator both let blue light through best; skin, wood and most cloth do not.
-    least = channels.least(density) if clear is None else density[..., clear]
-    return np.asarray(channels.largest(density) - least, dtype=np.float32)
-
-
-def _middle(picture: Array, clear: int | None) -> float:
-    """Colour of most of a picture."""
-    return float(np.median(_colour(_density(picture[::_APART, ::_APART]), clear)))
-
-
-def _maps(
-    picture: Array,
-    clear: int | None,
-    scale: tuple[float, float] | None = None,
-    middle: float | None = None,
-) -> Array:
-    """Colour of the indicator and strength of edges of a small picture, shape (h, w, 2).
-
-    `scale` is the colour of the ground and of the liquid: all that is coloured about as much as
-    the liquid counts alike, so that a plume is not taken for another flask. `clear` is the channel
-    that the indicator lets through in both forms; None where each form lets another one through.
-    `middle` is given where the picture is a part of another one, see `_middle`.
-    """
-    import cv2
-
-    density = np.asarray(cv2.GaussianBlur(_density(picture), (0, 0), 1.0), dtype=np.float32)
-    colour = _colour(density, clear)
-    colour -= _middle(picture, clear) if middle is None else middle
-    if scale is not None:
-        colour -= scale[0]
-        colour /= np.abs(colour) + _SOFT * max(scale[1] - scale[0], 0.02)
-    level = np.ascontiguousarray(channels.mean(density))
-    edges = np.hypot(cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1))
-    edges = cv2.GaussianBlur(np.sqrt(edges), (0, 0), 1.0)
-    return np.ascontiguousarray(np.dstack([colour, edges]), dtype=np.float32)
 
 
 def guide(
@@ -173,6 +124,13 @@ def guide(
     clear:
         Channel (0, 1, 2 for R, G, B) that the liquid lets through in each of its colours, if any.
     """
+    return guide_of([maps_of(picture, clear) for picture in pictures], liquid, factor, clear)
+
+
+def guide_of(
+    plain: Sequence[Array], liquid: Mask, factor: float, clear: int | None = 2
+) -> Guide | None:
+    """The same from the maps of the pictures, without a scale, see `flask_maps.maps_of`."""
     import cv2
 
     rows, columns = np.nonzero(liquid)
@@ -185,11 +143,11 @@ def guide(
     left, top = max(int(columns.min()) - pad, 0), max(int(rows.min()) - pad, 0)
     right = min(int(columns.max()) + pad + 1, liquid.shape[1])
     bottom = min(int(rows.max()) + pad + 1, liquid.shape[0])
-    colour = np.mean([_maps(picture, clear)[..., 0] for picture in pictures], axis=0)
+    colour = np.mean([maps[..., 0] for maps in plain], axis=0)
     beside = (slice(top, bottom), slice(left, right))
     ground = float(np.median(colour[beside][weight[beside] == 0]))
     scale = (ground, float(np.median(colour[liquid])))
-    every = [_maps(picture, clear, scale)[beside] for picture in pictures]
+    every = [scaled(maps[beside], scale) for maps in plain]
     maps = np.mean(every, axis=0).astype(np.float32)
     weight = weight[top:bottom, left:right].copy()
     inside = weight > 0
@@ -201,6 +159,12 @@ def guide(
         array.setflags(write=False)
     middle = (float(columns.mean()), float(rows.mean()))
     return Guide(factor, liquid.shape, middle, maps, weight, (left, top), scale, clear=clear)
+
+
+@lru_cache(maxsize=8)
+def _template(guide_: Guide) -> matching.Template:
+    x, y = (m - c for m, c in zip(guide_.middle, guide_.corner, strict=True))
+    return matching.template_of(guide_.maps, guide_.weight, complex(x, y))
 
 
 def _turned(guide_: Guide, turn_deg: float, scale: float) -> tuple[Array, Array]:
@@ -232,7 +196,12 @@ def _part(picture: Array, box: Box) -> Array:
 
 
 def look(
-    guide_: Guide, picture: Array, near: Pose | None = None, seen_from: Pose | None = None
+    guide_: Guide,
+    picture: Array,
+    near: Pose | None = None,
+    seen_from: Pose | None = None,
+    *,
+    widely: bool = True,
 ) -> Pose:
     """Where the flask is; `likeness` tells whether to believe it (`Guide.least`).
 
@@ -247,47 +216,53 @@ def look(
     seen_from:
         Pose that the flask has if it stays on the bench and only the camera moved; None if the
         camera stands.
+    widely:
+        Whether a flask that is not near is looked for in the whole picture, which costs most.
     """
-    middle = _middle(picture, guide_.clear)
-    stays = []
-    for known in dict.fromkeys((seen_from or HOME, near or HOME, HOME)):
-        stays.append(_stay(guide_, picture, middle, known))
+    middle = middle_of(picture, guide_.clear)
+    known = list(dict.fromkeys((seen_from or HOME, near or HOME, HOME)))
+    if len(known) == 1:
+        stays = [_stay_in_part(guide_, picture, middle, known[0])]
+        if stays[0].likeness >= _PLAINLY:
+            return stays[0]
+        known = []
+    else:
+        stays = []
+    maps = maps_of(picture, guide_.clear, guide_.scale, middle)
+    for pose in known:
+        stays.append(_stay(guide_, maps, pose))
         if stays[-1].likeness >= _PLAINLY:
             return stays[-1]
-    maps = _maps(picture, guide_.clear, guide_.scale, middle)
     last = near or HOME if seen_from is None else max(stays, key=lambda stay: stay.likeness)
-    pose = _sized(guide_, maps, _best(guide_, maps, last, _NEAR))
+    pose = _near(guide_, maps, last)
     for stay in stays:
         if stay.likeness >= max(guide_.least, pose.likeness - _GAIN):
             return stay
-    if pose.likeness >= guide_.least:
+    if pose.likeness >= guide_.least or not widely:
         return pose
     bench = seen_from or HOME
     far = _anywhere(guide_, maps, (bench.dx / guide_.factor, bench.dy / guide_.factor))
-    if far.likeness > 0.5:
-        far = _sized(guide_, maps, _best(guide_, maps, far, 2))
     return far if far.likeness >= FOUND_AGAIN else pose
 
 
-def _stay(guide_: Guide, picture: Array, middle: float, pose: Pose) -> Pose:
+def _stay_in_part(guide_: Guide, picture: Array, middle: float, pose: Pose) -> Pose:
     """The same pose with its likeness in a picture; only the part around it is looked at."""
-    template, weight = _turned(guide_, pose.turn_deg, pose.scale)
-    left, top = (round(v) for v in _place(guide_, pose))
-    tall, wide = weight.shape
-    around = Box(left - _MARGIN, top - _MARGIN, left + wide + _MARGIN, top + tall + _MARGIN)
+    tall, wide = guide_.weight.shape
+    left, top = (round(v) - _MARGIN for v in _corner(guide_, pose))
+    around = Box(left, top, left + wide + 2 * _MARGIN, top + tall + 2 * _MARGIN)
     part = np.ascontiguousarray(_part(picture, around))
-    maps = _maps(part, guide_.clear, guide_.scale, middle)
-    inside = weight > 0
-    seen = maps[_MARGIN:-_MARGIN, _MARGIN:-_MARGIN][inside].astype(np.float64)
-    known = template[inside].astype(np.float64)
-    seen -= seen.mean(axis=0)
-    known -= known.mean(axis=0)
-    size = np.sqrt((seen**2).sum(axis=0) * (known**2).sum(axis=0))
-    colour, edge = ((seen * known).sum(axis=0) / np.maximum(size, 1e-9)).tolist()
-    likeness = 0.5 * (colour + edge)
+    maps = maps_of(part, guide_.clear, guide_.scale, middle)
+    return _stay(guide_, maps, pose, complex(left, top))
+
+
+def _stay(guide_: Guide, maps: Array, pose: Pose, corner: complex = 0j) -> Pose:
+    """The same pose with its likeness in the maps of a picture whose corner lies there."""
+    place, turn = _stand(guide_, pose)
+    match = matching.match_at(maps, _template(guide_), place - corner, turn)
     # A plume, or blue liquid before a coloured ground, has other colours side by side; what hides
     # the flask brings other edges.
-    return replace(pose, likeness=max(likeness, _PLAINLY) if edge > _SAME_EDGES else likeness)
+    same = match.edges > _SAME_EDGES
+    return replace(pose, likeness=max(match.likeness, _PLAINLY) if same else match.likeness)
 
 
 def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
@@ -299,8 +274,8 @@ def with_usual(guide_: Guide, pictures: Sequence[Array]) -> Guide:
 
 def likeness_at_home(guide_: Guide, picture: Array) -> float:
     """How well a picture confirms the first pose, -1 to 1."""
-    maps = _maps(picture, guide_.clear, guide_.scale)
-    return best_place(maps, guide_.maps, guide_.weight, guide_.corner, 1).likeness
+    maps = maps_of(picture, guide_.clear, guide_.scale)
+    return matching.refined(maps, _template(guide_), *_stand(guide_, HOME)).likeness
 
 
 def likeness_among(guide_: Guide, pictures: Sequence[Array]) -> NDArray[np.float64]:
@@ -310,7 +285,8 @@ def likeness_among(guide_: Guide, pictures: Sequence[Array]) -> NDArray[np.float
     inside = guide_.weight > 0
     total = np.zeros((len(pictures), len(pictures)))
     maps = [
-        _maps(p, guide_.clear, guide_.scale)[top : top + tall, left : left + wide] for p in pictures
+        maps_of(p, guide_.clear, guide_.scale)[top : top + tall, left : left + wide]
+        for p in pictures
     ]
     for k in range(2):
         rows = np.stack([each[..., k][inside] for each in maps]).astype(np.float64)
@@ -320,35 +296,43 @@ def likeness_among(guide_: Guide, pictures: Sequence[Array]) -> NDArray[np.float
     return total
 
 
-def _place(guide_: Guide, pose: Pose) -> tuple[float, float]:
+def _corner(guide_: Guide, pose: Pose) -> tuple[float, float]:
     """Left and top of the template for a pose."""
     return guide_.corner[0] + pose.dx / guide_.factor, guide_.corner[1] + pose.dy / guide_.factor
 
 
-def _pose(guide_: Guide, match: Match, turn_deg: float, scale: float) -> Pose:
-    return Pose(
-        (match.left - guide_.corner[0]) * guide_.factor,
-        (match.top - guide_.corner[1]) * guide_.factor,
-        turn_deg,
-        scale,
-        match.likeness,
-    )
+def _stand(guide_: Guide, pose: Pose) -> tuple[complex, complex]:
+    """Where the middle of the flask is in the small picture, and its turn, for a pose."""
+    place = complex(*guide_.middle) + complex(pose.dx, pose.dy) / guide_.factor
+    return place, cmath.rect(pose.scale, -math.radians(pose.turn_deg))
 
 
-def _best(guide_: Guide, maps: Array, near: Pose, reach: int) -> Pose:
-    """Best place within `reach`, then the best of a few turns there, refined by a parabola."""
-    match = best_place(
-        maps, *_turned(guide_, near.turn_deg, near.scale), _place(guide_, near), reach
-    )
-    found = [_pose(guide_, match, near.turn_deg, near.scale)]
-    for turn_deg in (near.turn_deg - _TURN_DEG, near.turn_deg + _TURN_DEG):
-        turned = _turned(guide_, turn_deg, near.scale)
-        match = best_place(maps, *turned, _place(guide_, found[0]), 2)
-        found.append(_pose(guide_, match, turn_deg, near.scale))
-    found = [found[1], found[0], found[2]]
-    k = int(np.argmax([pose.likeness for pose in found]))
-    shift = _TURN_DEG * peak(np.array([pose.likeness for pose in found]), k)
-    return replace(found[k], turn_deg=found[k].turn_deg + shift)
+def _pose(guide_: Guide, match: matching.Match) -> Pose:
+    moved = guide_.factor * (match.place - complex(*guide_.middle))
+    turn_deg = -math.degrees(cmath.phase(match.turn))
+    return Pose(moved.real, moved.imag, turn_deg, abs(match.turn), match.likeness)
+
+
+def _refined(guide_: Guide, maps: Array, pose: Pose) -> Pose:
+    """Best pose near another one."""
+    return _pose(guide_, matching.refined(maps, _template(guide_), *_stand(guide_, pose)))
+
+
+def _near(guide_: Guide, maps: Array, last: Pose) -> Pose:
+    """Best pose near the last one; places are only tried where the way there is not plain."""
+    pose = _refined(guide_, maps, last)
+    if pose.likeness >= _NO_DOUBT:
+        return pose
+    x, y = _corner(guide_, last)
+    tried = []
+    for turn_deg in (0.0,) if pose.likeness >= guide_.least else _NEAR_TURNS_DEG:
+        turned = _turned(guide_, last.turn_deg + turn_deg, last.scale)
+        left, top, likeness = matching.best_place(maps, *turned, (x, y), (_NEAR, _NEAR))
+        dx, dy = guide_.factor * (left - x), guide_.factor * (top - y)
+        there = Pose(last.dx + dx, last.dy + dy, last.turn_deg + turn_deg, last.scale, likeness)
+        tried.append(there)
+    best = max(tried, key=lambda each: each.likeness)
+    return max(pose, _refined(guide_, maps, best), key=lambda each: each.likeness)
 
 
 def _anywhere(guide_: Guide, maps: Array, moved: tuple[float, float]) -> Pose:
@@ -364,10 +348,22 @@ def _anywhere(guide_: Guide, maps: Array, moved: tuple[float, float]) -> Pose:
     barred = [(x + moved[0], y + moved[1]) for x, y in guide_.others]
     found = []
     for turn_deg in _FAR_TURNS_DEG:
-        turned = _turned(guide_, turn_deg, 1.0)
-        match = best_place(maps, *turned, guide_.corner, max(guide_.shape) // 2, barred)
-        found.append(_pose(guide_, match, turn_deg, 1.0))
-    return max(found, key=lambda pose: pose.likeness)
+        left, top, likeness = _best_of_all(guide_, maps, turn_deg, barred)
+        dx, dy = left - guide_.corner[0], top - guide_.corner[1]
+        found.append(Pose(guide_.factor * dx, guide_.factor * dy, turn_deg, 1.0, likeness))
+    best = max(found, key=lambda pose: pose.likeness)
+    return _refined(guide_, maps, best) if best.likeness > _LEAST else best
+
+
+def _best_of_all(
+    guide_: Guide, maps: Array, turn_deg: float, barred: Sequence[tuple[float, float]]
+) -> tuple[float, float, float]:
+    """Left, top and likeness of the best place in the whole picture, and a little beyond."""
+    tall, wide = guide_.weight.shape
+    spare = guide_.shape[1] - wide // 3, guide_.shape[0] - tall // 3
+    middle = 0.5 * (guide_.shape[1] - wide), 0.5 * (guide_.shape[0] - tall)
+    reach = 0.5 * spare[0], 0.5 * spare[1]
+    return matching.best_place(maps, *_turned(guide_, turn_deg, 1.0), middle, reach, barred)
 
 
 def with_others(guide_: Guide, picture: Array) -> Guide:
@@ -375,54 +371,11 @@ def with_others(guide_: Guide, picture: Array) -> Guide:
 
     A reference flask that is blue all the time is not the flask that was covered.
     """
-    maps = _maps(picture, guide_.clear, guide_.scale)
+    maps = maps_of(picture, guide_.clear, guide_.scale)
     places: list[tuple[float, float]] = [guide_.corner]
     for _ in range(_MOST_OTHERS):
-        match = best_place(
-            maps, guide_.maps, guide_.weight, guide_.corner, max(guide_.shape) // 2, places
-        )
-        if match.likeness < _ALIKE:
+        left, top, likeness = _best_of_all(guide_, maps, 0.0, places)
+        if likeness < _ALIKE:
             break
-        places.append((match.left, match.top))
+        places.append((left, top))
     return replace(guide_, others=tuple(places[1:]))
-
-
-def _sized(guide_: Guide, maps: Array, pose: Pose) -> Pose:
-    """The same pose with the best of a few sizes."""
-    found = []
-    for factor in _SIZES:
-        size = min(max(pose.scale * factor, 0.8), 1.25)
-        turned = _turned(guide_, pose.turn_deg, size)
-        match = best_place(maps, *turned, _place(guide_, pose), 1)
-        found.append(_pose(guide_, match, pose.turn_deg, size))
-    k = int(np.argmax([p.likeness for p in found]))
-    shift = (_SIZES[1] - _SIZES[0]) * peak(np.array([p.likeness for p in found]), k)
-    return replace(found[k], scale=found[k].scale * (1.0 + shift))
-
-
-def carried(mask: Mask, box: Box, pose: Pose, middle: tuple[float, float]) -> tuple[Box, Mask]:
-    """Mask and box of a part of the flask in another pose.
-
-    Parameters
-    ----------
-    mask, box:
-        In the first pose; shape (box.height, box.width).
-    pose:
-        Where the flask is now.
-    middle:
-        Point about which it turns, (x, y) in the whole picture.
-    """
-    import cv2
-
-    matrix = cv2.getRotationMatrix2D(middle, pose.turn_deg, pose.scale)
-    matrix[:, 2] += np.array([pose.dx, pose.dy])
-    corners = np.array([[x, y, 1.0] for x in (box.left, box.right) for y in (box.top, box.bottom)])
-    moved = corners @ matrix.T
-    left, top = (int(v) for v in np.floor(moved.min(axis=0)))
-    right, bottom = (int(v) + 1 for v in np.ceil(moved.max(axis=0)))
-    shift = matrix.copy()
-    shift[:, 2] += matrix[:, :2] @ np.array([box.left, box.top]) - (left, top)
-    turned = cv2.warpAffine(
-        mask.astype(np.uint8), shift, (right - left, bottom - top), flags=cv2.INTER_NEAREST
-    )
-    return Box(left, top, right, bottom), np.asarray(turned > 0)
