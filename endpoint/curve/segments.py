@@ -28,6 +28,8 @@ _FEWEST = 12
 _ROOM_ML = 0.3
 """Volume of the plateau that must be left in the light of the change. Assumed: less, and no plateau
 is left to fit."""
+_BLUE_ML, _BLUE_ROOM_ML = 0.3, 0.15
+"""Both of these beyond the change, where the colour is nearer to its last and few points follow."""
 _GAIN = 30.0
 """Fall of n ln(sum of squares) with a step. Without one it is about chi-squared with as many
 degrees of freedom as channels, times the part of points that count alone; the best of some hundred
@@ -74,14 +76,18 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     # What turns towards blue as the change itself does may be the chemistry.
     aside = undiluted[before] - np.clip(place[before], 0.0, None)[:, None] * change
     seen = undiluted[before] if float(place[before].max(initial=0.0)) < _LARGEST_ALONG else aside
-    kept[: _last_step(away_ml[before], seen, (_LEAST_PART * size, np.inf))] = False
-    after = np.flatnonzero(-away_ml > _FAR_ML)[::-1]
+    room = away_ml[before] - _FAR_ML >= _ROOM_ML
+    kept[: _last_step(away_ml[before], seen, room, (_LEAST_PART * size, np.inf))] = False
+    after = np.flatnonzero(-away_ml > _BLUE_ML)[::-1]
     sizes = (_LEAST_PART * size, _LARGEST_AFTER * size)
-    kept[n - _last_step(-away_ml[after], undiluted[after], sizes) :] = False
+    room = -away_ml[after] - _BLUE_ML >= _BLUE_ROOM_ML
+    kept[n - _last_step(-away_ml[after], undiluted[after], room, sizes) :] = False
     return kept
 
 
-def _last_step(away_ml: FloatArray, density: FloatArray, sizes: tuple[float, float]) -> int:
+def _last_step(
+    away_ml: FloatArray, density: FloatArray, room: BoolArray, sizes: tuple[float, float]
+) -> int:
     """Points up to the step of a plateau that is nearest to the change; 0 without a step.
 
     Parameters
@@ -90,18 +96,22 @@ def _last_step(away_ml: FloatArray, density: FloatArray, sizes: tuple[float, flo
         Distance from the change, falling, shape (n,).
     density:
         Shape (n, channels).
+    room:
+        Where a step leaves enough of the plateau in the light of the change, shape (n,).
     sizes:
         Least and largest step, density.
     """
     begin = 0
     while True:
-        found = _step(away_ml[begin:], density[begin:], sizes)
+        found = _step(away_ml[begin:], density[begin:], room[begin:], sizes)
         if found == 0:
             return begin
         begin += found
 
 
-def _step(away_ml: FloatArray, density: FloatArray, sizes: tuple[float, float]) -> int:
+def _step(
+    away_ml: FloatArray, density: FloatArray, room: BoolArray, sizes: tuple[float, float]
+) -> int:
     """Index of the first point after the clearest step of a plateau; 0 without one."""
     n = len(away_ml)
     if n < 2 * _LEAST_POINTS + 4:
@@ -110,7 +120,7 @@ def _step(away_ml: FloatArray, density: FloatArray, sizes: tuple[float, float]) 
     frame, _ = np.linalg.qr(base / np.linalg.norm(base, axis=0))
     rest = density - frame @ (frame.T @ density)
     places = np.arange(_LEAST_POINTS, n - _LEAST_POINTS + 1)
-    places = places[away_ml[places] - _FAR_ML >= _ROOM_ML]
+    places = places[room[np.minimum(places, n - 1)]]
     if places.size == 0:
         return 0
     columns = (np.arange(n)[:, None] >= places).astype(np.float64)

@@ -26,6 +26,8 @@ _LOG_PARTS = (-5.0, -3.75, -3.5, -3.25, -3.0, -2.75, -2.5, -2.25, -2.0)
 _USUAL_LOG_PART, _LOG_SD = -3.2, 0.5
 """Stray light of photometers at 500 to 700 nm: data sheets state 0.01 to 0.5 %."""
 USUAL_PART = 10.0**_USUAL_LOG_PART
+_MOST = 12.0
+"""Absorbance beyond which a wild step of the fit is not followed."""
 _NO_LIGHT = 1e-5
 """Transmittance that stands for none."""
 
@@ -47,7 +49,8 @@ class StrayModel(Model):
     def _shown(self, level: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Signal that is shown for a true one, and its derivative."""
         dilution = self._dilution()
-        passed = 10.0 ** -((self.at_zero + self.per_signal * level) / dilution)
+        absorbance = (self.at_zero + self.per_signal * level) / dilution
+        passed = 10.0 ** -np.clip(absorbance, -_MOST, _MOST)
         seen = -np.log10((passed + self.part) / (1.0 + self.part))
         return (seen * dilution - self.at_zero) / self.per_signal, passed / (passed + self.part)
 

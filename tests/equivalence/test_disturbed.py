@@ -36,7 +36,10 @@ def result_for(name: str, seed: int) -> tuple[float, Result]:
 
 @pytest.mark.parametrize("name", [*CASES, "stray light"])
 def test_intervals_hold_the_truth(name: str) -> None:
-    """With a true coverage of 90 %, 24 of 30 or fewer happen in 7 of 100 such studies."""
+    """With a true coverage of 90 %, 23 of 30 or fewer happen in 3 of 100 such studies.
+
+    There are fourteen of them: a bound that each passes in 93 of 100 would fail in most runs.
+    """
     held = answered = 0
     for seed in SEEDS:
         truth, result = result_for(name, seed)
@@ -47,7 +50,7 @@ def test_intervals_hold_the_truth(name: str) -> None:
             low, high = result.verdict.bracket_ml
             held += low <= truth and (high is None or truth <= high)
     assert answered >= len(SEEDS) - 1
-    assert held >= 25
+    assert held >= 24
 
 
 def test_what_is_undisturbed_keeps_all_its_points() -> None:
