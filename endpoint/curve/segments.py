@@ -21,6 +21,9 @@ BoolArray = NDArray[np.bool_]
 _FAR_ML = 0.5
 """Distance from the middle of the change, mL, from which on a step is not part of the change
 itself: with magnesium the free part falls from 1/2 to 1/10 within 0.3 to 0.45 mL."""
+_TURNED, _CORNER_ML, _BLUE_ROOM_ML = 0.93, 0.3, 0.1
+"""Part of the change and the volume beyond it, mL, from which the colour is past its corner, and
+what must be left of the blue plateau, mL."""
 _LEAST_POINTS = 2
 """Points of the plateau on either side of a step: one alone would be a stray."""
 _FEWEST = 12
@@ -28,8 +31,6 @@ _FEWEST = 12
 _ROOM_ML = 0.3
 """Volume of the plateau that must be left in the light of the change. Assumed: less, and no plateau
 is left to fit."""
-_BLUE_ML, _BLUE_ROOM_ML = 0.3, 0.15
-"""Both of these beyond the change, where the colour is nearer to its last and few points follow."""
 _GAIN = 30.0
 """Fall of n ln(sum of squares) with a step. Without one it is about chi-squared with as many
 degrees of freedom as channels, times the part of points that count alone; the best of some hundred
@@ -43,6 +44,9 @@ liquid. A larger one is a colour that goes back, which the verdict must see."""
 _LARGEST_ALONG = 0.2
 """Way towards blue, as a part of the change, up to which the plateau is one: beyond it only what
 is no mixture of red and blue counts as a step, or a slow fade would be cut into lamps."""
+_SMALL_GAP = 0.1
+"""Volume between two points, as a part of their distance from the change, up to which a step
+between them is one: over a larger addition the chemistry itself may jump."""
 _ABRUPT = 0.5
 """Part of a step that must lie within a twentieth of the plateau, so that no smooth rise counts."""
 
@@ -78,9 +82,12 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     seen = undiluted[before] if float(place[before].max(initial=0.0)) < _LARGEST_ALONG else aside
     room = away_ml[before] - _FAR_ML >= _ROOM_ML
     kept[: _last_step(away_ml[before], seen, room, (_LEAST_PART * size, np.inf))] = False
-    after = np.flatnonzero(-away_ml > _BLUE_ML)[::-1]
+    # Without magnesium the colour has a corner at the end, far beyond the middle of the change.
+    turned = np.flatnonzero(place < _TURNED)
+    beyond_ml = volume_ml - float(volume_ml[turned[-1]])
+    after = np.flatnonzero(beyond_ml > _CORNER_ML)[::-1]
     sizes = (_LEAST_PART * size, _LARGEST_AFTER * size)
-    room = -away_ml[after] - _BLUE_ML >= _BLUE_ROOM_ML
+    room = beyond_ml[after] - _CORNER_ML >= _BLUE_ROOM_ML
     kept[n - _last_step(-away_ml[after], undiluted[after], room, sizes) :] = False
     return kept
 
@@ -121,6 +128,8 @@ def _step(
     rest = density - frame @ (frame.T @ density)
     places = np.arange(_LEAST_POINTS, n - _LEAST_POINTS + 1)
     places = places[room[np.minimum(places, n - 1)]]
+    gap_ml = away_ml[places - 1] - away_ml[np.minimum(places, n - 1)]
+    places = places[gap_ml <= _SMALL_GAP * away_ml[places - 1]]
     if places.size == 0:
         return 0
     columns = (np.arange(n)[:, None] >= places).astype(np.float64)

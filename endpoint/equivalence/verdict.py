@@ -53,6 +53,9 @@ _NO_LIQUID = 0.02
 _BLUE, _RED = 0.15, -0.25
 """`State.blueness` from which a liquid counts as the free form, and up to which as the bound form.
 Eriochrome Black T has about +0.45 and -0.8; between the two limits neither is said."""
+_CLEAR_BLUE = 0.3
+"""The same for a last colour whose change is not led by the free form's band, as before a camera
+of broad bands: a sleeve before a red liquid reaches 0.17."""
 _PURE_BLUE = 0.45
 """`State.blueness` of the free form at the end of rendered films."""
 _WAY_TO_BLUE = 0.2
@@ -157,7 +160,7 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
         return "goes-back"
     turns = turns_to_free(curve, indicator)
     if start is not None and end is not None:
-        turns = turns or (start.blueness < _RED and end.blueness > _BLUE)
+        turns = turns or (start.blueness < _RED and end.blueness > _CLEAR_BLUE)
     if not turns or not begins_coloured(curve, indicator):
         return "other-colour"
     if start is not None and end is not None:

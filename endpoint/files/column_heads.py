@@ -242,7 +242,7 @@ def choice(sheet: Sheet, known: dict[str, int], waves: tuple[int, ...] | None = 
         return "Write a head above the rows, such as volume_ml;A620."
     numeric = [k for k in range(len(sheet.header)) if all(is_number(row[k]) for row in sheet.rows)]
     left = [k for k in numeric if k not in known.values() and k not in (waves or ())]
-    values = {k: [float(row[k].replace(",", ".")) for row in sheet.rows] for k in left}
+    values = {k: [_value(row[k]) for row in sheet.rows] for k in left}
     steps = {k: [b - a for a, b in itertools.pairwise(v)] for k, v in values.items()}
     left = [k for k in left if set(steps[k]) != {1.0}]  # those are row numbers
     if not known:
@@ -260,9 +260,14 @@ def choice(sheet: Sheet, known: dict[str, int], waves: tuple[int, ...] | None = 
         if any(wavelength_nm(sheet.header[k]) is None for k in chosen):
             parts.append(f"wavelengths_nm = [{', '.join('620' for _ in chosen)}]")
     return (
-        f"Write under [recording] in the record, with the right heads: "
-        f"columns = {{ {', '.join(parts)} }}"
+        f"Write columns = {{ {', '.join(parts)} }} under [recording] in the record, with the right "
+        "heads."
     )
+
+
+def _value(cell: str) -> float:
+    """Number in a cell of which `is_number` holds."""
+    return float(cell.strip().replace(",", ".").replace("\u2212", "-"))
 
 
 def _toml(title: str) -> str:

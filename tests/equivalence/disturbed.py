@@ -66,8 +66,6 @@ def titration(
     metal = 0.1 * rng.uniform(1.0, 3.0)
     magnesium = rng.uniform(0.05, 0.4)
     indicator_umol = rng.uniform(0.6, 1.8)
-    # 17 umol/L give a density of 1 in a usual flask; depth of flask and dye vary by a third.
-    shown = indicator_umol / 0.105 / 17.0 * np.exp(0.35 * rng.standard_normal())
     flask = Flask(
         volume_ml=105.0,
         calcium_mmol=metal * (1.0 - magnesium),
@@ -79,11 +77,14 @@ def titration(
     usual = ERIOCHROME_BLACK_T.constants
     log_k = np.array([*usual.log_k_edta, *usual.log_k_indicator])
     constants = Constants(*(log_k + 0.1 * rng.choice([-1.0, 1.0], 4)).tolist())
+    noise, vary = rng.uniform(0.003, 0.008), rng.uniform(-0.6, 0.6)
+    # 17 umol/L give a density of 1 in a usual flask; depth of flask and dye vary.
+    shown = float(np.clip(indicator_umol / 1.785 * np.exp(vary), 0.25, 1.2))
     plan = Plan(
         flask,
         constants,
-        noise=rng.uniform(0.003, 0.008),
-        strength=float(np.clip(shown, 0.25, 1.2)),
+        noise=noise,
+        strength=shown if camera else 0.7 + 0.5 * vary,
         seed=int(rng.integers(1 << 30)),
     )
     if pump:

@@ -346,12 +346,14 @@ def fitted(share: float, mg_edta: bool, count: int, seed: int) -> tuple[float, F
     rng = np.random.default_rng(seed)
     rows = []
     for row in drawn_constants(rng, count):
+        amount = float(np.exp(rng.normal(0.0, 0.4)))
         recipe = Recipe(
-            replace(flask, indicator_umol=flask.indicator_umol * np.exp(rng.normal(0.0, 0.4))),
+            replace(flask, indicator_umol=flask.indicator_umol * amount),
             Constants(*(row - SET_DIFFERENCE)),
             additions_ml=pouring.volumes_ml(),
             noise=0.01,
             bend=rng.normal(0.0, 0.02),
+            strength=amount,
             seed=int(rng.integers(1 << 30)),
         )
         table = simulate(recipe)

@@ -45,6 +45,7 @@ from endpoint.problems import JournalProblem, OutputProblem, RecordProblem, Sour
 from endpoint.recording.colours import read_colours
 from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
 from endpoint.result.document import document
+from endpoint.scene.camera_shift import scene
 from endpoint.scene.region import Region, locate
 from tests.bench.journal.test_journal import samples
 from tests.command import located
@@ -516,7 +517,13 @@ def test_what_follows_live_is_what_the_journal_gives_back(
 def test_a_region_comes_back_whole(drawn: tuple[Drawing, Region], tmp_path: Path) -> None:
     source, region = drawn
     assert region.guide is not None
-    assert region.scene is not None
+    # A drawn bench is too plain to be known again: edges of a rough wall stand in.
+    wall = scene(np.random.default_rng(3).random((72, 96, 3)).astype(np.float32))
+    assert wall is not None
+    kept = region_of(region_seen(replace(region, scene=wall))).scene
+    assert kept is not None
+    assert all(np.array_equal(a, b) for a, b in zip(kept.tiles, wall.tiles, strict=True))
+    assert (kept.shape, kept.corners) == (wall.shape, wall.corners)
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = journal.begin(head())
         journal.append(run, region_seen(region))
