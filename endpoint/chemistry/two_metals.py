@@ -20,6 +20,8 @@ _MAX_STEP = 3.0
 _CLOSED = 1e-12
 _MOST_STEPS = 12
 _FLOOR_MOL_L = 1e-30
+_FARTHEST_LOG = 50.0
+"""Natural logarithm of a concentration, mol/L, that no wild step of a fit goes beyond."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,7 @@ class Balance:
 
 
 def _balance(log_free: FloatArray, metal: FloatArray, k: FloatArray, m: FloatArray) -> Balance:
-    free = np.exp(log_free)
+    free = np.exp(np.minimum(log_free, _FARTHEST_LOG))
     p, q = k * free[0], m * free[1]
     unbound = 1.0 / (1.0 + p + q)
     s, t = p * unbound, q * unbound

@@ -188,7 +188,7 @@ def test_the_line_that_a_refusal_shows_is_right(tmp_path: Path) -> None:
     path.write_text("No;Dose;Ext\n1;0;0,1\n2;0,5;0,2\n3;0,7;0,1\n", encoding="utf-8")
     with pytest.raises(SourceProblem) as caught:
         read_table(path)
-    line = caught.value.remedy.partition("columns = ")[2]
+    line = caught.value.remedy.partition("columns = ")[2].partition(" under [recording]")[0]
     record = {
         "format": 1,
         "sample": {"label": "a", "volume_ml": 100.0},
