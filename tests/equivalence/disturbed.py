@@ -65,7 +65,7 @@ def titration(
     """Water of 1 to 3 mmol/L with 5 to 40 % magnesium, additions by hand or a pump."""
     metal = 0.1 * rng.uniform(1.0, 3.0)
     magnesium = rng.uniform(0.05, 0.4)
-    indicator_umol = rng.uniform(0.6, 1.8)
+    indicator_umol = rng.uniform(*((0.6, 1.8) if camera else (0.8, 3.0)))
     flask = Flask(
         volume_ml=105.0,
         calcium_mmol=metal * (1.0 - magnesium),
