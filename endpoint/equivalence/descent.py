@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from endpoint.equivalence.model import (
     EQUIVALENCE,
+    LAG,
     PLUME,
     ROOT_MG,
     SHIFT_EDTA,
@@ -23,6 +24,7 @@ from endpoint.equivalence.model import (
 FloatArray = NDArray[np.float64]
 
 _FARTHEST_LOG_K = 5.0
+_NEVER_NEGATIVE = [LAG, PLUME]
 _CLOSE = 1e-8
 """Promised fall of the cost at which a minimum is reached, as a part of it."""
 _NEAR_ENOUGH = 1e-4
@@ -95,8 +97,12 @@ def descend(
     damping, growth = np.full(rows, 1e-3), np.full(rows, 2.0)
     scale = np.zeros((rows, slopes.shape[1]))
     active = np.arange(rows)
+    never_negative = [(k, int(model.free[:k].sum())) for k in _NEVER_NEGATIVE if model.free[k]]
     for _ in range(most - 1):
         curve, slope = _normal(slopes[active], rest[active])
+        for which, column in never_negative:
+            held = (theta[active, which] <= 0.0) & (slope[:, column] > 0.0)
+            _hold(curve, slope, column, held)
         scale[active] = np.maximum(scale[active], np.einsum("rii->ri", curve))
         step = _damped_step(curve, slope, damping[active, None] * scale[active])
         trial = theta[active]
@@ -136,11 +142,23 @@ def descend(
 def _allowed(theta: FloatArray) -> FloatArray:
     theta[:, EQUIVALENCE] = np.maximum(theta[:, EQUIVALENCE], 1e-3)
     theta[:, ROOT_MG] = np.clip(theta[:, ROOT_MG], -30.0, 30.0)
-    theta[:, PLUME] = np.clip(theta[:, PLUME], 0.0, 2.0)
+    theta[:, PLUME] = np.minimum(theta[:, PLUME], 2.0)
+    theta[:, _NEVER_NEGATIVE] = np.maximum(theta[:, _NEVER_NEGATIVE], 0.0)
     # Far beyond what any chemistry reaches: a wild step must not end in a division by zero.
     constants = slice(SHIFT_EDTA, SPLIT_IND + 1)
     theta[:, constants] = np.clip(theta[:, constants], -_FARTHEST_LOG_K, _FARTHEST_LOG_K)
     return theta
+
+
+def _hold(curve: FloatArray, slope: FloatArray, column: int, held: NDArray[np.bool_]) -> None:
+    """Keep a parameter where it is in some rows: it stands at its limit and would go beyond.
+
+    Without this no step keeps what it promises, and the descent never comes to its end.
+    """
+    own = curve[held, column, column]
+    curve[held, column, :] = curve[held, :, column] = 0.0
+    curve[held, column, column] = own
+    slope[held, column] = 0.0
 
 
 def _normal(slopes: FloatArray, rest: FloatArray) -> tuple[FloatArray, FloatArray]:
