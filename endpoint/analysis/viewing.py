@@ -54,7 +54,7 @@ class Viewing:
         chosen = None if every_frame else self._of_chosen_frames()
         if chosen is not None:
             return chosen
-        self.keeper.forget()
+        self.keeper.forget(self.source.info.frame_count or 0)
         frames = self.keeper.through(self.source.frames())
         if self.watch is not None:
             frames = self.watch.through(frames)
