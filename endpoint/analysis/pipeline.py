@@ -52,9 +52,11 @@ _REGION_FRAMES = 20
 """Frames over the whole film in which liquid and reference are looked for."""
 _AS_WRITTEN_S = 1.5
 """Lateness of the rows, s, up to which the parts of a film that the log points to are enough."""
-_START_SD_S = 0.6
-"""Standard uncertainty of the start of a pump against its recording, s: somebody starts both, or
-writes down the second. Assumed, no source."""
+_START_SD_S = 0.35
+"""Standard uncertainty of the start of a pump against its recording, s: somebody writes down the
+second, which is an even distribution over 1 s (0.29 s), and is late or early by 0.2 s, as people
+are with a stopwatch. Assumed. Lower, and a start that was read off carelessly is believed too much;
+higher, and the interval says little."""
 _LIT = 0.4
 """Brightness of a frame, as a part of the brightest one's, below which the light was off."""
 
