@@ -121,8 +121,15 @@ def descend(
     for _ in range(most - 1):
         curve, slope = _normal(slopes[active], rest[active])
         scale[active] = np.maximum(scale[active], np.einsum("rii->ri", curve))
-        step = _damped_step(curve, slope, damping[active, None] * scale[active])
+        stiff = damping[active, None] * scale[active]
+        step = _damped_step(curve, slope, stiff)
         trial = theta[active]
+        if model.free[PLUME]:
+            place = int(np.sum(model.free[:PLUME]))
+            below = np.flatnonzero(trial[:, PLUME] + step[:, place] < 0.0)
+            step[below] = _step_to(
+                (curve[below], slope[below], stiff[below]), place, -trial[below, PLUME]
+            )
         trial[:, model.free] += step
         trial = _allowed(trial)
         found = model.evaluate_rows(trial, log_free[:, active])
@@ -175,6 +182,24 @@ def _damped_step(curve: FloatArray, slope: FloatArray, damping: FloatArray) -> F
     diagonal = np.einsum("rii->ri", stiff)
     diagonal += damping + 1e-300
     return np.asarray(-np.linalg.solve(stiff, slope[..., None])[..., 0], dtype=np.float64)
+
+
+def _step_to(
+    normal: tuple[FloatArray, FloatArray, FloatArray], place: int, held: FloatArray
+) -> FloatArray:
+    """As `_damped_step`, with the steps of one parameter given, shape (rows,).
+
+    A step that is only cut off at a bound takes the others along as if there were none: it does
+    not lead down, and the search ends beside the minimum.
+    """
+    curve, slope, damping = (part.copy() for part in normal)
+    slope += curve[:, :, place] * held[:, None]
+    slope[:, place] = 0.0
+    curve[:, place, :] = curve[:, :, place] = 0.0
+    curve[:, place, place] = 1.0
+    step = _damped_step(curve, slope, damping)
+    step[:, place] = held
+    return step
 
 
 _ROOTS = (0.03, 0.12, 0.4, 1.0)
