@@ -199,7 +199,10 @@ def _value_and_parts(
     value, between = two_minima(fit, fitted.rival)
     likeness = neighbour_likeness(residual, model.sigma, fitted.freedom, usual_likeness)
     parts = contributions(model, fit)
-    parts["scatter of the colour"] *= scatter_factor(fit, residual.size, likeness)
+    # Where points weigh less than their scatter, they did so for the sake of what is known.
+    weighed = float(np.sqrt(np.sum((residual / model.sigma) ** 2) / fitted.freedom))
+    widening = scatter_factor(fit, residual.size, likeness) * min(weighed, 1.0)
+    parts["scatter of the colour"] *= widening
     if between > 0:
         parts["two ways to explain the curve"] = between
     return value, parts

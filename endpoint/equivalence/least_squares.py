@@ -43,6 +43,8 @@ _PRIOR_GROUPS: dict[str, tuple[str, ...]] = {
 }
 _RIVAL_COST = 9.0
 _USUAL_POINTS = 20
+_ROWS_OF_ONE = 6
+"""Part of a recording, as 1 / 6, over which points may err as one: beyond, it is drift."""
 _FARTHEST = 12
 """Points beyond which neighbours no longer count."""
 _FARTHEST_LOG_K = 5.0
@@ -370,7 +372,42 @@ def _settle(model: Model, fit: Fit) -> tuple[Model, Fit, float, float]:
         same = True
         if settled:
             break
+    if model.free[PLUME]:
+        current = _as_many_as_count(current, fit)
+        fit = solve_from(current, fit.theta, near=fit)
     return current, fit, extra, freedom
+
+
+def _as_many_as_count(model: Model, fit: Fit) -> Model:
+    """Model whose points weigh as much as those of them that say something of their own.
+
+    While titrant runs in, the points follow each other within parts of a second, and lamp, camera
+    and plume wander over seconds. Hundreds of points that err together would outvote all that is
+    known of the chemistry.
+    """
+    residual = (model.signal - model.predict(fit.theta)) / model.sigma
+    return replace(model, sigma=model.sigma * np.sqrt(together(residual)))
+
+
+def together(residual: FloatArray) -> float:
+    """How many points in a row err as one: 1 + 2 (sum of their autocorrelations).
+
+    The sum ends where pairs of neighbouring terms are no longer positive (Geyer, Statistical
+    Science 7, 473, 1992: initial positive sequence; from memory).
+
+    Parameters
+    ----------
+    residual:
+        In standard deviations, in order of time, shape (n,).
+    """
+    n = residual.size
+    padded = np.fft.rfft(residual, 2 * n)
+    alike = np.fft.irfft(np.abs(padded) ** 2)[: n // _ROWS_OF_ONE]
+    if alike.size < 4 or alike[0] <= 0.0:
+        return 1.0
+    pairs = (alike[: alike.size // 2 * 2] / alike[0]).reshape(-1, 2).sum(axis=1)
+    ends = np.flatnonzero(pairs <= 0.0)
+    return max(2.0 * float(pairs[: ends[0] if ends.size else None].sum()) - 1.0, 1.0)
 
 
 def contributions(model: Model, fit: Fit) -> dict[str, float]:
