@@ -304,7 +304,7 @@ class _Viewing:
         if part is None or job.clock is None:
             return part
         stated = job.clock.basis == "stated"
-        ways = align(trace(part), job.delivery, stated=stated)
+        ways = align(trace(part), job.delivery, stated=stated, flask_ml=job.flask_ml)
         as_written = not ways or (len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S)
         return part if as_written else None
 
@@ -341,7 +341,8 @@ def _of_trace(
     assert job.delivery is not None
     alignments: tuple[Alignment, ...] = ()
     if job.clock is not None and (seen is None or seen is job.logged):
-        alignments = align(colour, job.delivery, stated=job.clock.basis == "stated")
+        stated = job.clock.basis == "stated"
+        alignments = align(colour, job.delivery, stated=stated, flask_ml=job.flask_ml)
     if not alignments:
         doubt = _doubt_of_end(colour, job.delivery)
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
