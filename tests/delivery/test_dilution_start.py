@@ -74,9 +74,11 @@ def test_colours_that_do_not_dilute_say_little() -> None:
 def test_other_starts_are_offered_around_the_one_found_and_the_log_last() -> None:
     ways = align(colours(20.0), pump(60.0), stated=True, flask_ml=FLASK_ML)
     begins = np.array([way.delivery.time_s[0] for way in ways])
-    assert begins.min() < 20.0 < begins[:-1].max() and begins[-1] == 60.0
+    assert begins.min() < 20.0 < begins[:-1].max()
+    assert begins[-1] == 60.0
     assert ways[-1].cost > max(way.cost for way in ways[:-1])
-    assert ways[0].remark is not None and ways[0].remark.code == "clock-found"
+    assert ways[0].remark is not None
+    assert ways[0].remark.code == "clock-found"
     assert len(align(colours(20.0), pump(60.0), stated=True)) == 1
 
 
