@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Moment, Pace
 from endpoint.bench.live.classroom import Classroom, replicate_of
 from endpoint.bench.live.form import job_of, setting_from

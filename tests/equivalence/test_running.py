@@ -9,8 +9,8 @@ import pytest
 
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.delivery.delivery import Delivery
+from endpoint.equivalence.descent import solve_from
 from endpoint.equivalence.fit import Transition, fit_transition
-from endpoint.equivalence.least_squares import solve_from
 from endpoint.equivalence.model import PLUME, Priors
 from sample_media.simulated import Plan, draw_plan, simulate
 

@@ -7,17 +7,17 @@ from dataclasses import replace
 from typing import Any
 
 from endpoint.analysis.inputs import AnalysisInputs
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.bench.live.volumes import PictureDelivery, Volumes
 from endpoint.burette.picture_volume import level_spans
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery
-from endpoint.equivalence.verdict import volume_unseen
 from endpoint.problems import UnseenVolume
 from endpoint.result.document import document, edta_constants
 from endpoint.scene.region import Region
+from endpoint.verdict.verdict import volume_unseen
 
 _PAUSE_PAST_S = 20.0
 """How long ago the last pause of a pump may have ended, s, and its mixing still be looked at.
