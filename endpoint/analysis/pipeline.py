@@ -36,9 +36,11 @@ from endpoint.recording.photometer import PhotometerTable
 from endpoint.scene.region import Region
 from endpoint.verdict.verdict import Verdict, refuse, volume_unseen
 
-_START_SD_S = 0.6
-"""Standard uncertainty of the start of a pump against its recording, s: somebody starts both, or
-writes down the second. Assumed, no source."""
+_START_SD_S = 0.35
+"""Standard uncertainty of the start of a pump against its recording, s: somebody writes down the
+second, which is an even distribution over 1 s (0.29 s), and is late or early by 0.2 s, as people
+are with a stopwatch. Assumed. Lower, and a start that was read off carelessly is believed too much;
+higher, and the interval says little."""
 
 
 def analyse(
@@ -160,7 +162,8 @@ def _of_trace(
     assert job.delivery is not None
     alignments: tuple[Alignment, ...] = ()
     if job.clock is not None and (seen is None or seen is job.logged):
-        alignments = align(colour, job.delivery, stated=job.clock.basis == "stated")
+        stated = job.clock.basis == "stated"
+        alignments = align(colour, job.delivery, stated=stated, flask_ml=job.flask_ml)
     if not alignments:
         doubt = _doubt_of_end(colour, job.delivery)
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
