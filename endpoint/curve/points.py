@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.colour.off_colour import darkness_of, largest_off, off_colour_runs
+from endpoint.curve.exposure import even_light
 from endpoint.curve.groups import as_mixing, hold_groups, sweep_groups
 from endpoint.curve.noise import frame_noise, row_noise
 from endpoint.curve.segments import one_light
@@ -182,10 +183,14 @@ def _build(
 ) -> Curve:
     undiluted = undilute(points.volume_ml, points.density, flask_ml)
     apart = strays(undiluted)
+    light, stepped = np.zeros(len(apart)), 0.0
+    if channels == RGB:
+        found = even_light(points.volume_ml[~apart], undiluted[~apart])
+        light[~apart], stepped = found.density, found.scatter
     alike = np.array(apart)
-    alike[~apart] = one_light(points.volume_ml[~apart], undiluted[~apart])
+    alike[~apart] = one_light(points.volume_ml[~apart], (undiluted - light[:, None])[~apart])
     signal, spread, off, weights, start, change = unmix(
-        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart
+        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart, (light, stepped)
     )
     dark = darkness_of(points.density) if channels == RGB else 0.0
     strange = off_colour_runs(off, largest_off(dark))

@@ -80,6 +80,7 @@ def unmix(
     sigma: FloatArray,
     flask_ml: float,
     kept: NDArray[np.bool_] | None = None,
+    light: tuple[FloatArray, float] | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Noise-weighted least-squares mix of the start and the end colour.
 
@@ -93,6 +94,9 @@ def unmix(
         Volume in the flask at the start.
     kept:
         Points that show the colours of start and end, shape (n,); by default all.
+    light:
+        What exposure adds to all channels of each point, dilution undone, shape (n,), and how
+        large its steps are; by default nothing.
 
     Returns
     -------
@@ -100,6 +104,8 @@ def unmix(
     undiluted density (channels,). Without any change the weights are 0.
     """
     undiluted = undilute(volume_ml, density, flask_ml)
+    if light is not None:
+        undiluted = undiluted - light[0][:, None]
     shown = np.ones(len(volume_ml), dtype=bool) if kept is None else kept
     start, end = ends_of(volume_ml[shown], undiluted[shown])
     change = end - start
@@ -112,6 +118,7 @@ def unmix(
     if channels > 1:
         usual = np.hypot(usual, _backwards(undiluted[shown], change))
     common = COMMON_NOISE if camera else ROW_NOISE
+    common = common if light is None else float(np.hypot(common, light[1]))
     inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
     strength = float(change @ inverse @ change)
     if strength <= 0.0:

@@ -1,0 +1,86 @@
+"""Steps of exposure or of the lamp, which move all channels of a camera by one amount.
+
+A change from red to blue hardly moves all channels evenly, so such a step shows across the line
+between the two colours, wherever it falls: within the change as well, and between large additions.
+It is undone there, and the even direction counts for little from then on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.colour.off_colour import bow_of, depth_of
+from endpoint.curve.unmix import ends_of
+
+FloatArray = NDArray[np.float64]
+
+_FEWEST = 12
+"""Points of a curve of which steps are looked for: fewer do not tell their usual scatter."""
+_SCATTERS = 6.0
+"""Step in usual steps from point to point from which it is one: of normal errors less than one in
+ten thousand points. Lower, and noise is levelled, which costs little; higher, and steps bend the
+fit."""
+_LEAST = 0.004
+"""Density: 1 % of light. A smaller step bends no fit; a curve without noise has such by bows."""
+_STRAIGHT_BOW = 0.22
+"""Bow of the mixtures of a liquid that is not dark, in whole changes (`endpoint.colour.off_colour`)
+."""
+_MOST_STEPS = 8
+"""Lamps that go on and off; more is a flicker, which is scatter of the points. Assumed."""
+_AROUND = 3
+"""Points on either side from which the size of a step is taken."""
+
+
+@dataclass(frozen=True, eq=False)
+class EvenLight:
+    """What exposure and lamp add to all channels of each point."""
+
+    density: FloatArray
+    """Dilution undone, 0 where the curve ends, shape (n,)."""
+    scatter: float
+    """Root sum of squares of the steps, density: how far the even direction is to be believed."""
+
+
+def even_light(volume_ml: FloatArray, undiluted: FloatArray) -> EvenLight:
+    """Find the steps of light of a camera.
+
+    Parameters
+    ----------
+    volume_ml:
+        Rising, shape (n,).
+    undiluted:
+        Density of the three channels with the dilution undone, shape (n, 3).
+    """
+    light = np.zeros(len(volume_ml))
+    total = 0.0
+    if len(volume_ml) < _FEWEST:
+        return EvenLight(light, total)
+    for _ in range(_MOST_STEPS):
+        level = undiluted - light[:, None]
+        start, end = ends_of(volume_ml, level)
+        change = end - start
+        size = float(np.linalg.norm(change))
+        if size <= 0.0:
+            break
+        even = 1.0 - change * float(change.sum()) / size**2
+        along, across = level @ change / size**2, level @ even / float(even @ even)
+        steps = np.abs(np.diff(across))
+        # A parabola that bows by b between its ends begins and ends with a slope of 4 b.
+        bow = _STRAIGHT_BOW + float(bow_of(np.array(depth_of(undiluted))))
+        mixture = 4.0 * bow * size / float(np.linalg.norm(even)) * np.abs(np.diff(along))
+        limit = max(_SCATTERS * 1.4826 * float(np.median(steps)), _LEAST)
+        steps[steps < mixture] = 0.0
+        k = int(np.argmax(steps))
+        if steps[k] <= limit:
+            break
+        before, after = across[max(k + 1 - _AROUND, 0) : k + 1], across[k + 1 : k + 1 + _AROUND]
+        step = float(np.median(after) - np.median(before))
+        # What comes and goes again is no step, and its points are judged elsewhere.
+        if abs(step) <= 0.5 * limit:
+            step = float(across[k + 1] - across[k])
+        light[: k + 1] -= step
+        total = float(np.hypot(total, step))
+    return EvenLight(light, total)
