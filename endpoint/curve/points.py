@@ -11,7 +11,7 @@ from endpoint.colour.density import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.colour.off_colour import darkness_of, largest_off, off_colour_runs
 from endpoint.curve.exposure import even_light
 from endpoint.curve.groups import as_mixing, hold_groups, sweep_groups
-from endpoint.curve.noise import frame_noise, row_noise
+from endpoint.curve.noise import frame_noise, repeats, row_noise
 from endpoint.curve.segments import one_light
 from endpoint.curve.strays import strays
 from endpoint.curve.unmix import undilute, unmix
@@ -281,6 +281,9 @@ def from_colour(
     usable = trace.usable
     flags = np.array(trace.flags)
     if delivery.mode == "continuous" and not delivery.is_held:
+        old = usable & repeats(trace.density)
+        usable = usable & ~old
+        flags[old] |= int(Flag.REPEATED)
         groups = sweep_groups(volume_ml, usable, trace.density, trace.time_s)
     elif delivery.mode == "per-still":
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
@@ -372,8 +375,10 @@ def from_absorbance(
         Of the cell: the more it absorbs, the less is a row worth.
     """
     flags = np.where(saturated, int(Flag.SATURATED), 0).astype(np.int64)
+    if channels == RGB and delivery is not None and delivery.mode == "continuous":
+        flags[repeats(absorbance)] |= int(Flag.REPEATED)
     times = np.arange(len(volume_ml), dtype=np.float64) if time_s is None else time_s
-    kept = np.flatnonzero(~saturated)
+    kept = np.flatnonzero(flags == 0)
     if kept.size == 0:
         return _empty(flask_ml, (flags, times), delivery, channels)
     order = kept[np.argsort(volume_ml[kept], kind="stable")]
