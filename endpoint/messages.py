@@ -97,6 +97,11 @@ REASONS: dict[str, tuple[str, str]] = {
         "The recording stops within the change, before a pure {free} was reached.",
         "Go on half a millilitre past the end, until the {free} no longer changes.",
     ),
+    "exchanged": (
+        "The colour turns at once, without a shade between {bound} and {free}, and far too little "
+        "titrant was added for that: another flask or thing stands in its place.",
+        "Keep the flask in view until the end, and leave it where it stands.",
+    ),
     "rows-uncertain": (
         "The rows of the log go with the additions in the recording in more than one way, so the "
         "endpoint is only known to lie between two volumes.",
