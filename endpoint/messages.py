@@ -163,6 +163,12 @@ REMARKS: dict[str, tuple[str, str]] = {
         "The white reference is overexposed in part of the recording.",
         "Lower the exposure until the reference is just below white.",
     ),
+    "light-changed": (
+        "The light, the exposure or the amount of indicator changed during the recording. Even "
+        "steps of light were undone; volumes that were seen in another light were set aside.",
+        "Leave lamp and camera alone while you titrate, fix the exposure, and add no more "
+        "indicator.",
+    ),
     "frames-lost": (
         "Part of the recording was set aside, but the change itself was recorded.",
         "The result states how many frames were set aside and why.",

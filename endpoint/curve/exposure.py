@@ -2,7 +2,7 @@
 
 A change from red to blue hardly moves all channels evenly, so such a step shows across the line
 between the two colours, wherever it falls: within the change as well, and between large additions.
-It is undone there, and the even direction counts for little from then on.
+It is undone, and the even direction counts for little from then on.
 """
 
 from __future__ import annotations

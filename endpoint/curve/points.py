@@ -23,6 +23,10 @@ IntArray = NDArray[np.int64]
 
 RGB = ("red", "green", "blue")
 
+_NOTHING_LEFT, _CLIPPED_POINTS = 8, 0.05
+"""Code of 255 of the darkest channel before white up to which it tells nothing, 0.24 % of the
+light, about what noise and stray light of a telephone are; and part of the points that make it more
+than noise. Higher, and dark liquids that are sound get a wider interval."""
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
 
@@ -64,6 +68,8 @@ class Curve:
     """None where the rows themselves state their volumes."""
     path_cm: float = 1.0
     """Of a photometer's cell; its absorbances are those of 1 cm."""
+    light_steps: float = 0.0
+    """Steps of light that were undone, density: root sum of squares."""
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -146,6 +152,16 @@ class Curve:
         return max(float(ends.max()), 0.0)
 
     @property
+    def is_clipped(self) -> bool:
+        """Whether a channel of the camera has nothing left of the liquid in some of the points."""
+        if self.channels != RGB or not len(self):
+            return False
+        low, high = self.rgb.min(axis=1), self.rgb.max(axis=1)
+        # What is dark in all channels is no deep colour.
+        part = np.mean((low <= _NOTHING_LEFT) & (high > 4 * _NOTHING_LEFT))
+        return float(part) > _CLIPPED_POINTS
+
+    @property
     def darkness(self) -> float:
         """Density of the liquid beyond what a camera follows in a straight line, >= 0."""
         return darkness_of(self.density)
@@ -219,6 +235,7 @@ def _build(
         flask_ml=flask_ml,
         delivery=delivery,
         path_cm=path_cm,
+        light_steps=stepped,
     )
 
 
