@@ -32,6 +32,9 @@ _MOST_STEPS = 8
 """Lamps that go on and off; more is a flicker, which is scatter of the points. Assumed."""
 _AROUND = 3
 """Points on either side from which the size of a step is taken."""
+_AT_ONCE = 0.5
+"""Part of a step that the colour may move in the points next to those. Light changes at once; a
+dark liquid of which the camera loses one channel moves evenly as well, but with every addition."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,20 +70,29 @@ def even_light(volume_ml: FloatArray, undiluted: FloatArray) -> EvenLight:
             break
         even = 1.0 - change * float(change.sum()) / size**2
         along, across = level @ change / size**2, level @ even / float(even @ even)
-        steps = np.abs(np.diff(across))
+        steps = _steps(across)
         # A parabola that bows by b between its ends begins and ends with a slope of 4 b.
         bow = _STRAIGHT_BOW + float(bow_of(np.array(depth_of(undiluted))))
-        mixture = 4.0 * bow * size / float(np.linalg.norm(even)) * np.abs(np.diff(along))
-        limit = max(_SCATTERS * 1.4826 * float(np.median(steps)), _LEAST)
-        steps[steps < mixture] = 0.0
-        k = int(np.argmax(steps))
-        if steps[k] <= limit:
+        mixture = 4.0 * bow * size / float(np.linalg.norm(even)) * np.abs(_steps(along))
+        limit = max(_SCATTERS * 1.4826 * float(np.median(np.abs(steps))), _LEAST)
+        beside = np.maximum(np.abs(steps[2 * _AROUND :]), np.abs(steps[: -2 * _AROUND]))
+        beside = np.pad(beside, _AROUND, mode="edge")
+        seen = np.where(np.abs(steps) < np.maximum(mixture, beside / _AT_ONCE), 0.0, np.abs(steps))
+        k = int(np.argmax(seen))
+        if seen[k] <= limit:
             break
-        before, after = across[max(k + 1 - _AROUND, 0) : k + 1], across[k + 1 : k + 1 + _AROUND]
-        step = float(np.median(after) - np.median(before))
-        # What comes and goes again is no step, and its points are judged elsewhere.
-        if abs(step) <= 0.5 * limit:
-            step = float(across[k + 1] - across[k])
-        light[: k + 1] -= step
-        total = float(np.hypot(total, step))
+        light[: k + 1] -= steps[k]
+        total = float(np.hypot(total, steps[k]))
     return EvenLight(light, total)
+
+
+def _steps(values: FloatArray) -> FloatArray:
+    """Median of the points after each gap minus that of the points before it, shape (n - 1,).
+
+    Medians leave out what comes and goes; at the ends one point alone tells no step.
+    """
+    out = np.zeros(len(values) - 1)
+    for k in range(1, len(values) - 2):
+        before, after = values[max(k + 1 - _AROUND, 0) : k + 1], values[k + 1 : k + 1 + _AROUND]
+        out[k] = np.median(after) - np.median(before)
+    return out

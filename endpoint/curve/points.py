@@ -23,10 +23,10 @@ IntArray = NDArray[np.int64]
 
 RGB = ("red", "green", "blue")
 
-_NOTHING_LEFT, _CLIPPED_POINTS = 8, 0.05
-"""Code of 255 of the darkest channel before white up to which it tells nothing, 0.24 % of the
-light, about what noise and stray light of a telephone are; and part of the points that make it more
-than noise. Higher, and dark liquids that are sound get a wider interval."""
+_NOTHING_LEFT, _CLIPPED_POINTS = 14, 0.05
+"""Code of 255 of a channel before white up to which it tells nothing: 0.4 % of the light, little
+more than stray light (`endpoint.curve.unmix.STRAY_LIGHT`); and part of the points that make it more
+than chance. Higher, and the red of dark liquids that are sound is given up."""
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
 
@@ -154,12 +154,7 @@ class Curve:
     @property
     def is_clipped(self) -> bool:
         """Whether a channel of the camera has nothing left of the liquid in some of the points."""
-        if self.channels != RGB or not len(self):
-            return False
-        low, high = self.rgb.min(axis=1), self.rgb.max(axis=1)
-        # What is dark in all channels is no deep colour.
-        part = np.mean((low <= _NOTHING_LEFT) & (high > 4 * _NOTHING_LEFT))
-        return float(part) > _CLIPPED_POINTS
+        return self.channels == RGB and bool(_nothing_left(self.rgb).any())
 
     @property
     def darkness(self) -> float:
@@ -175,6 +170,16 @@ class Curve:
     def change(self) -> float:
         """Size of the whole colour change, density (Euclidean over the channels)."""
         return float(np.linalg.norm(self.change_density))
+
+
+def _nothing_left(rgb: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Channels of the camera in which the liquid has nothing left, shape (3,).
+
+    A colour so deep is clipped by the camera: mixed with the others, its density falls where it
+    should rise. What is dark in all channels is no deep colour.
+    """
+    deep = (rgb <= _NOTHING_LEFT) & (rgb.max(axis=1, initial=0) > 4 * _NOTHING_LEFT)[:, None]
+    return np.asarray(deep.sum(axis=0) > _CLIPPED_POINTS * len(rgb))
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,13 +205,14 @@ def _build(
     undiluted = undilute(points.volume_ml, points.density, flask_ml)
     apart = strays(undiluted)
     light, stepped = np.zeros(len(apart)), 0.0
-    if channels == RGB:
+    clipped = _nothing_left(colour[1])
+    if channels == RGB and not clipped.any():
         found = even_light(points.volume_ml[~apart], undiluted[~apart])
         light[~apart], stepped = found.density, found.scatter
     alike = np.array(apart)
     alike[~apart] = one_light(points.volume_ml[~apart], (undiluted - light[:, None])[~apart])
     signal, spread, off, weights, start, change = unmix(
-        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart, (light, stepped)
+        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart, light, clipped
     )
     dark = darkness_of(points.density) if channels == RGB else 0.0
     strange = off_colour_runs(off, largest_off(dark))

@@ -17,6 +17,8 @@ reference, which matters the more the darker a channel is; and scatter of all ch
 (light on the flask alone). They decide how much each channel counts. A channel that is dark at the
 blue end no longer follows there, so the others have to speak: that keeps the scale straight.
 Assumed."""
+_TELLS_NOTHING = 1.0
+"""The same for a channel that is clipped: a whole unit of density."""
 ROW_NOISE = 0.0015
 """The same for a photometer, the lamp of which does not flicker between two channels. Assumed."""
 
@@ -80,7 +82,8 @@ def unmix(
     sigma: FloatArray,
     flask_ml: float,
     kept: NDArray[np.bool_] | None = None,
-    light: tuple[FloatArray, float] | None = None,
+    light: FloatArray | None = None,
+    clipped: NDArray[np.bool_] | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Noise-weighted least-squares mix of the start and the end colour.
 
@@ -95,8 +98,10 @@ def unmix(
     kept:
         Points that show the colours of start and end, shape (n,); by default all.
     light:
-        What exposure adds to all channels of each point, dilution undone, shape (n,), and how
-        large its steps are; by default nothing.
+        What exposure adds to all channels of each point, dilution undone, shape (n,); by default
+        nothing.
+    clipped:
+        Channels of a camera with nothing left, shape (3,); the others have to speak.
 
     Returns
     -------
@@ -105,7 +110,7 @@ def unmix(
     """
     undiluted = undilute(volume_ml, density, flask_ml)
     if light is not None:
-        undiluted = undiluted - light[0][:, None]
+        undiluted = undiluted - light[:, None]
     shown = np.ones(len(volume_ml), dtype=bool) if kept is None else kept
     start, end = ends_of(volume_ml[shown], undiluted[shown])
     change = end - start
@@ -113,12 +118,13 @@ def unmix(
     camera = channels == 3
     if camera:
         usual = np.hypot(CHANNEL_NOISE, STRAY_LIGHT * 10.0 ** np.clip(end, 0.0, 3.0))
+        if clipped is not None:
+            usual = np.where(clipped, _TELLS_NOTHING, usual)
     else:
         usual = np.full(channels, ROW_NOISE)
     if channels > 1:
         usual = np.hypot(usual, _backwards(undiluted[shown], change))
     common = COMMON_NOISE if camera else ROW_NOISE
-    common = common if light is None else float(np.hypot(common, light[1]))
     inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
     strength = float(change @ inverse @ change)
     if strength <= 0.0:
