@@ -1,8 +1,8 @@
 """Steps of exposure or of the lamp, which move all channels of a camera by one amount.
 
 A change from red to blue hardly moves all channels evenly, so such a step shows across the line
-between the two colours, wherever it falls: within the change as well, and between large additions.
-It is undone, and the even direction counts for little from then on.
+between the two colours, also between large additions, and is undone. Within the change it cannot be
+told from a mixture that bows.
 """
 
 from __future__ import annotations
@@ -33,8 +33,9 @@ _MOST_STEPS = 8
 _AROUND = 3
 """Points on either side from which the size of a step is taken."""
 _AT_ONCE = 0.5
-"""Part of a step that the colour may move in the points next to those. Light changes at once; a
-dark liquid of which the camera loses one channel moves evenly as well, but with every addition."""
+"""Part of a step that the colour may move in the points next to those, and in another direction.
+Light changes at once; a dark liquid of which the camera loses one channel moves evenly as well, but
+with every addition."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +78,10 @@ def even_light(volume_ml: FloatArray, undiluted: FloatArray) -> EvenLight:
         limit = max(_SCATTERS * 1.4826 * float(np.median(np.abs(steps))), _LEAST)
         beside = np.maximum(np.abs(steps[2 * _AROUND :]), np.abs(steps[: -2 * _AROUND]))
         beside = np.pad(beside, _AROUND, mode="edge")
-        seen = np.where(np.abs(steps) < np.maximum(mixture, beside / _AT_ONCE), 0.0, np.abs(steps))
+        # What is left of a step across the change is not even: another balance, or more indicator.
+        third = np.cross(change, even) / (size * float(even @ even))
+        least = np.maximum(mixture, np.maximum(beside, np.abs(_steps(level @ third))) / _AT_ONCE)
+        seen = np.where(np.abs(steps) < least, 0.0, np.abs(steps))
         k = int(np.argmax(seen))
         if seen[k] <= limit:
             break

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from endpoint.curve.rising import rising
@@ -19,6 +20,10 @@ blue end no longer follows there, so the others have to speak: that keeps the sc
 Assumed."""
 _TELLS_NOTHING = 1.0
 """The same for a channel that is clipped: a whole unit of density."""
+_SWING, _OFTEN_ALONE = 7, 4.0
+"""Points over which a channel swings back, and how many times the variance of single points that is
+then: of the mean of 7 squares of normal errors less than one in a thousand. It swings where the
+colour changes, so that its mean over a long plateau would tell little of it."""
 ROW_NOISE = 0.0015
 """The same for a photometer, the lamp of which does not flicker between two channels. Assumed."""
 
@@ -72,7 +77,11 @@ def _backwards(undiluted: FloatArray, change: FloatArray) -> FloatArray:
         values = undiluted[:, k] * (way or 1.0)
         rest = values - rising(values).values
         alone = 1.4826 * float(np.median(np.abs(np.diff(values)))) / np.sqrt(2.0)
-        out[k] = np.sqrt(max(float(np.mean(rest**2)) - alone**2, 0.0))
+        few = min(_SWING, len(rest))
+        # Points that err together count as one.
+        swing = float(sliding_window_view(rest**2, few).sum(axis=1).max())
+        swing = swing if swing > _OFTEN_ALONE * few * alone**2 else 0.0
+        out[k] = np.sqrt(max(float(np.mean(rest**2)) - alone**2, swing, 0.0))
     return out
 
 
