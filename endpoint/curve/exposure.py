@@ -33,9 +33,12 @@ _MOST_STEPS = 8
 _AROUND = 3
 """Points on either side from which the size of a step is taken."""
 _AT_ONCE = 0.5
-"""Part of a step that the colour may move in the points next to those, and in another direction.
-Light changes at once; a dark liquid of which the camera loses one channel moves evenly as well, but
-with every addition."""
+"""Part of a step that the colour may move in the points next to those. Light changes at once; a
+dark liquid of which the camera loses one channel moves evenly as well, but with every addition."""
+_UNEVEN = 0.4
+"""Scatter of a step over the channels, as a part of it, up to which it is one of light: for noise of
+a third of it. More indicator has 0.5 and another balance more than 1. Higher, and these are undone
+where they ought to be set aside; higher still, and chemistry is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,17 +73,17 @@ def even_light(volume_ml: FloatArray, undiluted: FloatArray) -> EvenLight:
         if size <= 0.0:
             break
         even = 1.0 - change * float(change.sum()) / size**2
-        along, across = level @ change / size**2, level @ even / float(even @ even)
-        steps = _steps(across)
+        jumps = _jumps(level)
+        steps = jumps @ even / float(even @ even)
         # A parabola that bows by b between its ends begins and ends with a slope of 4 b.
         bow = _STRAIGHT_BOW + float(bow_of(np.array(depth_of(undiluted))))
-        mixture = 4.0 * bow * size / float(np.linalg.norm(even)) * np.abs(_steps(along))
+        mixture = 4.0 * bow / float(np.linalg.norm(even)) * np.abs(jumps @ change) / size
         limit = max(_SCATTERS * 1.4826 * float(np.median(np.abs(steps))), _LEAST)
         beside = np.maximum(np.abs(steps[2 * _AROUND :]), np.abs(steps[: -2 * _AROUND]))
         beside = np.pad(beside, _AROUND, mode="edge")
-        # What is left of a step across the change is not even: another balance, or more indicator.
-        third = np.cross(change, even) / (size * float(even @ even))
-        least = np.maximum(mixture, np.maximum(beside, np.abs(_steps(level @ third))) / _AT_ONCE)
+        # What is not even is another balance, more indicator, or the change itself.
+        uneven = np.linalg.norm(jumps - steps[:, None], axis=1) / np.sqrt(3.0)
+        least = np.maximum(mixture, np.maximum(beside / _AT_ONCE, uneven / _UNEVEN))
         seen = np.where(np.abs(steps) < least, 0.0, np.abs(steps))
         k = int(np.argmax(seen))
         if seen[k] <= limit:
@@ -90,13 +93,13 @@ def even_light(volume_ml: FloatArray, undiluted: FloatArray) -> EvenLight:
     return EvenLight(light, total)
 
 
-def _steps(values: FloatArray) -> FloatArray:
-    """Median of the points after each gap minus that of the points before it, shape (n - 1,).
+def _jumps(values: FloatArray) -> FloatArray:
+    """Median of the points after each gap minus that of the points before it, shape (n - 1, 3).
 
     Medians leave out what comes and goes; at the ends one point alone tells no step.
     """
-    out = np.zeros(len(values) - 1)
+    out = np.zeros((len(values) - 1, 3))
     for k in range(1, len(values) - 2):
         before, after = values[max(k + 1 - _AROUND, 0) : k + 1], values[k + 1 : k + 1 + _AROUND]
-        out[k] = np.median(after) - np.median(before)
+        out[k] = np.median(after, axis=0) - np.median(before, axis=0)
     return out
