@@ -36,9 +36,9 @@ _AT_ONCE = 0.5
 """Part of a step that the colour may move in the points next to those. Light changes at once; a
 dark liquid of which the camera loses one channel moves evenly as well, but with every addition."""
 _UNEVEN = 0.4
-"""Scatter of a step over the channels, as a part of it, up to which it is one of light: for noise of
-a third of it. More indicator has 0.5 and another balance more than 1. Higher, and these are undone
-where they ought to be set aside; higher still, and chemistry is."""
+"""Scatter of a step over the channels, as a part of it, up to which it is light, for noise of a
+third of it. More indicator has 0.5, another balance more than 1. Higher, and these are undone where
+they ought to be set aside; lower, and small steps are missed."""
 
 
 @dataclass(frozen=True, eq=False)
