@@ -88,7 +88,10 @@ def even_light(volume_ml: FloatArray, undiluted: FloatArray) -> EvenLight:
         k = int(np.argmax(seen))
         if seen[k] <= limit:
             break
-        light[: k + 1] -= steps[k]
+        # Medians of three are as large one point too early or too late.
+        single = np.abs(np.diff(level[max(k - 1, 0) : k + 3], axis=0) @ even)
+        at = max(k - 1, 0) + int(np.argmax(single))
+        light[: at + 1] -= steps[k]
         total = float(np.hypot(total, steps[k]))
     return EvenLight(light, total)
 

@@ -64,25 +64,27 @@ def ends_of(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, Flo
     return np.median(density[:first], axis=0), np.median(density[n - last :], axis=0)
 
 
-def _backwards(undiluted: FloatArray, change: FloatArray) -> FloatArray:
+def _backwards(undiluted: FloatArray, change: FloatArray, swings_count: bool) -> FloatArray:
     """Scatter of each channel against its own way, beyond that of single points, shape (channels,).
 
     In a titration a density goes one way. A channel that swings back, overshoots or wanders keeps
     less well to the mixture than the others and counts less.
     """
-    out = np.zeros(change.size)
+    out, swings = np.zeros(change.size), np.zeros(change.size)
     if len(undiluted) < 3:  # Two points go one way by themselves.
         return out
+    few = min(_SWING, len(undiluted))
     for k, way in enumerate(np.sign(change)):
         values = undiluted[:, k] * (way or 1.0)
         rest = values - rising(values).values
         alone = 1.4826 * float(np.median(np.abs(np.diff(values)))) / np.sqrt(2.0)
-        few = min(_SWING, len(rest))
+        out[k] = max(float(np.mean(rest**2)) - alone**2, 0.0)
         # Points that err together count as one.
         swing = float(sliding_window_view(rest**2, few).sum(axis=1).max())
-        swing = swing if swing > _OFTEN_ALONE * few * alone**2 else 0.0
-        out[k] = np.sqrt(max(float(np.mean(rest**2)) - alone**2, swing, 0.0))
-    return out
+        swings[k] = swing if swing > _OFTEN_ALONE * few * alone**2 else 0.0
+    # Where all channels swing it is the light, which moves them together.
+    more = swings - float(np.median(swings)) if swings_count else 0.0
+    return np.asarray(np.sqrt(np.maximum(out, more)))
 
 
 def unmix(
@@ -132,7 +134,9 @@ def unmix(
     else:
         usual = np.full(channels, ROW_NOISE)
     if channels > 1:
-        usual = np.hypot(usual, _backwards(undiluted[shown], change))
+        # A channel that is clipped swings by itself, and is known already.
+        own = clipped is None or not clipped.any()
+        usual = np.hypot(usual, _backwards(undiluted[shown], change, own))
     common = COMMON_NOISE if camera else ROW_NOISE
     inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
     strength = float(change @ inverse @ change)
