@@ -20,6 +20,7 @@ from endpoint.analysis.viewing import Viewing, find_region
 from endpoint.burette.picture_reader import watch_for
 from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.density import ColourSample, ColourTrace, trace
+from endpoint.colour.off_colour import leaps
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.creep import creep_of
 from endpoint.curve.points import from_colour
@@ -191,7 +192,8 @@ def _of_delivery(
         job = replace(job, clock_uncertainty_s=apart_s)
     curve = from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
     creep = creep_of(colour, delivery, curve, job.priors.lag_s[0])
-    return judged(job, curve, seen, doubt, creep, near)
+    leap = leaps(colour.time_s, colour.density, colour.usable)
+    return judged(job, curve, seen, doubt, creep, near, leap)
 
 
 def _doubt_of_end(colour: ColourTrace, delivery: Delivery) -> ClockDoubt | None:
