@@ -38,7 +38,8 @@ def repeats(density: FloatArray) -> NDArray[np.bool_]:
     density:
         Of all three channels of a camera, shape (n, 3).
     """
-    return np.r_[False, np.all(np.diff(density, axis=0) == 0.0, axis=1)][: len(density)]
+    same = np.r_[False, np.all(np.diff(density, axis=0) == 0.0, axis=1)]
+    return np.asarray(same[: len(density)], dtype=np.bool_)
 
 
 def row_noise(absorbance: FloatArray, path_cm: float) -> FloatArray:

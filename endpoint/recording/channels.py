@@ -44,5 +44,5 @@ def in_bytes(encoded: NDArray[np.float32]) -> NDArray[np.uint8]:
     import cv2
 
     flat = np.ascontiguousarray(encoded).reshape(encoded.shape[0], -1)
-    whole = np.asarray(cv2.multiply(flat, 255.0, dtype=cv2.CV_8U), dtype=np.uint8)
+    whole = np.asarray(cv2.convertScaleAbs(np.maximum(flat, 0.0), alpha=255.0), dtype=np.uint8)
     return whole.reshape(encoded.shape)

@@ -124,7 +124,8 @@ def is_too_small(curve: Curve, fit: Transition, before_ml: float) -> bool:
     metal_mol_l = (1.0 / free - 1.0) * 10.0**-strongest
     total_ml = curve.flask_ml + before_ml
     needed_ml = metal_mol_l * total_ml / fit.model.setting.titrant_mol_l
-    return needed_ml > _TIMES_TOO_SMALL * float(curve.volume_ml[after][0] - before_ml)
+    added_ml = float(curve.volume_ml[after][0]) - before_ml
+    return bool(needed_ml > _TIMES_TOO_SMALL * added_ml)
 
 
 def lost_reason(curve: Curve) -> str | None:
