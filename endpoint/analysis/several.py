@@ -60,10 +60,12 @@ def result_of_several(
     """
     results = [result_of(alignments[0], None)]
     first = results[0].fit
-    results += [result_of(alignment, first) for alignment in alignments[1:_MOST]]
+    held = any(alignment.delivery.is_held for alignment in alignments)
+    # A pump that began at another time makes no other curve, only the same one elsewhere.
+    near = first if held else None
+    results += [result_of(alignment, near) for alignment in alignments[1:_MOST]]
     costs = np.array([alignment.cost for alignment in alignments[:_MOST]])
-    if any(alignment.delivery.is_held for alignment in alignments):
-        # A pump that began at another time makes no other curve, only the same one elsewhere.
+    if held:
         costs = costs + _raggedness(results)
     weights = np.exp(np.min(costs) - costs)
     weights /= weights.sum()

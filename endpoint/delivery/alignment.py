@@ -62,6 +62,9 @@ _LEAST_ADDITIONS, _MOST_ADDITIONS = 4, 600
 """Additions of a log that is aligned: fewer fit by chance, more take too long."""
 _PUMP_APART = 0.05
 """Part of the pumps whose start was read off beside the film, by any clock. Assumed."""
+_AS_SEEN = 1.6
+"""How much likelier, natural logarithm, the start that a plume shows is than that of a log whose
+clock nobody stated: 5 to 1, so that no number comes of the log alone. Assumed."""
 _CLEAR = 5.0
 """Gain in likelihood, natural logarithm, from which the dilution is asked against a log: with
 `_PUMP_APART` it is odds of 8 to 1. Of 40 films of the population (seeds 101 to 413)
@@ -204,7 +207,8 @@ def _starts(
         return (told,)
     by_s = plume.seen_s - plume.told_s
     moved = replace(delivery, time_s=delivery.time_s + by_s)
-    return (replace(told, delivery=moved, difference_s=by_s, ends_s=moved.time_s), told)
+    seen = replace(told, delivery=moved, difference_s=by_s, ends_s=moved.time_s)
+    return (seen, replace(told, cost=_AS_SEEN))
 
 
 def _bend_sd_s(found: DilutionStart) -> float:
@@ -221,8 +225,11 @@ def _by_dilution(delivery: Delivery, found: DilutionStart) -> tuple[Alignment, .
         moved = replace(delivery, time_s=delivery.time_s + later_s)
         said = remark("clock-found", words)
         ways.append(Alignment(moved, 0.5 * z * z, later_s, moved.time_s, remark=said))
+    # A balance or an exposure that drifts looks like dilution (a rendered film of another maker: a
+    # gain of 9 for a start that was right), so the log is never less likely than the likeliest.
     apart = float(np.log(_PUMP_APART / (1.0 - _PUMP_APART)))
-    ways.append(Alignment(delivery, found.gain + apart, 0.0, delivery.time_s))
+    told = min(found.gain + apart, 0.0)
+    ways.append(Alignment(delivery, told, 0.0, delivery.time_s))
     return tuple(ways)
 
 
