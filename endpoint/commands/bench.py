@@ -124,6 +124,7 @@ def serve(
     import uvicorn
 
     from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
+    from endpoint.files.screen import quiet_libraries
 
     class Telling(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -149,7 +150,8 @@ def serve(
     if feed is not None:
         threading.Thread(target=feed, args=(hub,), name="bench-feed", daemon=True).start()
     try:
-        Telling(config).run(sockets=[listener])
+        with quiet_libraries():
+            Telling(config).run(sockets=[listener])
     finally:
         log.removeHandler(faults)
 

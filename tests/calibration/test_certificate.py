@@ -172,8 +172,8 @@ def test_near_key_is_suggested() -> None:
 
 
 WRITERS: list[tuple[str, Callable[[Path], object]]] = [
-    ("No such file", lambda p: None),
-    ("Is a directory", lambda p: p.mkdir()),
+    ("it does not exist", lambda p: None),
+    ("it is a folder", lambda p: p.mkdir()),
     ("not valid JSON", lambda p: p.write_text("")),
     ("not valid JSON", lambda p: p.write_text("{")),
     ("NaN", lambda p: p.write_text('{"format": NaN}')),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 import threading
 from collections.abc import Sequence
@@ -95,6 +96,7 @@ class JournalFile:
 
     def __init__(self, path: Path, writing: bool, most_bytes: int | None = None) -> None:
         self.path, self.writing = path, writing
+        self._file = path
         self._lock = threading.RLock()
         self._held: sqlite3.Connection | None = None
         self._look_at_path()
@@ -102,7 +104,7 @@ class JournalFile:
             if writing:
                 self._held = self._only_writer()
                 self._db = sqlite3.connect(
-                    path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+                    self._file, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
                 )
                 self._make()
                 self._db.execute("PRAGMA synchronous = FULL")
@@ -124,8 +126,18 @@ class JournalFile:
         try:
             if path.is_dir():
                 raise JournalProblem(f"{path} is a folder, not a journal.", "Name a file in it.")
+            if path.exists() and not path.is_file():
+                raise JournalProblem(f"{path} is not an ordinary file.", "Name another file.")
+            # Log and lock lie next to the file itself, whatever link it was named by.
+            self._file = Path(os.path.realpath(path))
             if self.writing:
                 path.parent.mkdir(parents=True, exist_ok=True)
+                if path.exists() and path.stat().st_nlink > 1:
+                    # SQLite would keep a log under each name ("How to corrupt", section 2.5).
+                    raise JournalProblem(
+                        f"The journal {path} has a second name (a hard link).",
+                        "Copy it to another name and write there, or remove the second name.",
+                    )
             elif not path.exists():
                 raise JournalProblem(
                     f"There is no journal {path}.",
@@ -140,7 +152,7 @@ class JournalFile:
 
     def _only_writer(self) -> sqlite3.Connection:
         """Hold a lock that the system releases when the program ends, however it ends."""
-        side = self.path.with_name(self.path.name + "-writer")
+        side = self._file.with_name(self._file.name + "-writer")
         held = sqlite3.connect(side, timeout=0.0, isolation_level=None, check_same_thread=False)
         try:
             held.execute("BEGIN EXCLUSIVE")
@@ -172,7 +184,7 @@ class JournalFile:
 
     def _reader(self) -> sqlite3.Connection:
         """Connection that only reads; it works on a full or write-protected disk too."""
-        link = self.path.absolute().as_uri()
+        link = self._file.as_uri()
         db = sqlite3.connect(
             f"{link}?mode=ro",
             uri=True,
@@ -184,7 +196,7 @@ class JournalFile:
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except sqlite3.Error as error:
             db.close()
-            log = self.path.with_name(self.path.name + "-wal")
+            log = self._file.with_name(self._file.name + "-wal")
             may_be_the_disk = isinstance(error, sqlite3.OperationalError)
             if not may_be_the_disk or (log.exists() and log.stat().st_size > 0):
                 raise
@@ -256,6 +268,11 @@ class JournalFile:
         return self._ask(
             f"SELECT * FROM events WHERE run = ?{chosen} ORDER BY number", run, *(kinds or ())
         )
+
+    def row(self, number: int) -> Row | None:
+        """One event, past the indexes, which may be damaged; None if there is none."""
+        found = self._ask("SELECT * FROM events NOT INDEXED WHERE number = ?", number)
+        return found[0] if found else None
 
     def ends_of(self, run: int) -> tuple[Row, Row]:
         """First event of a run, and its last finding or giving up; the first again without one."""
