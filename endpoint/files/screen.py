@@ -67,7 +67,7 @@ def _nowhere() -> io.TextIOWrapper:
 def guarded_output() -> Iterator[None]:
     """Let standard output be such a stream meanwhile; one that is closed swallows everything."""
     before = sys.stdout
-    sys.stdout = _Screen(_nowhere() if before is None else before)  # type: ignore[assignment]
+    sys.stdout = _Screen(_nowhere() if before is None else before)
     try:
         yield
         sys.stdout.flush()
