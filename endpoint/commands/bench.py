@@ -124,6 +124,7 @@ def serve(
     import uvicorn
 
     from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
+    from endpoint.bench.web.security import Patient
     from endpoint.files.screen import quiet_libraries
 
     class Telling(uvicorn.Server):
@@ -140,6 +141,7 @@ def serve(
         log_level="error",
         access_log=False,
         server_header=False,
+        http=Patient,
         ws="websockets-sansio",
         ws_max_size=MAX_MESSAGE_BYTES,
         ws_per_message_deflate=False,
