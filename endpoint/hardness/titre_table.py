@@ -195,7 +195,7 @@ def _titrant(section: Section, path: Path) -> Quantity | None:
         return read_certificate(path.parent / certificate).quantity(
             "concentration", "mol/L", *CONCENTRATIONS_MOL_L
         )
-    value = section.number("concentration_mol_l", *CONCENTRATIONS_MOL_L, None)
+    value = section.number("concentration_mol_l", 1e-5, 1.0, None)
     u = section.number("standard_uncertainty_mol_l", 0.0, 0.1, None)
     return None if value is None else titrant_quantity(value, u)
 

@@ -270,5 +270,5 @@ def test_a_finding_is_told(tmp_path: Path) -> None:
     def slow(_: Path) -> None:
         signal.raise_signal(signal.SIGPROF)
 
-    assert "KeyError" in finding(Target(lambda _: {}["x"], ()), "x", b"", tmp_path)
+    assert "KeyError" in finding(Target(lambda _: json.loads("{}")["x"], ()), "x", b"", tmp_path)
     assert "processor time" in finding(Target(slow, ()), "x", b"", tmp_path)
