@@ -22,8 +22,7 @@ class _Screen:
 
     def __init__(self, stream: Any) -> None:
         self._stream = stream
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+        self._signs = getattr(stream, "encoding", None) or "utf-8"
 
     def __getattr__(self, name: str) -> Any:
         if name == "buffer":  # nothing gets past the check
@@ -32,7 +31,7 @@ class _Screen:
 
     def write(self, text: str) -> int:
         """Write a text and return its length."""
-        shown = STEERING.sub("?", text)
+        shown = STEERING.sub("?", text).encode(self._signs, "replace").decode(self._signs)
         if shown:
             with self._told():
                 self._stream.write(shown)
