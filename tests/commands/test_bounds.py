@@ -119,3 +119,23 @@ def test_a_file_beyond_the_bounds_is_refused_within_them(tmp_path: Path, what: s
     assert said.strip().endswith(".")
     assert noise == ""
     assert peak_mb < 700
+
+
+def test_a_long_table_is_analysed_in_little_memory(tmp_path: Path) -> None:
+    rows = "".join(f"{k / 800:.5f},0.5,0.1\n" for k in range(20_000))
+    (tmp_path / "t.csv").write_text("volume_ml,A530,A620\n" + rows)
+    (tmp_path / "r.toml").write_text(
+        "format = 1\n[sample]\nvolume_ml = 100.0\n[titrant]\nconcentration_mol_l = 0.01\n"
+        '[recording]\nphotometer = "t.csv"\n'
+    )
+    code = (
+        "from pathlib import Path\n"
+        "from endpoint.analysis.pipeline import analyse\n"
+        "from endpoint.analysis.prepare import prepare\n"
+        "from endpoint.record.titration import read_record\n"
+        "job, table = prepare(read_record(Path(sys.argv[1])))\n"
+        "print(analyse(table, job).status)"
+    )
+    said, _, peak_mb = run_apart(code, str(tmp_path / "r.toml"))
+    assert said.strip() == "none"
+    assert peak_mb < 500
