@@ -18,6 +18,8 @@ from endpoint.problems import DeliveryProblem
 MAX_BYTES = 40_000_000
 MAX_ROWS = 200_000
 """Rows of a table at most: half an hour at a hundred a second; more would take minutes to fit."""
+_MOST_LINES = 3 * MAX_ROWS
+"""Lines of a file before it is cut up: rows, with as many blank lines and remarks again between."""
 _MAX_CELLS = 4_000_000
 _MAX_COLUMNS = 500
 _REMEDIES = {
@@ -81,6 +83,8 @@ def read_sheet(
         its header with another sign than its rows.
     """
     text = _text_of(path, problem).replace("\r\n", "\n").replace("\r", "\n")
+    if text.count("\n") > _MOST_LINES:
+        raise _too_many(path.name, problem)
     first, _, rest = text.lstrip("\n").partition("\n")
     if re.fullmatch(r'"?sep=.?"?', first.strip()):  # a hint that table programs write
         text = "\n" + rest
@@ -219,15 +223,18 @@ def _cells(
             numbers.append(reader.line_num)
             count += len(cells)
             if len(rows) > MAX_ROWS + 1 or count > _MAX_CELLS:
-                raise problem(
-                    f"{name} has more than {MAX_ROWS} rows or {_MAX_CELLS} cells.",
-                    "Split or thin the table.",
-                )
+                raise _too_many(name, problem)
     except csv.Error:
         raise problem(
             f"{name} cannot be read as a table.", "Save it again as CSV from the table program."
         ) from None
     return numbers, rows
+
+
+def _too_many(name: str, problem: type[Problem]) -> Problem:
+    return problem(
+        f"{name} has more than {MAX_ROWS} rows or {_MAX_CELLS} cells.", "Split or thin the table."
+    )
 
 
 def _lines(name: str, text: str, separator: str, problem: type[Problem]) -> Iterator[str]:
