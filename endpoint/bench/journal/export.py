@@ -216,9 +216,18 @@ def done_in(head: RunHead, events: Sequence[Kept]) -> Delivered:
 
 
 def head_of(events: Sequence[Kept]) -> RunHead:
-    """Head of a run from its events."""
-    head = events[0].event
-    assert isinstance(head, RunHead)
+    """Head of a run from its events.
+
+    Raises
+    ------
+    JournalProblem
+        It is lost.
+    """
+    head = events[0].event if events else None
+    if not isinstance(head, RunHead):
+        raise JournalProblem(
+            "The beginning of the run is damaged.", "See what can be read: endpoint runs check."
+        )
     return head
 
 

@@ -43,6 +43,9 @@ PRAGMA user_version = {VERSION};
 COMMIT;
 """
 _TIMED = ("reading", "pump-rate", "resumed", "still")
+_DAMAGE = (sqlite3.Error, UnicodeDecodeError)
+_LARGEST = 64_000_000
+"""Bytes of one value at most, sixteen times the longest text: a damaged length asks for 1 GB."""
 _NO_SPACE = "Free some space on the disk; what is waiting is then written automatically."
 _BACKUP = "Restore the file from a backup, or begin a new journal under another name."
 
@@ -50,9 +53,11 @@ Row = tuple[int, int, str, float, float, str, bytes | None]
 """A row of the table `events`: number, run, kind, mono_s, wall_s, body, data."""
 
 
-def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
+def in_words(error: Exception, path: Path) -> JournalProblem:
     """Why SQLite cannot work, as a sentence and a remedy."""
     name = str(getattr(error, "sqlite_errorname", "") or "")
+    if isinstance(error, UnicodeDecodeError):  # a name or a message that is no text
+        name = "SQLITE_CORRUPT"
     for start, sentence, remedy in (
         ("SQLITE_FULL", f"The disk is full: the journal {path} cannot grow.", _NO_SPACE),
         (
@@ -75,6 +80,7 @@ def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
             f"{path} is not a journal.",
             "Name another file; this one was not changed.",
         ),
+        ("SQLITE_TOOBIG", f"The journal {path} is damaged.", _BACKUP),
         ("SQLITE_CORRUPT", f"The journal {path} is damaged.", _BACKUP),
     ):
         if name.startswith(start):
@@ -114,7 +120,9 @@ class JournalFile:
             else:
                 self._db = self._reader()
                 self._check()
-        except sqlite3.Error as error:
+            self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST)
+            self._db.text_factory = lambda data: data.decode("utf-8", "replace")
+        except _DAMAGE as error:
             self.close()
             raise in_words(error, path) from None
         except JournalProblem:
@@ -226,7 +234,7 @@ class JournalFile:
                 return self._db.execute(question, values).fetchall()
             except sqlite3.ProgrammingError:
                 raise JournalProblem("The journal is closed.", "Open it again.") from None
-            except sqlite3.Error as error:
+            except _DAMAGE as error:
                 raise in_words(error, self.path) from None
 
     def write(self, rows: Sequence[Row]) -> None:
@@ -282,6 +290,8 @@ class JournalFile:
             "AND kind IN ('finding', 'given-up') ORDER BY number DESC LIMIT 1",
             run,
         )
+        # The index names the run, but what it points to is lost: an event that nothing can decode.
+        first = first or [(0, run, "", 0.0, 0.0, "", None)]
         return first[0], (ended or first)[0]
 
     def count_of(self, run: int) -> int:
