@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import difflib
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -38,16 +37,6 @@ class SheetProblem(CalibrationProblem):
 def unit_of(key: str) -> str:
     """Unit that the name of a key ends with, or an empty text: mass_g -> g."""
     return next((unit for ending, (unit, _) in _UNITS.items() if key.endswith(ending)), "")
-
-
-# The TOML parser's time and memory grow with the square of the parts of a dotted key.
-_PART = r"(?:[\w-]++|\"[^\"\n]*+\"|'[^'\n]*+')"
-_DEEP_KEY = re.compile(rf"(?<![\w-]){_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{30}}")
-
-
-def has_deep_key(text: str) -> bool:
-    """Whether a TOML text holds a name of more than 30 parts with dots between."""
-    return _DEEP_KEY.search(text) is not None
 
 
 def slip_of(key: str, value: float, low: float, high: float) -> tuple[str, float] | None:

@@ -9,11 +9,10 @@ from __future__ import annotations
 import datetime
 import json
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 from calibration.plain import (
     checked_any,
@@ -26,12 +25,26 @@ from calibration.plain import (
 )
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Contribution, FrozenTable, Quantity, QuantityProblem, Source
+from calibration.reading import Unreadable, json_of, read_text
+from calibration.writing import write_whole
 
 FORMAT = 1
 """Version of the format, written into every certificate."""
 KINDS = ("titrant", "glassware", "photometer", "camera", "timing")
 MAX_BYTES = 5_000_000
 """Bytes of a file beyond which it is refused unread. Assumed, far beyond any certificate."""
+MOST = 1e9
+"""Largest number in a certificate, any unit: far beyond every value, so that none overflows."""
+_PATH = "Check its path; it is taken from the folder of the record."
+_REMEDIES = {
+    "missing": _PATH,
+    "folder": _PATH,
+    "special": _PATH,
+    "system": _PATH,
+    "large": "Check the file name.",
+    "text": "Name a certificate, which is a JSON file.",
+    "syntax": "Correct it, or make it again.",
+}
 _NEEDED = ("format", "id", "kind", "what", "date", "operator", "quantities")
 _ALLOWED = ("expiry", "readings", "remarks", "details")
 
@@ -69,7 +82,9 @@ def quantity_from_json(data: object, where: str, default_name: str | None = None
     if not isinstance(table[third], dict):
         raise QuantityProblem(f"{where}: contributions is not a table.", 'Write {"name": {...}}.')
     parts = {
-        name: _contribution_from_json(part, f'{where}: contribution "{name}"')
+        checked_text(name, f"{where}: the name of a contribution"): _contribution_from_json(
+            part, f'{where}: contribution "{name}"'
+        )
         for name, part in table[third].items()
     }
     return Quantity(value, unit, parts)
@@ -157,13 +172,21 @@ class Certificate:
                 'Add one under "quantities", with value, unit and standard_uncertainty.',
             )
 
-    def quantity(self, name: str, unit: str) -> Quantity:
-        """Return one quantity and refuse another unit than expected.
+    def quantity(self, name: str, unit: str, low: float = -MOST, high: float = MOST) -> Quantity:
+        """Return one quantity; refuse another unit than expected, and what cannot be true.
+
+        Parameters
+        ----------
+        name, unit:
+            Which, and in which unit.
+        low, high:
+            Smallest and largest value that can be true, in this unit. Of what can only be above 0
+            the standard uncertainty is not larger than the value.
 
         Raises
         ------
         CertificateProblem
-            There is none of that name, or its unit is another.
+            There is none of that name, its unit is another, or it is out of range.
         """
         found = self.quantities.get(name)
         if found is None:
@@ -176,6 +199,18 @@ class Certificate:
                 f'Certificate {self.identifier}: "{name}" is in {found.unit}, '
                 f"but {unit} is needed.",
                 f"Give it in {unit}.",
+            )
+        if not low <= found.value <= high:
+            raise CertificateProblem(
+                f'Certificate {self.identifier}: "{name}" is {found.value:.6g} {unit}, outside '
+                f"{low:g} to {high:g} {unit}.",
+                "Correct the certificate, or make it again.",
+            )
+        if not found.standard_uncertainty <= (found.value if low > 0.0 else high):
+            raise CertificateProblem(
+                f'Certificate {self.identifier}: the uncertainty of "{name}" is '
+                f"{found.standard_uncertainty:.3g} {unit}, which is too large.",
+                "Correct the certificate, or make it again.",
             )
         return found
 
@@ -312,19 +347,6 @@ def _remarks(data: object, where: str) -> tuple[str, ...]:
     return tuple(checked_text(text, where) for text in data)
 
 
-def _no_constant(text: str) -> NoReturn:
-    raise ValueError(f"it holds {text}, which is not a number")
-
-
-def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    table = dict(pairs)
-    if len(table) != len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
-        raise ValueError(f'the key "{twice[:40]}" is there twice')
-    return table
-
-
 def read_certificate(path: Path) -> Certificate:
     """Read a certificate file; whether it may be used is `Certificate.check_use`.
 
@@ -334,29 +356,10 @@ def read_certificate(path: Path) -> Certificate:
         The file cannot be read, is not JSON, or is not a certificate.
     """
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise CertificateProblem(
-                f"{path.name} is larger than {MAX_BYTES // 1_000_000} MB, too large for a "
-                "certificate.",
-                "Check the file name.",
-            )
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
+        data = json_of(read_text(path, MAX_BYTES), path.name)
+    except Unreadable as why:
         raise CertificateProblem(
-            f"{path.name} is not a text file.", "Name a certificate, which is a JSON file."
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "the name cannot be used"
-        raise CertificateProblem(
-            f"The certificate {path.name} cannot be read: {reason}.",
-            "Check its path; it is taken from the folder of the record.",
-        ) from None
-    try:
-        data = json.loads(text, parse_constant=_no_constant, object_pairs_hook=_no_doubles)
-    except (ValueError, RecursionError) as error:
-        reason = "it is nested too deep" if isinstance(error, RecursionError) else str(error)
-        raise CertificateProblem(
-            f"{path.name} is not valid JSON: {reason[:150]}.", "Correct it, or make it again."
+            f"The certificate {path.name} cannot be read ({why.reason}).", _REMEDIES[why.kind]
         ) from None
     return certificate_from_json(data, path.name)
 
@@ -369,13 +372,10 @@ def write_certificate(certificate: Certificate, path: Path) -> None:
     CertificateProblem
         The file cannot be written.
     """
-    part = path.with_name(path.name + ".part")
+    text = json.dumps(certificate.to_json(), indent=1, ensure_ascii=False, allow_nan=False)
     try:
-        text = json.dumps(certificate.to_json(), indent=1, ensure_ascii=False, allow_nan=False)
-        part.write_text(text + "\n", encoding="utf-8")
-        os.replace(part, path)
+        write_whole(path, (text + "\n").encode("utf-8"))
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise CertificateProblem(
             f"The certificate {path.name} cannot be written: {error.strerror}.",
             "Choose a folder that you can write to.",

@@ -8,7 +8,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from calibration.quantity import FrozenTable, QuantityProblem
+from calibration.wording import STEERING
 
+LONGEST_TEXT = 1000
+"""Signs of a name or a remark at most: twelve lines of a terminal. Assumed."""
 _DEEPEST = 6
 """Levels of tables within tables that a certificate may have. Assumed."""
 
@@ -25,10 +28,14 @@ def checked_number(value: object, where: str) -> float:
 
 
 def checked_text(value: object, where: str) -> str:
-    """Return a text that is not empty, or raise QuantityProblem naming the place."""
-    if isinstance(value, str) and value.strip():
-        return value
-    raise QuantityProblem(f"{where} is {shown(value)}, not a text.", "Give a short text.")
+    """Return a text that is not empty and can be shown, or raise QuantityProblem."""
+    if not isinstance(value, str) or not value.strip():
+        raise QuantityProblem(f"{where} is {shown(value)}, not a text.", "Give a short text.")
+    if len(value) > LONGEST_TEXT or STEERING.search(value):
+        raise QuantityProblem(
+            f"{where} is too long or holds control characters.", "Write one short line."
+        )
+    return value
 
 
 def checked_table(

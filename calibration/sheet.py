@@ -27,13 +27,13 @@ from __future__ import annotations
 
 import csv
 import datetime
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from calibration.cells import Section, SheetProblem, has_deep_key
+from calibration.cells import Section, SheetProblem
+from calibration.reading import Unreadable, read_text, toml_of
 
 FORMAT = 1
 """Version of the format that every sheet states."""
@@ -222,38 +222,22 @@ def _is_head(line: str) -> bool:
 
 def _text(path: Path) -> str:
     try:
-        if not path.is_file():
-            kind = "is a folder" if path.is_dir() else "does not exist"
-            raise SheetProblem(f"{path.name} {kind}.", "Check the name of the sheet.")
-        if path.stat().st_size > MAX_BYTES:
-            raise SheetProblem(
-                f"{path.name} is larger than {MAX_BYTES // 1_000_000} MB, too large for a sheet.",
-                "Check the file name.",
-            )
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
+        return read_text(path, MAX_BYTES)
+    except Unreadable as why:
         raise SheetProblem(
-            f"{path.name} is not a text file.", "Save the sheet as TOML or CSV, in UTF-8."
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "the name cannot be used"
-        raise SheetProblem(
-            f"{path.name} cannot be read: {reason}.", "Check its name and permissions."
+            f"The sheet {path.name} cannot be read ({why.reason}).",
+            "Check its name and permissions."
+            if why.kind != "text"
+            else "Save the sheet as TOML or CSV, in UTF-8.",
         ) from None
 
 
 def _toml(name: str, text: str) -> dict[str, Any]:
-    if has_deep_key(text):
-        raise SheetProblem(
-            f"{name} holds a name of more than 30 parts with dots between.",
-            "Write tables and keys, such as [certificate] and id.",
-        )
     try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors
+        return toml_of(text, name)
+    except Unreadable as why:
         raise SheetProblem(
-            f"{name} is not valid TOML ({str(error)[:100]}).",
-            "Correct that line; put texts in quotes, numbers without.",
+            why.sentence, "Correct that line; put texts in quotes, numbers without."
         ) from None
 
 

@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
+STEERING = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff"
+    "\U000e0000-\U000e007f]"
+)
+"""Signs that steer a terminal or turn the direction of a text (Unicode 16: controls but for tab and
+line feed, the bidirectional formatting characters of UAX 9, line separators and tags)."""
 _GAP = " ... "
 
 

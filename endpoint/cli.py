@@ -3,28 +3,39 @@
 from __future__ import annotations
 
 import sys
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from typing import Any, NoReturn
 
-import click
+_STOPPED = ("Stopped.", "Run the command again to start over.", 130)
 
-from calibration.problem import Problem
-from endpoint.commands.batch import batch
-from endpoint.commands.bench import bench
-from endpoint.commands.calibrate import calibrate, certificates
-from endpoint.commands.compare import compare
-from endpoint.commands.hardness import hardness
-from endpoint.commands.locate import locate
-from endpoint.commands.plan import plan
-from endpoint.commands.replay import replay
-from endpoint.commands.replicates import replicates
-from endpoint.commands.report import report
-from endpoint.commands.runs import runs
-from endpoint.problems import EXIT_BAD_INPUT, EXIT_FAULT
+try:
+    import logging
+    import threading
+    from collections.abc import Iterator, Sequence
+    from contextlib import contextmanager, suppress
+    from typing import Any, NoReturn
+
+    import click
+
+    from calibration.problem import Problem
+    from endpoint.commands.batch import batch
+    from endpoint.commands.bench import bench
+    from endpoint.commands.calibrate import calibrate, certificates
+    from endpoint.commands.compare import compare
+    from endpoint.commands.hardness import hardness
+    from endpoint.commands.locate import locate
+    from endpoint.commands.plan import plan
+    from endpoint.commands.replay import replay
+    from endpoint.commands.replicates import replicates
+    from endpoint.commands.report import report
+    from endpoint.commands.runs import runs
+    from endpoint.files.screen import guarded_output
+    from endpoint.problems import EXIT_BAD_INPUT, EXIT_FAULT
+except KeyboardInterrupt:  # Ctrl-C while all this is loaded
+    sys.stderr.write("endpoint: {}\n{}\n".format(*_STOPPED))
+    sys.exit(_STOPPED[2])
 
 _NO_MEMORY = "The recording needs more memory than there is."
+_NO_SUCH_NAME = "A file name holds a sign that this system cannot use in names."
+_USE_UTF8 = "Set the variable PYTHONUTF8=1, or choose a locale with UTF-8."
 
 
 class _Group(click.Group):
@@ -34,7 +45,9 @@ class _Group(click.Group):
         """Run the command and leave with its exit code."""
         given = list(sys.argv[1:] if args is None else args)
         try:
-            with _threads_told(given):
+            # With a home that cannot be written it tells how it goes on; nobody asked.
+            logging.getLogger("matplotlib").setLevel(logging.ERROR)
+            with _threads_told(given), guarded_output():
                 code = super().main(args, *others, **{**extra, "standalone_mode": False})
         except Problem as problem:
             _give_up(problem.sentence, problem.remedy, problem.exit_code)
@@ -44,13 +57,14 @@ class _Group(click.Group):
         except click.ClickException as error:
             _give_up(error.format_message(), "See endpoint --help.", EXIT_BAD_INPUT)
         except (click.Abort, KeyboardInterrupt):
-            _give_up("Stopped.", "Run the command again to start over.", 130)
+            _give_up(*_STOPPED)
         except MemoryError:
             _give_up(_NO_MEMORY, "Reduce the recording, or close other programs.", EXIT_BAD_INPUT)
         except BrokenPipeError:
-            sys.stderr.close()
             sys.exit(1)
         except Exception as error:
+            if isinstance(error, UnicodeEncodeError) and error.encoding == _names_encoding():
+                _give_up(_NO_SUCH_NAME, _USE_UTF8, EXIT_BAD_INPUT)
             _tell_fault(error, given)
             sys.exit(EXIT_FAULT)
         sys.exit(code if isinstance(code, int) else 0)
@@ -82,7 +96,17 @@ def _tell_fault(error: BaseException, arguments: Sequence[str]) -> None:
 
 
 def _say(sentence: str, remedy: str) -> None:
-    click.echo(f"endpoint: {sentence}\n{remedy}", err=True)
+    try:
+        click.echo(f"endpoint: {sentence}\n{remedy}", err=True)
+    except OSError:  # a full disk: there is nobody to tell, but the exit code still says it
+        with suppress(OSError):
+            sys.stderr.close()
+
+
+def _names_encoding() -> str | None:
+    """Encoding of file names, where it does not have every sign (LANG=C without UTF-8 mode)."""
+    name = sys.getfilesystemencoding()
+    return None if name == "utf-8" else name
 
 
 def _give_up(sentence: str, remedy: str, code: int) -> NoReturn:

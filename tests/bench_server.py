@@ -20,7 +20,7 @@ from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
 from endpoint.bench.web.hub import BenchClock, Hub
-from endpoint.bench.web.security import Keys
+from endpoint.bench.web.security import Keys, Patient
 from endpoint.recording.frame import Frame
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -78,6 +78,8 @@ def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iter
         app,
         log_level="critical",
         access_log=False,
+        http=Patient,
+        limit_concurrency=64,
         ws="websockets-sansio",
         ws_max_size=MAX_MESSAGE_BYTES,
         ws_per_message_deflate=False,

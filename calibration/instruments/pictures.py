@@ -18,6 +18,8 @@ Pixels = NDArray[np.uint8]
 MAX_PIXELS = 80_000_000
 """Pixels beyond which a picture is refused before it is decoded: twice those of the largest usual
 cameras, 240 MB in memory. Assumed."""
+MAX_SIDE = 30_000
+"""Pixels of a side beyond which a picture is refused: those of the longest panoramas."""
 LONG_SIDE = 4000
 """Pictures with a longer side are reduced by a whole number. Assumed: patches then still hold
 thousands of pixels."""
@@ -76,10 +78,11 @@ def read_picture(row: Section, folder: Path, key: str = "picture") -> Picture:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with Image.open(path) as image:
-                if image.width * image.height > MAX_PIXELS:
+                if image.width * image.height > MAX_PIXELS or max(image.size) > MAX_SIDE:
                     raise row.problem(
                         key, f'names "{name}", which is too large ({image.width} x '
-                        f"{image.height}).", "Reduce it to 80 megapixels or less.",
+                        f"{image.height}).", "Reduce it to 80 megapixels or less, and to 30,000 "
+                        "pixels a side.",
                     )  # fmt: skip
                 if image.mode == "F" or image.mode.startswith("I"):
                     raise row.problem(

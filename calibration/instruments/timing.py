@@ -26,6 +26,7 @@ from calibration.instruments.mixing import (
     mixing_lag,
 )
 from calibration.quantity import Quantity
+from calibration.reading import Unreadable, read_text
 from calibration.sheet import MAX_BYTES, Sheet
 
 FloatArray = NDArray[np.float64]
@@ -312,13 +313,11 @@ def _from_table(sheet: Sheet, head: Section) -> tuple[FloatArray, FloatArray]:
     end = head.number("until_s", -_LATEST_S, _LATEST_S, math.inf)
     path = sheet.folder / name
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise head.problem("table", f'names "{name}", which is too large.', "Cut it shorter.")
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, ValueError, csv.Error):
+        rows = list(csv.DictReader(read_text(path, MAX_BYTES).splitlines()))
+    except (Unreadable, csv.Error) as why:
+        reason = why.reason if isinstance(why, Unreadable) else "it is not a table"
         raise head.problem(
-            "table", f'names "{name}", which cannot be read.',
+            "table", f'names "{name}", which cannot be read ({reason}).',
             "Check the name; it is taken from the folder of the sheet.",
         ) from None  # fmt: skip
     here = [key for key in (rows[0] if rows else {}) if key]

@@ -18,7 +18,6 @@ Which contributions several recordings of one standard share, and under which na
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -28,6 +27,7 @@ from calibration.cells import Section
 from calibration.certificate import quantity_from_json
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Contribution, Quantity
+from calibration.reading import Unreadable, json_of, read_text
 from calibration.standardisation.titres import Titre
 
 MAX_BYTES = 50_000_000
@@ -124,23 +124,12 @@ def _read(row: Section, folder: Path) -> Mapping[str, Any]:
     named = row.text("result")
     path = folder / named
     try:
-        if path.is_dir():
-            raise row.problem(
-                "result", f"{named} is a folder.", "Name the result file in it, result.json."
-            )
-        if path.stat().st_size > MAX_BYTES:
-            raise row.problem("result", f"{named} is too large.", "Name a result file.")
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
-        raise row.problem(
-            "result", f"{named} is not valid JSON.", "Name the result file of an analysis."
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "the name cannot be used"
+        data = json_of(read_text(path, MAX_BYTES), path.name)
+    except Unreadable as why:
         raise row.problem(
             "result",
-            f"{named} cannot be read: {reason}.",
-            "Check its path; it is taken from the folder of the sheet.",
+            f"{named} cannot be read ({why.reason}).",
+            "Name the result file of an analysis; its path is taken from the folder of the sheet.",
         ) from None
     if not isinstance(data, dict) or data.get("format") != 1 or "status" not in data:
         raise row.problem(

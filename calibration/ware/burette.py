@@ -26,6 +26,11 @@ from calibration.ware.glassware import (
 from calibration.ware.tolerance import WareProblem
 from calibration.ware.water import find_glass
 
+WARE_ML = (0.01, 10_000.0)
+"""Volumes of a pipette or flask that can be true, mL."""
+CORRECTIONS_ML = (-10.0, 10.0)
+"""Corrections of ware that can be true, mL: far more than the largest tolerance of any."""
+
 
 @dataclass(frozen=True)
 class CalibratedBurette:
@@ -127,7 +132,9 @@ def burette_from_certificate(certificate: Certificate) -> CalibratedBurette:
             f"{where}: marks_ml is not an ascending list of marks.",
             "Calibrate the burette by weighing several marks.",
         )
-    corrections = tuple(certificate.quantity(f"correction at {m:g} mL", "mL") for m in marks)
+    corrections = tuple(
+        certificate.quantity(f"correction at {m:g} mL", "mL", *CORRECTIONS_ML) for m in marks
+    )
     return CalibratedBurette(
         _label(certificate, where),
         certificate.identifier,
@@ -234,13 +241,15 @@ def deliveries_from_certificate(
     where = _details(certificate, ("pipette", "flask"))
     name = _label(certificate, where)
     shared = at_reference_temperature(
-        certificate.quantity("volume", "mL"),
+        certificate.quantity("volume", "mL", *WARE_ML),
         name,
         label,
         glass=_glass(certificate, where),
         **temperature,
     )
-    return with_fillings(shared, certificate.quantity("filling", "mL"), name, times, label)
+    return with_fillings(
+        shared, certificate.quantity("filling", "mL", *CORRECTIONS_ML), name, times, label
+    )
 
 
 def certified_kind(certificate: Certificate) -> str:

@@ -13,6 +13,8 @@ from calibration.certificate import Certificate
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
 from calibration.ware.burette import (
+    CORRECTIONS_ML,
+    WARE_ML,
     burette_from_certificate,
     calibrated_burette_volume,
     deliveries_from_certificate,
@@ -26,6 +28,7 @@ from calibration.ware.glassware import (
 )
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.other_metals import subtracted
+from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
@@ -126,8 +129,14 @@ def day_of_use(record: BenchRecord, today: datetime.date) -> datetime.date:
 
 
 def titrant_from(certificate: Certificate) -> Quantity:
-    """Concentration in mol/L of a certificate of a titrant, or of another standard solution."""
-    return certificate.quantity("concentration", "mol/L")
+    """Concentration in mol/L of a certificate of a titrant, or of another standard solution.
+
+    Raises
+    ------
+    CalibrationProblem
+        It is not there, or outside what can be titrated with.
+    """
+    return certificate.quantity("concentration", "mol/L", *CONCENTRATIONS_MOL_L)
 
 
 def stated_titrant(
@@ -210,7 +219,7 @@ def _sampler(record: BenchRecord, book: CertificateBook, missing: list[str]) -> 
     path = _certificate_path(record.ware.get("pipette"))
     if path is not None:
         certificate = _certified(record, book, "pipette", path)
-        volume = certificate.quantity("volume", "mL")
+        volume = certificate.quantity("volume", "mL", *WARE_ML)
 
         def certified(volumes_ml: Sequence[float], label: str) -> tuple[Quantity, ...]:
             times = _fillings(record, volumes_ml, volume.value)
@@ -254,7 +263,7 @@ def _burette(
     if path is not None:
         certificate = _certified(record, book, "burette", path)
         if "ware" not in certificate.details:
-            correction = certificate.quantity("correction", "mL")
+            correction = certificate.quantity("correction", "mL", *CORRECTIONS_ML)
             return (lambda volume_ml, label="": volume_ml + correction), None
         burette = burette_from_certificate(certificate)
         start = record.first_reading_ml

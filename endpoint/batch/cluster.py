@@ -100,9 +100,10 @@ def _distributed() -> Any:
     try:
         import distributed
 
-        # A lost connection ends in one sentence of ours, not in its log.
-        for name in ("distributed", "tornado.application", "asyncio"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
+        # A lost connection ends in one sentence of ours, not in its logs; each has its own level.
+        for name in ("asyncio", "tornado.application", *logging.root.manager.loggerDict):
+            if name.partition(".")[0] in ("asyncio", "distributed", "tornado"):
+                logging.getLogger(name).setLevel(logging.CRITICAL)
     except ImportError:
         raise BatchProblem(
             "--scheduler needs dask.distributed, which is not installed.",

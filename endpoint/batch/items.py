@@ -6,15 +6,16 @@ import dataclasses
 import hashlib
 import json
 import os
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from calibration.problem import Problem
+from calibration.reading import Unreadable, read_bytes, read_text
 from endpoint.batch.problem import BatchProblem
-from endpoint.record.titration import read_record
+from endpoint.problems import RecordProblem
+from endpoint.record.titration import MAX_BYTES, read_record, read_tables
 from endpoint.result.document import program
 
 _MAX_LIST_BYTES = 20_000_000
@@ -80,8 +81,8 @@ def _in_folder(folder: Path) -> set[str]:
 def _is_record(path: Path) -> bool:
     """Whether a TOML file is a record, or so broken that a person must look at it."""
     try:
-        return "recording" in tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
+        return "recording" in read_tables(path)
+    except RecordProblem:
         return True
 
 
@@ -92,14 +93,13 @@ def _in_list(path: Path) -> set[str]:
         raise BatchProblem(
             f"{path.name} is a single record.", f"Use: endpoint locate {path.name}, or a list."
         )
-    if not path.is_file() or path.stat().st_size > _MAX_LIST_BYTES:
-        raise BatchProblem(
-            f"{path.name} is not a list of records.", "Name a text file or a folder."
-        )
     try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except UnicodeDecodeError:
-        raise BatchProblem(f"{path.name} is not a text.", "Write one path in each line.") from None
+        lines = read_text(path, _MAX_LIST_BYTES).splitlines()
+    except Unreadable as why:
+        raise BatchProblem(
+            f"The list {path} cannot be read ({why.reason}).",
+            "Name a folder, or a text file with one path in each line.",
+        ) from None
     kept = (line.strip() for line in lines)
     chosen = [line for line in kept if line and not line.startswith("#")]
     odd = next((line for line in chosen if not line.isprintable() or len(line) > 1000), None)
@@ -120,9 +120,9 @@ def fingerprint(path: Path) -> str:
     """Checksum of a record, of size and time of every file it names, and of the program."""
     parts: list[Any] = [program()]
     try:
-        parts.append(hashlib.sha256(path.read_bytes()).hexdigest())
+        parts.append(hashlib.sha256(read_bytes(path, MAX_BYTES)).hexdigest())
         record = read_record(path)
-    except (OSError, Problem):
+    except (Unreadable, Problem):
         record = None
     if record is not None:
         parts += [_stamps(named) for named in _paths(dataclasses.asdict(record))]
@@ -144,9 +144,16 @@ def _paths(value: object) -> Iterator[Path]:
 def _stamps(path: Path) -> list[Any]:
     try:
         if path.is_dir():
-            inside = sorted(os.scandir(path), key=lambda entry: entry.name)
-            return [[e.name, e.stat().st_size, e.stat().st_mtime_ns] for e in inside]
+            return [_stamp(inside) for inside in sorted(path.iterdir())]
+    except OSError:
+        pass
+    return _stamp(path)
+
+
+def _stamp(path: Path) -> list[Any]:
+    """Name, size and time of a file; a link to nothing has only a name."""
+    try:
         found = path.stat()
-        return [path.name, found.st_size, found.st_mtime_ns]
     except OSError:
         return [path.name, None, None]
+    return [path.name, found.st_size, found.st_mtime_ns]

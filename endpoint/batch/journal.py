@@ -5,6 +5,7 @@ A batch that was killed leaves a whole journal but for its last line, which is t
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Callable
@@ -75,7 +76,8 @@ class BatchJournal:
         OutputProblem
             The disk is full or gone.
         """
-        self._write({"record": item.name, "fingerprint": item.fingerprint, "row": row})
+        entry = {"record": item.name, "fingerprint": item.fingerprint, "row": row}
+        self._write({**entry, "sha256": _checksum(entry)})
         self._rows[item.name] = (item.fingerprint, row)
 
     def _write(self, data: dict[str, Any]) -> None:
@@ -115,6 +117,12 @@ def _parsed(line: bytes) -> Any:
     return None
 
 
+def _checksum(entry: dict[str, Any]) -> str:
+    """Checksum of what an entry says, so that a flipped digit is noticed."""
+    said = {key: value for key, value in entry.items() if key != "sha256"}
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
+
+
 def _is_entry(entry: Any) -> bool:
     return (
         isinstance(entry, dict)
@@ -122,6 +130,7 @@ def _is_entry(entry: Any) -> bool:
         and isinstance(entry.get("fingerprint"), str)
         and isinstance(entry.get("row"), dict)
         and set(entry["row"]) == set(COLUMNS)
+        and entry.get("sha256") == _checksum(entry)
     )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from endpoint.batch.row import COLUMNS, NUMBERS, STATUSES, Row, as_text
+from endpoint.files.csv_table import plain_cell
 
 
 def table_csv(rows: Sequence[Row]) -> str:
@@ -25,10 +26,7 @@ def table_csv(rows: Sequence[Row]) -> str:
 def _cell(value: Any) -> str:
     if value is None:
         return ""
-    if isinstance(value, float | int):
-        return f"{value:.9g}"
-    # A table program takes a cell that begins so for a formula.
-    return f"'{as_text(value)}" if value[:1] in ("=", "+", "@") else as_text(value)
+    return f"{value:.9g}" if isinstance(value, float | int) else plain_cell(as_text(value))
 
 
 def has_parquet() -> bool:

@@ -8,11 +8,12 @@ import os
 from pathlib import Path
 
 from calibration.problem import Problem
+from calibration.reading import Unreadable, read_bytes
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.batch.row import Row, failed_row, located_row, refused_row, versions
 from endpoint.files.fault_report import fault_told
-from endpoint.record.titration import read_record
+from endpoint.record.titration import MAX_BYTES, read_record
 from endpoint.result.document import document, programs, provenance_of
 
 
@@ -29,8 +30,8 @@ def row_of_record(name: str, path: Path, today: datetime.date | None = None) -> 
         Day of use for certificates where the record has no date; by default the day it is.
     """
     try:
-        checksum = hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
+        checksum = hashlib.sha256(read_bytes(path, MAX_BYTES)).hexdigest()
+    except Unreadable:
         checksum = ""
     try:
         record = read_record(path)

@@ -30,6 +30,8 @@ _START_S = 120.0
 _TRIES = 2
 """Children that try one record: the first may have been killed for another reason, a second death
 is the record's doing."""
+_STARTS = 3
+"""Children that are started for one record before the machine is held unfit. Assumed."""
 _FILMS = 200
 """After so many records the child is renewed, so that what libraries keep cannot add up."""
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -106,6 +108,22 @@ class Worker:
         return None if line is None else dict(json.loads(line))
 
     def _start(self) -> None:
+        """Start a child; one that dies while it starts may have been killed for another reason."""
+        for _ in range(_STARTS):
+            try:
+                if self._begin() or self._closed:
+                    return
+            except (OSError, queue.Empty):
+                break
+        if not self._closed:
+            self._end()
+            raise BatchProblem(
+                "A process for the analysis cannot be started.",
+                "Close other programs, give fewer --jobs, or try endpoint locate on one record.",
+            )
+
+    def _begin(self) -> bool:
+        """Begin a child and wait until it is ready; False if it died."""
         self._end()
         paths = [str(_ROOT), os.environ.get("PYTHONPATH", "")]
         environment = {
@@ -116,32 +134,23 @@ class Worker:
         # A queue of its own for each child: a late line of an old one cannot be taken for news.
         self._lines = queue.SimpleQueue()
         self._served = 0
-        try:
-            self._child = subprocess.Popen(
-                [sys.executable, "-m", "endpoint.batch.child"],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=None if debugging() else subprocess.DEVNULL,
-                env=environment,
-                text=True,
-                encoding="utf-8",
-                # Ctrl-C is for this process to answer; the child ends when its input does.
-                start_new_session=True,
-            )
-            assert self._child.stdout is not None
-            reader = threading.Thread(
-                target=_listen, args=(self._child.stdout, self._lines), daemon=True
-            )
-            reader.start()
-            ready = self._lines.get(timeout=_START_S)
-        except (OSError, queue.Empty):
-            ready = None
-        if ready is None and not self._closed:
-            self._end()
-            raise BatchProblem(
-                "A process for the analysis cannot be started.",
-                "Close other programs, give fewer --jobs, or try endpoint locate on one record.",
-            )
+        self._child = subprocess.Popen(
+            [sys.executable, "-m", "endpoint.batch.child"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=None if debugging() else subprocess.DEVNULL,
+            env=environment,
+            text=True,
+            encoding="utf-8",
+            # Ctrl-C is for this process to answer; the child ends when its input does.
+            start_new_session=True,
+        )
+        assert self._child.stdout is not None
+        reader = threading.Thread(
+            target=_listen, args=(self._child.stdout, self._lines), daemon=True
+        )
+        reader.start()
+        return self._lines.get(timeout=_START_S) is not None
 
     def _end(self) -> None:
         child, self._child = self._child, None

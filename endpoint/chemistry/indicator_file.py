@@ -15,6 +15,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from calibration.reading import Unreadable, read_text, toml_of
 from endpoint.chemistry.conditions import Conditions
 from endpoint.chemistry.indicators import (
     CHANNELS,
@@ -106,20 +107,13 @@ def read_indicator(path: Path) -> Indicator:
         The file is missing or no TOML, or a key is unknown, missing or has an impossible value.
     """
     try:
-        if path.stat().st_size > _MAX_BYTES or not path.is_file():
-            raise RecordProblem(
-                f"{path.name} is not an indicator file.", "Name a small .toml file."
-            )
-        table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
+        table = toml_of(read_text(path, _MAX_BYTES), path.name)
+    except Unreadable as why:
         raise RecordProblem(
-            f"The indicator file {path} cannot be read ({error.strerror}).",
-            "Check its name and place.",
-        ) from None
-    except (ValueError, RecursionError) as error:
-        raise RecordProblem(
-            f"{path.name} is not valid TOML ({str(error)[:100]}).",
-            "Correct that line; texts stand in quotes, numbers do not.",
+            f"The indicator file {path.name} cannot be read ({why.reason}).",
+            "Check its name and place."
+            if why.kind != "syntax"
+            else "Correct that line; texts stand in quotes, numbers do not.",
         ) from None
     return parse_indicator(table, path.name)
 

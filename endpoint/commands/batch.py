@@ -122,7 +122,7 @@ def _progress(total: int, quiet: bool) -> Iterator[Callable[[Row], None] | None]
         ) as bar:
             yield lambda row: bar.update(1)
         return
-    from endpoint.batch.row import as_text
+    from calibration.wording import one_line
 
     begin, done = time.monotonic(), 0
 
@@ -134,7 +134,7 @@ def _progress(total: int, quiet: bool) -> Iterator[Callable[[Row], None] | None]
         value = row["equivalence_ml"]
         found = "" if value is None else f" {value:.3f} mL"
         told = f"{done}/{total} {row['record']}: {row['status']}{found}{tail}"
-        click.echo(as_text(told), err=True)
+        click.echo(one_line(told), err=True)
 
     yield on_row
 
@@ -157,12 +157,12 @@ def _write(rows: tuple[Row, ...], folder: Path) -> list[str]:
 
 
 def _tell(rows: tuple[Row, ...], folder: Path, written: list[str]) -> None:
-    from endpoint.batch.row import as_text
+    from calibration.wording import one_line
     from endpoint.batch.table import counts
     from endpoint.result.wording import CAUTION
 
     click.echo(f"{len(rows)} recordings: {counts(rows)}.")
     for row in rows:
         if row["status"] in ("refused", "failed"):
-            click.echo(as_text(f"- {row['record']}: {row['text']} {row['advice']}"))
+            click.echo(one_line(f"- {row['record']}: {row['text']} {row['advice']}"))
     click.echo(f"\nWritten to {folder}: {', '.join(written)}\n\n{CAUTION}")

@@ -124,6 +124,8 @@ def serve(
     import uvicorn
 
     from endpoint.bench.web.app import MAX_MESSAGE_BYTES, application
+    from endpoint.bench.web.security import Patient
+    from endpoint.files.screen import quiet_libraries
 
     class Telling(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -139,6 +141,7 @@ def serve(
         log_level="error",
         access_log=False,
         server_header=False,
+        http=Patient,
         ws="websockets-sansio",
         ws_max_size=MAX_MESSAGE_BYTES,
         ws_per_message_deflate=False,
@@ -149,7 +152,8 @@ def serve(
     if feed is not None:
         threading.Thread(target=feed, args=(hub,), name="bench-feed", daemon=True).start()
     try:
-        Telling(config).run(sockets=[listener])
+        with quiet_libraries():
+            Telling(config).run(sockets=[listener])
     finally:
         log.removeHandler(faults)
 

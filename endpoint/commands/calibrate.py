@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from endpoint.commands.options import put_json
+
 if TYPE_CHECKING:
     from calibration.certificate import Certificate
     from calibration.sheet import Sheet
@@ -57,7 +59,7 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
     from calibration.sheet import read_sheet
     from endpoint.files.folder import check_file
     from endpoint.problems import OutputProblem
-    from endpoint.result.certificates import certificate_json, certificate_text
+    from endpoint.result.certificates import certificate_text
 
     target = out if out is not None else sheet.with_suffix(".json")
     if not as_json:
@@ -69,7 +71,7 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
     today = datetime.date.today()
     certificate = _maker(kind)(read_sheet(sheet, today))
     if as_json:
-        click.echo(certificate_json(certificate))
+        put_json(certificate.to_json(), "-")
         return
     write_certificate(certificate, target)
     click.echo(certificate_text(certificate, today))

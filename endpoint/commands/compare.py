@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+
+from endpoint.commands.options import check_json, put_json
 
 if TYPE_CHECKING:
     from endpoint.comparison.study import Comparison
@@ -65,8 +68,7 @@ def compare(
     from endpoint.comparison.study import compare as work_out
     from endpoint.comparison.titre_pairs import read_compare_table
     from endpoint.comparison.words import summary_text
-    from endpoint.files.folder import check_file, check_folder, write_text
-    from endpoint.result.document import to_json
+    from endpoint.files.folder import held_folder
 
     for option, value in (
         ("--variance-ratio", variance_ratio),
@@ -75,22 +77,17 @@ def compare(
     ):
         if value is not None:
             _check(option, value)
-    if out is not None:
-        check_folder(Path(out))
-    if json_to not in (None, "-"):
-        check_file(Path(str(json_to)))
-    found = work_out(
-        read_compare_table(Path(table), None if results is None else Path(results)),
-        variance_ratio=variance_ratio,
-        bias_ml=find_bias_ml,
-        limits_ml=limits_within_ml,
-    )
-    document = to_json(comparison_document(found))
-    if json_to == "-":
-        click.echo(document)
-    elif json_to is not None:
-        write_text(Path(json_to), document + "\n")
-    written = [] if out is None else _write(found, document, Path(out))
+    check_json(json_to)
+    with nullcontext() if out is None else held_folder(Path(out)):
+        found = work_out(
+            read_compare_table(Path(table), None if results is None else Path(results)),
+            variance_ratio=variance_ratio,
+            bias_ml=find_bias_ml,
+            limits_ml=limits_within_ml,
+        )
+        document = comparison_document(found)
+        put_json(document, json_to)
+        written = [] if out is None else _write(found, document, Path(out))
     if json_to != "-":
         click.echo(summary_text(found, encoding=sys.stdout.encoding))
         if written:
@@ -105,21 +102,22 @@ def _check(option: str, value: float) -> None:
         raise ComparisonProblem(f"{option} is {value:g}.", "Give a number from 0.0001 to 10000.")
 
 
-def _write(found: Comparison, document: str, folder: Path) -> list[str]:
+def _write(found: Comparison, document: dict[str, Any], folder: Path) -> list[str]:
     from endpoint.comparison.document import results_csv
     from endpoint.comparison.figures import figures
     from endpoint.drawing.chart import picture_bytes
-    from endpoint.files.folder import write_bytes, write_text
+    from endpoint.files.folder import staged, write_bytes, write_text
 
-    write_text(folder / "comparison.json", document + "\n")
-    write_text(folder / "comparison.csv", results_csv(found))
     names = ["comparison.json", "comparison.csv"]
     parts: list[tuple[str, Any, Any]] = [
         (stem, part, each) for part in found.against for stem, each in figures(part).items()
     ]
-    for stem, part, (draw, title, words) in parts:
-        figure = draw(part)
-        for kind in ("svg", "pdf"):
-            write_bytes(folder / f"{stem}.{kind}", picture_bytes(figure, kind, title, words))
-            names.append(f"{stem}.{kind}")
+    with staged(folder, names[:1]) as stage:
+        put_json(document, str(stage / names[0]))
+        write_text(stage / names[1], results_csv(found))
+        for stem, part, (draw, title, words) in parts:
+            figure = draw(part)
+            for kind in ("svg", "pdf"):
+                names.append(f"{stem}.{kind}")
+                write_bytes(stage / names[-1], picture_bytes(figure, kind, title, words))
     return names

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import accept_certificate
+from endpoint.commands.options import accept_certificate, check_json, put_json
 from endpoint.problems import EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE
 from endpoint.record.settings import OPTIONS
 
@@ -89,32 +89,26 @@ def locate(
     Exit code: 0 located, 3 bracketed (only an interval is honest), 4 no endpoint in this
     recording, 2 bad input.
     """
+    from contextlib import nullcontext
     from dataclasses import replace
 
     from endpoint.analysis.prepare import prepare
-    from endpoint.files.folder import check_file, check_folder, write_text
-    from endpoint.result.document import document, provenance_of, to_json
+    from endpoint.files.folder import held_folder
+    from endpoint.result.document import document, provenance_of
     from endpoint.result.text import summary
 
     record = _record(Path(source), options)
     record = replace(record, accepted=(*record.accepted, *accepted))
-    if out is not None:
-        check_folder(Path(out))
-    if json_to is not None and json_to != "-":
-        check_file(Path(json_to))
-    job, opened = prepare(record)
-    result = _run(job, opened, quiet=quiet or json_to == "-", every_frame=every_frame)
-    provenance = provenance_of(record, result, _now())
-    if json_to is not None:
-        text = to_json(document(result, provenance))
-        if json_to == "-":
-            click.echo(text)
-        else:
-            write_text(Path(json_to), text)
-    if out is not None:
-        from endpoint.report.folder import write_folder
+    with nullcontext() if out is None else held_folder(Path(out)):
+        check_json(json_to)
+        job, opened = prepare(record)
+        result = _run(job, opened, quiet=quiet or json_to == "-", every_frame=every_frame)
+        provenance = provenance_of(record, result, _now())
+        put_json(document(result, provenance), json_to)
+        if out is not None:
+            from endpoint.report.folder import write_folder
 
-        write_folder(result, Path(out), provenance)
+            write_folder(result, Path(out), provenance)
     if json_to != "-":
         click.echo(summary(result, width=80, encoding=sys.stdout.encoding))
         if out is not None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from endpoint.commands.options import check_json, put_json
+
 if TYPE_CHECKING:
     from endpoint.planner.question import Question
 
@@ -96,21 +98,17 @@ def plan(json_to: str | None, record: str | None, replace: bool, **options: Any)
     from endpoint.planner.record import record_skeleton
     from endpoint.planner.words import plan_words
     from endpoint.problems import OutputProblem
-    from endpoint.result.document import to_json
 
     question = _question(options)
-    for name in (json_to, record):
-        if name is not None and name != "-":
-            check_file(Path(name))
+    check_json(json_to)
+    if record is not None:
+        check_file(Path(record))
     if record is not None and Path(record).exists() and not replace:
         raise OutputProblem(f"{record} already exists.", "Name another file, or add --replace.")
     data = plan_document(make_plan(question))
-    if json_to == "-":
-        click.echo(to_json(data))
-    else:
+    put_json(data, json_to)
+    if json_to != "-":
         click.echo(plan_words(data, width=80, encoding=sys.stdout.encoding))
-    if json_to is not None and json_to != "-":
-        write_text(Path(json_to), to_json(data) + "\n")
     if record is not None:
         write_text(Path(record), record_skeleton(data))
         click.echo(f"\nRecord to fill in: {record}", err=json_to == "-")

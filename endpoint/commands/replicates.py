@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from endpoint.commands.options import check_json, put_json
+
 if TYPE_CHECKING:
     from endpoint.hardness.titre import ReplicateProblem
     from endpoint.hardness.titre_table import TitreSetup
@@ -134,12 +136,11 @@ def _check_numbers(options: dict[str, Any]) -> None:
 
 
 def _prepare_output(options: dict[str, Any]) -> None:
-    from endpoint.files.folder import check_file, check_folder
+    from endpoint.files.folder import check_folder
 
     if options["out"] is not None:
         check_folder(Path(options["out"]))
-    if options["json_to"] not in (None, "-"):
-        check_file(Path(options["json_to"]))
+    check_json(options["json_to"])
 
 
 def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
@@ -291,19 +292,15 @@ def _write(
     document: dict[str, Any], text: str, stem: str, picture: Any, options: dict[str, Any]
 ) -> None:
     from endpoint.drawing.chart import picture_bytes
-    from endpoint.files.folder import write_bytes, write_text
-    from endpoint.result.document import to_json
+    from endpoint.files.folder import held_folder, staged, write_bytes
 
     json_to, out = options["json_to"], options["out"]
-    if json_to == "-":
-        click.echo(to_json(document))
-    elif json_to is not None:
-        write_text(Path(json_to), to_json(document) + "\n")
+    put_json(document, json_to)
     if out is not None:
-        folder = Path(out)
         figure, title, words = picture
-        write_bytes(folder / f"{stem}.png", picture_bytes(figure, "png", title, words))
-        write_text(folder / f"{stem}.json", to_json(document) + "\n")
+        with held_folder(Path(out)), staged(Path(out), [f"{stem}.json"]) as stage:
+            write_bytes(stage / f"{stem}.png", picture_bytes(figure, "png", title, words))
+            put_json(document, str(stage / f"{stem}.json"))
     if json_to != "-":
         click.echo(text)
         if out is not None:

@@ -1,15 +1,19 @@
-"""The command `endpoint runs`: lists the runs in the journal of the bench, and exports them."""
+"""The command `endpoint runs`: lists, exports and checks the runs in the journal of the bench."""
 
 from __future__ import annotations
 
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from endpoint.commands.options import check_json, put_json
+
 if TYPE_CHECKING:
     from endpoint.bench.journal.run_list import RunEntry
+    from endpoint.bench.journal.sqlite_file import JournalFile, Row
 
 _WHERE = (
     "The journal of the bench. By default endpoint/journal.sqlite in your data folder: "
@@ -32,33 +36,32 @@ _journal = click.option(
 )
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
-    """List the runs of the bench, or export one.
+    """List the runs of the bench, export one, or check them all.
 
     You can resume an unfinished run at the bench.
     """
+    context.obj = path
+    if context.invoked_subcommand is None:
+        _list(_place(path), json_to)
+
+
+def _place(*named: Path | None) -> Path:
+    """The journal that an option names, or the usual one."""
     from endpoint.bench.journal.export import default_journal
 
-    context.obj = path or default_journal()
-    if context.invoked_subcommand is None:
-        _list(context.obj, json_to)
+    return next((path for path in named if path is not None), None) or default_journal()
 
 
 def _list(path: Path, json_to: str | None) -> None:
     from endpoint.bench.journal.journal import RunJournal
-    from endpoint.files.folder import check_file, write_text
-    from endpoint.result.document import to_json
 
-    if json_to not in (None, "-"):
-        check_file(Path(str(json_to)))
+    check_json(json_to)
     with RunJournal.open(path, writing=False) as journal:
         entries = journal.runs()
-    text = to_json({"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]})
-    if json_to == "-":
-        click.echo(text)
-        return
-    if json_to is not None:
-        write_text(Path(json_to), text + "\n")
-    click.echo(f"{path}\n" + (_table(entries) if entries else "It holds no runs yet."))
+    plain = {"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]}
+    put_json(plain, json_to)
+    if json_to != "-":
+        click.echo(f"{path}\n" + (_table(entries) if entries else "It holds no runs yet."))
 
 
 def _plain(entry: RunEntry) -> dict[str, Any]:
@@ -119,7 +122,9 @@ def _row(entry: RunEntry) -> tuple[str, ...]:
 @click.option("--replace", is_flag=True, help="Overwrite an earlier export.")
 @_journal
 @click.pass_obj
-def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | None) -> None:
+def export_run(
+    group: Path | None, run: int, folder: Path, replace: bool, path: Path | None
+) -> None:
     """Export run number RUN to FOLDER.
 
     FOLDER then holds the record, colours, volumes, pictures and result, and `endpoint locate
@@ -132,7 +137,7 @@ def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | 
     from endpoint.result.text import summary
 
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    with RunJournal.open(path or usual, writing=False) as journal:
+    with RunJournal.open(_place(path, group), writing=False) as journal:
         done = export(journal, run, folder, replace_old=replace, analysed=now)
     if done.result is not None:
         click.echo(summary(done.result, width=80, encoding=sys.stdout.encoding))
@@ -142,3 +147,69 @@ def export_run(usual: Path, run: int, folder: Path, replace: bool, path: Path | 
         click.echo(f"It has no result: {done.why_not}")
     else:
         click.echo(f"To analyse it again: endpoint locate {folder / 'record.toml'}")
+
+
+@runs.command("check")
+@click.option(
+    "--salvage",
+    "new",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Copy what is sound to a new journal.",
+)
+@_journal
+@click.pass_obj
+def check_runs(group: Path | None, new: Path | None, path: Path | None) -> None:
+    """Check every event of the journal, and say which runs are damaged.
+
+    Exit code: 0 if all is sound or was salvaged, 2 if something is damaged.
+    """
+    from endpoint.bench.journal.sqlite_file import JournalFile
+    from endpoint.problems import JournalProblem, OutputProblem
+
+    place = _place(path, group)
+    if new is not None and new.exists():
+        raise OutputProblem(f"{new} already exists.", "Name a new file.")
+    with closing(JournalFile(place, writing=False)) as file:
+        sound, damaged = _sorted_out(file)
+    for run, words in sorted(damaged.items()):
+        click.echo(f"Run {run} is damaged: {words}.")
+    click.echo(
+        f"{len(sound)} runs can be read, {len(set(sound) - set(damaged))} of them are whole."
+    )
+    if new is not None:
+        with closing(JournalFile(new, writing=True)) as copy:
+            copy.write(sorted(row for rows in sound.values() for row in rows))
+        click.echo(f"What is sound was written to {new}.")
+    elif damaged:
+        raise JournalProblem(
+            f"The journal {place} is damaged.", "To copy what is sound, add --salvage FILE."
+        )
+
+
+def _sorted_out(file: JournalFile) -> tuple[dict[int, list[Row]], dict[int, str]]:
+    """Sound events by run, of runs whose beginning is sound; and what is wrong with the others.
+
+    What the file cannot give at all, though later events are there, is told of as run 0.
+    """
+    from endpoint.bench.journal.run_list import kept_of
+    from endpoint.problems import JournalProblem
+
+    sound: dict[int, list[Row]] = {}
+    bad: dict[int, list[int]] = {}
+    for number in range(1, file.last_numbers()[0] + 1):
+        row = None
+        try:
+            row = file.row(number)
+            if row is not None:
+                kept_of(row, file.path)
+                sound.setdefault(row[1], []).append(row)
+        except JournalProblem:
+            bad.setdefault(0 if row is None else row[1], []).append(number)
+    told = {
+        run: f"{len(numbers)} events cannot be read (the first is event {numbers[0]})"
+        for run, numbers in bad.items()
+    }
+    for run in [run for run, rows in sound.items() if rows[0][2] != "opened"]:
+        told[run] = f"its beginning cannot be read, and {len(sound.pop(run))} events belong to it"
+    return sound, told

@@ -12,6 +12,7 @@ from endpoint.comparison.estimates import Ranged, Refused
 from endpoint.comparison.precision import Precision
 from endpoint.comparison.regression import Line
 from endpoint.comparison.study import Against, AnalystBias, Comparison
+from endpoint.files.csv_table import plain_cell
 from endpoint.replicates.outliers import OutlierTest
 
 FORMAT = 1
@@ -137,7 +138,15 @@ def results_csv(found: Comparison) -> str:
     for row in rows_of(found):
         numbers = [_cell(v) for v in (row.value, row.low, row.high)]
         writer.writerow(
-            (row.against, row.method, row.quantity, *numbers, row.unit, row.n, _cell(row.p_value))
+            (
+                plain_cell(row.against),
+                row.method,
+                plain_cell(row.quantity),
+                *numbers,
+                row.unit,
+                row.n,
+                _cell(row.p_value),
+            )
         )
     return out.getvalue()
 

@@ -147,10 +147,11 @@ def _step(
     places = places[gap_ml <= gap * away_ml[places - 1]]
     if places.size == 0:
         return 0
-    columns = (np.arange(n)[:, None] >= places).astype(np.float64)
-    columns -= frame @ (frame.T @ columns)
-    length = np.maximum(np.einsum("np,np->p", columns, columns), 1e-9)
-    steps = (columns.T @ rest) / length[:, None]
+    # The column of a step is 0 up to its place and 1 from there: sums from each place to the end
+    # give its projections without a matrix of n times n.
+    along = np.cumsum(frame[::-1], axis=0)[::-1][places]
+    length = np.maximum(n - places - np.sum(along**2, axis=1), 1e-9)
+    steps = np.cumsum(rest[::-1], axis=0)[::-1][places] / length[:, None]
     total = np.sum(rest**2, axis=0)
     floor = n * 1e-8 + 1e-3 * total
     left = np.maximum(total - steps**2 * length[:, None], floor)
@@ -158,7 +159,8 @@ def _step(
     k = int(np.argmax(gain))
     found, at = steps[k], int(places[k])
     part = float(np.linalg.norm(found))
-    alone = _independent(rest - columns[:, k, None] * found)
+    column = (np.arange(n) >= at) - frame @ along[k]
+    alone = _independent(rest - column[:, None] * found)
     if alone * gain[k] < _GAIN or not sizes[0] <= part <= sizes[1]:
         return 0
     reach = n // 40  # a camera takes some frames to settle

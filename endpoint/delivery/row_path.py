@@ -92,7 +92,7 @@ def cheapest_path(
     ):
         end = np.clip(row_bin + late, 0, bins)
         lengths, length_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
-        if coarse:
+        if coarse and lengths.size > 1:  # a film of hours has bins longer than any addition
             lengths, length_cost = lengths[1::2], length_cost[1::2]
         begin = end[:, None] - lengths
         outside = ((end == 0) | (end == bins))[:, None]

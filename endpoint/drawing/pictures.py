@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,7 +53,7 @@ def small_pictures(result: Result) -> list[SmallPicture]:
 
 
 def write_pictures(result: Result, folder: Path) -> None:
-    """Write the folder `pictures` into an output folder; those of an older result are removed.
+    """Write the folder `pictures` into an output folder.
 
     Raises
     ------
@@ -62,15 +61,6 @@ def write_pictures(result: Result, folder: Path) -> None:
         The folder cannot be written.
     """
     inside = folder / FOLDER
-    old = inside / INDEX
-    if old.is_file():
-        # Only what an earlier result put there; other files of the user's stay.
-        for path in inside.glob("[0-9][0-9][0-9].jpg"):
-            with suppress(OSError):
-                path.unlink()
-        with suppress(OSError):
-            old.unlink()
-            inside.rmdir()
     found = small_pictures(result)
     if not found:
         return
@@ -83,7 +73,7 @@ def write_pictures(result: Result, folder: Path) -> None:
             (inside / p.file).write_bytes(p.jpeg)
             state = "set aside" if p.aside else "used"
             writer.writerow([p.file, f"{p.time_s:.3f}", f"{p.volume_ml:.4f}", state, p.aside])
-        old.write_text(out.getvalue(), encoding="utf-8")
+        (inside / INDEX).write_text(out.getvalue(), encoding="utf-8")
     except OSError as error:
         raise OutputProblem(
             f"{inside} cannot be written ({error.strerror}).",

@@ -6,17 +6,30 @@ import csv
 import io
 import math
 import re
+import unicodedata
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.problem import Problem
+from calibration.reading import Unreadable, read_bytes
 from endpoint.problems import DeliveryProblem
 
 MAX_BYTES = 40_000_000
-MAX_ROWS = 1_000_000
+MAX_ROWS = 200_000
+"""Rows of a table at most: half an hour at a hundred a second; more would take minutes to fit."""
+_MOST_LINES = 3 * MAX_ROWS
+"""Lines of a file before it is cut up: rows, with as many blank lines and remarks again between."""
 _MAX_CELLS = 4_000_000
 _MAX_COLUMNS = 500
+_REMEDIES = {
+    "missing": "Check the name; names in a record start from its folder, those of a command from "
+    "the folder where it runs.",
+    "folder": "Name the CSV file in it.",
+    "special": "Name a CSV file.",
+    "large": "Thin the table.",
+    "system": "Check the permissions of the file.",
+}
 _UNITS = re.compile(
     r"[\[(]?(m?s|sec|seconds?|min|minutes?|h|hours?|[a-z:]*:s+|[mcd\u00b5\u03bcu]?l|[cd]m3|cm³|ccm?|nm"
     r"|m?au|a\.u\.|m?abs|absorbance|a|1|°?c|k|-|none|file|name)?[\])]?",
@@ -70,6 +83,8 @@ def read_sheet(
         its header with another sign than its rows.
     """
     text = _text_of(path, problem).replace("\r\n", "\n").replace("\r", "\n")
+    if text.count("\n") > _MOST_LINES:
+        raise _too_many(path.name, problem)
     first, _, rest = text.lstrip("\n").partition("\n")
     if re.fullmatch(r'"?sep=.?"?', first.strip()):  # a hint that table programs write
         text = "\n" + rest
@@ -208,15 +223,18 @@ def _cells(
             numbers.append(reader.line_num)
             count += len(cells)
             if len(rows) > MAX_ROWS + 1 or count > _MAX_CELLS:
-                raise problem(
-                    f"{name} has more than {MAX_ROWS} rows or {_MAX_CELLS} cells.",
-                    "Split or thin the table.",
-                )
+                raise _too_many(name, problem)
     except csv.Error:
         raise problem(
             f"{name} cannot be read as a table.", "Save it again as CSV from the table program."
         ) from None
     return numbers, rows
+
+
+def _too_many(name: str, problem: type[Problem]) -> Problem:
+    return problem(
+        f"{name} has more than {MAX_ROWS} rows or {_MAX_CELLS} cells.", "Split or thin the table."
+    )
 
 
 def _lines(name: str, text: str, separator: str, problem: type[Problem]) -> Iterator[str]:
@@ -232,24 +250,9 @@ def _lines(name: str, text: str, separator: str, problem: type[Problem]) -> Iter
 
 def _text_of(path: Path, problem: type[Problem]) -> str:
     try:
-        size = path.stat().st_size
-        if path.is_dir():
-            raise problem(f"{path.name} is a folder, not a table.", "Name the CSV file in it.")
-        if not path.is_file():
-            raise problem(f"{path.name} is not an ordinary file.", "Name a CSV file.")
-        if size > MAX_BYTES:
-            raise problem(f"{path.name} is larger than 40 MB.", "Thin the table.")
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise problem(
-            f"{path} does not exist.",
-            "Check the name; names in a record start from its folder, those of a command from the "
-            "folder where it runs.",
-        ) from None
-    except OSError as error:
-        raise problem(
-            f"{path} cannot be read ({error.strerror}).", "Check the permissions of the file."
-        ) from None
+        data = read_bytes(path, MAX_BYTES)
+    except Unreadable as why:
+        raise problem(why.sentence, _REMEDIES[why.kind]) from None
     for encoding in _encodings(data):
         try:
             return data.decode(encoding)
@@ -301,3 +304,15 @@ def number_in(sheet: Sheet, row: int, column: int, problem: type[Problem]) -> fl
 def plain_title(title: str) -> str:
     """Column title without case, units' brackets and signs: "Volume (mL)" is volume_ml."""
     return re.sub(r"[^a-z]+", "_", title.lower()).strip("_")
+
+
+def plain_cell(text: str) -> str:
+    """Text for a cell of a table; an apostrophe stands before what would be a formula.
+
+    Table programs take a cell for a formula that begins with =, +, -, @ (also in their wide forms),
+    a tab or a line end (OWASP, "CSV injection"); a number keeps its sign.
+    """
+    first = unicodedata.normalize("NFKC", text[:1])
+    if first and first in "=+-@\t\r\n" and not is_number(text):
+        return f"'{text}"
+    return text

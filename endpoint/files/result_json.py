@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 from calibration.problem import Problem
+from calibration.reading import Unreadable, json_of, read_text
 
 MAX_BYTES = 50_000_000
 
@@ -36,25 +36,18 @@ def result_json(
     Problem
         It is missing, too large or no JSON object, or holds a number that JSON does not have.
     """
+    file = path / "result.json" if path.is_dir() else path
+    name = f"{file.parent.name}/{file.name}" if file.name == "result.json" else file.name
     try:
-        file = path / "result.json" if path.is_dir() else path
-        name = f"{file.parent.name}/{file.name}" if file.name == "result.json" else file.name
-        if not file.is_file():
-            what = f"{path} holds no result.json." if path.is_dir() else f"{path} does not exist."
-            raise problem(what, f"Give what endpoint locate --out FOLDER wrote{instead}.")
-        if file.stat().st_size > MAX_BYTES:
-            raise problem(f"{name} is too large for a result.", "Check the file name.")
-        data = json.loads(file.read_text(encoding="utf-8-sig"), parse_constant=_no_number)
-    except (OSError, ValueError, RecursionError) as error:
-        reason = getattr(error, "strerror", None) or "it is not valid JSON"
+        data = json_of(read_text(file, MAX_BYTES), name)
+    except Unreadable as why:
+        if why.kind == "missing":
+            what = f"{path} does not exist." if file == path else f"{path} holds no result.json."
+            raise problem(what, f"Give what endpoint locate --out FOLDER wrote{instead}.") from None
         raise problem(
-            f"{path} cannot be read: {reason}.",
+            f"{path} cannot be read: {why.reason}.",
             f"Give a result.json, or the folder that holds one{instead}.",
         ) from None
     if not isinstance(data, dict):
         raise problem(f"{name} is not a result of endpoint locate.", "Check the file name.")
     return data, name
-
-
-def _no_number(word: str) -> NoReturn:
-    raise ValueError(f"{word} is not a JSON number")

@@ -29,6 +29,8 @@ from calibration.quantity import Contribution, Quantity
 _READ_EACH_TIME = (": reading", ": filling")
 _SCATTER = "endpoint: scatter of the colour"
 _OWN = "own: "
+CONCENTRATIONS_MOL_L = (1e-5, 0.5)
+"""Titrants that can be true, mol/L: beyond, no water has an end, or EDTA does not dissolve."""
 LONGEST_TEXT = 200
 """Signs of a label or a remark in a table of titrations."""
 

@@ -13,14 +13,23 @@ from calibration.cells import Section
 from calibration.certificate import read_certificate
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
+from calibration.reading import Unreadable, read_bytes
 from calibration.sheet import read_sheet
 from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries, ware_from_table
 from calibration.wording import one_line
 from endpoint.files import csv_table
-from endpoint.hardness.titre import LONGEST_TEXT, ReplicateProblem, Run, marked
+from endpoint.hardness.titre import (
+    CONCENTRATIONS_MOL_L,
+    LONGEST_TEXT,
+    ReplicateProblem,
+    Run,
+    marked,
+)
 
 MOST_ML = 200.0
 """Largest titre, mL: twice the largest burette."""
+_LOOKED_AT = 4096
+"""Bytes in which a head of `#` lines must begin. Assumed."""
 _LARGEST = 1e6
 """Values of a control chart beyond which a cell is a typing error, any unit."""
 JUDGEMENT = "how early or late the eye sees the end (shared by all titres of one person)"
@@ -127,11 +136,10 @@ def _table(
     `numbers` are columns of which one is needed; the first that is there is read as numbers.
     """
     try:
-        with path.open(encoding="utf-8-sig", errors="replace") as file:
-            first = next((line for line in file if line.strip()), "")
-    except (OSError, ValueError):
-        first = ""
-    if not first.lstrip().startswith("#"):
+        first = read_bytes(path, csv_table.MAX_BYTES)[:_LOOKED_AT].lstrip(b"\xef\xbb\xbf \t\r\n")
+    except Unreadable:
+        first = b""
+    if not first.startswith(b"#"):
         return None, _plain_rows(path, numbers)
     try:
         # A head without a certificate holds no day that could lie in the future.
@@ -184,7 +192,9 @@ def _bench_of(tables: Mapping[str, Any], bench: TitreSetup, path: Path) -> Titre
 def _titrant(section: Section, path: Path) -> Quantity | None:
     certificate = section.text("certificate", None)
     if certificate is not None:
-        return read_certificate(path.parent / certificate).quantity("concentration", "mol/L")
+        return read_certificate(path.parent / certificate).quantity(
+            "concentration", "mol/L", *CONCENTRATIONS_MOL_L
+        )
     value = section.number("concentration_mol_l", 1e-5, 1.0, None)
     u = section.number("standard_uncertainty_mol_l", 0.0, 0.1, None)
     return None if value is None else titrant_quantity(value, u)

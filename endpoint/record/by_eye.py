@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.files.cells import RecordReader
+from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.problems import RecordProblem
 from endpoint.record.sample_and_ware import BENCH_KEYS, BenchRecord, bench_values
 from endpoint.record.titration import checked_tables, read_tables
@@ -179,7 +180,7 @@ def _back(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> BackT
     if not table:
         return None
     edta = reader.number(table, "back_titration", "edta_ml", 0.1, 500.0)
-    metal = reader.number(table, "back_titration", "metal_mol_l", 1e-5, 0.5)
+    metal = reader.number(table, "back_titration", "metal_mol_l", *CONCENTRATIONS_MOL_L)
     certificate = reader.text(table, "back_titration", "metal_certificate")
     if edta is None or (metal is None) == (certificate is None):
         raise RecordProblem(

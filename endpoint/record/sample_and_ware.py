@@ -38,6 +38,7 @@ from typing import Any
 
 from endpoint.files.cells import RecordReader
 from endpoint.hardness.other_metals import StatedMetal
+from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.problems import RecordProblem
 from endpoint.record.conditions import (
     CONDITION_KEYS,
@@ -197,7 +198,7 @@ def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> di
             f"{reader.name}: titrant needs concentration_mol_l or certificate, one of the two.",
             'Write concentration_mol_l = 0.0100, or certificate = "edta.json".',
         )
-    value = reader.number(table, "titrant", "concentration_mol_l", 1e-5, 0.5)
+    value = reader.number(table, "titrant", "concentration_mol_l", *CONCENTRATIONS_MOL_L)
     uncertainty = reader.number(table, "titrant", "standard_uncertainty_mol_l", 0.0, 0.1)
     if uncertainty is not None and value is None:
         raise RecordProblem(

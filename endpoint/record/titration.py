@@ -25,13 +25,12 @@ Paths are relative to the record. The whole set of keys stands in `_KEYS`.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from calibration.cells import has_deep_key
+from calibration.reading import Unreadable, read_text, toml_of
 from endpoint.files.cells import RecordReader
 from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import RecordProblem
@@ -51,7 +50,17 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "indicator": ("name", "file"),
     "settings": (),
 }
-_MAX_BYTES = 1_000_000
+MAX_BYTES = 1_000_000
+"""Bytes of a record beyond which it is refused: thousands of times what a person writes."""
+_REMEDIES = {
+    "missing": "Check the name of the record.",
+    "folder": "Name the record, a .toml file, in it.",
+    "special": "Name a record, a .toml file.",
+    "large": "Name the .toml file of the titration.",
+    "text": "Give the record, a .toml file; or add --volumes for a film.",
+    "system": "Check the permissions of the file.",
+    "syntax": "Correct that line; texts stand in quotes, numbers do not.",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,39 +103,9 @@ def read_tables(path: Path) -> dict[str, Any]:
         The file is missing or no TOML.
     """
     try:
-        if path.is_dir():
-            raise RecordProblem(f"{path} is a folder.", "Name the record, a .toml file, in it.")
-        size = path.stat().st_size
-        if not path.is_file():
-            raise RecordProblem(f"{path} is not an ordinary file.", "Name a record, a .toml file.")
-        if size > _MAX_BYTES:
-            raise RecordProblem(
-                f"{path.name} is too large for a record.", "Name the .toml file of the titration."
-            )
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise RecordProblem(f"{path} does not exist.", "Check the name of the record.") from None
-    except UnicodeDecodeError:
-        raise RecordProblem(
-            f"{path.name} is not a text file.",
-            "Give the record, a .toml file; or add --volumes for a film.",
-        ) from None
-    except OSError as error:
-        raise RecordProblem(
-            f"{path} cannot be read ({error.strerror}).", "Check the permissions of the file."
-        ) from None
-    if has_deep_key(text):
-        raise RecordProblem(
-            f"{path.name} has a name of more than 30 parts separated by dots.",
-            "Write the record as tables and keys, such as [sample] and volume_ml = 100.0.",
-        )
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # numbers of too many digits are ValueErrors
-        raise RecordProblem(
-            f"{path.name} is not valid TOML ({str(error)[:100]}).",
-            "Correct that line; texts stand in quotes, numbers do not.",
-        ) from None
+        return toml_of(read_text(path, MAX_BYTES), path.name)
+    except Unreadable as why:
+        raise RecordProblem(why.sentence, _REMEDIES[why.kind]) from None
 
 
 def read_record(path: Path) -> TitrationRecord:

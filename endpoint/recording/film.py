@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 from collections.abc import Generator, Iterator
 from contextlib import suppress
@@ -12,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from endpoint.problems import InstallProblem, SourceProblem
+from endpoint.problems import SourceProblem
+from endpoint.recording.container import broken, libav, open_container
 from endpoint.recording.film_frame import VideoFrame
 from endpoint.recording.frame import Frame, SourceInfo, Spans, Stamps
 from endpoint.recording.planes import coding_of
@@ -32,29 +32,9 @@ _MOST_BROKEN_READS = 50
 
 # Codes of ITU-T H.273 (colour description): transfer characteristics.
 _HDR_TRANSFER = {16: "PQ", 18: "HLG"}
-_NO_FILMS = ("concat", "hls", "dash", "image2", "imf", "sdp", "rtsp")
+_LISTS = (b"#EXTM3U", b"ffconcat", b"<?xml", b"<MPD", b"v=0")
+"""How HLS, concat, DASH and SDP begin."""
 _COPY_AGAIN = "Copy it again from the camera, or convert it to MP4 (H.264)."
-
-
-def _av() -> Any:
-    try:
-        import av
-    except ImportError as error:
-        raise InstallProblem(
-            f"The film reader PyAV cannot be loaded ({error}).",
-            "Install the program again: pip install --force-reinstall av.",
-        ) from None
-    av.logging.set_level(None)
-    logging.getLogger("libav").setLevel(logging.CRITICAL)
-    return av
-
-
-def _any_title(av: Any) -> dict[str, str]:
-    """What `av.open` needs so that a title that is not UTF-8 does not stop a film.
-
-    PyAV 19 takes every title and knows the argument no more.
-    """
-    return {"metadata_errors": "ignore"} if int(av.__version__.split(".")[0]) < 19 else {}
 
 
 @dataclass
@@ -103,8 +83,7 @@ class VideoSource:
     ) -> None:
         self.path = path
         self._threads = decode_threads or min(_MOST_THREADS, os.cpu_count() or 1)
-        av = _av()
-        container = self._open(av)
+        container = self._open()
         try:
             stream = self._picture_track(container)
             first = self._first(container, stream)
@@ -118,24 +97,20 @@ class VideoSource:
         finally:
             container.close()
 
-    def _open(self, av: Any) -> Any:
-        options = {"max_pixels": str(MAX_PIXELS), "protocol_whitelist": "file"}
-        container = None
-        with suppress(av.error.FFmpegError, OSError, ValueError, UnicodeError):
-            container = av.open(str(self.path), options=options, **_any_title(av))
+    def _open(self) -> Any:
+        container = open_container(self.path, options={"max_pixels": str(MAX_PIXELS)})
         if container is None:
+            if _is_list(self.path):
+                raise SourceProblem(
+                    f"{self.path.name} is a list of other files, not a film.",
+                    "Name the film itself.",
+                )
             raise SourceProblem(f"{self.path.name} is not a film that can be read.", _COPY_AGAIN)
-        if set(container.format.name.split(",")) & set(_NO_FILMS):
-            container.close()
-            raise SourceProblem(
-                f"{self.path.name} is a list of other files, no film.", "Name the film itself."
-            )
         return container
 
     def _picture_track(self, container: Any) -> Any:
         """First track of moving pictures; the cover picture of a sound file is none."""
-        av = _av()
-        cover = av.stream.Disposition.attached_pic
+        cover = libav().stream.Disposition.attached_pic
         tracks = [
             s
             for s in container.streams.video
@@ -222,7 +197,7 @@ class VideoSource:
         self, container: Any, stream: Any, tally: _Tally, wanted: Spans | None = None
     ) -> Iterator[Any]:
         """Every decoded picture, and None where a packet was broken."""
-        av = _av()
+        damage = broken()
         broken_reads = 0
         packets = container.demux(stream)
         while True:
@@ -230,7 +205,7 @@ class VideoSource:
                 packet = next(packets)
             except StopIteration:
                 return
-            except (av.error.FFmpegError, OSError, ValueError):
+            except damage:
                 tally.packets += 1
                 broken_reads += 1
                 if broken_reads > _MOST_BROKEN_READS:
@@ -243,7 +218,7 @@ class VideoSource:
                 stream.codec_context.skip_frame = "DEFAULT" if inside else "NONREF"
             try:
                 yield from packet.decode()
-            except (av.error.FFmpegError, OSError, ValueError):
+            except damage:
                 tally.packets += 1
                 yield None
 
@@ -286,7 +261,7 @@ class VideoSource:
         return ahead(self._frames(), max(1, min(_MOST_AHEAD, most)))
 
     def _frames(self) -> Generator[Frame, None, None]:
-        container = self._open(_av())
+        container = self._open()
         tally = _Tally()
         last = -1.0
         ended = False
@@ -311,13 +286,12 @@ class VideoSource:
     def stamps(self) -> Stamps:
         """Times of all pictures, from the container alone: nothing is decoded."""
         if self._stamps is None:
-            av = _av()
-            container = self._open(av)
+            container = self._open()
             times: list[float] = []
             keys: list[float] = []
             try:
                 stream = self._picture_track(container)
-                with suppress(av.error.FFmpegError, OSError, ValueError):
+                with suppress(*broken()):
                     for packet in container.demux(stream):
                         if packet.pts is not None:
                             times.append(self._time_of(packet))
@@ -333,14 +307,16 @@ class VideoSource:
 
         One seek to the key picture before a span, unless the reading is already past it.
         """
-        container = self._open(_av())
+        container = self._open()
         tally = _Tally()
         stamps = self.stamps()
         try:
             stream = self._picture_track(container)
             for key_s, run in stamps.runs(spans):
                 begin_s = key_s + self._start_s
-                container.seek(round(begin_s / float(stream.time_base)), stream=stream)
+                # Where a film cannot be sought, the reading goes on from where it is.
+                with suppress(*broken()):
+                    container.seek(round(begin_s / float(stream.time_base)), stream=stream)
                 yield from self._run(container, stream, tally, run)
         finally:
             container.close()
@@ -385,14 +361,13 @@ class VideoSource:
         return self._sample_by_reading(count)
 
     def _sample_by_seeking(self, count: int, duration_s: float) -> list[Frame]:
-        av = _av()
-        container = self._open(av)
+        container = self._open()
         found: dict[int, Frame] = {}
         try:
             stream = self._picture_track(container)
             for k in range(count):
                 target_s = self._start_s + duration_s * (k + 0.5) / count
-                with suppress(av.error.FFmpegError, OSError, ValueError):
+                with suppress(*broken()):
                     container.seek(int(target_s / stream.time_base), stream=stream)
                     picture = next(self._decoded(container, stream, _Tally()), None)
                     if picture is None or picture.pts is None or picture.pts in found:
@@ -415,6 +390,13 @@ class VideoSource:
 
     def close(self) -> None:
         """Nothing stays open between calls."""
+
+
+def _is_list(path: Path) -> bool:
+    """Whether a file that is not a film is a list of others; for the words of the refusal."""
+    with suppress(OSError), path.open("rb") as file:
+        return file.read(64).lstrip(b"\xef\xbb\xbf \r\n").startswith(_LISTS)
+    return False
 
 
 def _stamp_s(picture: Any) -> float:

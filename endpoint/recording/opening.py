@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from pathlib import Path
 
 from endpoint.files.column_heads import NamedColumns
@@ -150,7 +151,7 @@ def sha256_of(path: Path) -> str:
     digest = hashlib.sha256()
     if path.is_dir():
         for still in find_stills(path):
-            digest.update(still.name.encode())
+            digest.update(os.fsencode(still.name))
             digest.update(bytes.fromhex(sha256_of(still)))
         return digest.hexdigest()
     with path.open("rb") as stream:

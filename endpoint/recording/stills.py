@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import os
 import re
 import warnings
 from collections import Counter
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.files.screen import quiet_libraries
 from endpoint.problems import SourceProblem
 from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
 
@@ -26,6 +26,9 @@ SUFFIXES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".webp", ".bmp")
 MAX_PIXELS = 80_000_000
 MAX_WEBP_PIXELS = 40_000_000
 """The decoder of WebP holds three whole pictures; the program stays under 1 GB."""
+MAX_SIDE = 30_000
+"""Longest side of a still, pixels: the longest panoramas; of a picture one pixel wide every line
+is decoded by itself, which takes minutes."""
 LONG_SIDE = 2000
 """Stills with a longer side are reduced, so that twenty of them fit into memory."""
 _ORIENTATION = 0x0112
@@ -95,23 +98,6 @@ def load_still(path: Path) -> tuple[NDArray[np.uint8], int]:
 
 
 @contextmanager
-def _silent_library() -> Iterator[None]:
-    """Send nothing to standard error: libtiff writes there by itself what it thinks of a file."""
-    try:
-        kept = os.dup(2)
-    except OSError:  # there is no standard error
-        yield
-        return
-    try:
-        with open(os.devnull, "wb") as nowhere:
-            os.dup2(nowhere.fileno(), 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-
-
-@contextmanager
 def _opened(path: Path) -> Iterator[Image.Image]:
     """Open a picture and turn every trouble of the decoder into one problem."""
     from PIL import Image
@@ -123,12 +109,14 @@ def _opened(path: Path) -> Iterator[Image.Image]:
             warnings.simplefilter("ignore")
             with Image.open(path) as image:
                 most = MAX_WEBP_PIXELS if image.format == "WEBP" else MAX_PIXELS
-                if image.width * image.height > most:
+                if image.width * image.height > most or max(image.size) > MAX_SIDE:
                     raise SourceProblem(
                         f"{path.name} is too large ({image.width} x {image.height}).",
-                        f"Reduce the stills to {most // 1_000_000} megapixels or less.",
+                        f"Reduce the stills to {most // 1_000_000} megapixels and "
+                        f"{MAX_SIDE} pixels a side, or less.",
                     )
-                with _silent_library() if image.format == "TIFF" else nullcontext():
+                # libtiff tells of a broken file on standard error besides.
+                with quiet_libraries() if image.format == "TIFF" else nullcontext():
                     yield image
     except SourceProblem:
         raise

@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from calibration.reading import Unreadable, read_bytes
 from endpoint.drawing.pictures import FOLDER, INDEX
 from endpoint.files.csv_table import read_sheet
 from endpoint.files.result_json import ResultFileProblem
@@ -65,7 +66,7 @@ def read_pictures(folder: Path | None) -> list[FlaskPicture]:
 
 
 def _read_one(inside: Path, file: str, volume: str, why: str) -> FlaskPicture:
-    from PIL import Image, UnidentifiedImageError
+    from PIL import Image
 
     where = f"{FOLDER}/{file[:20]}"
     if not _NAME.fullmatch(file):
@@ -75,16 +76,14 @@ def _read_one(inside: Path, file: str, volume: str, why: str) -> FlaskPicture:
         if not 0.0 <= volume_ml < 1e5:
             raise ValueError
         path = inside / file
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise _problem(f"{where} is too large for a small picture.")
-        jpeg = path.read_bytes()
+        jpeg = read_bytes(path, _LARGEST_BYTES)
         with Image.open(io.BytesIO(jpeg), formats=["JPEG"]) as picture:
             if picture.width * picture.height > _MOST_PIXELS:
                 raise _problem(f"{where} is too large for a small picture.")
             picture.load()
             size = (picture.width, picture.height)
             return FlaskPicture(volume_ml, volume_ml, why[:80], jpeg, *size)
-    except (OSError, UnidentifiedImageError, ValueError, SyntaxError, Image.DecompressionBombError):
+    except (Unreadable, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         raise _problem(f"{where} or its volume cannot be read.") from None
 
 

@@ -5,28 +5,27 @@ from __future__ import annotations
 import csv
 import io
 import math
-from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from calibration.wording import one_line
 from endpoint.analysis.result import Result
 from endpoint.curve.points import RGB, Curve
 from endpoint.drawing.chart import chart, describe, picture_bytes
 from endpoint.drawing.outlines import region_picture
 from endpoint.drawing.panels import has_colour
-from endpoint.drawing.pictures import write_pictures
+from endpoint.drawing.pictures import FOLDER as PICTURES
+from endpoint.drawing.pictures import INDEX, write_pictures
 from endpoint.drawing.thumbnails import describe_thumbnails, thumbnails_picture
 from endpoint.equivalence.fit import Transition
-from endpoint.files.folder import check_folder, write_bytes, write_text
+from endpoint.files.csv_table import plain_cell
+from endpoint.files.folder import staged, write_bytes, write_text
 from endpoint.hardness.formula import Hardness
 from endpoint.problems import Flag
 from endpoint.report.page import report_page
 from endpoint.result.document import document, to_json
 from endpoint.result.kept import kept_in
 from endpoint.result.text import name_of
-
-if TYPE_CHECKING:
-    pass
 
 _BUDGET_HEADER = [
     "source",
@@ -40,6 +39,8 @@ _BUDGET_HEADER = [
     "distribution",
     "degrees_of_freedom",
 ]
+_MAY_BE = ("fit.csv", "budget.csv", "thumbnails.png", "region.png", f"{PICTURES}/{INDEX}")
+"""Files that not every result has: one of an earlier result would be taken for this one's."""
 SRGB = ("srgb_red", "srgb_green", "srgb_blue")
 """Columns of curve.csv with the colour of the liquid, the reference taken as white, 0 to 255."""
 
@@ -52,19 +53,22 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     OutputProblem
         The folder cannot be written.
     """
-    check_folder(folder)
-    ours = (folder / "result.json").is_file()
+    pictures = (folder / PICTURES).glob("[0-9][0-9][0-9].jpg")
+    older = [*_MAY_BE, *(f"{PICTURES}/{path.name}" for path in pictures)]
+    with staged(folder, ("result.json",), older) as stage:
+        _write(result, stage, folder.name, provenance)
+
+
+def _write(result: Result, folder: Path, name: str, provenance: dict[str, Any]) -> None:
+    """Write all files into an empty folder; people will know it by another name."""
     write_text(folder / "curve.csv", curve_csv(result))
-    for name, table in (("fit.csv", fit_csv(result)), ("budget.csv", budget_csv(result.hardness))):
+    for file, table in (("fit.csv", fit_csv(result)), ("budget.csv", budget_csv(result.hardness))):
         if table is not None:
-            write_text(folder / name, table)
-        elif ours:
-            with suppress(OSError):
-                (folder / name).unlink(missing_ok=True)
+            write_text(folder / file, table)
     figure = chart(result)
-    name, words = name_of(result), describe(result)
+    title, words = name_of(result), describe(result)
     for kind in ("png", "svg"):
-        write_bytes(folder / f"chart.{kind}", picture_bytes(figure, kind, name, words))
+        write_bytes(folder / f"chart.{kind}", picture_bytes(figure, kind, title, words))
     words = describe_thumbnails(result)
     about = "First picture of the recording; liquid and reference are outlined and named."
     pictures = []
@@ -73,17 +77,12 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
         ("region.png", region_picture(result), about),
     ):
         if picture is not None:
-            write_bytes(folder / file, picture_bytes(picture, "png", name, said))
+            write_bytes(folder / file, picture_bytes(picture, "png", title, said))
             pictures.append(file)
-        elif ours:
-            # The picture of an earlier result would look like this one's.
-            with suppress(OSError):
-                (folder / file).unlink(missing_ok=True)
     write_pictures(result, folder)
     data = document(result, provenance)
-    kept = kept_in(folder, data, f"{folder.name}/result.json", pictures)
+    kept = kept_in(folder, data, f"{name}/result.json", pictures)
     write_text(folder / "report.html", report_page(kept))
-    # Last, so that a folder with a result is complete.
     write_text(folder / "result.json", to_json(data) + "\n")
 
 
@@ -127,7 +126,7 @@ def budget_csv(total: Hardness | None) -> str | None:
         value, u, slope = ("" if v is None else f"{v:.6g}" for v in known)
         freedom = "" if math.isinf(line.degrees_of_freedom) else f"{line.degrees_of_freedom:.4g}"
         part, share = f"{line.contribution:.6g}", f"{line.share:.6f}"
-        source = (line.name, value, line.input_unit or "", u, slope)
+        source = (plain_cell(one_line(line.name)), value, line.input_unit or "", u, slope)
         writer.writerow((*source, part, share, line.kind, line.distribution, freedom))
     return out.getvalue()
 

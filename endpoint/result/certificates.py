@@ -11,6 +11,7 @@ from typing import Any
 from calibration.certificate import MAX_BYTES, Certificate, read_certificate
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
+from calibration.reading import Unreadable, json_of, read_text
 from endpoint.hardness.budget import evaluate_one
 from endpoint.problems import RecordProblem
 from endpoint.result.terminal import bullets, fill, table
@@ -44,11 +45,6 @@ def validity(certificate: Certificate, today: datetime.date) -> str:
         return "valid until today"
     left = f"valid, {days} day{'s' if days != 1 else ''} left"
     return f"{left} (expires soon)" if days <= _SOON_DAYS else left
-
-
-def certificate_json(certificate: Certificate) -> str:
-    """JSON text as it stands in a certificate file."""
-    return json.dumps(certificate.to_json(), indent=1, ensure_ascii=False, allow_nan=False)
 
 
 def certificate_text(certificate: Certificate, today: datetime.date) -> str:
@@ -139,10 +135,8 @@ def _by_expiry(item: Found) -> tuple[bool, datetime.date, str]:
 
 def _looks_like_one(path: Path) -> bool:
     try:
-        if path.stat().st_size > MAX_BYTES:
-            return False
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
+        data = json_of(read_text(path, MAX_BYTES), path.name)
+    except Unreadable:
         return False
     return isinstance(data, dict) and {"id", "kind", "quantities"} <= set(data)
 

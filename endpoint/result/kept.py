@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.reading import Unreadable, read_bytes
 from endpoint.files import csv_table
 from endpoint.files.result_json import ResultFileProblem, result_json
 
@@ -259,19 +260,18 @@ def picture_bytes(kept: KeptResult, name: str) -> bytes | None:
     ResultFileProblem
         It is not a PNG, or too large.
     """
-    from PIL import Image, UnidentifiedImageError
+    from PIL import Image
 
     path = kept.pictures.get(name)
     if path is None:
         return None
     try:
-        too_large = path.stat().st_size > _LARGEST_PICTURE
-        data = b"" if too_large else path.read_bytes()
+        data = read_bytes(path, _LARGEST_PICTURE)
         with Image.open(io.BytesIO(data), formats=["PNG"]) as picture:
             too_large = picture.width * picture.height > _MOST_PIXELS
             if not too_large:
                 picture.load()
-    except (OSError, UnidentifiedImageError, ValueError, SyntaxError, Image.DecompressionBombError):
+    except (Unreadable, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         raise ResultFileProblem(
             f"{path.parent.name}/{name} is not a picture that can be shown.",
             "Delete it, or run endpoint locate again.",

@@ -106,6 +106,46 @@ def test_a_changed_record_or_recording_is_another(tmp_path: Path) -> None:
     assert len({first, second, find_items(tmp_path)[0].fingerprint}) == 3
 
 
+def test_what_is_no_file_is_a_record_to_be_looked_at_and_stops_nothing(tmp_path: Path) -> None:
+    pond(tmp_path, "good")
+    os.mkfifo(tmp_path / "pipe.toml")
+    (tmp_path / "zero.toml").symlink_to("/dev/zero")
+    (tmp_path / "deep.toml").write_text("a." * 20_000 + "a = 1\n")
+    (tmp_path / "large.toml").write_text("x = [" + "1," * 1_000_000 + "]\n")
+    names = ["deep.toml", "good.toml", "large.toml", "pipe.toml", "zero.toml"]
+    assert [item.name for item in find_items(tmp_path)] == names
+    rows = [row_of_record(item.name, item.path, TODAY) for item in find_items(tmp_path)]
+    assert [row["status"] for row in rows] == [
+        "refused",
+        "located",
+        "refused",
+        "refused",
+        "refused",
+    ]
+    (tmp_path / "list").write_text("\n".join(names))
+    assert [item.name for item in find_items(tmp_path / "list")] == names
+    for odd in ("pipe.toml", "zero.toml"):
+        link = tmp_path / "odd"
+        link.symlink_to(odd)
+        with pytest.raises(BatchProblem, match="not an ordinary file"):
+            find_items(link)
+        link.unlink()
+
+
+def test_a_changed_still_next_to_a_link_to_nothing_is_noticed(tmp_path: Path) -> None:
+    (tmp_path / "stills").mkdir()
+    (tmp_path / "stills" / "dangling.jpg").symlink_to("nowhere")
+    (tmp_path / "stills" / "1.jpg").write_bytes(b"one")
+    (tmp_path / "r.toml").write_text(
+        "format = 1\n[sample]\nvolume_ml = 100.0\n[titrant]\nconcentration_mol_l = 0.01\n"
+        '[recording]\nstills = "stills"\n[delivery]\nper_still = "v.csv"\n'
+    )
+    before = find_items(tmp_path)[0].fingerprint
+    assert find_items(tmp_path)[0].fingerprint == before
+    (tmp_path / "stills" / "1.jpg").write_bytes(b"other")
+    assert find_items(tmp_path)[0].fingerprint != before
+
+
 @pytest.mark.parametrize(
     ("name", "text", "words"),
     [
@@ -278,6 +318,21 @@ def test_a_pool_that_cannot_start_says_so(monkeypatch: pytest.MonkeyPatch) -> No
         list(rows_by_pool(items, 1, 10.0, TODAY))
 
 
+def test_a_child_that_is_killed_while_it_starts_is_started_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, started = subprocess.Popen, []
+
+    def unlucky(command: list[str], **how: Any) -> subprocess.Popen[str]:
+        started.append(command)
+        return real(command if len(started) > 2 else [sys.executable, "-c", "0"], **how)
+
+    monkeypatch.setattr("endpoint.batch.worker.subprocess.Popen", unlucky)
+    pond(tmp_path, "a")
+    (row,) = rows_by_pool(find_items(tmp_path), 1, 60.0, TODAY)
+    assert (row["status"], len(started)) == ("located", 3)
+
+
 # --- the journal ------------------------------------------------------------------------------
 
 
@@ -302,6 +357,20 @@ def test_a_torn_line_costs_only_its_record(tmp_path: Path) -> None:
         with BatchJournal(path) as journal:
             assert journal.row(items[2]) is not None
             assert [journal.row(item) is not None for item in items[:2]] == kept[:2]
+
+
+def test_a_flipped_digit_costs_only_its_record(tmp_path: Path) -> None:
+    items = _items(3)
+    path = tmp_path / "journal.jsonl"
+    with BatchJournal(path) as journal:
+        for item in items:
+            journal.add(item, {**empty_row(item.name), "equivalence_ml": 17.25})
+    whole = path.read_bytes()
+    at = whole.index(b"17.25", whole.index(b"1.toml"))
+    for old, new in ((b"17.25", b"18.25"), (b"17.25", b"17.24")):
+        path.write_bytes(whole[:at] + new + whole[at + len(old) :])
+        with BatchJournal(path) as journal:
+            assert [journal.row(item) is not None for item in items] == [True, False, True]
 
 
 def test_a_journal_is_taken_only_as_what_it_is(tmp_path: Path) -> None:

@@ -172,8 +172,8 @@ def test_near_key_is_suggested() -> None:
 
 
 WRITERS: list[tuple[str, Callable[[Path], object]]] = [
-    ("No such file", lambda p: None),
-    ("Is a directory", lambda p: p.mkdir()),
+    ("it does not exist", lambda p: None),
+    ("it is a folder", lambda p: p.mkdir()),
     ("not valid JSON", lambda p: p.write_text("")),
     ("not valid JSON", lambda p: p.write_text("{")),
     ("NaN", lambda p: p.write_text('{"format": NaN}')),
@@ -231,3 +231,25 @@ def test_anything_under_any_key_is_read_or_refused_in_words(key: str, value: Any
         words = tuple(certificate.quantities)
         assert all(math.isfinite(q.value) for q in certificate.quantities.values())
     assert all(words)
+
+
+@pytest.mark.parametrize("value", [-1.0, -1e-9, 0.0, 1e-308, 5.0, 1e200, 1e308])
+def test_a_value_that_cannot_be_true_is_refused_where_it_is_asked_for(value: float) -> None:
+    certificate = certificate_from_json(changed(quantities=quantity(value=value)), "edta.json")
+    with pytest.raises(CertificateProblem, match="EDTA-3"):
+        certificate.quantity("concentration", "mol/L", 1e-5, 0.5)
+
+
+@pytest.mark.parametrize("u", [1e200, 1.0])
+def test_an_uncertainty_beyond_the_value_is_refused(u: float) -> None:
+    part = {"value": 0.01, "unit": "mol/L", "standard_uncertainty": u}
+    certificate = certificate_from_json(changed(quantities={"concentration": part}), "edta.json")
+    with pytest.raises(CertificateProblem, match="uncertainty"):
+        certificate.quantity("concentration", "mol/L", 1e-5, 0.5)
+
+
+@pytest.mark.parametrize("key", ["id", "what", "operator"])
+@pytest.mark.parametrize("text", ["E\x1b]0;t\x07", "a\u202eb", "safe\rEVIL", "W" * 20_000])
+def test_texts_that_steer_a_terminal_or_fill_it_are_refused(key: str, text: str) -> None:
+    with pytest.raises(CertificateProblem, match="control characters"):
+        certificate_from_json(changed(**{key: text}), "edta.json")

@@ -305,8 +305,7 @@ def test_a_folder_that_may_not_be_read(tmp_path: Path, monkeypatch: pytest.Monke
         for name in ("scandir", "listdir"):
             patch.setattr(os, name, denied)
         assert "stills cannot be read" in says_one_thing(locate(record))
-    for name in ("read_bytes", "read_text"):
-        monkeypatch.setattr(Path, name, denied)
+    monkeypatch.setattr(os, "open", denied)
     assert "r.toml cannot be read" in says_one_thing(locate(record))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import json
 import math
 import random
@@ -17,6 +18,7 @@ from PIL import Image
 from endpoint.problems import RecordProblem, SourceProblem
 from endpoint.record.titration import read_tables
 from endpoint.recording.stills import load_still
+from tests.studies.fuzz_readers import READERS, Target, cases, finding, targets
 from tests.studies.fuzz_study import Outcome, Ran, fault_of, outcomes_in, study, table
 from tests.studies.mutations import (
     change_field,
@@ -249,3 +251,24 @@ def test_a_slice_of_the_study(tmp_path: Path) -> None:
     assert all(0 < o.peak_mb < 1000 and math.isfinite(o.processor_s) for o in outcomes)
     assert "16 of 16 cases" in told[-1]
     assert study(2, 10, cache=tmp_path, kinds=quick) == outcomes[:10]
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_a_slice_of_every_reader(tmp_path: Path, reader: str) -> None:
+    target = targets()[reader]
+    for name, data in target.sound:
+        assert finding(target, name, data, tmp_path) == ""
+    for name, data in itertools.islice(cases(target, 7), 3 if reader == "film" else 25):
+        assert finding(target, name, data, tmp_path) == ""
+
+
+def test_every_reader_has_a_target() -> None:
+    assert tuple(targets()) == READERS
+
+
+def test_a_finding_is_told(tmp_path: Path) -> None:
+    def slow(_: Path) -> None:
+        signal.raise_signal(signal.SIGPROF)
+
+    assert "KeyError" in finding(Target(lambda _: json.loads("{}")["x"], ()), "x", b"", tmp_path)
+    assert "processor time" in finding(Target(slow, ()), "x", b"", tmp_path)

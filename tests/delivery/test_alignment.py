@@ -156,3 +156,10 @@ def test_readings_were_rounded_to_the_coarsest_grain_that_explains_them(
 ) -> None:
     assert reading_sd_ml(np.array(volume_ml)) == pytest.approx(grain_ml / np.sqrt(12.0))
     assert reading_sd_ml(np.array([*volume_ml, 0.1234])) == 0.0
+
+
+def test_pictures_an_hour_apart_are_too_coarse_for_additions_and_stop_nothing() -> None:
+    samples = [replace(s, time_s=3600.0 * k) for k, s in enumerate(samples_of(draw(3))[:150])]
+    delivery = Delivery("steps", np.arange(39.0), 0.3 * np.arange(39.0))
+    for alignment in align(trace(samples), delivery):
+        assert np.isfinite(alignment.cost)

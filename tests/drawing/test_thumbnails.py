@@ -15,11 +15,11 @@ from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
 from endpoint.colour.kept_pictures import KeptPicture, PictureKeeper
-from endpoint.drawing.pictures import write_pictures
 from endpoint.drawing.thumbnails import MOST, choose, describe_thumbnails, thumbnails_picture
 from endpoint.problems import Flag
 from endpoint.record.titration import read_record
 from endpoint.recording.frame import ArrayFrame
+from endpoint.report.folder import write_folder
 from tests.places import SAMPLES
 
 SAMPLE = SAMPLES / "chapel-fountain.toml"
@@ -104,7 +104,8 @@ def test_the_folder_of_pictures_says_what_each_shows(result: Result, tmp_path: P
     (inside / "index.csv").write_text("of an older result", encoding="utf-8")
     (inside / "099.jpg").write_bytes(b"old")
     (inside / "mine.jpg").write_bytes(b"mine")
-    write_pictures(result, tmp_path)
+    (tmp_path / "result.json").write_text("{}", encoding="utf-8")
+    write_folder(result, tmp_path, {})
     with (inside / "index.csv").open(encoding="utf-8", newline="") as lines:
         rows = list(csv.DictReader(lines))
     assert {row["file"] for row in rows} | {"mine.jpg"} == {p.name for p in inside.glob("*.jpg")}
@@ -121,5 +122,5 @@ def test_the_folder_of_pictures_says_what_each_shows(result: Result, tmp_path: P
             assert 160 <= max(picture.size) <= 320
     without = dataclasses.replace(result, pictures=())
     (inside / "mine.jpg").unlink()
-    write_pictures(without, tmp_path)
+    write_folder(without, tmp_path, {})
     assert not inside.exists()

@@ -375,7 +375,7 @@ def make_bad(kind: str, folder: Path) -> Path:
     ("kind", "word"),
     [
         ("empty", "not a film"),
-        ("text", "no moving pictures"),
+        ("text", "not a film"),
         ("noise", "film.mp4"),
         ("sound", "no moving pictures"),
         ("one picture", "single picture"),

@@ -320,7 +320,7 @@ def test_any_text_is_read_or_refused_in_words(
 @pytest.mark.parametrize(
     ("code", "word"),
     [
-        ("'volume_ml,A620\\n' + '1.25,0.125\\n' * 1_000_001", "more than 1000000 rows"),
+        ("'volume_ml,A620\\n' + '1.25,0.125\\n' * 200_001", "more than 200000 rows"),
         ("'volume_ml,A620\\n' + '1.25,0.125,' * 3_000_000", "Row 2"),
         ("','.join(f'A{k}' for k in range(9_000_000 // 2))", "Row 1"),
         ("'volume_ml,A620\\n' + '1' * 30_000_000", "cannot be read as a table"),

@@ -21,6 +21,7 @@ from typing import Any
 from platformdirs import user_data_path
 
 from calibration.problem import Problem
+from calibration.reading import Unreadable, read_text
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
@@ -29,9 +30,9 @@ from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv
-from endpoint.files.folder import check_folder, write_bytes, write_text
+from endpoint.files.folder import check_folder, held_folder, staged, write_bytes, write_text
 from endpoint.files.toml_text import toml_text
-from endpoint.problems import DeliveryProblem, OutputProblem, RecordProblem
+from endpoint.problems import DeliveryProblem, JournalProblem, OutputProblem, RecordProblem
 from endpoint.record.titration import parse_record, read_record
 from endpoint.recording.volume_log import VolumeLog
 from endpoint.result.document import document, plain, provenance_of, to_json
@@ -59,8 +60,19 @@ def default_journal() -> Path:
     `$XDG_DATA_HOME/endpoint/journal.sqlite`, by default `~/.local/share/endpoint/journal.sqlite`
     (XDG Base Directory Specification 0.8: a path that is not absolute is ignored). On macOS
     `~/Library/Application Support/endpoint` by default, on Windows `%LOCALAPPDATA%\\endpoint`.
+
+    Raises
+    ------
+    JournalProblem
+        The user has no home.
     """
-    return user_data_path("endpoint", appauthor=False) / "journal.sqlite"
+    try:
+        return user_data_path("endpoint", appauthor=False) / "journal.sqlite"
+    except RuntimeError:  # a user whom the system does not know, as in a container
+        raise JournalProblem(
+            "There is no home folder in which the journal could be.",
+            "Name one with --journal FILE.",
+        ) from None
 
 
 def run_head(
@@ -139,13 +151,10 @@ def _with_file(value: Any, where: str, folder: Path, files: dict[str, str]) -> A
     path = folder / value
     try:
         path = path / "result.json" if path.is_dir() else path
-        if path.stat().st_size > _MOST_FILE:
-            raise RecordProblem(f"{path} is larger than 1 MB.", f"Check {where}.")
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "it is not a text file"
+        text = read_text(path, _MOST_FILE)
+    except Unreadable as why:
         raise RecordProblem(
-            f"The record of the bench: {where}: {path} cannot be read ({reason}).",
+            f"The record of the bench: {where}: {path} cannot be read ({why.reason}).",
             "Check the name: paths start from the folder of the record.",
         ) from None
     if where == "delivery.certificate":
@@ -207,9 +216,18 @@ def done_in(head: RunHead, events: Sequence[Kept]) -> Delivered:
 
 
 def head_of(events: Sequence[Kept]) -> RunHead:
-    """Head of a run from its events."""
-    head = events[0].event
-    assert isinstance(head, RunHead)
+    """Head of a run from its events.
+
+    Raises
+    ------
+    JournalProblem
+        It is lost.
+    """
+    head = events[0].event if events else None
+    if not isinstance(head, RunHead):
+        raise JournalProblem(
+            "The beginning of the run is damaged.", "See what can be read: endpoint runs check."
+        )
     return head
 
 
@@ -253,8 +271,19 @@ def export(
         The folder holds something, or cannot be written.
     """
     events = journal.events(run)
+    with held_folder(folder):
+        _check_empty(folder, replace_old)
+        older = [_VOLUMES, "stills.csv", *(f"stills/{p.name}" for p in folder.glob("stills/*.jpg"))]
+        with staged(folder, (_RECORD, "result.json"), older) as stage:
+            result, why_not, pictures = _write(events, run, stage, analysed)
+    return Export(folder, result, why_not, pictures)
+
+
+def _write(
+    events: Sequence[Kept], run: int, folder: Path, analysed: str | None
+) -> tuple[Result | None, Problem | None, int]:
+    """Write a run to an empty folder; its result or why it has none, and how many pictures."""
     head = head_of(events)
-    _check_empty(folder, replace_old)
     done, why_not = None, None
     try:
         done = done_in(head, events)
@@ -270,16 +299,16 @@ def export(
     write_text(folder / "events.json", _events_json(events))
     pictures = _write_pictures(events, done, folder)
     if why_not is not None:
-        return Export(folder, None, why_not, pictures)
+        return None, why_not, pictures
     try:
         record = read_record(folder / _RECORD)
         job, opened = prepare(record)
         result = analyse(opened, job)
     except Problem as problem:
-        return Export(folder, None, problem, pictures)
+        return None, problem, pictures
     text = to_json(document(result, provenance_of(record, result, analysed)))
     write_text(folder / "result.json", text + "\n")
-    return Export(folder, result, None, pictures)
+    return result, None, pictures
 
 
 def _heading(head: RunHead, run: int) -> str:
@@ -289,7 +318,6 @@ def _heading(head: RunHead, run: int) -> str:
 
 
 def _check_empty(folder: Path, replace_old: bool) -> None:
-    check_folder(folder)
     held = sorted(path.name for path in folder.iterdir())
     if not held:
         return
@@ -299,8 +327,6 @@ def _check_empty(folder: Path, replace_old: bool) -> None:
             "Name a new folder"
             + (", or add --replace to overwrite this export." if _RECORD in held else "."),
         )
-    for name in ("result.json", _COLOURS, _VOLUMES):
-        (folder / name).unlink(missing_ok=True)
 
 
 def _volumes_csv(log: VolumeLog) -> str:

@@ -267,10 +267,14 @@ class RunJournal:
         """
         if len(self._writer) and self.problem is None:
             self._writer.write()
-        return [
-            entry_of(run, *self._file.ends_of(run), self._file.count_of(run), self.path)
-            for run in self._file.runs()
-        ]
+        return [self._entry(run) for run in self._file.runs()]
+
+    def _entry(self, run: int) -> RunEntry:
+        """Line of a run; one that cannot be read does not hide the others."""
+        try:
+            return entry_of(run, *self._file.ends_of(run), self._file.count_of(run), self.path)
+        except JournalProblem:
+            return RunEntry(run, None, RunHead("", {}), "damaged", None, 0)
 
     def unfinished(self) -> list[RunEntry]:
         """Runs that were opened and not ended, oldest first."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 import threading
 from collections.abc import Sequence
@@ -42,6 +43,9 @@ PRAGMA user_version = {VERSION};
 COMMIT;
 """
 _TIMED = ("reading", "pump-rate", "resumed", "still")
+_DAMAGE = (sqlite3.Error, UnicodeDecodeError)
+_LARGEST = 64_000_000
+"""Bytes of one value at most, sixteen times the longest text: a damaged length asks for 1 GB."""
 _NO_SPACE = "Free some space on the disk; what is waiting is then written automatically."
 _BACKUP = "Restore the file from a backup, or begin a new journal under another name."
 
@@ -49,9 +53,11 @@ Row = tuple[int, int, str, float, float, str, bytes | None]
 """A row of the table `events`: number, run, kind, mono_s, wall_s, body, data."""
 
 
-def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
+def in_words(error: Exception, path: Path) -> JournalProblem:
     """Why SQLite cannot work, as a sentence and a remedy."""
     name = str(getattr(error, "sqlite_errorname", "") or "")
+    if isinstance(error, UnicodeDecodeError):  # a name or a message that is no text
+        name = "SQLITE_CORRUPT"
     for start, sentence, remedy in (
         ("SQLITE_FULL", f"The disk is full: the journal {path} cannot grow.", _NO_SPACE),
         (
@@ -74,6 +80,7 @@ def in_words(error: sqlite3.Error, path: Path) -> JournalProblem:
             f"{path} is not a journal.",
             "Name another file; this one was not changed.",
         ),
+        ("SQLITE_TOOBIG", f"The journal {path} is damaged.", _BACKUP),
         ("SQLITE_CORRUPT", f"The journal {path} is damaged.", _BACKUP),
     ):
         if name.startswith(start):
@@ -95,6 +102,7 @@ class JournalFile:
 
     def __init__(self, path: Path, writing: bool, most_bytes: int | None = None) -> None:
         self.path, self.writing = path, writing
+        self._file = path
         self._lock = threading.RLock()
         self._held: sqlite3.Connection | None = None
         self._look_at_path()
@@ -102,7 +110,7 @@ class JournalFile:
             if writing:
                 self._held = self._only_writer()
                 self._db = sqlite3.connect(
-                    path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+                    self._file, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
                 )
                 self._make()
                 self._db.execute("PRAGMA synchronous = FULL")
@@ -112,7 +120,9 @@ class JournalFile:
             else:
                 self._db = self._reader()
                 self._check()
-        except sqlite3.Error as error:
+            self._db.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST)
+            self._db.text_factory = lambda data: data.decode("utf-8", "replace")
+        except _DAMAGE as error:
             self.close()
             raise in_words(error, path) from None
         except JournalProblem:
@@ -124,8 +134,18 @@ class JournalFile:
         try:
             if path.is_dir():
                 raise JournalProblem(f"{path} is a folder, not a journal.", "Name a file in it.")
+            if path.exists() and not path.is_file():
+                raise JournalProblem(f"{path} is not an ordinary file.", "Name another file.")
+            # Log and lock lie next to the file itself, whatever link it was named by.
+            self._file = Path(os.path.realpath(path))
             if self.writing:
                 path.parent.mkdir(parents=True, exist_ok=True)
+                if path.exists() and path.stat().st_nlink > 1:
+                    # SQLite would keep a log under each name ("How to corrupt", section 2.5).
+                    raise JournalProblem(
+                        f"The journal {path} has a second name (a hard link).",
+                        "Copy it to another name and write there, or remove the second name.",
+                    )
             elif not path.exists():
                 raise JournalProblem(
                     f"There is no journal {path}.",
@@ -140,7 +160,7 @@ class JournalFile:
 
     def _only_writer(self) -> sqlite3.Connection:
         """Hold a lock that the system releases when the program ends, however it ends."""
-        side = self.path.with_name(self.path.name + "-writer")
+        side = self._file.with_name(self._file.name + "-writer")
         held = sqlite3.connect(side, timeout=0.0, isolation_level=None, check_same_thread=False)
         try:
             held.execute("BEGIN EXCLUSIVE")
@@ -172,7 +192,7 @@ class JournalFile:
 
     def _reader(self) -> sqlite3.Connection:
         """Connection that only reads; it works on a full or write-protected disk too."""
-        link = self.path.absolute().as_uri()
+        link = self._file.as_uri()
         db = sqlite3.connect(
             f"{link}?mode=ro",
             uri=True,
@@ -184,7 +204,7 @@ class JournalFile:
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except sqlite3.Error as error:
             db.close()
-            log = self.path.with_name(self.path.name + "-wal")
+            log = self._file.with_name(self._file.name + "-wal")
             may_be_the_disk = isinstance(error, sqlite3.OperationalError)
             if not may_be_the_disk or (log.exists() and log.stat().st_size > 0):
                 raise
@@ -214,7 +234,7 @@ class JournalFile:
                 return self._db.execute(question, values).fetchall()
             except sqlite3.ProgrammingError:
                 raise JournalProblem("The journal is closed.", "Open it again.") from None
-            except sqlite3.Error as error:
+            except _DAMAGE as error:
                 raise in_words(error, self.path) from None
 
     def write(self, rows: Sequence[Row]) -> None:
@@ -257,6 +277,11 @@ class JournalFile:
             f"SELECT * FROM events WHERE run = ?{chosen} ORDER BY number", run, *(kinds or ())
         )
 
+    def row(self, number: int) -> Row | None:
+        """One event, past the indexes, which may be damaged; None if there is none."""
+        found = self._ask("SELECT * FROM events NOT INDEXED WHERE number = ?", number)
+        return found[0] if found else None
+
     def ends_of(self, run: int) -> tuple[Row, Row]:
         """First event of a run, and its last finding or giving up; the first again without one."""
         first = self._ask("SELECT * FROM events WHERE run = ? ORDER BY number LIMIT 1", run)
@@ -265,6 +290,8 @@ class JournalFile:
             "AND kind IN ('finding', 'given-up') ORDER BY number DESC LIMIT 1",
             run,
         )
+        # The index names the run, but what it points to is lost: an event that nothing can decode.
+        first = first or [(0, run, "", 0.0, 0.0, "", None)]
         return first[0], (ended or first)[0]
 
     def count_of(self, run: int) -> int:

@@ -141,8 +141,10 @@ class _Served:
             raise HTTPException(404)
         return self._file(name)
 
-    async def result(self, _: Request) -> Response:
-        """Document of the run."""
+    async def result(self, request: Request) -> Response:
+        """Document of the run; viewers get it once no question to the class is open."""
+        if self._hub.session.classroom.asked and self._keys.role(request.headers) != OPERATOR:
+            return JSONResponse({"text": "Answer the question first."}, 404)
         document = self._hub.session.document
         if document is None:
             return JSONResponse({"text": "There is no result yet."}, 404)

@@ -142,12 +142,13 @@ class Hub:
     # Pages --------------------------------------------------------------------------------------
 
     def join(self, may_operate: bool, known: str = "") -> Page | None:
-        """A page opens; None if there are too many. The first that may becomes the operator.
+        """A page opens; None if there are too many of its kind.
 
+        Viewers never take the operator's place. The first page that may becomes the operator.
         `known` is the `start_id` that the page saw before: one left open from an earlier start of
         the program comes back by itself, and must not be quicker than the one just opened.
         """
-        if len(self.pages) >= MAX_CONNECTIONS:
+        if sum(page.may_operate == may_operate for page in self.pages) >= MAX_CONNECTIONS:
             return None
         page = Page(may_operate)
         left_open = known not in ("", self.start_id)

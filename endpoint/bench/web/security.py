@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import secrets
 import threading
@@ -12,10 +13,14 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 _TOKEN_BYTES = 32
 """Random bytes of an address and of a cookie: 256 bits cannot be guessed."""
 OPERATOR, VIEWER = "operator", "viewer"
+_MOST_IDLE = 32
+"""Connections without a request: a browser keeps six for each page. Half of what the server takes
+in all, so that there is always room for a request. Assumed."""
 _REFUSED = {
     413: "The bench takes no uploads.\n",
     421: "The bench does not answer at this address. Open the one that the terminal printed.\n",
@@ -151,6 +156,26 @@ class Guard:
             _REFUSED[status], status_code=status, headers={**self._headers, "connection": "close"}
         )
         await answer(scope, receive, send)
+
+
+class Patient(H11Protocol):
+    """A connection that gives way: when many are open, the oldest without a request is closed.
+
+    So connections that ask for nothing, or never come to the end of a request, keep nobody out.
+    """
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take a connection, and close the oldest idle one if there are too many."""
+        super().connection_made(transport)
+        self.since_s = time.monotonic()
+        idle = [c for c in self.connections if isinstance(c, Patient) and c.is_idle()]
+        if len(idle) > _MOST_IDLE:
+            min(idle, key=lambda c: c.since_s).transport.close()
+
+    def is_idle(self) -> bool:
+        """Whether it is open and no request is being answered."""
+        answered = self.cycle is None or self.cycle.response_complete
+        return answered and not self.transport.is_closing()
 
 
 class Bucket:

@@ -240,7 +240,11 @@ def test_an_export_is_written_over_only_if_wanted(kept: Path, tmp_path: Path) ->
         done = export(journal, 5, tmp_path, replace_old=True)
         assert done.result is None
         assert not (tmp_path / "result.json").exists()
-        other = tmp_path / "stills"
+        # Pictures of the run before would be taken for those of this one.
+        assert not (tmp_path / "stills").exists()
+        other = tmp_path / "other"
+        other.mkdir()
+        (other / "notes.txt").write_text("mine")
         with pytest.raises(OutputProblem, match="not empty"):
             export(journal, 1, other, replace_old=True)
 

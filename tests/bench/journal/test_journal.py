@@ -714,3 +714,21 @@ def test_a_pump_is_one_rate_or_a_line_with_pauses() -> None:
 def test_what_was_delivered_may_not_make_sense(events: list[Event], said: str) -> None:
     with pytest.raises(DeliveryProblem, match=said):
         delivered(at(*events))
+
+
+@pytest.mark.parametrize("body", [b"\xff\xfe{", b"\xb4" * 7])
+def test_a_body_that_is_no_text_is_a_damaged_event(tmp_path: Path, body: bytes) -> None:
+    path = tmp_path / "j.sqlite"
+    with RunJournal.open(path) as journal:
+        for _ in range(2):
+            journal.append(journal.begin(head()), Reading(1.0, 0.5))
+    db = sqlite3.connect(path)
+    db.execute("DROP TRIGGER never_changed")
+    db.execute("UPDATE events SET body = CAST(? AS TEXT) WHERE run = 1", (body,))
+    db.commit()
+    db.close()
+    with RunJournal.open(path, writing=False) as journal:
+        assert [entry.status for entry in journal.runs()] == ["damaged", "unfinished"]
+        with pytest.raises(JournalProblem, match="is damaged"):
+            journal.events(1)
+        assert len(journal.events(2)) == 2

@@ -21,6 +21,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection, connect
 
 from endpoint.bench.web.app import NEEDS_TOKEN
+from endpoint.bench.web.hub import MAX_CONNECTIONS
 from tests.bench_server import Bench, serving
 from tests.made_media import write_huge_png
 from tests.waiting import PATIENCE_S
@@ -372,3 +373,39 @@ def test_slow_page_is_not_waited_for(bench: Bench) -> None:
             taken.append(hear(first, "seen")["number"])
         assert taken == list(range(1, 31))
     assert threading.active_count() < 40
+
+
+def test_idle_and_half_requests_keep_nobody_out(bench: Bench) -> None:
+    cookie = cookie_of(bench)
+    for sent in (b"", b"GET / HTTP/1.1\r\n"):
+        with contextlib.ExitStack() as held:
+            for _ in range(70):
+                line = socket.create_connection(("127.0.0.1", bench.port), timeout=PATIENCE_S)
+                held.enter_context(line)
+                line.sendall(sent)
+            assert ask(bench, "/", cookie=cookie)[0] == 200
+
+
+def test_viewers_do_not_take_the_place_of_the_operator(bench: Bench) -> None:
+    assert bench.keys.viewer_token is not None
+    viewer, operator = cookie_of(bench, bench.keys.viewer_token), cookie_of(bench)
+    with contextlib.ExitStack() as held:
+        for _ in range(MAX_CONNECTIONS):
+            held.enter_context(link(bench, viewer))
+        with pytest.raises(InvalidStatus):
+            link(bench, viewer)
+        page = held.enter_context(link(bench, operator))
+        assert hear(page, "state")["role"] == "operator"
+
+
+def test_a_viewer_gets_no_result_while_a_question_is_open(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert bench.keys.viewer_token is not None
+    viewer, operator = cookie_of(bench, bench.keys.viewer_token), cookie_of(bench)
+    monkeypatch.setattr(type(bench.session), "document", {"status": "located"})
+    bench.session.classroom.ask(1.0)
+    assert ask(bench, "/result.json", cookie=viewer)[0] == 404
+    assert ask(bench, "/result.json", cookie=operator)[0] == 200
+    bench.session.classroom.guess(2.0)
+    assert ask(bench, "/result.json", cookie=viewer)[0] == 200

@@ -232,7 +232,7 @@ def test_result_files_that_cannot_be_read(tmp_path: Path) -> None:
         (["none.json"], "cannot be read"),
         (["folder"], "is a folder"),
         (["text.json"], "not valid JSON"),
-        (["picture.json"], "not valid JSON"),
+        (["picture.json"], "not a text file"),
         (["a\0b"], "result"),
         ([good, "run-1/../" + good], "row 2, result is the recording of edta.toml: titre, row 1"),
     ):
