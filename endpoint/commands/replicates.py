@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from endpoint.commands.options import reasons_given
+
 if TYPE_CHECKING:
     from endpoint.hardness.titre import ReplicateProblem
     from endpoint.hardness.titre_table import TitreSetup
@@ -118,14 +120,7 @@ def _check_numbers(options: dict[str, Any]) -> None:
         raise _problem(
             f"--baseline is {options['baseline']}.", "Give 3 or more, better 20 or more."
         )
-    if len(options["set_aside"]) != len(options["because"]):
-        raise _problem(
-            f"--set-aside is given {len(options['set_aside'])} times, --because "
-            f"{len(options['because'])} times.",
-            'Give a reason for each: --set-aside 3 --because "end overshot".',
-        )
-    if not all(reason.strip() for reason in options["because"]):
-        raise _problem("--because is empty.", "Write the reason in a few words.")
+    reasons_given(options["set_aside"], options["because"])
     if bool(options["spiked"]) != (options["spike_mmol_l"] is not None):
         raise _problem(
             "--spiked and --spike-mmol-l go together.",
