@@ -90,10 +90,17 @@ def _give_up(sentence: str, remedy: str, code: int) -> NoReturn:
     sys.exit(code)
 
 
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Group,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.version_option(package_name="endpoint-titration")
-def main() -> None:
+@click.pass_context
+def main(context: click.Context) -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 for _command in (
@@ -110,4 +117,6 @@ for _command in (
     report,
     runs,
 ):
+    # Click cuts what it takes from the docstring at 45 signs; what is stated it wraps.
+    _command.short_help = (_command.help or "").partition("\n\n")[0].replace("\n", " ")
     main.add_command(_command)

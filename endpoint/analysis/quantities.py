@@ -6,6 +6,7 @@ import datetime
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -13,6 +14,7 @@ from calibration.certificate import Certificate
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
 from calibration.ware.burette import (
+    CalibratedBurette,
     burette_from_certificate,
     calibrated_burette_volume,
     deliveries_from_certificate,
@@ -249,50 +251,67 @@ def _burette(
     reading_limit_ml: float | None,
     missing: list[str],
 ) -> tuple[BuretteUse, float | None] | None:
-    """Use of the burette, and its size in mL where it is known."""
+    """Use of the burette, and its size in mL where it is known; a result keeps it and pickles."""
     path = _certificate_path(record.ware.get("burette"))
     if path is not None:
         certificate = _certified(record, book, "burette", path)
         if "ware" not in certificate.details:
             correction = certificate.quantity("correction", "mL")
-            return (lambda volume_ml, label="": volume_ml + correction), None
+            return partial(_corrected, correction), None
         burette = burette_from_certificate(certificate)
-        start = record.first_reading_ml
-
-        def corrected(volume_ml: Quantity, label: str = "") -> Quantity:
-            if start > 0.0 and start + volume_ml.value > burette.marks_ml[-1]:
-                raise RecordProblem(
-                    f"{record.name}: from the first reading of {start:g} mL, {volume_ml.value:.2f} "
-                    f"mL reach beyond the {burette.marks_ml[-1]:g} mL of the {burette.name}.",
-                    "Check ware.first_reading_ml; a burette that is filled again begins at 0.",
-                )
-            return calibrated_burette_volume(
-                burette,
-                volume_ml,
-                label or record.label,
-                start_ml=start,
-                fills=_fills(start + volume_ml.value, burette.marks_ml[-1]),
-                reading_limit_ml=reading_limit_ml,
-                **_temperature(record),
-            )
-
-        return corrected, burette.nominal_ml
+        return partial(_calibrated, record, burette, reading_limit_ml), burette.nominal_ml
     ware = ware_of(record, "burette")
     if ware is None:
         missing.append("volume of the titrant (no burette stated)")
         return None
 
-    def add(volume_ml: Quantity, label: str = "") -> Quantity:
-        return burette_volume(
-            ware,
-            volume_ml,
-            label or record.label,
-            fills=_fills(volume_ml.value, ware.tolerance.nominal_ml),
-            reading_limit_ml=reading_limit_ml,
-            **_temperature(record),
-        )
+    return partial(_by_class, record, ware, reading_limit_ml), ware.tolerance.nominal_ml
 
-    return add, ware.tolerance.nominal_ml
+
+def _corrected(correction: Quantity, volume_ml: Quantity, label: str = "") -> Quantity:
+    return volume_ml + correction
+
+
+def _calibrated(
+    record: BenchRecord,
+    burette: CalibratedBurette,
+    reading_limit_ml: float | None,
+    volume_ml: Quantity,
+    label: str = "",
+) -> Quantity:
+    start = record.first_reading_ml
+    if start > 0.0 and start + volume_ml.value > burette.marks_ml[-1]:
+        raise RecordProblem(
+            f"{record.name}: from the first reading of {start:g} mL, {volume_ml.value:.2f} "
+            f"mL reach beyond the {burette.marks_ml[-1]:g} mL of the {burette.name}.",
+            "Check ware.first_reading_ml; a burette that is filled again begins at 0.",
+        )
+    return calibrated_burette_volume(
+        burette,
+        volume_ml,
+        label or record.label,
+        start_ml=start,
+        fills=_fills(start + volume_ml.value, burette.marks_ml[-1]),
+        reading_limit_ml=reading_limit_ml,
+        **_temperature(record),
+    )
+
+
+def _by_class(
+    record: BenchRecord,
+    ware: Ware,
+    reading_limit_ml: float | None,
+    volume_ml: Quantity,
+    label: str = "",
+) -> Quantity:
+    return burette_volume(
+        ware,
+        volume_ml,
+        label or record.label,
+        fills=_fills(volume_ml.value, ware.tolerance.nominal_ml),
+        reading_limit_ml=reading_limit_ml,
+        **_temperature(record),
+    )
 
 
 def _fills(volume_ml: float, capacity_ml: float) -> int:

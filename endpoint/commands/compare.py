@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import reasons_given
+from endpoint.commands.options import check_json, give_json, json_option, reasons_given
 
 if TYPE_CHECKING:
     from endpoint.comparison.study import Comparison
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     "--set-aside", type=int, multiple=True, metavar="ROW", help="Leave out a row; needs --because."
 )
 @click.option("--because", multiple=True, metavar="TEXT", help="Reason for each --set-aside.")
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@json_option
 @click.option(
     "--out", type=click.Path(), metavar="FOLDER", help="Write JSON, CSV and figures (SVG, PDF)."
 )
@@ -71,7 +71,7 @@ def compare(
     from endpoint.comparison.study import compare as work_out
     from endpoint.comparison.titre_pairs import read_compare_table
     from endpoint.comparison.words import summary_text
-    from endpoint.files.folder import check_file, check_folder, write_text
+    from endpoint.files.folder import check_folder
     from endpoint.result.document import to_json
 
     for name in ("variance_ratio", "find_bias_ml", "limits_within_ml"):
@@ -80,8 +80,7 @@ def compare(
     set_aside = reasons_given(options["set_aside"], options["because"])
     if out is not None:
         check_folder(Path(out))
-    if json_to not in (None, "-"):
-        check_file(Path(str(json_to)))
+    check_json(json_to)
     found = work_out(
         read_compare_table(Path(table), None if results is None else Path(results)),
         variance_ratio=options["variance_ratio"],
@@ -90,12 +89,9 @@ def compare(
         set_aside=set_aside,
     )
     document = to_json(comparison_document(found))
-    if json_to == "-":
-        click.echo(document)
-    elif json_to is not None:
-        write_text(Path(json_to), document + "\n")
+    only_json = give_json(json_to, document)
     written = [] if out is None else _write(found, document, Path(out))
-    if json_to != "-":
+    if not only_json:
         click.echo(summary_text(found, encoding=sys.stdout.encoding))
         if written:
             click.echo(f"\nWritten to {out}: {', '.join(written)}")

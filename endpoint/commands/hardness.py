@@ -9,12 +9,12 @@ from pathlib import Path
 
 import click
 
-from endpoint.commands.options import accept_certificate
+from endpoint.commands.options import accept_certificate, check_json, give_json, json_option
 
 
 @click.command()
 @click.argument("record", type=click.Path(path_type=Path), metavar="RECORD.toml")
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@json_option
 @accept_certificate
 def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> None:
     """Work out hardness from titres read by eye.
@@ -23,20 +23,14 @@ def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> No
     [back_titration] if they were done.
     """
     from endpoint.analysis.by_eye import work_out
-    from endpoint.files.folder import check_file, write_text
     from endpoint.record.by_eye import read_eye_record
     from endpoint.result.by_eye import eye_document, eye_text
     from endpoint.result.document import to_json
 
-    if json_to is not None and json_to != "-":
-        check_file(Path(json_to))
+    check_json(json_to)
     read = read_eye_record(record)
     read = replace(read, accepted=(*read.accepted, *accepted))
     result = work_out(read, datetime.date.today())
-    if json_to is not None:
-        text = to_json(eye_document(result))
-        if json_to == "-":
-            click.echo(text)
-            return
-        write_text(Path(json_to), text)
+    if give_json(json_to, to_json(eye_document(result))):
+        return
     click.echo(eye_text(result, width=80, encoding=sys.stdout.encoding))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import accept_certificate
+from endpoint.commands.options import accept_certificate, check_json, give_json, json_option
 from endpoint.problems import EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE
 from endpoint.record.settings import OPTIONS
 
@@ -62,7 +62,7 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
 @click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
 @accept_certificate
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@json_option
 @click.option(
     "--out", type=click.Path(), metavar="FOLDER", help="Write result, report, curve and chart."
 )
@@ -92,7 +92,7 @@ def locate(
     from dataclasses import replace
 
     from endpoint.analysis.prepare import prepare
-    from endpoint.files.folder import check_file, check_folder, write_text
+    from endpoint.files.folder import check_folder
     from endpoint.result.document import document, provenance_of, to_json
     from endpoint.result.text import summary
 
@@ -100,22 +100,16 @@ def locate(
     record = replace(record, accepted=(*record.accepted, *accepted))
     if out is not None:
         check_folder(Path(out))
-    if json_to is not None and json_to != "-":
-        check_file(Path(json_to))
+    check_json(json_to)
     job, opened = prepare(record)
     result = _run(job, opened, quiet=quiet or json_to == "-", every_frame=every_frame)
     provenance = provenance_of(record, result, _now())
-    if json_to is not None:
-        text = to_json(document(result, provenance))
-        if json_to == "-":
-            click.echo(text)
-        else:
-            write_text(Path(json_to), text)
+    only_json = give_json(json_to, to_json(document(result, provenance)))
     if out is not None:
         from endpoint.report.folder import write_folder
 
         write_folder(result, Path(out), provenance)
-    if json_to != "-":
+    if not only_json:
         click.echo(summary(result, width=80, encoding=sys.stdout.encoding))
         if out is not None:
             budget = "" if result.hardness is None else "budget.csv, "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TypeVar
 
 import click
@@ -10,6 +11,30 @@ import click
 from endpoint.problems import RecordProblem
 
 T = TypeVar("T")
+
+json_option = click.option(
+    "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints only that."
+)
+
+
+def check_json(json_to: str | None) -> None:
+    """Say before any work why the file of --json cannot be written."""
+    if json_to not in (None, "-"):
+        from endpoint.files.folder import check_file
+
+        check_file(Path(str(json_to)))
+
+
+def give_json(json_to: str | None, text: str) -> bool:
+    """Print or write JSON where --json asks for it; True where nothing else may be printed."""
+    if json_to == "-":
+        click.echo(text)
+    elif json_to is not None:
+        from endpoint.files.folder import write_text
+
+        write_text(Path(json_to), text + "\n")
+    return json_to == "-"
+
 
 accept_certificate = click.option(
     "--accept-certificate",

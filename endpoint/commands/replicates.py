@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import reasons_given
+from endpoint.commands.options import check_json, give_json, json_option, reasons_given
 
 if TYPE_CHECKING:
     from endpoint.hardness.titre import ReplicateProblem
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     from endpoint.replicates.recovery import Recovery
     from endpoint.replicates.series import Replicates
 
-_FILES = "FILE|FOLDER"
+_FILES = "FILE|FOLDER|ML"
 _LEAST_SAMPLE_ML = 0.5
 
 
 @click.command()
-@click.argument("results", metavar="RESULT...", nargs=-1, required=True, type=click.Path())
+@click.argument("results", metavar="RESULT|TITRE...", nargs=-1, required=True)
 @click.option("--limit-ml", type=float, help="Range of concordant titres, mL (default 0.10).")
 @click.option("--rough", multiple=True, metavar="N|LABEL", help="Leave out a rough titration.")
 @click.option(
@@ -63,7 +63,7 @@ _LEAST_SAMPLE_ML = 0.5
     default="western-electric",
     help="Run rules of the control chart: the four of 1956 or the eight of 1984.",
 )
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@json_option
 @click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result and picture.")
 def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     """Evaluate several titrations of one sample.
@@ -71,8 +71,9 @@ def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     You get their mean, scatter and agreement.
 
     RESULT is a result.json or a folder with one (endpoint locate --out), or a CSV of titres read
-    by eye with the column titre_ml and, if you like, label, date, analyst, sample. Nothing is
-    left out unless you say so.
+    by eye with the column titre_ml and, if you like, label, date, analyst, sample. TITRE is a
+    titre in mL, typed: endpoint replicates 12.40 12.45 12.50. Nothing is left out unless you say
+    so.
 
     With --control-chart: results or a CSV with date and value over many days.
 
@@ -80,10 +81,9 @@ def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     """
     _check_numbers(options)
     _prepare_output(options)
-    paths = [Path(name) for name in results]
     if charted:
-        return _control_chart(paths, options)
-    return _replicates(paths, options)
+        return _control_chart([Path(name) for name in results], options)
+    return _replicates(results, options)
 
 
 def _problem(sentence: str, remedy: str) -> ReplicateProblem:
@@ -129,23 +129,22 @@ def _check_numbers(options: dict[str, Any]) -> None:
 
 
 def _prepare_output(options: dict[str, Any]) -> None:
-    from endpoint.files.folder import check_file, check_folder
+    from endpoint.files.folder import check_folder
 
     if options["out"] is not None:
         check_folder(Path(options["out"]))
-    if options["json_to"] not in (None, "-"):
-        check_file(Path(options["json_to"]))
+    check_json(options["json_to"])
 
 
-def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
-    from endpoint.hardness.titre_files import read_runs
+def _replicates(given: Sequence[str], options: dict[str, Any]) -> int:
+    from endpoint.hardness.titre_files import read_runs, sources_of
     from endpoint.replicates.chart import describe_replicates, replicate_chart
     from endpoint.replicates.document import replicates_document
     from endpoint.replicates.series import replicates as work_out
     from endpoint.replicates.words import summary_text
 
     bench = _bench(options)
-    runs = read_runs(paths, bench)
+    runs = read_runs(sources_of(given), bench)
     if not runs:
         raise _problem("The files hold no titration.", "Give at least one titre.")
     blank = _blank(options, bench)
@@ -184,12 +183,13 @@ def _bench(options: dict[str, Any]) -> TitreSetup:
 def _blank(options: dict[str, Any], bench: TitreSetup) -> Blank | None:
     from dataclasses import replace
 
-    from endpoint.hardness.titre_files import read_runs
+    from endpoint.hardness.titre_files import read_runs, sources_of
     from endpoint.replicates.mean import mean_blank
 
     if not options["blank"]:
         return None
-    runs = read_runs([Path(n) for n in options["blank"]], replace(bench, only_sample=None), "blank")
+    given = sources_of(options["blank"])
+    runs = read_runs(given, replace(bench, only_sample=None), "blank")
     if not runs:
         raise _problem("The files of --blank hold no titration.", "Give at least one.")
     return mean_blank(runs)
@@ -202,14 +202,15 @@ def _spike(
 
     from calibration.problem import CalibrationProblem
     from calibration.quantity import Quantity
-    from endpoint.hardness.titre_files import read_runs
+    from endpoint.hardness.titre_files import read_runs, sources_of
     from endpoint.replicates.recovery import recovery
     from endpoint.replicates.series import replicates as work_out
 
     if not options["spiked"]:
         return None, None
-    names = [Path(n) for n in options["spiked"]]
-    runs = read_runs(names, replace(bench, only_sample=None), "spiked titration")
+    runs = read_runs(
+        sources_of(options["spiked"]), replace(bench, only_sample=None), "spiked titration"
+    )
     spiked = work_out(runs, blank=blank)
     plain, with_spike = found.summary.hardness, spiked.summary.hardness
     if plain is None or with_spike is None:
@@ -289,17 +290,14 @@ def _write(
     from endpoint.files.folder import write_bytes, write_text
     from endpoint.result.document import to_json
 
-    json_to, out = options["json_to"], options["out"]
-    if json_to == "-":
-        click.echo(to_json(document))
-    elif json_to is not None:
-        write_text(Path(json_to), to_json(document) + "\n")
+    out = options["out"]
+    only_json = give_json(options["json_to"], to_json(document))
     if out is not None:
         folder = Path(out)
         figure, title, words = picture
         write_bytes(folder / f"{stem}.png", picture_bytes(figure, "png", title, words))
         write_text(folder / f"{stem}.json", to_json(document) + "\n")
-    if json_to != "-":
+    if not only_json:
         click.echo(text)
         if out is not None:
             click.echo(f"\nWritten to {out}: {stem}.json, {stem}.png")

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from endpoint.commands.options import check_json, give_json, json_option
+
 if TYPE_CHECKING:
     from endpoint.bench.journal.run_list import RunEntry
 
@@ -24,12 +26,7 @@ _journal = click.option(
 
 @click.group(invoke_without_command=True)
 @_journal
-@click.option(
-    "--json",
-    "json_to",
-    metavar="FILE|-",
-    help="Write the list as JSON to a file, or with - to the screen.",
-)
+@json_option
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
     """List the runs of the bench, or export one.
@@ -40,25 +37,23 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
 
     context.obj = path or default_journal()
     if context.invoked_subcommand is None:
-        _list(context.obj, json_to)
+        # A journal that was named must be there; the usual one is made by the first run.
+        _list(context.obj, json_to, may_be_missing=path is None)
 
 
-def _list(path: Path, json_to: str | None) -> None:
+def _list(path: Path, json_to: str | None, *, may_be_missing: bool) -> None:
     from endpoint.bench.journal.journal import RunJournal
-    from endpoint.files.folder import check_file, write_text
     from endpoint.result.document import to_json
 
-    if json_to not in (None, "-"):
-        check_file(Path(str(json_to)))
-    with RunJournal.open(path, writing=False) as journal:
-        entries = journal.runs()
+    check_json(json_to)
+    entries: list[RunEntry] = []
+    if path.exists() or not may_be_missing:
+        with RunJournal.open(path, writing=False) as journal:
+            entries = journal.runs()
     text = to_json({"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]})
-    if json_to == "-":
-        click.echo(text)
-        return
-    if json_to is not None:
-        write_text(Path(json_to), text + "\n")
-    click.echo(f"{path}\n" + (_table(entries) if entries else "It holds no runs yet."))
+    if not give_json(json_to, text):
+        none_yet = "There are none yet: endpoint bench begins the first run."
+        click.echo(f"{path}\n" + (_table(entries) if entries else none_yet))
 
 
 def _plain(entry: RunEntry) -> dict[str, Any]:
