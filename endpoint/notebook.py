@@ -330,7 +330,7 @@ def hardness(record: str | os.PathLike[str]) -> NotebookEyeResult:
     >>> from endpoint.notebook import hardness
     >>> found = hardness("sample_media/bench/well-by-eye.toml")
     >>> print(f"{found.hardness.mmol_l.value:.3f} mmol/L")
-    2.135 mmol/L
+    2.137 mmol/L
     """
     read = read_eye_record(Path(record))
     return _as(NotebookEyeResult, work_out_by_eye(read, datetime.date.today()))

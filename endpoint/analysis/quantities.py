@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from calibration.certificate import Certificate
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
+from calibration.standardisation.factor import factor_on
 from calibration.ware.burette import (
     CalibratedBurette,
     burette_from_certificate,
@@ -26,13 +27,13 @@ from calibration.ware.glassware import (
     pipette_deliveries,
     ware_from_table,
 )
-from endpoint.hardness.formula import hardness
+from endpoint.hardness.formula import Split, hardness
 from endpoint.hardness.other_metals import subtracted
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
-from endpoint.record.sample_and_ware import BenchRecord
+from endpoint.record.sample_and_ware import CALCIUM_BY, BenchRecord
 
 _BLANK_DEFAULT_U_ML = 0.02
 _TITRE_DEFAULT_U_ML = 0.05
@@ -146,6 +147,9 @@ def stated_titrant(
 def _titrant(record: BenchRecord, book: CertificateBook, missing: list[str]) -> Quantity:
     if record.certificate is not None:
         return titrant_from(book.read(record.certificate, "titrant", "titrant"))
+    if record.certificates:
+        series = book.read_series(record.certificates, "titrant", "titrant")
+        return factor_on(book.day, series)
     if record.standard_uncertainty_mol_l is None:
         missing.append("concentration of the titrant (no uncertainty stated)")
     return stated_titrant(record.concentration_mol_l or 0.0, record.standard_uncertainty_mol_l)
@@ -374,3 +378,28 @@ def second_titre(
     u = _TITRE_DEFAULT_U_ML if standard_uncertainty_ml is None else standard_uncertainty_ml
     titre = Quantity.measured(titre_ml, "mL", u, f"{name}: reading of the end")
     return titre if burette is None else burette(titre, name)
+
+
+def stated_alkalinity(record: BenchRecord) -> Quantity:
+    """Acid capacity to pH 4.3 that a record states, mmol/L."""
+    value, u = record.alkalinity_mmol_l or (0.0, None)
+    return Quantity.measured(value, "mmol/L", u or 0.0, f"alkalinity, {record.label}")
+
+
+def calcium_remarks(record: BenchRecord, splits: Sequence[Split]) -> tuple[str, ...]:
+    """What to mind about calcium titrated alone.
+
+    Source: H. Diehl, C. A. Goetz, C. C. Hach, J. Am. Water Works Assoc. 42 (1950) 40 (magnesium
+    hydroxide takes calcium and indicator with it; from memory).
+    """
+    if record.calcium is None or record.calcium.by != CALCIUM_BY[0]:
+        return ()
+    split = next((each for each in splits if each.part_name == "calcium"), None)
+    said = (
+        "At pH 12 to 13 magnesium hydroxide precipitates and can take calcium with it, so that "
+        "calcium comes out low and magnesium high: add the alkali with stirring, titrate at once, "
+        "and dilute a hard water first."
+    )
+    if split is not None and split.rest is not None and split.rest.value > split.part.value:
+        said += " This water has more magnesium than calcium, which makes it worse: EGTA avoids it."
+    return (said,)

@@ -30,6 +30,9 @@ from endpoint.hardness.units import (
     in_unit,
 )
 
+_FEW = 10.0
+"""Degrees of freedom below which the tails of Student's t matter: at 10 its 95 % factor is 14 %
+above that of the normal distribution."""
 _MAX_TITRANT_MOL_L = 1.0
 """Concentration, mol/L, beyond which a number is one in other units: less of the disodium salt
 dissolves in water (about 0.3, from memory)."""
@@ -288,9 +291,20 @@ def draws_remark(found: Evaluation) -> tuple[str, ...]:
     check = found.monte_carlo
     if check is None or not check.is_used:
         return ()
+    first, drawn = found.quantity.expanded_uncertainty(0.95), 0.5 * (check.high - check.low)
+    side = "narrower" if first < drawn else "wider"
+    parts = found.quantity.contributions.values()
+    few = min((part.degrees_of_freedom for part in parts), default=math.inf)
+    if few < _FEW:
+        why = (
+            f"the draws follow the long tails of a scatter that {few + 1:.0f} values show; first "
+            "order averages them with sources that are known better"
+        )
+    else:
+        why = "the draws follow formula and distributions as they are, not as straight lines"
     return (
-        f"The interval is from {check.draws} Monte Carlo draws, because first order differs "
-        f"by {check.difference:.2f} of its half width.",
+        f"The interval given is that of {check.draws} Monte Carlo draws. First order makes it "
+        f"{100.0 * abs(1.0 - first / drawn):.0f} % {side}: {why}.",
     )
 
 
@@ -355,6 +369,26 @@ def permanent_and_temporary(total: Quantity, boiled: Quantity) -> Split:
         Hardness before and after boiling and filtering, made up to the first volume; mmol/L.
     """
     return _split(total, boiled, "permanent", "temporary", "the boiled sample")
+
+
+def carbonate_and_other(total: Quantity, alkalinity: Quantity) -> Split:
+    """Carbonate hardness is what the alkalinity can balance; the rest is non-carbonate hardness.
+
+    Parameters
+    ----------
+    total:
+        Hardness, mmol/L.
+    alkalinity:
+        Acid capacity to pH 4.3, mmol/L of acid: two for one of calcium or magnesium.
+    """
+    balanced = alkalinity.scaled(0.5, "mmol/L")
+    if balanced.value <= total.value:
+        return _split(total, balanced, "carbonate", "non_carbonate", "the alkalinity")
+    warning = (
+        "The alkalinity balances more than all of the hardness (sodium bicarbonate, or a softened "
+        "water): all of the hardness is carbonate hardness."
+    )
+    return Split(total, total, None, "carbonate", "non_carbonate", (warning,))
 
 
 def calcium_and_magnesium(total: Quantity, calcium: Quantity) -> Split:

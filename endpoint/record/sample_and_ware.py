@@ -5,9 +5,11 @@ label = "Spring at the mill"
 date = 2026-11-20              # day of the titration; default: today
 volume_ml = 100.0              # or deliveries_ml = [50.0, 50.0]
 added_ml = 5.0                 # buffer and rinse water in the flask; default 0
+alkalinity_mmol_l = 3.20       # acid capacity to pH 4.3; alkalinity_standard_uncertainty_mmol_l
 [titrant]
 concentration_mol_l = 0.0100
-standard_uncertainty_mol_l = 0.00002   # or certificate = "edta.json"
+standard_uncertainty_mol_l = 0.00002   # or certificate = "edta.json"; or several of one titrant:
+# certificates = ["edta-1.json", "edta-2.json"]   # its factor on the day, with its drift
 [blank]
 volume_ml = 0.05               # or result = "blank/result.json"
 standard_uncertainty_ml = 0.02
@@ -17,7 +19,8 @@ pipette = "A"
 first_reading_ml = 0.0         # where the burette stood at the start; matters with a certificate
 temperature_c = 20.0           # of water and titrant; without it 20 +/- 3 is taken
 temperature_half_width_c = 3.0
-[calcium]                      # second titration at pH 12 to 13: calcium alone
+[calcium]                      # second titration: calcium alone
+by = "pH 12 to 13"             # or "EGTA"
 titre_ml = 9.20                # or result = "calcium/result.json"
 standard_uncertainty_ml = 0.03
 deliveries_ml = [50.0, 50.0]   # default as [sample]
@@ -48,8 +51,21 @@ from endpoint.record.conditions import (
 )
 
 BENCH_KEYS: dict[str, tuple[str, ...]] = {
-    "sample": ("label", "date", "volume_ml", "deliveries_ml", "added_ml"),
-    "titrant": ("concentration_mol_l", "standard_uncertainty_mol_l", "certificate"),
+    "sample": (
+        "label",
+        "date",
+        "volume_ml",
+        "deliveries_ml",
+        "added_ml",
+        "alkalinity_mmol_l",
+        "alkalinity_standard_uncertainty_mmol_l",
+    ),
+    "titrant": (
+        "concentration_mol_l",
+        "standard_uncertainty_mol_l",
+        "certificate",
+        "certificates",
+    ),
     "blank": ("volume_ml", "standard_uncertainty_ml", "result"),
     "ware": (
         "burette",
@@ -59,6 +75,7 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
         "temperature_half_width_c",
     ),
     "calcium": (
+        "by",
         "titre_ml",
         "standard_uncertainty_ml",
         "result",
@@ -70,11 +87,16 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
     "other_metals": METAL_KEYS,
     "certificates": ("accept",),
 }
+CALCIUM_BY = ("pH 12 to 13", "EGTA")
+"""Ways to titrate calcium alone: magnesium precipitated, or a reagent that leaves it."""
 
 
 @dataclass(frozen=True)
 class CalciumPart:
-    """Second titration, at pH 12 to 13, in which calcium alone is titrated."""
+    """Second titration, at pH 12 to 13 or with EGTA, in which calcium alone is titrated."""
+
+    by: str
+    """One of `CALCIUM_BY`."""
 
     titre_ml: float | None
     standard_uncertainty_ml: float | None
@@ -97,6 +119,8 @@ class BenchRecord:
     concentration_mol_l: float | None
     standard_uncertainty_mol_l: float | None
     certificate: Path | None
+    certificates: tuple[Path, ...] = ()
+    """Several standardisations of one titrant."""
     blank_ml: float | None = None
     blank_uncertainty_ml: float | None = None
     blank_result: Path | None = None
@@ -108,6 +132,8 @@ class BenchRecord:
     calcium: CalciumPart | None = None
     conditions: StatedConditions = field(default_factory=StatedConditions)
     other_metals: tuple[StatedMetal, ...] = ()
+    alkalinity_mmol_l: tuple[float, float | None] | None = None
+    """Acid capacity to pH 4.3 and its standard uncertainty, mmol/L."""
     accepted: tuple[str, ...] = ()
     """Identifiers of certificates that are used although expired or not fitting."""
 
@@ -159,7 +185,14 @@ def _calcium(
             'Write titre_ml = 9.20, or result = "calcium/result.json".',
         )
     own = reader.deliveries(table, "calcium")
+    by = reader.text(table, "calcium", "by") or CALCIUM_BY[0]
+    if by not in CALCIUM_BY:
+        raise RecordProblem(
+            f'{reader.name}: calcium.by is "{by[:40]}".',
+            f"Write {' or '.join(map(repr, CALCIUM_BY))}.".replace("'", '"'),
+        )
     return CalciumPart(
+        by=by,
         titre_ml=titre,
         standard_uncertainty_ml=reader.number(
             table, "calcium", "standard_uncertainty_ml", 0.0, 5.0
@@ -186,15 +219,32 @@ def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
         "day": reader.day(table, "sample", "date"),
         "deliveries_ml": parts,
         "added_ml": added or 0.0,
+        "alkalinity_mmol_l": _alkalinity(reader, table),
     }
+
+
+def _alkalinity(
+    reader: RecordReader, table: Mapping[str, Any]
+) -> tuple[float, float | None] | None:
+    value = reader.number(table, "sample", "alkalinity_mmol_l", 0.0, 200.0)
+    key = "alkalinity_standard_uncertainty_mmol_l"
+    u = reader.number(table, "sample", key, 0.0, 20.0)
+    if value is None and u is not None:
+        raise RecordProblem(
+            f"{reader.name}: sample.{key} stands without alkalinity_mmol_l.",
+            "Give sample.alkalinity_mmol_l, or remove it.",
+        )
+    return None if value is None else (value, u)
 
 
 def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
     concentration = table.get("concentration_mol_l")
     certificate = reader.text(table, "titrant", "certificate")
-    if (concentration is None) == (certificate is None):
+    several = reader.texts(table, "titrant", "certificates")
+    if sum((concentration is not None, certificate is not None, bool(several))) != 1:
         raise RecordProblem(
-            f"{reader.name}: titrant needs concentration_mol_l or certificate, one of the two.",
+            f"{reader.name}: titrant needs concentration_mol_l or certificate (or certificates), "
+            "one of them.",
             'Write concentration_mol_l = 0.0100, or certificate = "edta.json".',
         )
     value = reader.number(table, "titrant", "concentration_mol_l", 1e-5, 0.5)
@@ -214,6 +264,7 @@ def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> di
         "concentration_mol_l": value,
         "standard_uncertainty_mol_l": uncertainty,
         "certificate": None if certificate is None else folder / certificate,
+        "certificates": tuple(folder / name for name in several),
     }
 
 
