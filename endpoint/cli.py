@@ -18,10 +18,10 @@ from endpoint.commands.compare import compare
 from endpoint.commands.hardness import hardness
 from endpoint.commands.locate import locate
 from endpoint.commands.plan import plan
-from endpoint.commands.replay import replay
 from endpoint.commands.replicates import replicates
-from endpoint.commands.report import report
+from endpoint.commands.report import replay, report
 from endpoint.commands.runs import runs
+from endpoint.commands.verify import verify
 from endpoint.problems import EXIT_BAD_INPUT, EXIT_FAULT
 
 _NO_MEMORY = "The recording needs more memory than there is."
@@ -116,6 +116,7 @@ for _command in (
     replicates,
     report,
     runs,
+    verify,
 ):
     # Click cuts what it takes from the docstring at 45 signs; what is stated it wraps.
     _command.short_help = (_command.help or "").partition("\n\n")[0].replace("\n", " ")

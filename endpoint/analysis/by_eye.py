@@ -49,6 +49,7 @@ from endpoint.hardness.formula import (
     subtraction,
     subtrahends,
     total_of,
+    with_method,
 )
 from endpoint.hardness.other_metals import subtracted
 from endpoint.problems import RecordProblem
@@ -122,6 +123,8 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         total = hardness(net, bench.titrant_mol_l, sample, bench.blank_ml, others)
     else:
         total = _back_titrated(record, record.back_titration, net, bench, book)
+    if bench.method is not None:
+        total = with_method(total, bench.method, bench.titrant_mol_l)
     splits = []
     if bench.calcium_mmol_l is not None:
         splits.append(calcium_and_magnesium(total.mmol_l, bench.calcium_mmol_l))

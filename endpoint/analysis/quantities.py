@@ -59,6 +59,8 @@ class BenchQuantities:
     """Turns a volume that was read into the volume delivered at 20 °C; None without a burette."""
     burette_nominal_ml: float | None
     calcium_mmol_l: Quantity | None
+    method: Certificate | None
+    """Verification of the method on this bench."""
     sample_of: SampleOf
     """Deliveries of the same pipette for other fillings: volumes in mL, and a label."""
     missing: tuple[str, ...]
@@ -106,6 +108,7 @@ def bench_quantities(
         burette=None if burette is None else burette[0],
         burette_nominal_ml=None if burette is None else burette[1],
         calcium_mmol_l=calcium,
+        method=None if record.method is None else book.read(record.method, "method", "method"),
         sample_of=sample_of,
         missing=tuple(dict.fromkeys(missing)),
     )

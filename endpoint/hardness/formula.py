@@ -17,9 +17,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from calibration.certificate import Certificate
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
-from endpoint.hardness.budget import BudgetLine, Evaluation, budget, evaluate, evaluate_one
+from endpoint.hardness.budget import (
+    BudgetLine,
+    Evaluation,
+    InputLine,
+    budget,
+    evaluate,
+    evaluate_one,
+)
+from endpoint.hardness.titre import is_new_each_time
 from endpoint.hardness.units import (
     M_CACO3,
     M_CALCIUM,
@@ -179,6 +188,61 @@ def hardness(
     check_left(found, other_metals)
     said = _warnings(found, equivalence_ml, blank_ml)
     return Hardness(found, (*subtraction(other_metals), *said))
+
+
+def with_method(total: Hardness, method: Certificate, titrant_mol_l: Quantity) -> Hardness:
+    """Hardness with the bias of a verified method subtracted and its scatter taken as it was found.
+
+    Parameters
+    ----------
+    total:
+        As the record alone gives it.
+    method:
+        Certificate of kind "method": bias in mmol/L, and the factor of the scatter.
+    titrant_mol_l:
+        Its readings were made once, at the standardisation, so the factor leaves them.
+
+    Raises
+    ------
+    CertificateProblem
+        The certificate lacks one of the two.
+    """
+    bias = method.quantity("bias", "mmol/L")
+    factor = method.quantity("scatter_factor", "1").value
+    parts = {
+        name: replace(part, value=part.value * factor)
+        if is_new_each_time(name) and name not in titrant_mol_l.contributions
+        else part
+        for name, part in total.mmol_l.contributions.items()
+    }
+    found = evaluate_one(Quantity(total.mmol_l.value, "mmol/L", parts) - bias)
+    line = InputLine("method bias", bias.value, "mmol/L", bias.standard_uncertainty, -1.0)
+    kept = tuple(text for text in total.warnings if text not in draws_remark(total.evaluation))
+    return Hardness(
+        replace(found, inputs=(*total.evaluation.inputs, line)),
+        (*kept, *_method_words(method, bias, factor, found), *draws_remark(found)),
+    )
+
+
+def _method_words(
+    method: Certificate, bias: Quantity, factor: float, found: Evaluation
+) -> tuple[str, ...]:
+    times = "" if factor == 1.0 else f", and the scatter of one titration taken {factor:.2g}-fold"
+    until = "" if method.expiry is None else f", valid until {method.expiry}"
+    said = (
+        f"The method was verified ({method.identifier}: {method.what}{until}). Its bias of "
+        f"{bias.value:+.4f} mmol/L is subtracted{times}.",
+    )
+    low, high = (method.details.get(key) for key in ("from_mmol_l", "to_mmol_l"))
+    if not isinstance(low, float | int) or not isinstance(high, float | int):
+        return said
+    if low <= found.quantity.value <= high:
+        return said
+    outside = (
+        f"The hardness lies outside the {low:g} to {high:g} mmol/L for which the method was "
+        "verified."
+    )
+    return (*said, outside)
 
 
 def sample_inputs(deliveries: Sequence[Quantity]) -> list[tuple[str, Quantity]]:

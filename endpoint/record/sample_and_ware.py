@@ -27,6 +27,8 @@ deliveries_ml = [50.0, 50.0]   # default as [sample]
 blank_ml = 0.0
 [conditions]                   # and [other_metals], see `endpoint.record.conditions`
 ph = 10.05
+[method]                       # verified on this bench: its bias and scatter
+certificate = "method.json"
 [certificates]
 accept = ["edta-7"]            # used although expired, dated later or of other ware
 """
@@ -85,6 +87,7 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
     ),
     "conditions": CONDITION_KEYS,
     "other_metals": METAL_KEYS,
+    "method": ("certificate",),
     "certificates": ("accept",),
 }
 CALCIUM_BY = ("pH 12 to 13", "EGTA")
@@ -134,6 +137,8 @@ class BenchRecord:
     other_metals: tuple[StatedMetal, ...] = ()
     alkalinity_mmol_l: tuple[float, float | None] | None = None
     """Acid capacity to pH 4.3 and its standard uncertainty, mmol/L."""
+    method: Path | None = None
+    """Certificate of the method's verification."""
     accepted: tuple[str, ...] = ()
     """Identifiers of certificates that are used although expired or not fitting."""
 
@@ -166,10 +171,16 @@ def bench_values(
         ),
         "conditions": stated_conditions(reader, parts["conditions"]),
         "other_metals": stated_metals(reader, parts["other_metals"]),
+        "method": _method(reader, parts["method"], folder),
         "accepted": reader.texts(parts["certificates"], "certificates", "accept"),
     }
     values["calcium"] = _calcium(reader, parts["calcium"], folder, values["deliveries_ml"])
     return values
+
+
+def _method(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> Path | None:
+    name = reader.text(table, "method", "certificate")
+    return None if name is None else folder / name
 
 
 def _calcium(
