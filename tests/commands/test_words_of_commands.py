@@ -85,8 +85,8 @@ def test_titres_are_typed_directly(titres: tuple[str, ...]) -> None:
     data = json.loads(
         run("replicates", *titres, "--sample-ml", 100, "--titrant", 0.01, "--json", "-").stdout
     )
-    assert [each["titre_ml"]["value"] for each in data["titrations"]] == [12.40, 12.45, 12.50]
-    assert data["mean"]["hardness_mmol_l"]["value"] == pytest.approx(1.245)
+    assert (data["n"], data["titre_ml"]["value"]) == (3, pytest.approx(12.45))
+    assert data["hardness"]["mmol_l"]["value"] == pytest.approx(1.245)
     wrong = run("replicates", "1240", "1245")
     assert wrong.exit_code == 2
     assert "1240" in wrong.stderr

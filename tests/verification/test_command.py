@@ -64,6 +64,17 @@ def test_a_sound_bench(tmp_path: Path) -> None:
     assert "METHOD-1" in run("certificates", tmp_path / "out").stdout
 
 
+def test_the_sample_bench_is_simulated_and_passes() -> None:
+    path = BENCH / "verified-bench.csv"
+    assert path.read_text("utf-8").startswith("# # Simulated")
+    data = json.loads(run("verify", path, "--json", "-").stdout)
+    assert data["passed"]
+    assert [each["verdict"] for each in data["acceptance"]] == ["met", "met"]
+    # The bias that was put in: 0.003 mmol/L, which is 0.03 mL of 0.01 mol/L for 100 mL.
+    low, high = data["bias_mmol_l"]["interval95"]
+    assert 0.0 < low < 0.003 < high
+
+
 def test_a_bench_that_is_off_is_told_what_and_what_to_do(tmp_path: Path) -> None:
     limits = "# largest_bias_percent = 0.2\n"
     got = run("verify", table(tmp_path, bias=0.02, scatter=0.006, extra=limits))
