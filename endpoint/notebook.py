@@ -214,6 +214,12 @@ def load(folder: str | os.PathLike[str]) -> KeptResult:
     ------
     Problem
         It is not a whole result of `endpoint locate`.
+
+    Examples
+    --------
+    >>> from endpoint.notebook import load
+    >>> load(".out/mill-spring")  # doctest: +SKIP
+    <KeptResult 'Mill spring': located, equivalence 13.850 mL>
     """
     return read_kept(Path(folder))
 

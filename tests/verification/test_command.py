@@ -128,8 +128,9 @@ def test_results_of_recordings_and_of_a_batch_are_the_same(tmp_path: Path) -> No
     assert 0.0 < first["scatter_factor"]["value"] < 2.0
     for key in ("value", "standard_uncertainty"):
         assert second["bias_mmol_l"][key] == pytest.approx(first["bias_mmol_l"][key], abs=1e-8)
+    # The table of a batch has nine figures, which are cut short in the difference of two results.
     assert second["scatter_factor"]["value"] == pytest.approx(
-        first["scatter_factor"]["value"], rel=1e-6
+        first["scatter_factor"]["value"], rel=2e-5
     )
 
 

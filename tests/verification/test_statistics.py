@@ -121,7 +121,7 @@ def test_factor_of_the_scatter_holds_the_truth() -> None:
             hits += found.low <= truth <= found.high
             alarms += found.p_value < 0.05
         assert 0.93 < hits / 1000 < 0.97
-        low, high = scipy.stats.chi2.ppf([0.025, 0.975], 20) / truth**2
+        low, high = (float(scipy.stats.chi2.ppf(q, 20)) / truth**2 for q in (0.025, 0.975))
         power = scipy.stats.chi2.cdf(low, 20) + scipy.stats.chi2.sf(high, 20)
         assert alarms / 1000 == pytest.approx(power, abs=0.02)
 
