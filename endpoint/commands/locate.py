@@ -104,7 +104,7 @@ def locate(
     job, opened = prepare(record)
     result = _run(job, opened, quiet=quiet or json_to == "-", every_frame=every_frame)
     provenance = provenance_of(record, result, _now())
-    only_json = give_json(json_to, to_json(document(result, provenance)))
+    only_json = json_to is not None and give_json(json_to, to_json(document(result, provenance)))
     if out is not None:
         from endpoint.report.folder import write_folder
 
