@@ -30,7 +30,7 @@ from calibration.writing import write_whole
 
 FORMAT = 1
 """Version of the format, written into every certificate."""
-KINDS = ("titrant", "glassware", "photometer", "camera", "timing")
+KINDS = ("titrant", "glassware", "photometer", "camera", "timing", "method")
 MAX_BYTES = 5_000_000
 """Bytes of a file beyond which it is refused unread. Assumed, far beyond any certificate."""
 MOST = 1e9

@@ -23,10 +23,10 @@ try:
     from endpoint.commands.hardness import hardness
     from endpoint.commands.locate import locate
     from endpoint.commands.plan import plan
-    from endpoint.commands.replay import replay
     from endpoint.commands.replicates import replicates
-    from endpoint.commands.report import report
+    from endpoint.commands.report import replay, report
     from endpoint.commands.runs import runs
+    from endpoint.commands.verify import verify
     from endpoint.files.screen import guarded_output
     from endpoint.problems import EXIT_BAD_INPUT, EXIT_FAULT
 except KeyboardInterrupt:  # Ctrl-C while all this is loaded
@@ -114,10 +114,17 @@ def _give_up(sentence: str, remedy: str, code: int) -> NoReturn:
     sys.exit(code)
 
 
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Group,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.version_option(package_name="endpoint-titration")
-def main() -> None:
+@click.pass_context
+def main(context: click.Context) -> None:
     """Equivalence volume and water hardness from a recording of an EDTA titration."""
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 for _command in (
@@ -133,5 +140,8 @@ for _command in (
     replicates,
     report,
     runs,
+    verify,
 ):
+    # Click cuts what it takes from the docstring at 45 signs; what is stated it wraps.
+    _command.short_help = (_command.help or "").partition("\n\n")[0].replace("\n", " ")
     main.add_command(_command)

@@ -13,20 +13,46 @@ In Jupyter a result that stands last in a cell is shown with its chart.
 from __future__ import annotations
 
 import dataclasses
+import datetime
 import os
-from collections.abc import Callable
+import tempfile
+import textwrap
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 import numpy as np
 
+from endpoint.analysis.by_eye import EyeResult
+from endpoint.analysis.by_eye import work_out as work_out_by_eye
 from endpoint.analysis.pipeline import analyse as analyse_source
 from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourSample
+from endpoint.comparison.document import comparison_document
+from endpoint.comparison.study import Comparison
+from endpoint.comparison.study import compare as work_out_comparison
+from endpoint.comparison.titre_pairs import read_compare_table
+from endpoint.comparison.words import answer as answer_of_comparison
+from endpoint.hardness.titre import Run
+from endpoint.hardness.titre_files import read_runs, run_of_document
+from endpoint.hardness.titre_table import TitreSetup, titrant_quantity
+from endpoint.planner.ask import question_of
+from endpoint.planner.designs import Plan, make_plan
+from endpoint.planner.document import plan_document
 from endpoint.problems import InstallProblem, RecordProblem
+from endpoint.record.by_eye import read_eye_record
 from endpoint.record.titration import TitrationRecord, read_record
+from endpoint.replicates.document import replicates_document
+from endpoint.replicates.series import Replicates
+from endpoint.replicates.series import replicates as work_out_replicates
+from endpoint.replicates.words import answer as answer_of_replicates
 from endpoint.report.notebook_html import html_of
+from endpoint.result.by_eye import eye_document
+from endpoint.result.document import document
+from endpoint.result.kept import KeptResult, read_kept
+from endpoint.result.wording import hardness_text
+from endpoint.rounding import FIXED_SPACE
 
 if TYPE_CHECKING:
     import pandas
@@ -36,14 +62,85 @@ if TYPE_CHECKING:
 class NotebookResult(Result):
     """A result that Jupyter can show; in everything else it is the `Result` of the pipeline."""
 
-    def __repr__(self) -> str:
-        volume = self.equivalence
-        found = "" if volume is None else f", equivalence {volume.value_ml:.3f} mL"
-        return f"<Result {self.label!r}: {self.status}{found}>"
+    __repr__ = Result.__repr__
 
     def _repr_html_(self) -> str:
         """HTML that Jupyter shows: answer, remarks, chart and budget."""
         return html_of(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Whole result as plain data, as in result.json but for its provenance."""
+        return document(self, {})
+
+
+_LONGEST_REPR = 100
+"""Signs of the short form of a study, about one line of a terminal. Assumed."""
+
+
+class _Told:
+    """Study or plan with its data and a short form; the words are those of its command."""
+
+    _document: ClassVar[Callable[[Any], dict[str, Any]]]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything as plain data, as `--json` of the command gives it."""
+        return type(self)._document(self)
+
+    def __repr__(self) -> str:
+        words = textwrap.shorten(str(self), _LONGEST_REPR, placeholder=" ...")
+        return f"<{type(self).__bases__[1].__name__}: {words}>"
+
+
+@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+class NotebookReplicates(_Told, Replicates):
+    """Replicates with their data and a short form."""
+
+    _document = replicates_document
+
+    def __str__(self) -> str:
+        return " ".join(answer_of_replicates(self).split())
+
+
+@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+class NotebookComparison(_Told, Comparison):
+    """A comparison with its data and a short form."""
+
+    _document = comparison_document
+
+    def __str__(self) -> str:
+        return answer_of_comparison(self)
+
+
+@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+class NotebookEyeResult(_Told, EyeResult):
+    """A hardness from titres read by eye with its data and a short form."""
+
+    _document = eye_document
+
+    def __str__(self) -> str:
+        text = hardness_text(self.hardness.to_json()).replace(FIXED_SPACE, " ")
+        return f"{self.record.label}: {text}"
+
+
+@dataclasses.dataclass(frozen=True, eq=False, repr=False)
+class NotebookPlan(_Told, Plan):
+    """A plan with its data and a short form."""
+
+    _document = plan_document
+
+    def __str__(self) -> str:
+        best = self.judged[0].design
+        return (
+            f"{best.fillings} x {best.pipette.tolerance.nominal_ml:g} mL of sample, "
+            f"{best.titrant_mol_l:g} mol/L EDTA, {len(self.judged) - 1} alternatives"
+        )
+
+
+T = TypeVar("T")
+
+
+def _as(kind: type[T], found: Any) -> T:
+    return kind(**{field.name: getattr(found, field.name) for field in dataclasses.fields(found)})
 
 
 def analyse(
@@ -97,8 +194,177 @@ def analyse(
         record = read_record(path)
     job, source = prepare(record)
     result = analyse_source(source, job, on_sample=on_sample, every_frame=every_frame)
-    parts = {field.name: getattr(result, field.name) for field in dataclasses.fields(Result)}
-    return NotebookResult(**parts)
+    return _as(NotebookResult, result)
+
+
+def load(folder: str | os.PathLike[str]) -> KeptResult:
+    """Read a result that `endpoint locate --out FOLDER` kept; its recording is not needed.
+
+    Parameters
+    ----------
+    folder:
+        The folder, or a result.json.
+
+    Returns
+    -------
+    The kept result: `status`, `document` (as in result.json), `curve`, `to_dict()`. `arrays`,
+    `table`, `budget_table` and `replicates` take it like a result of `analyse`.
+
+    Raises
+    ------
+    Problem
+        It is not a whole result of `endpoint locate`.
+
+    Examples
+    --------
+    >>> from endpoint.notebook import load
+    >>> load(".out/mill-spring")  # doctest: +SKIP
+    <KeptResult 'Mill spring': located, equivalence 13.850 mL>
+    """
+    return read_kept(Path(folder))
+
+
+def replicates(
+    titrations: Iterable[Result | KeptResult | str | os.PathLike[str] | float],
+    *,
+    sample_ml: float | None = None,
+    titrant_mol_l: float | None = None,
+    titrant_u_mol_l: float | None = None,
+    **options: Any,
+) -> NotebookReplicates:
+    """Evaluate several titrations of one sample: mean, scatter, agreement.
+
+    Parameters
+    ----------
+    titrations:
+        Results, folders of results, CSV tables of titres, or titres in mL.
+    sample_ml, titrant_mol_l, titrant_u_mol_l:
+        Of titres in mL, for their hardness.
+    options:
+        As `endpoint.replicates.series.replicates` has them: rough, set_aside, limit_ml, side,
+        repeatability_ml, blank.
+
+    Raises
+    ------
+    Problem
+        A titration cannot be read, or they do not belong together.
+
+    Examples
+    --------
+    >>> from endpoint.notebook import replicates
+    >>> found = replicates([12.40, 12.45, 12.50])
+    >>> print(f"{found.summary.titre.quantity.value:.2f} mL")
+    12.45 mL
+    """
+    bench = TitreSetup(
+        sample_ml=sample_ml,
+        titrant_mol_l=None
+        if titrant_mol_l is None
+        else titrant_quantity(titrant_mol_l, titrant_u_mol_l),
+    )
+    given = [_titration(each, number) for number, each in enumerate(titrations, 1)]
+    return _as(NotebookReplicates, work_out_replicates(read_runs(given, bench), **options))
+
+
+def _titration(given: Any, number: int) -> Path | float | Run:
+    if isinstance(given, Result | KeptResult):
+        data = document(given, {}) if isinstance(given, Result) else given.document
+        return run_of_document(data, f"titration {number}", f"{number}")
+    if isinstance(given, str | os.PathLike):
+        return Path(given)
+    if isinstance(given, int | float | np.number) and not isinstance(given, bool):
+        return float(given)
+    raise RecordProblem(
+        f"{_shown(given)} is not a titration.", "Give results, their folders, or titres in mL."
+    )
+
+
+def compare(
+    table: str | os.PathLike[str] | pandas.DataFrame,
+    results: str | os.PathLike[str] | None = None,
+    **options: Any,
+) -> NotebookComparison:
+    """Compare titres read by eye with recorded ones.
+
+    Parameters
+    ----------
+    table:
+        CSV, or a DataFrame with the same columns; see `endpoint.comparison.titre_pairs`. A path in
+        the column `recording` of a DataFrame counts from the working folder.
+    results:
+        Table of `endpoint batch`, for the column `recording`.
+    options:
+        As `endpoint.comparison.study.compare` has them: variance_ratio, bias_ml, limits_ml,
+        set_aside.
+
+    Raises
+    ------
+    Problem
+        The table cannot be used.
+
+    Examples
+    --------
+    >>> from endpoint.notebook import compare
+    >>> found = compare("sample_media/bench/eye-and-recording.csv")
+    >>> print(f"{found.against[0].agreement.bias_ml.value:.3f} mL")
+    0.078 mL
+    """
+    batch = None if results is None else Path(results)
+    if isinstance(table, str | os.PathLike):
+        read = read_compare_table(Path(table), batch)
+    else:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder, "table.csv")
+            here = table.copy()
+            if batch is None and "recording" in here:
+                here["recording"] = here["recording"].map(os.path.abspath, na_action="ignore")
+            here.to_csv(path, index=False)
+            read = read_compare_table(path, batch)
+    return _as(NotebookComparison, work_out_comparison(read, **options))
+
+
+def hardness(record: str | os.PathLike[str]) -> NotebookEyeResult:
+    """Work out hardness from a record of titres read by eye.
+
+    Raises
+    ------
+    Problem
+        The record or what it names cannot be used.
+
+    Examples
+    --------
+    >>> from endpoint.notebook import hardness
+    >>> found = hardness("sample_media/bench/well-by-eye.toml")
+    >>> print(f"{found.hardness.mmol_l.value:.3f} mmol/L")
+    2.137 mmol/L
+    """
+    read = read_eye_record(Path(record))
+    return _as(NotebookEyeResult, work_out_by_eye(read, datetime.date.today()))
+
+
+def plan(hardness: str | float, **options: Any) -> NotebookPlan:
+    """Plan a titration of water of about this hardness.
+
+    Parameters
+    ----------
+    hardness:
+        A number, or a range such as "2-3", in `unit`.
+    options:
+        As `endpoint plan` has them, with underscores: unit, wanted, burette, pipette, titrant, ...
+
+    Raises
+    ------
+    Problem
+        A value cannot be used, or no design is possible with this ware.
+
+    Examples
+    --------
+    >>> from endpoint.notebook import plan
+    >>> best = plan("14-18", unit="°dH", magnesium="20").judged[0].design
+    >>> f"{best.titrant_mol_l:g} mol/L"
+    '0.01 mol/L'
+    """
+    return _as(NotebookPlan, make_plan(question_of(str(hardness), **options)))
 
 
 def _shown(value: object) -> str:
@@ -107,7 +373,7 @@ def _shown(value: object) -> str:
     return f"{text if len(text) <= 40 else text[:38] + '...'} ({type(value).__name__})"
 
 
-def arrays(result: Result) -> dict[str, np.ndarray[Any, Any]]:
+def arrays(result: Result | KeptResult) -> dict[str, np.ndarray[Any, Any]]:
     """Columns of the curve as arrays, one entry for each point; read-only.
 
     Returns
@@ -124,6 +390,8 @@ def arrays(result: Result) -> dict[str, np.ndarray[Any, Any]]:
     >>> columns["volume_ml"][:3].tolist()
     [0.0, 2.0, 4.0]
     """
+    if isinstance(result, KeptResult):
+        return dict(result.curve or {})
     curve, fit = result.curve, result.fit if result.status != "none" else None
     if curve is None:
         return {}
@@ -150,7 +418,7 @@ def arrays(result: Result) -> dict[str, np.ndarray[Any, Any]]:
     return columns
 
 
-def table(result: Result) -> pandas.DataFrame:
+def table(result: Result | KeptResult) -> pandas.DataFrame:
     """Return the curve as a pandas DataFrame, with the columns of `arrays`.
 
     Raises
@@ -168,7 +436,7 @@ def table(result: Result) -> pandas.DataFrame:
     return _pandas().DataFrame(arrays(result))
 
 
-def budget_table(result: Result) -> pandas.DataFrame:
+def budget_table(result: Result | KeptResult) -> pandas.DataFrame:
     """Return the uncertainty budget as a pandas DataFrame, the largest share first.
 
     Contributions are in mg/L CaCO3; the frame is empty where there is no hardness.
@@ -185,6 +453,8 @@ def budget_table(result: Result) -> pandas.DataFrame:
     >>> print(f"{parts['share'].sum():.6f}")
     1.000000
     """
+    if isinstance(result, KeptResult):
+        return _pandas().DataFrame(result.document["budget"])
     lines = [] if result.hardness is None else [line.to_json() for line in result.hardness.budget]
     return _pandas().DataFrame(lines)
 

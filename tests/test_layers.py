@@ -17,7 +17,7 @@ WAY = """
     recording scene colour delivery burette curve equivalence verdict
     analysis
     result drawing report
-    replicates comparison planner batch
+    replicates comparison planner batch verification
     bench.guidance bench.journal bench.live bench.web
     replay
     commands notebook cli

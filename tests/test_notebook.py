@@ -5,7 +5,10 @@ from __future__ import annotations
 import csv
 import doctest
 import importlib
+import importlib.metadata
 import io
+import json
+import pickle
 import re
 import shutil
 import subprocess
@@ -14,6 +17,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
+import pandas
 import pytest
 
 import endpoint
@@ -24,7 +28,8 @@ from endpoint.notebook import NotebookResult
 from endpoint.problems import InstallProblem
 from endpoint.record.titration import read_record
 from endpoint.report.folder import curve_csv
-from tests.places import ROOT
+from tests.command import run
+from tests.places import BENCH, ROOT
 
 SAMPLES = ROOT / "sample_media"
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
@@ -53,9 +58,54 @@ def test_examples_in_docstrings(name: str) -> None:
     assert done.failed == 0
 
 
+def test_the_top_level_has_the_commands_as_functions(tmp_path: Path) -> None:
+    assert endpoint.__version__ == importlib.metadata.version("endpoint-titration")
+    found = endpoint.replicates([12.40, 12.45, 12.50], sample_ml=100.0, titrant_mol_l=0.01)
+    assert found.summary.titre.quantity.value == pytest.approx(12.45)
+    assert found.to_dict()["n"] == 3
+    table = BENCH / "eye-and-recording.csv"
+    compared = endpoint.compare(table)
+    assert endpoint.compare(pandas.read_csv(table)).against[0].agreement == (
+        compared.against[0].agreement
+    )
+    eye = endpoint.hardness(BENCH / "well-by-eye.toml")
+    planned = endpoint.plan("14-18", unit="°dH", magnesium="20")
+    for each in (found, compared, eye, planned):
+        assert len(repr(each)) < 125
+        json.dumps(each.to_dict(), allow_nan=False)
+    # The packages of these names do not take the place of the functions.
+    importlib.import_module("endpoint.hardness.units")
+    importlib.import_module("endpoint.replicates.mean")
+    assert callable(endpoint.hardness)
+    assert callable(endpoint.replicates)
+
+
+def test_a_kept_result_is_loaded_and_counts_like_a_new_one(tmp_path: Path) -> None:
+    out = tmp_path / "pond"
+    record = ROOT / "sample_media" / "quarry-pond.toml"
+    assert run("locate", record, "--out", out, "--quiet").exit_code == 0
+    kept, result = endpoint.load(out), endpoint.analyse(record)
+    assert repr(kept) == "<KeptResult 'Quarry pond': located, equivalence 17.181 mL>"
+    assert kept.to_dict()["equivalence_ml"] == result.to_dict()["equivalence_ml"]
+    assert (
+        endpoint.table(kept)["volume_ml"].tolist() == endpoint.table(result)["volume_ml"].tolist()
+    )
+    assert list(endpoint.budget_table(kept)["name"]) == list(endpoint.budget_table(result)["name"])
+    both = endpoint.replicates([kept])
+    assert result.equivalence is not None
+    assert both.summary.titre.quantity.value == pytest.approx(result.equivalence.value_ml)
+
+
+def test_a_result_pickles() -> None:
+    result = endpoint.analyse(ROOT / "sample_media" / "quarry-pond.toml")
+    again = pickle.loads(pickle.dumps(result))
+    assert again.to_dict() == result.to_dict()
+    assert repr(again) == repr(result) == "<Result 'Quarry pond': located, equivalence 17.181 mL>"
+
+
 def test_the_notebook_functions_have_examples() -> None:
     assert "endpoint.notebook" in with_examples()
-    for name in endpoint.__all__:
+    for name in set(endpoint.__all__) - {"__version__"}:
         assert ">>> " in (getattr(endpoint, name).__doc__ or ""), name
 
 

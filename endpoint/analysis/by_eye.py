@@ -1,6 +1,7 @@
 """Hardness from titres that were read by eye, direct or as a back titration.
 
-    direct:  hardness = c(EDTA) (V - e - blank) / V_sample
+    direct:  hardness = c(EDTA) (V - e - blank) / V_sample; with a blank read by the same eye,
+             whose end has the same error, c(EDTA) (V - blank) / V_sample
     back:    hardness = (c(EDTA) V(EDTA) - c(metal) (V - e)) / V_sample
 
 V is the mean titre and e the error of an end read by eye, end minus equivalence volume. It has one
@@ -27,8 +28,10 @@ from calibration.ware.tolerance import titre_remarks
 from endpoint.analysis.quantities import (
     BenchQuantities,
     bench_quantities,
+    calcium_remarks,
     day_of_use,
     second_titre,
+    stated_alkalinity,
     stated_titrant,
     titrant_from,
 )
@@ -36,6 +39,7 @@ from endpoint.hardness.formula import (
     Hardness,
     Split,
     calcium_and_magnesium,
+    carbonate_and_other,
     check_left,
     draws_remark,
     evaluated,
@@ -45,14 +49,24 @@ from endpoint.hardness.formula import (
     subtraction,
     subtrahends,
     total_of,
+    with_method,
 )
 from endpoint.hardness.other_metals import subtracted
 from endpoint.problems import RecordProblem
-from endpoint.record.by_eye import BackTitration, BoiledPart, EyeRecord
+from endpoint.record.by_eye import BackTitration, BoiledPart, EyeRecord, Solid
 from endpoint.record.certificates import CertificateBook, UsedCertificate
 
 FILLING = ": filling"
 _SOMEBODY = "analyst not named"
+
+
+@dataclass(frozen=True)
+class Content:
+    """Calcium and magnesium of a solid."""
+
+    mmol_g: Quantity
+    missing: tuple[str, ...]
+    """What the record does not state, so that its uncertainty is not in the budget."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +76,13 @@ class EyeResult:
     record: EyeRecord
     titres: Titres
     net_titre_ml: Quantity
-    """Mean titre at 20 °C less the error of the end; the blank is not yet subtracted."""
+    """Mean titre at 20 °C less the error of the end, but where the blank takes that with it; the
+    blank is not yet subtracted."""
+    blank_ml: Quantity | None
+    blank_by_eye: bool
+    """Whether the blank was read by the same eye, so that the error of the end cancels."""
+    content: Content | None
+    """Of the solid, where the sample is the digest of one."""
     hardness: Hardness
     splits: tuple[Split, ...]
     """Calcium and magnesium; permanent and temporary hardness."""
@@ -91,6 +111,9 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
     try:
         titres = _mean(record, bench)
         error, remarks = _end_error(record)
+        blank_by_eye = record.blank_ml is not None
+        if blank_by_eye:
+            error, remarks = Quantity(0.0, "mL"), ()
         net = titres.mean_ml - error
     except CalibrationProblem as problem:
         raise RecordProblem(f"{record.name}: {problem.sentence}", problem.remedy) from None
@@ -100,22 +123,57 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         total = hardness(net, bench.titrant_mol_l, sample, bench.blank_ml, others)
     else:
         total = _back_titrated(record, record.back_titration, net, bench, book)
+    if bench.method is not None:
+        total = with_method(total, bench.method, bench.titrant_mol_l)
     splits = []
     if bench.calcium_mmol_l is not None:
         splits.append(calcium_and_magnesium(total.mmol_l, bench.calcium_mmol_l))
     if record.boiled is not None:
         boiled = _boiled(record.boiled, record, bench, titres, error)
         splits.append(permanent_and_temporary(total.mmol_l, boiled))
+    if record.alkalinity_mmol_l is not None:
+        splits.append(carbonate_and_other(total.mmol_l, stated_alkalinity(record)))
+    content = None if record.solid is None else content_of(total.mmol_l, record.solid)
     return EyeResult(
         record=record,
         titres=titres,
         net_titre_ml=net,
+        blank_ml=bench.blank_ml,
+        blank_by_eye=blank_by_eye,
+        content=content,
         hardness=total,
         splits=tuple(splits),
-        remarks=(*titres.remarks, *remarks, *_size_remarks(titres, bench)),
-        missing=bench.missing,
+        remarks=(
+            *titres.remarks,
+            *remarks,
+            *_size_remarks(titres, bench),
+            *calcium_remarks(record, splits),
+        ),
+        missing=(*bench.missing, *(() if content is None else content.missing)),
         certificates=book.used,
     )
+
+
+def content_of(digest_mmol_l: Quantity, solid: Solid) -> Content:
+    """Calcium and magnesium of a solid from the hardness of its digest, mmol/g."""
+    mass = Quantity.measured(
+        solid.mass_g, "g", solid.mass_standard_uncertainty_g or 0.0, "solid: mass"
+    )
+    litres = Quantity.measured(
+        1e-3 * solid.digest_ml,
+        "L",
+        1e-3 * (solid.digest_standard_uncertainty_ml or 0.0),
+        "solid: volume of the digest",
+    )
+    found = (digest_mmol_l * litres / mass).scaled(solid.dilution, "mmol/g")
+    stated = (solid.mass_standard_uncertainty_g, solid.digest_standard_uncertainty_ml)
+    names = ("mass of the solid", "volume of the digest")
+    missing = tuple(
+        f"{name} (no uncertainty stated)"
+        for name, u in zip(names, stated, strict=True)
+        if u is None
+    )
+    return Content(found, missing)
 
 
 def _size_remarks(titres: Titres, bench: BenchQuantities) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from calibration.certificate import Certificate
 from calibration.quantity import Quantity
 from endpoint.burette.picture_reader import BuretteInPicture
 from endpoint.burette.picture_volume import PictureVolume
@@ -62,6 +63,8 @@ class AnalysisInputs:
     """From adding the buffer to the first picture or row."""
     day: datetime.date | None = None
     """Day of the titration if stated."""
+    method: Certificate | None = None
+    """Verification of the method on this bench."""
     certificates: tuple[UsedCertificate, ...] = ()
     liquid_box: Box | None = None
     reference_box: Box | None = None

@@ -15,7 +15,7 @@ from endpoint.curve.creep import Creep
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition
-from endpoint.hardness.formula import calcium_and_magnesium, hardness
+from endpoint.hardness.formula import calcium_and_magnesium, hardness, with_method
 from endpoint.hardness.other_metals import blocking, subtracted
 from endpoint.recording.photometer import PhotometerTable
 from endpoint.verdict.carbonate import Carbonate, with_carbonate
@@ -115,6 +115,8 @@ def with_hardness(result: Result) -> Result:
     volume = equivalence_quantity(job, fit, found.value_ml, result.seen_volume)
     others = subtracted(job.other_metals, job.label) if job.indicator.is_hardness else ()
     total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml, others)
+    if job.method is not None and job.indicator.is_hardness:
+        total = with_method(total, job.method, job.titrant_mol_l)
     split = None
     if job.indicator.is_hardness and job.calcium_mmol_l is not None:
         split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l)

@@ -180,6 +180,7 @@ def _stated(
         transfer=_transfer(record, book),
         indicator=_indicator(record),
         other_metals=record.other_metals,
+        method=bench.method,
         minutes_since_buffer=record.conditions.minutes_since_buffer or 0.0,
         not_in_budget=bench.missing,
         certificates=book.used,

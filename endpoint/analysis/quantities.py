@@ -6,15 +6,18 @@ import datetime
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
 from calibration.certificate import Certificate
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
+from calibration.standardisation.factor import factor_on
 from calibration.ware.burette import (
     CORRECTIONS_ML,
     WARE_ML,
+    CalibratedBurette,
     burette_from_certificate,
     calibrated_burette_volume,
     deliveries_from_certificate,
@@ -26,14 +29,14 @@ from calibration.ware.glassware import (
     pipette_deliveries,
     ware_from_table,
 )
-from endpoint.hardness.formula import hardness
+from endpoint.hardness.formula import Split, hardness
 from endpoint.hardness.other_metals import subtracted
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
-from endpoint.record.sample_and_ware import BenchRecord
+from endpoint.record.sample_and_ware import CALCIUM_BY, BenchRecord
 
 _BLANK_DEFAULT_U_ML = 0.02
 _TITRE_DEFAULT_U_ML = 0.05
@@ -59,6 +62,8 @@ class BenchQuantities:
     """Turns a volume that was read into the volume delivered at 20 °C; None without a burette."""
     burette_nominal_ml: float | None
     calcium_mmol_l: Quantity | None
+    method: Certificate | None
+    """Verification of the method on this bench."""
     sample_of: SampleOf
     """Deliveries of the same pipette for other fillings: volumes in mL, and a label."""
     missing: tuple[str, ...]
@@ -106,6 +111,7 @@ def bench_quantities(
         burette=None if burette is None else burette[0],
         burette_nominal_ml=None if burette is None else burette[1],
         calcium_mmol_l=calcium,
+        method=None if record.method is None else book.read(record.method, "method", "method"),
         sample_of=sample_of,
         missing=tuple(dict.fromkeys(missing)),
     )
@@ -153,6 +159,9 @@ def stated_titrant(
 def _titrant(record: BenchRecord, book: CertificateBook, missing: list[str]) -> Quantity:
     if record.certificate is not None:
         return titrant_from(book.read(record.certificate, "titrant", "titrant"))
+    if record.certificates:
+        series = book.read_series(record.certificates, "titrant", "titrant")
+        return factor_on(book.day, series)
     if record.standard_uncertainty_mol_l is None:
         missing.append("concentration of the titrant (no uncertainty stated)")
     return stated_titrant(record.concentration_mol_l or 0.0, record.standard_uncertainty_mol_l)
@@ -258,50 +267,67 @@ def _burette(
     reading_limit_ml: float | None,
     missing: list[str],
 ) -> tuple[BuretteUse, float | None] | None:
-    """Use of the burette, and its size in mL where it is known."""
+    """Use of the burette, and its size in mL where it is known; a result keeps it and pickles."""
     path = _certificate_path(record.ware.get("burette"))
     if path is not None:
         certificate = _certified(record, book, "burette", path)
         if "ware" not in certificate.details:
             correction = certificate.quantity("correction", "mL", *CORRECTIONS_ML)
-            return (lambda volume_ml, label="": volume_ml + correction), None
+            return partial(_corrected, correction), None
         burette = burette_from_certificate(certificate)
-        start = record.first_reading_ml
-
-        def corrected(volume_ml: Quantity, label: str = "") -> Quantity:
-            if start > 0.0 and start + volume_ml.value > burette.marks_ml[-1]:
-                raise RecordProblem(
-                    f"{record.name}: from the first reading of {start:g} mL, {volume_ml.value:.2f} "
-                    f"mL reach beyond the {burette.marks_ml[-1]:g} mL of the {burette.name}.",
-                    "Check ware.first_reading_ml; a burette that is filled again begins at 0.",
-                )
-            return calibrated_burette_volume(
-                burette,
-                volume_ml,
-                label or record.label,
-                start_ml=start,
-                fills=_fills(start + volume_ml.value, burette.marks_ml[-1]),
-                reading_limit_ml=reading_limit_ml,
-                **_temperature(record),
-            )
-
-        return corrected, burette.nominal_ml
+        return partial(_calibrated, record, burette, reading_limit_ml), burette.nominal_ml
     ware = ware_of(record, "burette")
     if ware is None:
         missing.append("volume of the titrant (no burette stated)")
         return None
 
-    def add(volume_ml: Quantity, label: str = "") -> Quantity:
-        return burette_volume(
-            ware,
-            volume_ml,
-            label or record.label,
-            fills=_fills(volume_ml.value, ware.tolerance.nominal_ml),
-            reading_limit_ml=reading_limit_ml,
-            **_temperature(record),
-        )
+    return partial(_by_class, record, ware, reading_limit_ml), ware.tolerance.nominal_ml
 
-    return add, ware.tolerance.nominal_ml
+
+def _corrected(correction: Quantity, volume_ml: Quantity, label: str = "") -> Quantity:
+    return volume_ml + correction
+
+
+def _calibrated(
+    record: BenchRecord,
+    burette: CalibratedBurette,
+    reading_limit_ml: float | None,
+    volume_ml: Quantity,
+    label: str = "",
+) -> Quantity:
+    start = record.first_reading_ml
+    if start > 0.0 and start + volume_ml.value > burette.marks_ml[-1]:
+        raise RecordProblem(
+            f"{record.name}: from the first reading of {start:g} mL, {volume_ml.value:.2f} "
+            f"mL reach beyond the {burette.marks_ml[-1]:g} mL of the {burette.name}.",
+            "Check ware.first_reading_ml; a burette that is filled again begins at 0.",
+        )
+    return calibrated_burette_volume(
+        burette,
+        volume_ml,
+        label or record.label,
+        start_ml=start,
+        fills=_fills(start + volume_ml.value, burette.marks_ml[-1]),
+        reading_limit_ml=reading_limit_ml,
+        **_temperature(record),
+    )
+
+
+def _by_class(
+    record: BenchRecord,
+    ware: Ware,
+    reading_limit_ml: float | None,
+    volume_ml: Quantity,
+    label: str = "",
+) -> Quantity:
+    return burette_volume(
+        ware,
+        volume_ml,
+        label or record.label,
+        fills=_fills(volume_ml.value, ware.tolerance.nominal_ml),
+        reading_limit_ml=reading_limit_ml,
+        **_temperature(record),
+    )
 
 
 def _fills(volume_ml: float, capacity_ml: float) -> int:
@@ -364,3 +390,28 @@ def second_titre(
     u = _TITRE_DEFAULT_U_ML if standard_uncertainty_ml is None else standard_uncertainty_ml
     titre = Quantity.measured(titre_ml, "mL", u, f"{name}: reading of the end")
     return titre if burette is None else burette(titre, name)
+
+
+def stated_alkalinity(record: BenchRecord) -> Quantity:
+    """Acid capacity to pH 4.3 that a record states, mmol/L."""
+    value, u = record.alkalinity_mmol_l or (0.0, None)
+    return Quantity.measured(value, "mmol/L", u or 0.0, f"alkalinity, {record.label}")
+
+
+def calcium_remarks(record: BenchRecord, splits: Sequence[Split]) -> tuple[str, ...]:
+    """What to mind about calcium titrated alone.
+
+    Source: H. Diehl, C. A. Goetz, C. C. Hach, J. Am. Water Works Assoc. 42 (1950) 40 (magnesium
+    hydroxide takes calcium and indicator with it; from memory).
+    """
+    if record.calcium is None or record.calcium.by != CALCIUM_BY[0]:
+        return ()
+    split = next((each for each in splits if each.part_name == "calcium"), None)
+    said = (
+        "At pH 12 to 13 magnesium hydroxide precipitates and can take calcium with it, so that "
+        "calcium comes out low and magnesium high: add the alkali with stirring, titrate at once, "
+        "and dilute a hard water first."
+    )
+    if split is not None and split.rest is not None and split.rest.value > split.part.value:
+        said += " This water has more magnesium than calcium, which makes it worse: EGTA avoids it."
+    return (said,)

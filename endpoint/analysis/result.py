@@ -52,6 +52,11 @@ class Result:
     seen_box: Box | None = None
     """Where in the picture it was read."""
 
+    def __repr__(self) -> str:
+        volume = self.equivalence
+        found = "" if volume is None else f", equivalence {volume.value_ml:.3f} mL"
+        return f"<Result {self.label!r}: {self.status}{found}>"
+
     @property
     def label(self) -> str:
         """Name of the sample."""

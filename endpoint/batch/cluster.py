@@ -6,6 +6,7 @@ of them see under the same name.
 
 from __future__ import annotations
 
+import asyncio
 import datetime
 import logging
 import threading
@@ -19,8 +20,9 @@ from endpoint.batch.row import Row, died_row
 from endpoint.batch.worker import Worker
 
 _own = threading.local()
-_CONNECT_S = 20
-"""How long a scheduler may take to answer, s. Assumed."""
+_CONNECT_S = 5
+"""How long a scheduler may take to answer, s. One that runs answers in well under a second; with
+the loading of the library and the closing of the connection a wrong address is told within 10 s."""
 _AGAIN = "Finished recordings are kept: start the scheduler and run the same command again."
 
 
@@ -48,15 +50,8 @@ def rows_by_cluster(
         workers do not have this program.
     """
     distributed: Any = _distributed()
-    try:
-        client = distributed.Client(address, timeout=f"{_CONNECT_S}s", set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        why = str(error).splitlines()[0][:150] if str(error) else "no answer"
-        raise BatchProblem(
-            f"There is no Dask scheduler at {address} ({why}).",
-            "Give the address that it shows when it starts, such as tcp://192.0.2.1:8786.",
-        ) from None
-    with client:
+    _check_scheduler(address, distributed)
+    with distributed.Client(address, set_as_default=False) as client:
         waiting = {
             client.submit(
                 row_there,
@@ -75,6 +70,31 @@ def rows_by_cluster(
             item = waiting.pop(future)
             yield _row_of(future, item, distributed)
             future.release()
+
+
+def _check_scheduler(address: str, distributed: Any) -> None:
+    """Ask the scheduler who it is: a client waits for ever where something else is listening."""
+
+    async def identity() -> Any:
+        security = distributed.Security().get_connection_args("client")
+        async with distributed.rpc(address, connection_args=security) as scheduler:
+            return await asyncio.wait_for(scheduler.identity(), _CONNECT_S)
+
+    try:
+        answer = asyncio.run(identity())
+        if answer.get("type") != "Scheduler":
+            raise ValueError(f"a {str(answer.get('type')).lower()} answers")
+    except Exception as error:  # whatever listens there may answer anything
+        if isinstance(error, TimeoutError):
+            why = "no answer"
+        elif isinstance(error, ValueError):
+            why = str(error).split("\n")[0][:150]
+        else:
+            why = "what answers there is something else"
+        raise BatchProblem(
+            f"There is no Dask scheduler at {address} ({why}).",
+            "Give the address that it shows when it starts, such as tcp://192.0.2.1:8786.",
+        ) from None
 
 
 def _row_of(future: Any, item: Item, distributed: Any) -> Row:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import difflib
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,9 @@ _MAX_LIST_BYTES = 20_000_000
 _MOST_ITEMS = 100_000
 """Bytes and records of a list beyond which it is refused: it is not a list then, or no study.
 Assumed."""
+_ALIKE = 0.8
+"""Likeness (difflib, 0 to 1) from which a name is a misspelt [recording]: two letters dropped or
+exchanged give 0.82 and more; of the words of other files none comes above 0.6."""
 
 
 @dataclass(frozen=True)
@@ -38,9 +42,10 @@ class Item:
 def find_items(source: Path) -> tuple[Item, ...]:
     """Records of a folder (with its folders), or of a list, sorted by name.
 
-    A folder may hold other TOML files too: those without `[recording]` are passed over. A list is
-    a text file with one path of a record in each line, from its own folder; lines that begin with
-    `#` are remarks. A record that a list names but that does not exist gets a row that says so.
+    A folder may hold other TOML files too, such as sheets of calibrations, indicators and titres
+    read by eye: `other_files` names them. A list is a text file with one path of a record in each
+    line, from its own folder; lines that begin with `#` are remarks. A record that a list names
+    but that does not exist gets a row that says so.
 
     Raises
     ------
@@ -49,7 +54,7 @@ def find_items(source: Path) -> tuple[Item, ...]:
     """
     try:
         if source.is_dir():
-            base, names = source, _in_folder(source)
+            base, names = source, {name for name, kept in _in_folder(source) if kept}
             empty = "holds no record (.toml with [recording])"
         else:
             base, names = source.absolute().parent, _in_list(source)
@@ -67,23 +72,42 @@ def find_items(source: Path) -> tuple[Item, ...]:
     )
 
 
-def _in_folder(folder: Path) -> set[str]:
-    found = set()
+def other_files(source: Path) -> tuple[str, ...]:
+    """TOML files of a folder that a batch passes over, sorted; of a list there are none."""
+    if not source.is_dir():
+        return ()
+    return tuple(sorted(name for name, kept in _in_folder(source) if not kept))
+
+
+def _in_folder(folder: Path) -> Iterator[tuple[str, bool]]:
+    """Every TOML file of a folder, and whether it is a record."""
     for root, folders, files in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for file in files:
             path = Path(root, file)
-            if file.lower().endswith(".toml") and not file.startswith(".") and _is_record(path):
-                found.add(path.relative_to(folder).as_posix())
-    return found
+            if file.lower().endswith(".toml") and not file.startswith("."):
+                yield path.relative_to(folder).as_posix(), _is_record(path)
 
 
 def _is_record(path: Path) -> bool:
-    """Whether a TOML file is a record, or so broken that a person must look at it."""
+    """Whether a TOML file is a record, or so broken that a person must look at it.
+
+    A record whose [recording] is missing or misspelt is one by its other tables: a sheet of a
+    calibration has `certificate`, and a record of titres read by eye has `eye`.
+    """
     try:
-        return "recording" in read_tables(path)
+        tables = read_tables(path).keys()
     except RecordProblem:
         return True
+    if tables & {"recording", "delivery"}:
+        return True
+    if tables & {"certificate", "eye"}:
+        return False
+    return bool(tables & {"sample", "titrant"} or _almost("recording", tables))
+
+
+def _almost(word: str, names: Iterable[str]) -> bool:
+    return bool(difflib.get_close_matches(word, names, n=1, cutoff=_ALIKE))
 
 
 def _in_list(path: Path) -> set[str]:

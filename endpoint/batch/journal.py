@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -16,7 +16,7 @@ from typing import IO, Any
 
 from endpoint.batch.items import Item
 from endpoint.batch.problem import BatchProblem
-from endpoint.batch.row import COLUMNS, Row
+from endpoint.batch.row import COLUMNS, Row, as_text
 from endpoint.problems import OutputProblem
 
 _HEAD = {"format": 1, "kind": "endpoint batch journal"}
@@ -41,6 +41,7 @@ class BatchJournal:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._rows: dict[str, tuple[str, Row]] = {}
+        self._paths: dict[str, str] = {}
         try:
             self._file: IO[bytes] = path.open("r+b" if path.exists() else "x+b")
         except OSError as error:
@@ -68,6 +69,23 @@ class BatchJournal:
         found = self._rows.get(item.name)
         return found[1] if found is not None and found[0] == item.fingerprint else None
 
+    def others(self, items: Sequence[Item]) -> int:
+        """Count the finished records that are not among these: their rows would leave the table."""
+        paths = {item.name: as_text(str(item.path)) for item in items}
+        return sum(paths.get(name) != path for name, path in self._paths.items())
+
+    def forget_others(self, items: Sequence[Item]) -> None:
+        """Take the records that are not among these out of what `others` counts, also later.
+
+        Raises
+        ------
+        OutputProblem
+            The disk is full or gone.
+        """
+        kept = {item.name: as_text(str(item.path)) for item in items}
+        self._paths = {n: path for n, path in self._paths.items() if kept.get(n) == path}
+        self._write({"records": sorted(self._paths)})
+
     def add(self, item: Item, row: Row) -> None:
         """Keep a finished row; it is on the disk when this returns.
 
@@ -76,8 +94,10 @@ class BatchJournal:
         OutputProblem
             The disk is full or gone.
         """
-        entry = {"record": item.name, "fingerprint": item.fingerprint, "row": row}
+        path = as_text(str(item.path))
+        entry = {"record": item.name, "path": path, "fingerprint": item.fingerprint, "row": row}
         self._write({**entry, "sha256": _checksum(entry)})
+        self._paths[item.name] = path
         self._rows[item.name] = (item.fingerprint, row)
 
     def _write(self, data: dict[str, Any]) -> None:
@@ -105,6 +125,9 @@ class BatchJournal:
             # A line that is no entry (a disk that lost power) only means that its record is redone.
             if _is_entry(entry):
                 self._rows[entry["record"]] = (entry["fingerprint"], entry["row"])
+                self._paths[entry["record"]] = entry["path"]
+            elif isinstance(entry, dict) and isinstance(entry.get("records"), list):
+                self._paths = {n: p for n, p in self._paths.items() if n in entry["records"]}
         self._file.seek(whole)
         self._file.truncate()
         if not lines:
@@ -127,6 +150,7 @@ def _is_entry(entry: Any) -> bool:
     return (
         isinstance(entry, dict)
         and isinstance(entry.get("record"), str)
+        and isinstance(entry.get("path"), str)
         and isinstance(entry.get("fingerprint"), str)
         and isinstance(entry.get("row"), dict)
         and set(entry["row"]) == set(COLUMNS)

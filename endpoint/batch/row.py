@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from endpoint.hardness.titre import own_uncertainty
+from endpoint.hardness.titre_files import run_of_document
+
 NUMBERS = (
     "equivalence_ml",
     "equivalence_u_ml",
@@ -19,6 +22,7 @@ NUMBERS = (
     "hardness_low95_mmol_l",
     "hardness_high95_mmol_l",
     "hardness_mg_l_caco3",
+    "hardness_own_u_mmol_l",
 )
 TEXTS_BEFORE = ("record", "label", "status")
 TEXTS_AFTER = (
@@ -26,6 +30,7 @@ TEXTS_AFTER = (
     "text",
     "advice",
     "remarks",
+    "notes",
     "not_in_budget",
     "medium",
     "medium_sha256",
@@ -81,10 +86,12 @@ def located_row(name: str, data: Mapping[str, Any], record_sha256: str) -> Row:
         **_volume("last_red", "ml", data["last_red_ml"]),
         **_volume("hardness", "mmol_l", hardness.get("mmol_l"), interval=True),
         "hardness_mg_l_caco3": (hardness.get("caco3_mg_l") or {}).get("value"),
+        "hardness_own_u_mmol_l": _own_u(data),
         "reasons": _JOIN.join(reason["code"] for reason in data["reasons"]),
         "text": " ".join(reason["text"] for reason in data["reasons"]),
         "advice": " ".join(reason["advice"] for reason in data["reasons"]),
         "remarks": _JOIN.join(remark["code"] for remark in data["diagnosis"]),
+        "notes": " ".join(data["notes"]),
         "not_in_budget": _JOIN.join(data["not_in_budget"]),
         "medium": provenance["medium"],
         "medium_sha256": provenance["medium_sha256"],
@@ -92,6 +99,12 @@ def located_row(name: str, data: Mapping[str, Any], record_sha256: str) -> Row:
         "record_sha256": record_sha256,
         **versions(provenance),
     }
+
+
+def _own_u(data: Mapping[str, Any]) -> float | None:
+    """Standard uncertainty of the hardness from what is new in each titration, mmol/L."""
+    found = run_of_document(data, "result", "").hardness_mmol_l if data["quantities"] else None
+    return None if found is None else own_uncertainty(found)
 
 
 def versions(provenance: Mapping[str, Any]) -> Row:

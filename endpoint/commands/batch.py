@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,10 +13,14 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from endpoint.batch.items import Item
+    from endpoint.batch.journal import BatchJournal
     from endpoint.batch.row import Row
     from endpoint.batch.run import Runner
 
 _JOURNAL = "journal.jsonl"
+_NAMED = 5
+"""Files that are passed over and named; the others are only counted."""
 
 
 @click.command()
@@ -41,6 +45,11 @@ _JOURNAL = "journal.jsonl"
     help="Longest time for one recording, s.",
 )
 @click.option("--retry-failed", is_flag=True, help="Analyse again the recordings that failed.")
+@click.option(
+    "--replace",
+    is_flag=True,
+    help="Drop the earlier records of FOLDER that are not in this batch.",
+)
 @click.option("--quiet", is_flag=True, help="Do not show progress.")
 def batch(
     source: str,
@@ -48,8 +57,7 @@ def batch(
     jobs: int | None,
     scheduler: str | None,
     limit_s: float,
-    retry_failed: bool,
-    quiet: bool,
+    **flags: bool,
 ) -> int:
     """Analyse many recordings into one table.
 
@@ -60,7 +68,7 @@ def batch(
 
     Exit code: 0 if every recording has a row, whatever is in it; 2 for bad input.
     """
-    from endpoint.batch.items import find_items
+    from endpoint.batch.items import find_items, other_files
     from endpoint.batch.journal import BatchJournal
     from endpoint.batch.problem import BatchProblem, BatchStopped
     from endpoint.batch.run import open_items, run_batch
@@ -75,10 +83,14 @@ def batch(
             "--jobs cannot be combined with --scheduler.",
             "Leave out --jobs: the cluster sets how many workers it has.",
         )
+    retry_failed, quiet = flags["retry_failed"], flags["quiet"]
     items = find_items(Path(source))
     folder = Path(out)
     check_folder(folder)
     with BatchJournal(folder / _JOURNAL) as journal:
+        _check_same_batch(journal, items, folder, replace=flags["replace"])
+        if not quiet:
+            _tell_other_files(other_files(Path(source)))
         left = len(open_items(items, journal, retry_failed=retry_failed))
         if left < len(items) and not quiet:
             click.echo(f"{len(items) - left} of {len(items)} were already finished.", err=True)
@@ -95,6 +107,34 @@ def batch(
         written = _write(rows, folder)
     _tell(rows, folder, written)
     return 0
+
+
+def _check_same_batch(
+    journal: BatchJournal, items: Sequence[Item], folder: Path, *, replace: bool
+) -> None:
+    """Ask before the table of other records is replaced; where nobody can answer, refuse."""
+    from endpoint.batch.problem import BatchProblem
+
+    others = journal.others(items)
+    if others == 0:
+        return
+    records = "1 other record" if others == 1 else f"{others} other records"
+    sentence = f"{folder} holds the results of {records}, which this batch leaves out."
+    remedy = "Name another folder with --out, or give --replace to leave them out of the table."
+    if not replace and sys.stdin.isatty() and sys.stderr.isatty():
+        replace = click.confirm(f"{sentence} Leave them out of the table?", err=True)
+    if not replace:
+        raise BatchProblem(sentence, remedy)
+    journal.forget_others(items)
+
+
+def _tell_other_files(names: Sequence[str]) -> None:
+    from endpoint.batch.row import as_text
+
+    if names:
+        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+        told = f"Passed over, as not a record: {', '.join(names[:_NAMED])}{more}."
+        click.echo(as_text(told), err=True)
 
 
 def _runner(jobs: int, scheduler: str | None, limit_s: float) -> Runner:

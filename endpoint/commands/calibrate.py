@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from endpoint.commands.options import put_json
+from endpoint.commands.options import check_json, json_option, put_json
 
 if TYPE_CHECKING:
     from calibration.certificate import Certificate
@@ -44,9 +44,12 @@ def _maker(kind: str) -> Callable[[Sheet], Certificate]:
 )
 @click.option("--replace", is_flag=True, help="Overwrite an existing file.")
 @click.option(
-    "--json", "as_json", is_flag=True, help="Print the certificate as JSON and write no file."
+    "--json",
+    "json_to",
+    metavar="FILE|-",
+    help="Write the certificate to FILE; - prints it, and writes a file only with --out.",
 )
-def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: bool) -> None:
+def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, json_to: str | None) -> None:
     """Make a certificate from a calibration sheet.
 
     SHEET is a TOML file, or a CSV file with a head.
@@ -61,8 +64,10 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
     from endpoint.problems import OutputProblem
     from endpoint.result.certificates import certificate_text
 
-    target = out if out is not None else sheet.with_suffix(".json")
-    if not as_json:
+    targets = [path for path in (out, _file_of(json_to)) if path is not None]
+    if not targets and json_to is None:
+        targets = [sheet.with_suffix(".json")]
+    for target in targets:
         check_file(target)
         if target.exists() and not replace:
             raise OutputProblem(
@@ -70,27 +75,31 @@ def calibrate(kind: str, sheet: Path, out: Path | None, replace: bool, as_json: 
             )
     today = datetime.date.today()
     certificate = _maker(kind)(read_sheet(sheet, today))
-    if as_json:
+    for target in targets:
+        write_certificate(certificate, target)
+    if json_to == "-":
         put_json(certificate.to_json(), "-")
         return
-    write_certificate(certificate, target)
     click.echo(certificate_text(certificate, today))
-    click.echo(f"\nWritten to {target}")
+    click.echo(f"\nWritten to {', '.join(map(str, targets))}")
+
+
+def _file_of(json_to: str | None) -> Path | None:
+    return None if json_to in (None, "-") else Path(str(json_to))
 
 
 @click.command()
 @click.argument("places", nargs=-1, type=click.Path(path_type=Path), metavar="[FOLDER|FILE]...")
-@click.option("--json", "as_json", is_flag=True, help="Print the list as JSON.")
-def certificates(places: tuple[Path, ...], as_json: bool) -> None:
+@json_option
+def certificates(places: tuple[Path, ...], json_to: str | None) -> None:
     """List certificates, the first to expire on top.
 
     Without a FOLDER or FILE, the current folder and its subfolders are searched.
     """
-    from endpoint.result.certificates import find_certificates, list_json, list_text
+    from endpoint.result.certificates import find_certificates, list_document, list_text
 
+    check_json(json_to)
     today = datetime.date.today()
     found, unreadable = find_certificates(places or (Path(),))
-    if as_json:
-        click.echo(list_json(found, unreadable, today))
-    else:
+    if not put_json(list_document(found, unreadable, today), json_to):
         click.echo(list_text(found, unreadable, today))

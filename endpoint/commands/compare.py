@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import check_json, put_json
+from endpoint.commands.options import check_json, json_option, put_json, reasons_given
 
 if TYPE_CHECKING:
     from endpoint.comparison.study import Comparison
@@ -43,24 +43,28 @@ if TYPE_CHECKING:
     show_default=True,
     help="How closely you need to know the limits of agreement, mL (same advice).",
 )
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@click.option(
+    "--set-aside", type=int, multiple=True, metavar="ROW", help="Leave out a row; needs --because."
+)
+@click.option("--because", multiple=True, metavar="TEXT", help="Reason for each --set-aside.")
+@json_option
 @click.option(
     "--out", type=click.Path(), metavar="FOLDER", help="Write JSON, CSV and figures (SVG, PDF)."
 )
 def compare(
     table: str,
     results: str | None,
-    variance_ratio: float | None,
-    find_bias_ml: float,
-    limits_within_ml: float,
     json_to: str | None,
     out: str | None,
+    **options: Any,
 ) -> int:
     """Compare titres read by eye with recorded ones.
 
     TABLE.csv has a row for each titration and the columns visual_ml (read by eye) and objective_ml
     (equivalence volume) or recording (a result of endpoint locate --json). Optional: analyst,
     sample, last_red_ml, visual_u_ml, objective_u_ml, last_red_u_ml (standard uncertainties).
+
+    Nothing is left out unless you say so; with --set-aside you get both results.
 
     Exit code: 0, or 2 for bad input.
     """
@@ -70,25 +74,23 @@ def compare(
     from endpoint.comparison.words import summary_text
     from endpoint.files.folder import held_folder
 
-    for option, value in (
-        ("--variance-ratio", variance_ratio),
-        ("--find-bias-ml", find_bias_ml),
-        ("--limits-within-ml", limits_within_ml),
-    ):
-        if value is not None:
-            _check(option, value)
+    for name in ("variance_ratio", "find_bias_ml", "limits_within_ml"):
+        if options[name] is not None:
+            _check("--" + name.replace("_", "-"), options[name])
+    set_aside = reasons_given(options["set_aside"], options["because"])
     check_json(json_to)
     with nullcontext() if out is None else held_folder(Path(out)):
         found = work_out(
             read_compare_table(Path(table), None if results is None else Path(results)),
-            variance_ratio=variance_ratio,
-            bias_ml=find_bias_ml,
-            limits_ml=limits_within_ml,
+            variance_ratio=options["variance_ratio"],
+            bias_ml=options["find_bias_ml"],
+            limits_ml=options["limits_within_ml"],
+            set_aside=set_aside,
         )
         document = comparison_document(found)
-        put_json(document, json_to)
+        only_json = put_json(document, json_to)
         written = [] if out is None else _write(found, document, Path(out))
-    if json_to != "-":
+    if not only_json:
         click.echo(summary_text(found, encoding=sys.stdout.encoding))
         if written:
             click.echo(f"\nWritten to {out}: {', '.join(written)}")

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import click
 
-from endpoint.commands.options import accept_certificate, check_json, put_json
+from endpoint.commands.options import accept_certificate, check_json, json_option, put_json
 
 
 @click.command()
 @click.argument("record", type=click.Path(path_type=Path), metavar="RECORD.toml")
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@json_option
 @accept_certificate
 def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> None:
     """Work out hardness from titres read by eye.
@@ -30,6 +30,5 @@ def hardness(record: Path, json_to: str | None, accepted: tuple[str, ...]) -> No
     read = read_eye_record(record)
     read = replace(read, accepted=(*read.accepted, *accepted))
     result = work_out(read, datetime.date.today())
-    put_json(eye_document(result), json_to)
-    if json_to != "-":
+    if not put_json(eye_document(result), json_to):
         click.echo(eye_text(result, width=80, encoding=sys.stdout.encoding))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import accept_certificate, check_json, put_json
+from endpoint.commands.options import accept_certificate, check_json, json_option, put_json
 from endpoint.problems import EXIT_BRACKETED, EXIT_LOCATED, EXIT_NONE
 from endpoint.record.settings import OPTIONS
 
@@ -62,7 +62,7 @@ def _settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.option("--added-ml", type=float, default=0.0, help="Buffer and rinse water added, mL.")
 @click.option("--titrant", type=float, help="Concentration of EDTA, mol/L (without a record).")
 @accept_certificate
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@json_option
 @click.option(
     "--out", type=click.Path(), metavar="FOLDER", help="Write result, report, curve and chart."
 )
@@ -104,12 +104,12 @@ def locate(
         job, opened = prepare(record)
         result = _run(job, opened, quiet=quiet or json_to == "-", every_frame=every_frame)
         provenance = provenance_of(record, result, _now())
-        put_json(document(result, provenance), json_to)
+        only_json = json_to is not None and put_json(document(result, provenance), json_to)
         if out is not None:
             from endpoint.report.folder import write_folder
 
             write_folder(result, Path(out), provenance)
-    if json_to != "-":
+    if not only_json:
         click.echo(summary(result, width=80, encoding=sys.stdout.encoding))
         if out is not None:
             budget = "" if result.hardness is None else "budget.csv, "

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
-accept_certificate = click.option(
-    "--accept-certificate",
-    "accepted",
-    multiple=True,
-    metavar="ID",
-    help="Use this certificate even if it is expired, dated later or for other ware.",
+from endpoint.problems import RecordProblem
+
+T = TypeVar("T")
+
+json_option = click.option(
+    "--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints only that."
 )
 
 
@@ -31,10 +32,14 @@ def check_json(place: str | None) -> None:
         check_file(Path(place))
 
 
-def put_json(data: dict[str, Any], place: str | None) -> None:
+def put_json(data: Mapping[str, Any], place: str | None) -> bool:
     """Write plain data as JSON where `--json` says: nowhere, to a file, or with - to the screen.
 
     On the screen it is ASCII, so that every terminal and every pipe takes it as it is.
+
+    Returns
+    -------
+    Whether nothing else may be printed.
 
     Raises
     ------
@@ -47,4 +52,32 @@ def put_json(data: dict[str, Any], place: str | None) -> None:
     if place == "-":
         click.echo(json.dumps(data, indent=2, allow_nan=False))
     elif place is not None:
-        write_text(Path(place), to_json(data) + "\n")
+        write_text(Path(place), to_json(dict(data)) + "\n")
+    return place == "-"
+
+
+accept_certificate = click.option(
+    "--accept-certificate",
+    "accepted",
+    multiple=True,
+    metavar="ID",
+    help="Use this certificate even if it is expired, dated later or for other ware.",
+)
+
+
+def reasons_given(set_aside: Sequence[T], because: Sequence[str]) -> dict[T, str]:
+    """Reason of everything that is set aside.
+
+    Raises
+    ------
+    RecordProblem
+        A reason is missing or empty.
+    """
+    if len(set_aside) != len(because):
+        raise RecordProblem(
+            f"--set-aside is given {len(set_aside)} times, --because {len(because)} times.",
+            'Give a reason for each: --set-aside 3 --because "end overshot".',
+        )
+    if not all(reason.strip() for reason in because):
+        raise RecordProblem("--because is empty.", "Write the reason in a few words.")
+    return dict(zip(set_aside, because, strict=True))

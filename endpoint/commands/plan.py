@@ -4,24 +4,22 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from endpoint.commands.options import check_json, put_json
-
-if TYPE_CHECKING:
-    from endpoint.planner.question import Question
+from endpoint.commands.options import check_json, json_option, put_json
 
 
 @click.command()
 @click.argument("hardness", metavar="HARDNESS")
 @click.option(
     "--unit",
-    type=click.Choice(["mmol/L", "mg/L", "dH", "fH"]),
+    metavar="UNIT",
     default="mmol/L",
     show_default=True,
-    help="Unit of the hardness; mg/L is as CaCO3, dH German and fH French degrees.",
+    help="Unit of the hardness: mmol/L; mg/L or ppm, as CaCO3; dH or °dH, German degrees; fH or "
+    "°fH, French degrees.",
 )
 @click.option(
     "--wanted",
@@ -34,7 +32,6 @@ if TYPE_CHECKING:
 @click.option("--burette-class", default="A", show_default=True, help="A, AS or B, as printed.")
 @click.option(
     "--pipette",
-    "pipettes",
     default="10,25,50,100",
     show_default=True,
     help="Sizes of the pipettes at hand, mL, separated by commas.",
@@ -42,7 +39,6 @@ if TYPE_CHECKING:
 @click.option("--pipette-class", default="A", show_default=True, help="A, AS or B, as printed.")
 @click.option(
     "--titrant",
-    "titrants",
     default="0.01,0.02,0.05",
     show_default=True,
     help="Concentrations of EDTA at hand, mol/L, separated by commas.",
@@ -60,7 +56,7 @@ if TYPE_CHECKING:
 @click.option("--ph", default=10.0, show_default=True, help="pH of the buffered sample.")
 @click.option(
     "--read",
-    "reading",
+    "read",
     type=click.Choice(["both", "eye", "recording"]),
     default="both",
     show_default=True,
@@ -81,7 +77,7 @@ if TYPE_CHECKING:
     help="Scatter of one recorded point, % of the colour change.",
 )
 @click.option("--titre-scatter", type=float, help="Your own standard deviation of one titre, mL.")
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the plan as JSON; - prints it.")
+@json_option
 @click.option("--record", type=click.Path(), metavar="FILE", help="Write a record to fill in.")
 @click.option("--replace", is_flag=True, help="Overwrite an existing record.")
 def plan(json_to: str | None, record: str | None, replace: bool, **options: Any) -> None:
@@ -93,57 +89,22 @@ def plan(json_to: str | None, record: str | None, replace: bool, **options: Any)
     wanted uncertainty needs, by eye and by recording.
     """
     from endpoint.files.folder import check_file, write_text
+    from endpoint.planner.ask import question_of
     from endpoint.planner.designs import make_plan
     from endpoint.planner.document import plan_document
     from endpoint.planner.record import record_skeleton
     from endpoint.planner.words import plan_words
     from endpoint.problems import OutputProblem
 
-    question = _question(options)
+    question = question_of(**options)
     check_json(json_to)
     if record is not None:
         check_file(Path(record))
     if record is not None and Path(record).exists() and not replace:
         raise OutputProblem(f"{record} already exists.", "Name another file, or add --replace.")
     data = plan_document(make_plan(question))
-    put_json(data, json_to)
-    if json_to != "-":
+    if not put_json(data, json_to):
         click.echo(plan_words(data, width=80, encoding=sys.stdout.encoding))
     if record is not None:
         write_text(Path(record), record_skeleton(data))
         click.echo(f"\nRecord to fill in: {record}", err=json_to == "-")
-
-
-def _question(options: dict[str, Any]) -> Question:
-    from endpoint.planner.question import READINGS, UNITS, Question, parse_range, parse_wanted
-    from endpoint.planner.ware import burette_at_hand, numbers_of, pipettes_at_hand
-
-    unit = options["unit"]
-    factor = UNITS[unit][1]
-    low, high = parse_range(options["hardness"], "The hardness", "2.5 or 2-3")
-    magnesium = None
-    if options["magnesium"] is not None:
-        text = options["magnesium"].strip().removesuffix("%")
-        share = parse_range(text, "The magnesium share", "20 or 10-30, in %")
-        magnesium = (share[0] / 100.0, share[1] / 100.0)
-    reading = options["reading"]
-    return Question(
-        low_mmol_l=low / factor,
-        high_mmol_l=high / factor,
-        wanted=parse_wanted(options["wanted"], unit),
-        burette=burette_at_hand(options["burette"], options["burette_class"], options["division"]),
-        pipettes=pipettes_at_hand(options["pipettes"], options["pipette_class"]),
-        unit=unit,
-        titrants_mol_l=numbers_of(options["titrants"], "--titrant"),
-        titrant_relative_u=options["titrant_uncertainty"] / 100.0,
-        magnesium=magnesium,
-        indicator_umol_l=options["indicator"],
-        ph=options["ph"],
-        readings=READINGS if reading == "both" else (reading,),
-        mg_edta=options["mg_edta"],
-        flask_ml=options["flask"],
-        drop_ml=options["drop"],
-        mixing_lag_s=options["mixing_lag"],
-        colour_scatter=options["colour_scatter"] / 100.0,
-        titre_scatter_ml=options["titre_scatter"],
-    )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import check_json, put_json
+from endpoint.commands.options import check_json, json_option, put_json, reasons_given
 
 if TYPE_CHECKING:
     from endpoint.hardness.titre import ReplicateProblem
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
     from endpoint.replicates.recovery import Recovery
     from endpoint.replicates.series import Replicates
 
-_FILES = "FILE|FOLDER"
+_FILES = "FILE|FOLDER|ML"
 _LEAST_SAMPLE_ML = 0.5
 
 
 @click.command()
-@click.argument("results", metavar="RESULT...", nargs=-1, required=True, type=click.Path())
+@click.argument("results", metavar="RESULT|TITRE...", nargs=-1, required=True)
 @click.option("--limit-ml", type=float, help="Range of concordant titres, mL (default 0.10).")
 @click.option("--rough", multiple=True, metavar="N|LABEL", help="Leave out a rough titration.")
 @click.option(
@@ -63,7 +63,7 @@ _LEAST_SAMPLE_ML = 0.5
     default="western-electric",
     help="Run rules of the control chart: the four of 1956 or the eight of 1984.",
 )
-@click.option("--json", "json_to", metavar="FILE|-", help="Write the result as JSON; - prints it.")
+@json_option
 @click.option("--out", type=click.Path(), metavar="FOLDER", help="Write result and picture.")
 def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     """Evaluate several titrations of one sample.
@@ -71,8 +71,9 @@ def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     You get their mean, scatter and agreement.
 
     RESULT is a result.json or a folder with one (endpoint locate --out), or a CSV of titres read
-    by eye with the column titre_ml and, if you like, label, date, analyst, sample. Nothing is
-    left out unless you say so.
+    by eye with the column titre_ml and, if you like, label, date, analyst, sample. TITRE is a
+    titre in mL, typed: endpoint replicates 12.40 12.45 12.50. Nothing is left out unless you say
+    so.
 
     With --control-chart: results or a CSV with date and value over many days.
 
@@ -80,10 +81,9 @@ def replicates(results: tuple[str, ...], charted: bool, **options: Any) -> int:
     """
     _check_numbers(options)
     _prepare_output(options)
-    paths = [Path(name) for name in results]
     if charted:
-        return _control_chart(paths, options)
-    return _replicates(paths, options)
+        return _control_chart([Path(name) for name in results], options)
+    return _replicates(results, options)
 
 
 def _problem(sentence: str, remedy: str) -> ReplicateProblem:
@@ -120,14 +120,7 @@ def _check_numbers(options: dict[str, Any]) -> None:
         raise _problem(
             f"--baseline is {options['baseline']}.", "Give 3 or more, better 20 or more."
         )
-    if len(options["set_aside"]) != len(options["because"]):
-        raise _problem(
-            f"--set-aside is given {len(options['set_aside'])} times, --because "
-            f"{len(options['because'])} times.",
-            'Give a reason for each: --set-aside 3 --because "end overshot".',
-        )
-    if not all(reason.strip() for reason in options["because"]):
-        raise _problem("--because is empty.", "Write the reason in a few words.")
+    reasons_given(options["set_aside"], options["because"])
     if bool(options["spiked"]) != (options["spike_mmol_l"] is not None):
         raise _problem(
             "--spiked and --spike-mmol-l go together.",
@@ -143,15 +136,15 @@ def _prepare_output(options: dict[str, Any]) -> None:
     check_json(options["json_to"])
 
 
-def _replicates(paths: Sequence[Path], options: dict[str, Any]) -> int:
-    from endpoint.hardness.titre_files import read_runs
+def _replicates(given: Sequence[str], options: dict[str, Any]) -> int:
+    from endpoint.hardness.titre_files import read_runs, sources_of
     from endpoint.replicates.chart import describe_replicates, replicate_chart
     from endpoint.replicates.document import replicates_document
     from endpoint.replicates.series import replicates as work_out
     from endpoint.replicates.words import summary_text
 
     bench = _bench(options)
-    runs = read_runs(paths, bench)
+    runs = read_runs(sources_of(given), bench)
     if not runs:
         raise _problem("The files hold no titration.", "Give at least one titre.")
     blank = _blank(options, bench)
@@ -190,12 +183,13 @@ def _bench(options: dict[str, Any]) -> TitreSetup:
 def _blank(options: dict[str, Any], bench: TitreSetup) -> Blank | None:
     from dataclasses import replace
 
-    from endpoint.hardness.titre_files import read_runs
+    from endpoint.hardness.titre_files import read_runs, sources_of
     from endpoint.replicates.mean import mean_blank
 
     if not options["blank"]:
         return None
-    runs = read_runs([Path(n) for n in options["blank"]], replace(bench, only_sample=None), "blank")
+    given = sources_of(options["blank"])
+    runs = read_runs(given, replace(bench, only_sample=None), "blank")
     if not runs:
         raise _problem("The files of --blank hold no titration.", "Give at least one.")
     return mean_blank(runs)
@@ -208,14 +202,15 @@ def _spike(
 
     from calibration.problem import CalibrationProblem
     from calibration.quantity import Quantity
-    from endpoint.hardness.titre_files import read_runs
+    from endpoint.hardness.titre_files import read_runs, sources_of
     from endpoint.replicates.recovery import recovery
     from endpoint.replicates.series import replicates as work_out
 
     if not options["spiked"]:
         return None, None
-    names = [Path(n) for n in options["spiked"]]
-    runs = read_runs(names, replace(bench, only_sample=None), "spiked titration")
+    runs = read_runs(
+        sources_of(options["spiked"]), replace(bench, only_sample=None), "spiked titration"
+    )
     spiked = work_out(runs, blank=blank)
     plain, with_spike = found.summary.hardness, spiked.summary.hardness
     if plain is None or with_spike is None:
@@ -294,14 +289,14 @@ def _write(
     from endpoint.drawing.chart import picture_bytes
     from endpoint.files.folder import held_folder, staged, write_bytes
 
-    json_to, out = options["json_to"], options["out"]
-    put_json(document, json_to)
+    out = options["out"]
+    only_json = put_json(document, options["json_to"])
     if out is not None:
         figure, title, words = picture
         with held_folder(Path(out)), staged(Path(out), [f"{stem}.json"]) as stage:
             write_bytes(stage / f"{stem}.png", picture_bytes(figure, "png", title, words))
             put_json(document, str(stage / f"{stem}.json"))
-    if json_to != "-":
+    if not only_json:
         click.echo(text)
         if out is not None:
             click.echo(f"\nWritten to {out}: {stem}.json, {stem}.png")

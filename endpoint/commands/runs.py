@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from endpoint.commands.options import check_json, put_json
+from endpoint.commands.options import check_json, json_option, put_json
 
 if TYPE_CHECKING:
     from endpoint.bench.journal.run_list import RunEntry
@@ -28,12 +28,7 @@ _journal = click.option(
 
 @click.group(invoke_without_command=True)
 @_journal
-@click.option(
-    "--json",
-    "json_to",
-    metavar="FILE|-",
-    help="Write the list as JSON to a file, or with - to the screen.",
-)
+@json_option
 @click.pass_context
 def runs(context: click.Context, path: Path | None, json_to: str | None) -> None:
     """List the runs of the bench, export one, or check them all.
@@ -42,7 +37,7 @@ def runs(context: click.Context, path: Path | None, json_to: str | None) -> None
     """
     context.obj = path
     if context.invoked_subcommand is None:
-        _list(_place(path), json_to)
+        _list(_place(path), json_to, may_be_missing=path is None)
 
 
 def _place(*named: Path | None) -> Path:
@@ -52,16 +47,18 @@ def _place(*named: Path | None) -> Path:
     return next((path for path in named if path is not None), None) or default_journal()
 
 
-def _list(path: Path, json_to: str | None) -> None:
+def _list(path: Path, json_to: str | None, *, may_be_missing: bool) -> None:
     from endpoint.bench.journal.journal import RunJournal
 
     check_json(json_to)
-    with RunJournal.open(path, writing=False) as journal:
-        entries = journal.runs()
+    entries: list[RunEntry] = []
+    if path.exists() or not may_be_missing:
+        with RunJournal.open(path, writing=False) as journal:
+            entries = journal.runs()
     plain = {"format": 1, "journal": str(path), "runs": [_plain(e) for e in entries]}
-    put_json(plain, json_to)
-    if json_to != "-":
-        click.echo(f"{path}\n" + (_table(entries) if entries else "It holds no runs yet."))
+    if not put_json(plain, json_to):
+        none_yet = "There are none yet: endpoint bench begins the first run."
+        click.echo(f"{path}\n" + (_table(entries) if entries else none_yet))
 
 
 def _plain(entry: RunEntry) -> dict[str, Any]:

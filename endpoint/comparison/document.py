@@ -7,7 +7,7 @@ import io
 from dataclasses import dataclass
 from typing import Any
 
-from endpoint.comparison.agreement import Agreement
+from endpoint.comparison.agreement import Agreement, GroupedAgreement
 from endpoint.comparison.estimates import Ranged, Refused
 from endpoint.comparison.precision import Precision
 from endpoint.comparison.regression import Line
@@ -58,10 +58,18 @@ def rows_of(found: Comparison) -> list[Row]:
     return rows
 
 
-def _ranged(
-    against: str, method: str, name: str, value: Ranged, unit: str, n: int, p: float | None = None
-) -> Row:
-    return Row(against, method, name, value.value, unit, n, value.low, value.high, p)
+def further_of(part: Against) -> list[tuple[str, GroupedAgreement]]:
+    """Limits for further analysts, samples, or both, those that are known."""
+    kinds = (
+        ("analysts", part.further_analysts),
+        ("samples", part.further_samples),
+        ("analysts and samples", part.further_both),
+    )
+    return [(of, each) for of, each in kinds if each is not None]
+
+
+def _ranged(against: str, method: str, name: str, value: Ranged, unit: str, n: int) -> Row:
+    return Row(against, method, name, value.value, unit, n, value.low, value.high)
 
 
 def _agreement_rows(part: Against) -> list[Row]:
@@ -70,9 +78,8 @@ def _agreement_rows(part: Against) -> list[Row]:
         ("limits of agreement, exact intervals", part.agreement),
         ("limits of agreement, approximate intervals (1999)", part.approximate),
     ]
-    further = part.further_analysts
-    if further is not None:
-        kinds.append(("limits of agreement for further analysts", further.agreement))
+    for of, further in further_of(part):
+        kinds.append((f"limits of agreement for further {of}", further.agreement))
     for method, each in kinds:
         if each is None:
             continue
@@ -90,11 +97,12 @@ def _agreement_rows(part: Against) -> list[Row]:
 def _line_rows(part: Against) -> list[Row]:
     rows = []
     for line in part.lines:
-        p = line.p_value
-        rows.append(_ranged(part.volume, line.method, "slope", line.slope, "1", line.n, p))
-        rows.append(
-            _ranged(part.volume, line.method, "intercept", line.intercept_ml, "mL", line.n, p)
-        )
+        about = (part.volume, line.method)
+        rows.append(_ranged(*about, "slope", line.slope, "1", line.n))
+        rows.append(_ranged(*about, "intercept", line.intercept_ml, "mL", line.n))
+        if line.chi_square is not None:
+            chi, p = line.chi_square, line.p_value
+            rows.append(Row(*about, "chi-square of the fit", chi, "1", line.n, p_value=p))
     if part.rank_line is not None:
         slope, intercept = part.rank_line
         n = len(part.pairs)
@@ -167,6 +175,7 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
             for x in found.table.left_out
         ],
         "against": {part.volume: _against(part) for part in found.against},
+        "with_all": {part.volume: _against(part) for part in found.with_all},
         "precision": [_precision(level) for level in found.precision],
         "not_done": [_refused(each) for each in found.refused],
         "remarks": list(found.remarks),
@@ -174,20 +183,14 @@ def comparison_document(found: Comparison) -> dict[str, Any]:
 
 
 def _against(part: Against) -> dict[str, Any]:
-    further = part.further_analysts
     size = part.advice
     return {
         "n": len(part.pairs),
         "agreement": _agreement(part.agreement),
         "agreement_approximate": _agreement(part.approximate),
-        "further_analysts": None
-        if further is None
-        else {
-            "analysts": further.analysts,
-            "s_within_ml": further.s_within_ml,
-            "s_between_ml": further.s_between_ml,
-            **(_agreement(further.agreement) or {}),
-        },
+        "further_analysts": _grouped(part.further_analysts, "analysts"),
+        "further_samples": _grouped(part.further_samples, "samples"),
+        "further_both": _grouped(part.further_both, "groups"),
         "lines": [_line(line) for line in part.lines],
         "variance_ratio_is": part.ratio_source,
         "passing_bablok": None
@@ -205,6 +208,9 @@ def _against(part: Against) -> dict[str, Any]:
         "outlier": _outlier(part),
         "normality_p": part.normal_p,
         "trend_p": part.trend_p,
+        "proportional_bias": None
+        if part.proportional is None
+        else {**_number(part.proportional), "found": not part.proportional.holds(0.0)},
         "sample_size": None
         if size is None
         else {
@@ -235,6 +241,17 @@ def _agreement(found: Agreement | None) -> dict[str, Any] | None:
         "upper_limit_ml": _number(found.upper_ml),
         "s_ml": found.s_ml,
         "intervals": found.interval,
+    }
+
+
+def _grouped(found: GroupedAgreement | None, of: str) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        of: found.groups,
+        "s_within_ml": found.s_within_ml,
+        "s_between_ml": found.s_between_ml,
+        **(_agreement(found.agreement) or {}),
     }
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from endpoint.comparison.document import NAMES
+from endpoint.comparison.document import NAMES, further_of
 from endpoint.comparison.estimates import Z95, Ranged
 from endpoint.comparison.regression import Line
 from endpoint.comparison.study import Against
@@ -105,16 +105,22 @@ def _safe(text: str) -> str:
     return f" {shown}" if shown.startswith("_") else shown
 
 
+def _further(part: Against) -> str:
+    """For whom the limits that come first hold; empty where it is only for these titrations."""
+    known = further_of(part)
+    return known[-1][0] if known else ""
+
+
 def agreement_chart(part: Against) -> Figure:
     """Difference against mean, with the bias and limits that come first, and their intervals.
 
-    Those are for a further analyst where they are known; then the narrower limits that hold for
-    these people only are drawn as dotted lines as well.
+    Those are for further analysts or samples where they are known; then the narrower limits that
+    hold for these titrations only are drawn as dotted lines as well.
     """
     found = main_agreement(part)
     assert found is not None
-    further = part.further_analysts is not None
-    of = " (a further analyst)" if further else ""
+    further = _further(part)
+    of = f" (further {further})" if further else ""
     figure, axes = _page()
     mean = 0.5 * (part.visual_ml + part.recorded_ml)
     digits = decimals_of(found.bias_ml.low, found.bias_ml.high)
@@ -252,7 +258,7 @@ def analyst_chart(part: Against) -> Figure:
     total = main_agreement(part)
     if total is not None:
         _interval(axes, len(shown), total.bias_ml.value, total.bias_ml, "D")
-        names.append("all" if part.further_analysts is None else "further analysts")
+        names.append(f"further {_further(part)}" if _further(part) else "all")
     axes.axvline(0.0, color=panels.SOFT, lw=0.8, ls=(0, (1, 2)))
     step = 1 + len(names) // 90
     axes.set_yticks(range(0, len(names), step), names[::step], parse_math=False)
@@ -284,11 +290,11 @@ def _agreement_words(part: Against) -> str:
     ):
         ends = f"{rounded(v.low, d)} to {rounded(v.high, d)}"
         texts.append(f"{name} {rounded(v.value, d)} mL (95 % interval {ends})")
-    if part.further_analysts is not None and part.agreement is not None:
+    if _further(part) and part.agreement is not None:
         ends = " to ".join(
             rounded(v.value, d) for v in (part.agreement.lower_ml, part.agreement.upper_ml)
         )
-        texts.append(f"these are for a further analyst; for these analysts only {ends} mL")
+        texts.append(f"these hold for further {_further(part)}; for these titrations {ends} mL")
     return (
         f"Difference of visual titre and {NAMES[part.volume]} against their mean, "
         f"{len(part.pairs)} titrations. " + "; ".join(texts) + "."

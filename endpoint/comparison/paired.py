@@ -8,12 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from endpoint.comparison.estimates import checked, not_constant
+from endpoint.comparison.estimates import ComparisonProblem, checked, not_constant
 
 LEAST_T = 3
 """Pairs without which no t test is made."""
 LEAST_WILCOXON = 6
 """With fewer the two-sided probability cannot fall below 5 %."""
+LEAST_NORMAL = 8
+"""Differences below which nothing is said about their distribution: Shapiro and Wilk's test finds
+even an exponential distribution in fewer than half of such samples."""
+_NORMALITY = "Shapiro and Wilk's test of normality"
 _REMEDY = "Check that one column is not a copy of the other."
 
 
@@ -71,13 +75,23 @@ def wilcoxon_test(differences_ml: ArrayLike) -> PairedTest:
     return PairedTest("Wilcoxon", len(d), float(found.statistic), float(found.pvalue))
 
 
-def normality(differences_ml: ArrayLike) -> float | None:
-    """Probability of Shapiro and Wilk's test that differences are normal; None below 3."""
+def normality(differences_ml: ArrayLike) -> float:
+    """Probability of Shapiro and Wilk's test that differences are normal (scipy.stats.shapiro).
+
+    Raises
+    ------
+    ComparisonProblem
+        Fewer than 8 differences, or two are equal: rounded titres fail the test whatever their
+        errors are.
+    """
     from scipy.stats import shapiro
 
-    d = np.asarray(differences_ml, dtype=np.float64)
-    if len(d) < 3 or float(np.ptp(d)) <= 1e-12 or len(d) > 5000:
-        return None
+    d = np.round(checked(differences_ml, "the differences", LEAST_NORMAL, _NORMALITY), 9)
+    if len(np.unique(d)) < len(d):
+        raise ComparisonProblem(
+            f"{_NORMALITY}: no verdict, because some differences are equal to the last digit.",
+            "Read the burette more finely, or judge the differences in the figure.",
+        )
     return float(shapiro(d).pvalue)
 
 

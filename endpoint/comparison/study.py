@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -14,6 +14,7 @@ from endpoint.comparison.agreement import (
     Agreement,
     GroupedAgreement,
     agreement,
+    crossed_agreement,
     grouped_agreement,
 )
 from endpoint.comparison.estimates import ComparisonProblem, FloatArray, Ranged, Refused
@@ -22,7 +23,7 @@ from endpoint.comparison.passing_bablok import passing_bablok
 from endpoint.comparison.precision import Precision, precision
 from endpoint.comparison.regression import Line, deming, york
 from endpoint.comparison.sample_size import Advice, advice
-from endpoint.comparison.titre_pairs import CompareTable, Pair
+from endpoint.comparison.titre_pairs import CompareTable, LeftOut, Pair
 from endpoint.replicates.outliers import OutlierTest, grubbs
 
 LEAST = 3
@@ -62,6 +63,9 @@ class Against:
     agreement: Agreement | None
     approximate: Agreement | None
     further_analysts: GroupedAgreement | None
+    further_samples: GroupedAgreement | None
+    """The sample as a random effect: titrations of one sample share what is its own."""
+    further_both: GroupedAgreement | None
     lines: tuple[Line, ...]
     ratio_source: str
     """Where the variance ratio of the Deming line is from: "given", "stated" or "assumed"."""
@@ -73,6 +77,8 @@ class Against:
     outlier: OutlierTest
     normal_p: float | None
     trend_p: float | None
+    proportional: Ranged | None
+    """Slope of visual against recorded, minus 1; None where no line can be fitted."""
     advice: Advice | None
     refused: tuple[Refused, ...]
 
@@ -89,6 +95,8 @@ class Comparison:
     table: CompareTable
     against: tuple[Against, ...]
     """The equivalence volume first, then the last red where it is known."""
+    with_all: tuple[Against, ...]
+    """The same with the titrations that were set aside; empty where none was."""
     precision: tuple[Precision, ...]
     """Of visual titres, one for each sample that several analysts titrated."""
     refused: tuple[Refused, ...]
@@ -115,6 +123,7 @@ def compare(
     variance_ratio: float | None = None,
     bias_ml: float = BIAS_ML,
     limits_ml: float = LIMITS_ML,
+    set_aside: Mapping[int, str] | None = None,
 ) -> Comparison:
     """Compare the visual titres of a table with its recorded volumes.
 
@@ -127,12 +136,15 @@ def compare(
         default that of the stated uncertainties where every row has both, else 1.
     bias_ml, limits_ml:
         What the advice on numbers reckons with, see `sample_size.advice`.
+    set_aside:
+        Rows that are left out, each with the reason; `with_all` has the results with them.
 
     Raises
     ------
     ComparisonProblem
-        Fewer than 3 titrations have both volumes.
+        Fewer than 3 titrations have both volumes, or a row that is set aside is not there.
     """
+    whole, table = table, _without(table, set_aside or {})
     if len(table.pairs) < LEAST:
         left_out = f" ({len(table.left_out)} left out)" if table.left_out else ""
         raise ComparisonProblem(
@@ -141,12 +153,11 @@ def compare(
             "Titrate more samples, by eye and recorded.",
         )
     wanted = (variance_ratio, bias_ml, limits_ml)
-    found = [_against(table, "equivalence_ml", table.pairs, *wanted)]
-    red = tuple(pair for pair in table.pairs if pair.last_red_ml is not None)
+    found = _both(table, wanted)
+    with_all = _both(whole, wanted) if set_aside else ()
+    red = [pair for pair in table.pairs if pair.last_red_ml is not None]
     tries = _Tries()
-    if len(red) >= LEAST:
-        found.append(_against(table, "last_red_ml", red, *wanted))
-    elif red:
+    if 0 < len(red) < LEAST:
         tries.refused.append(
             Refused(
                 "Against the last red",
@@ -155,9 +166,34 @@ def compare(
             )
         )
     levels = [] if not table.has_analysts else _levels(table, tries)
-    return Comparison(
-        table, tuple(found), tuple(levels), tuple(tries.refused), _remarks(table, found)
+    return Comparison(table, found, with_all, tuple(levels), tuple(tries.refused), _remarks(table))
+
+
+def _both(table: CompareTable, wanted: tuple[float | None, float, float]) -> tuple[Against, ...]:
+    """Against the equivalence volume, and against the last red where enough rows have it."""
+    red = tuple(pair for pair in table.pairs if pair.last_red_ml is not None)
+    found = [_against(table, "equivalence_ml", table.pairs, *wanted)]
+    if len(red) >= LEAST:
+        found.append(_against(table, "last_red_ml", red, *wanted))
+    return tuple(found)
+
+
+def _without(table: CompareTable, set_aside: Mapping[int, str]) -> CompareTable:
+    """Return the table with rows moved to those that are left out."""
+    rows = {pair.row: pair for pair in table.pairs}
+    for row in set_aside:
+        if row not in rows:
+            known = ", ".join(map(str, list(rows)[:12])) + (", ..." if len(rows) > 12 else "")
+            raise ComparisonProblem(
+                f"{table.name} has no titration in row {row} to set aside.",
+                f"Give the row as a table program counts it: {known}.",
+            )
+    aside = tuple(
+        LeftOut(row, rows[row].analyst, rows[row].sample, f"set aside: {why}")
+        for row, why in sorted(set_aside.items())
     )
+    kept = tuple(pair for pair in table.pairs if pair.row not in set_aside)
+    return replace(table, pairs=kept, left_out=(*table.left_out, *aside))
 
 
 def _against(
@@ -182,10 +218,16 @@ def _against(
     tests = [tries("paired t test", lambda: paired_t(d))]
     tests.append(tries("Wilcoxon's test", lambda: wilcoxon_test(d)))
     rank_line = tries("Passing-Bablok line", lambda: passing_bablok(x, y))
-    further = scatter = None
+    further = scatter = samples = both = None
+    # A table that titrates every sample once says nothing about samples, and need not.
+    of = [pair.sample for pair in pairs]
+    if table.has_samples and 1 < len(set(of)) < len(of):
+        samples = tries("limits for further samples", lambda: grouped_agreement(d, of, "samples"))
     if table.has_analysts:
         further = tries("limits for further analysts", lambda: grouped_agreement(d, who))
         scatter = tries("precision of the differences", lambda: precision(_by(who, d), "all"))
+    if further is not None and samples is not None:
+        both = crossed_agreement(further, samples)
     return Against(
         volume=volume,
         pairs=pairs,
@@ -195,6 +237,8 @@ def _against(
         agreement=agreed,
         approximate=None if agreed is None else agreement(d, exact=False),
         further_analysts=further,
+        further_samples=samples,
+        further_both=both,
         lines=tuple(line for line in lines if line is not None),
         ratio_source=source,
         rank_line=rank_line,
@@ -202,11 +246,16 @@ def _against(
         by_analyst=analyst_biases(_by(who, d)),
         scatter=scatter,
         outlier=grubbs(list(d)),
-        normal_p=normality(d),
+        normal_p=tries("normality", lambda: normality(d)),
         trend_p=trend(0.5 * (x + y), d),
+        proportional=None if lines[1] is None else _less_one(lines[1].slope),
         advice=None if agreed is None else advice(len(d), agreed.s_ml, bias_ml, limits_ml),
         refused=tuple(tries.refused),
     )
+
+
+def _less_one(slope: Ranged) -> Ranged:
+    return Ranged(slope.value - 1.0, slope.low - 1.0, slope.high - 1.0)
 
 
 def _stated(pairs: tuple[Pair, ...], volume: str) -> tuple[FloatArray, FloatArray]:
@@ -286,7 +335,7 @@ def _levels(table: CompareTable, tries: _Tries) -> list[Precision]:
     return found
 
 
-def _remarks(table: CompareTable, against: list[Against]) -> tuple[str, ...]:
+def _remarks(table: CompareTable) -> tuple[str, ...]:
     out = [
         f"Row {left.row} ({left.analyst}, {left.sample}) is left out: {left.because}."
         for left in table.left_out

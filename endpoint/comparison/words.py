@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from endpoint.comparison.agreement import Agreement
-from endpoint.comparison.document import NAMES
+from endpoint.comparison.document import NAMES, further_of
 from endpoint.comparison.estimates import Refused
 from endpoint.comparison.precision import Precision
 from endpoint.comparison.study import Against, Comparison
@@ -36,8 +36,9 @@ def answer(found: Comparison) -> str:
 
 
 def main_agreement(part: Against) -> Agreement | None:
-    """Bias and limits that come first: those for further analysts where they are known."""
-    return part.agreement if part.further_analysts is None else part.further_analysts.agreement
+    """Bias and limits that come first: for further analysts and samples where they are known."""
+    further = further_of(part)
+    return further[-1][1].agreement if further else part.agreement
 
 
 def _apart(part: Against) -> str:
@@ -66,11 +67,37 @@ def summary_text(found: Comparison, *, width: int = 80, encoding: str | None = "
     for part in found.against:
         blocks += [_numbers(part), _analysts(part)]
         blocks.append(bullets(findings(part), width))
+    blocks.append(bullets(with_and_without(found), width))
     blocks.append(_levels(found))
     blocks.append(bullets(found.remarks, width))
     blocks.append(_not_done(found, width))
     blocks.append([fill(CAUTION, width)])
     return encodable(joined(blocks), encoding)
+
+
+def with_and_without(found: Comparison) -> list[str]:
+    """Both results, where titrations were set aside; the remarks give the reasons."""
+    out = []
+    for part, whole in zip(found.against, found.with_all, strict=False):
+        with_all, without = main_agreement(whole), main_agreement(part)
+        if with_all is None or without is None:
+            continue
+        count = len(whole.pairs) - len(part.pairs)
+        aside = "the titration" if count == 1 else f"the {count} titrations"
+        out.append(
+            f"Against {NAMES[part.volume]}: without {aside} set aside, {_bias(without)}; with all, "
+            f"{_bias(with_all)}."
+        )
+    return out
+
+
+def _bias(found: Agreement) -> str:
+    """Return bias, its interval and the limits in a few words."""
+    bias = found.bias_ml
+    digits = decimals_of(bias.low, bias.high)
+    numbers = (bias.value, bias.low, bias.high, found.lower_ml.value, found.upper_ml.value)
+    value, low, high, lower, upper = (rounded(v, digits) for v in numbers)
+    return f"bias {value} mL ({low} to {high} mL), limits {lower} and {upper} mL"
 
 
 def _ends(value: float, low: float | None, high: float | None) -> tuple[str, str]:
@@ -90,8 +117,7 @@ def _numbers(part: Against) -> list[str]:
         rows.append((name, *_ends(value, low, high)))
 
     kinds = [("", part.agreement)]
-    if part.further_analysts is not None:
-        kinds.append((", further analysts", part.further_analysts.agreement))
+    kinds += [(f", further {of}", each.agreement) for of, each in further_of(part)[-1:]]
     for tail, each in kinds:
         if each is None:
             continue
@@ -145,11 +171,7 @@ def findings(part: Against) -> list[str]:
             f"({probability(part.scatter.anova.p_value)}): tests, lines and the first limits hold "
             "for these analysts only; for anyone else use the limits for further analysts."
         )
-    if part.trend_p is not None and part.trend_p < _ALARM:
-        out.append(
-            f"The difference changes with the titre ({probability(part.trend_p)}): a single bias "
-            "does not hold for the whole range; use a line."
-        )
+    out.append(_proportional(part))
     if part.normal_p is not None and part.normal_p < _ALARM:
         out.append(
             f"The differences are not normally distributed ({probability(part.normal_p)}): the "
@@ -160,9 +182,35 @@ def findings(part: Against) -> list[str]:
         pair = part.pairs[test.suspect]
         out.append(
             f"Row {pair.row} ({pair.analyst}, {pair.sample}) is far from the other "
-            f"differences (Grubbs: {test.verdict}); it was kept."
+            f"differences (Grubbs: {test.verdict}); it was kept. If the titration itself gives a "
+            f'reason, leave it out with --set-aside {pair.row} --because "the reason".'
         )
     return [*out, *_line_findings(part), *_advice(part)]
+
+
+def _proportional(part: Against) -> str:
+    """Whether the difference grows in proportion to the titre, by the slope of the Deming line."""
+    found = part.proportional
+    if found is None:
+        return (
+            "Whether the bias grows in proportion to the titre cannot be said: there is no Deming "
+            "line."
+        )
+    low, high, value = (100.0 * v for v in (found.low, found.high, found.value))
+    digits = decimals_of(low, high)
+    ends = f"{rounded(low, digits)} to {rounded(high, digits)} %"
+    if found.holds(0.0):
+        return (
+            "No proportional bias was found: the slope of the Deming line differs from 1 by "
+            f"{rounded(value, digits)} % (95 % interval {ends}); a bias within that interval is "
+            "possible."
+        )
+    grows = "more" if value > 0 else "less"
+    return (
+        f"There is a proportional bias: visual titres grow {rounded(abs(value), digits)} % {grows} "
+        f"than recorded volumes (95 % interval {ends}), so a single bias does not hold for the "
+        "whole range; use a line."
+    )
 
 
 def _line_findings(part: Against) -> list[str]:

@@ -8,6 +8,7 @@ careful eye finds no red tinge left. The two latter are read off the curve witho
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,7 +156,7 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
     setting = Setting(
         flask_ml=curve.flask_ml,
         titrant_mol_l=flask.titrant_mol_l,
-        mixed_volume_ml=lambda lag: curve.mixed_volume_ml(lag)[kept],
+        mixed_volume_ml=partial(_mixed_of, curve, kept),
         lag_matters=curve.lag_matters,
         ph=flask.indicator.ph,
         constants=flask.indicator.constants,
@@ -170,6 +171,10 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
         floor=curve.floor,
         free=free,
     )
+
+
+def _mixed_of(curve: Curve, kept: NDArray[np.bool_], lag_s: float) -> FloatArray:
+    return np.asarray(curve.mixed_volume_ml(lag_s)[kept])
 
 
 def _fit_all(

@@ -80,6 +80,17 @@ class Run:
         return math.hypot(*(c.value for n, c in parts if n.startswith(self.own_prefix)))
 
 
+def is_new_each_time(name: str) -> bool:
+    """Whether a contribution of one titration is done anew in each: scatter, readings, fillings."""
+    return name == _SCATTER or any(word in name for word in _READ_EACH_TIME)
+
+
+def own_uncertainty(quantity: Quantity) -> float:
+    """Standard uncertainty from what is done anew in each run, of a quantity as `marked`."""
+    parts = quantity.contributions.items()
+    return math.hypot(*(c.value for n, c in parts if n == _SCATTER or n.startswith(_OWN)))
+
+
 def with_own_names(run: Run) -> Run:
     """Give the run's own contributions (marked, or the scatter of the colour) its number."""
 
@@ -105,7 +116,7 @@ def marked(quantity: Quantity, common: Mapping[str, Any]) -> Quantity:
     """
     parts: dict[str, Contribution] = {}
     for name, c in quantity.contributions.items():
-        own = any(word in name for word in _READ_EACH_TIME) and name not in common
+        own = name != _SCATTER and is_new_each_time(name) and name not in common
         shared_endpoint = name.startswith("endpoint: ") and name != _SCATTER
         kept = Contribution(c.value, "B", math.inf, c.distribution) if shared_endpoint else c
         parts[_OWN + name if own else name] = kept

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import math
+import os
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +17,7 @@ from calibration.quantity import Contribution, Quantity
 from calibration.wording import one_line
 from endpoint.files.result_json import result_json
 from endpoint.hardness.titre import LONGEST_TEXT, ReplicateProblem, Run, marked, with_own_names
-from endpoint.hardness.titre_table import TitreSetup, is_table, read_table
+from endpoint.hardness.titre_table import TitreSetup, is_table, read_table, typed_run
 
 OR_TITRES = ", or a CSV with a column titre_ml"
 MOST_RUNS = 500
@@ -24,18 +26,30 @@ _NO_PARTS = (
     "A result file without named parts (an older one): its whole uncertainty is taken as shared by "
     "all runs, so the mean does not shrink it. Make the result again to have the parts."
 )
+_TITRE = re.compile(r"\d+([.,]\d*)?|[.,]\d+")
+"""What counts as a typed titre: digits with a decimal point or comma."""
 _WHOLE = "one result as a whole (its parts are not known)"
 
 
+def sources_of(given: Iterable[str]) -> list[Path | float | Run]:
+    """Files, and titres in mL that were typed; a file whose name is a number is a file."""
+    found: list[Path | float | Run] = []
+    for text in given:
+        titre = _TITRE.fullmatch(text)
+        typed = titre is not None and not os.path.exists(text)
+        found.append(float(text.replace(",", ".")) if typed else Path(text))
+    return found
+
+
 def read_runs(
-    paths: Iterable[Path], bench: TitreSetup, group: str = "titration"
+    paths: Iterable[Path | float | Run], bench: TitreSetup, group: str = "titration"
 ) -> tuple[Run, ...]:
-    """Read result files, folders with a result.json, and CSV tables of titres.
+    """Read result files, folders with a result.json, CSV tables of titres, and typed titres.
 
     Parameters
     ----------
     paths:
-        Files and folders, in order.
+        Files and folders, titres in mL, or runs, in order.
     bench:
         For titres read by eye, where the CSV does not say it itself.
     group:
@@ -48,7 +62,12 @@ def read_runs(
     """
     runs: list[Run] = []
     for path in paths:
-        found = read_table(path, bench) if is_table(path) else (_recorded(path),)
+        if isinstance(path, Run):
+            found: tuple[Run, ...] = (path,)
+        elif isinstance(path, float):
+            found = (typed_run(path, len(runs) + 1, bench),)
+        else:
+            found = read_table(path, bench) if is_table(path) else (_recorded(path),)
         for run in found:
             runs.append(with_own_names(replace(run, number=len(runs) + 1, group=group)))
         if len(runs) > MOST_RUNS:
@@ -71,6 +90,17 @@ def read_runs(
 
 def _recorded(path: Path) -> Run:
     data, name = result_json(path, ReplicateProblem, OR_TITRES)
+    return run_of_document(data, name, path.name)
+
+
+def run_of_document(data: Mapping[str, Any], name: str, otherwise: str) -> Run:
+    """Titration from the data of a result.json; `otherwise` is its label where it has none.
+
+    Raises
+    ------
+    ReplicateProblem
+        It is not a result of `endpoint locate`.
+    """
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise ReplicateProblem(
@@ -94,7 +124,7 @@ def _recorded(path: Path) -> Run:
         group="",
         label=one_line(label, LONGEST_TEXT)
         if isinstance(label, str) and label.strip()
-        else path.name,
+        else otherwise,
         where=name,
         status=status,
         titre_ml=titre,

@@ -26,8 +26,8 @@ from endpoint.hardness.titre import (
     marked,
 )
 
-MOST_ML = 200.0
-"""Largest titre, mL: twice the largest burette."""
+LEAST_ML, MOST_ML = 0.02, 200.0
+"""Smallest titre, mL: less than a drop; and the largest: twice the largest burette."""
 _LOOKED_AT = 4096
 """Bytes in which a head of `#` lines must begin. Assumed."""
 _LARGEST = 1e6
@@ -84,7 +84,7 @@ def read_table(path: Path, bench: TitreSetup) -> tuple[Run, ...]:
     samples: list[str] = []
     for row, section in enumerate(rows, 1):
         try:
-            titre = section.number("titre_ml", 0.02, MOST_ML)
+            titre = section.number("titre_ml", LEAST_ML, MOST_ML)
             sample = _words(section, "sample")
             day = section.day("date", None, datetime.date.today())
             label = _words(section, "label") or f"{row}"
@@ -107,6 +107,22 @@ def read_table(path: Path, bench: TitreSetup) -> tuple[Run, ...]:
             f'Name one, such as --sample "{samples[0]}": replicates are of one sample.',
         )
     return tuple(found)
+
+
+def typed_run(titre_ml: float, number: int, bench: TitreSetup) -> Run:
+    """Titre that was typed, with a number in place of a label.
+
+    Raises
+    ------
+    ReplicateProblem
+        It is not a titre in mL.
+    """
+    if not LEAST_ML <= titre_ml <= MOST_ML:
+        raise ReplicateProblem(
+            f"The titre {titre_ml:g} lies outside {LEAST_ML:g} to {MOST_ML:g} mL.",
+            "Give titres in mL, such as 12.40 12.45 12.50; sample and titrant as options.",
+        )
+    return _eye_run("The command line", f"{number}", titre_ml, None, None, bench)
 
 
 def _words(section: Section, key: str) -> str | None:

@@ -20,6 +20,7 @@ from endpoint.planner.designs import (
 from endpoint.planner.forecast import is_new
 from endpoint.planner.indicator_error import MG_EDTA_MMOL_L
 from endpoint.planner.question import LOWEST_MMOL_L, UNITS, Question
+from endpoint.planner.ware import burette_at_hand
 
 CAUTIONS = (
     "Ammonia buffer is corrosive and gives off fumes: open it in a fume hood, use a dispenser, "
@@ -38,6 +39,10 @@ TIME_LIMIT_MIN = 5.0
 MANY_REPLICATES = 10
 """Replicates beyond which better ware or titrant is advised instead: an afternoon's work (our
 choice)."""
+_WEAKER_MOL_L = (0.005, 0.002, 0.001)
+"""Weaker titrants that are proposed, mol/L: simple dilutions of the usual one."""
+_SMALL_ML = 10.0
+"""The smaller burette of a laboratory, mL."""
 _TRIED = 5
 """Replicates for which advice on ware and titrant is worked out. Our choice."""
 _NOTABLE = 0.1
@@ -214,6 +219,43 @@ def _design_remarks(question: Question, design: Design) -> list[Remark]:
     return [Remark(code, *texts[code]) for code in design.broken]
 
 
+def _soft(plan: Plan) -> list[Remark]:
+    """What a weaker titrant in a smaller burette would bring for a soft water."""
+    question, best = plan.question, plan.best
+    low, _ = best.design.titre_ml
+    mmol = low * best.design.titrant_mol_l
+    weaker = [c for c in _WEAKER_MOL_L if c < best.design.titrant_mol_l and mmol / c <= _SMALL_ML]
+    small = question.burette.tolerance.nominal_ml > _SMALL_ML
+    if low >= TITRE_FROM_ML or not (weaker or small):
+        return []
+    titrant = min(weaker, default=best.design.titrant_mol_l)
+    burette = burette_at_hand(_SMALL_ML, "A", None) if small else question.burette
+    design = replace(best.design, titrant_mol_l=titrant, titre_ml=(mmol / titrant, mmol / titrant))
+    other = replace(question, burette=burette, titrants_mol_l=(titrant,))
+    gains = []
+    for reading, words in (("eye", "by eye"), ("recording", "by recording")):
+        now, then = best.outlooks.get(reading), outlook(other, design, reading, plan.mg_edta)
+        if now is None or then is None:
+            continue
+        before, after = (
+            100.0 * each.forecast.expanded(_TRIED) / each.hardness_mmol_l for each in (now, then)
+        )
+        if after < before:
+            gains.append(f"{words} from {before:.2g} to {after:.2g} %")
+    if not gains:
+        return []
+    return [
+        Remark(
+            "soft",
+            f"The water is soft for this titrant and burette. With EDTA {titrant:g} mol/L in a "
+            f"burette of {burette.tolerance.nominal_ml:g} mL the titre is {mmol / titrant:.2g} mL, "
+            f"and five titrations come {', '.join(gains)} (95 %).",
+            "Dilute the titrant with a pipette and a flask, standardise it as diluted, titrate a "
+            "blank of buffer and indicator, and take less indicator.",
+        )
+    ]
+
+
 def remarks(plan: Plan) -> tuple[Remark, ...]:
     """Warnings about the water, the reagents and the best design."""
     question, best = plan.question, plan.best
@@ -237,6 +279,7 @@ def remarks(plan: Plan) -> tuple[Remark, ...]:
             )
         )
     found += _design_remarks(question, best.design)
+    found += _soft(plan)
     found += _reagent_remarks(question)
     longest = max(pouring.duration_s for pouring in best.pouring.values()) / 60.0
     if longest > TIME_LIMIT_MIN - 0.5:

@@ -17,7 +17,7 @@ from endpoint.planner.advice import (
     remarks,
 )
 from endpoint.planner.designs import Judged, Plan
-from endpoint.planner.forecast import JUDGEMENT_ML
+from endpoint.planner.forecast import JUDGEMENT_ML, SHARP_ML
 from endpoint.planner.indicator_error import EYE_LEVELS, MG_EDTA_MMOL_L, IndicatorError
 from endpoint.planner.pouring import Pouring
 from endpoint.planner.question import UNITS, Question
@@ -180,8 +180,10 @@ def assumptions(question: Question) -> list[str]:
         each = []
         if "eye" in question.readings:
             each.append(
-                f"An end read by eye scatters by {JUDGEMENT_ML:g} mL and half a drop of "
-                f"{question.drop_ml:g} mL (common practice, no source); different careful eyes "
+                f"An end read by eye scatters by {JUDGEMENT_ML:g} mL, more in proportion where the "
+                f"change from half free to the last red is longer than {SHARP_ML:g} mL, and by "
+                f"half a drop of {question.drop_ml:g} mL (common practice, no source); different "
+                "careful eyes "
                 f"call {100 * low:.0f} to {100 * high:.0f} % free indicator blue (assumed)."
             )
         if "recording" in question.readings:

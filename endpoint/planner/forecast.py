@@ -32,14 +32,18 @@ from endpoint.equivalence.model import (
     Priors,
     Setting,
 )
-from endpoint.planner.indicator_error import eye_error
+from endpoint.planner.indicator_error import eye_error, indicator_error
 from endpoint.planner.pouring import DROP_ML, pouring_for
 
 FloatArray = NDArray[np.float64]
 
 JUDGEMENT_ML = 0.03
-"""Scatter of one person's end by eye; three titres then mostly agree within 0.10 mL, as practice
-wants (common practice, no source)."""
+"""Scatter of one person's end by eye where the change is sharp; three titres then mostly agree
+within 0.10 mL, as practice wants (common practice, no source)."""
+SHARP_ML = 0.3
+"""Length of a sharp change, from half of the indicator free to 95 %, mL: that of 100 mL of 2.5
+mmol/L with 20 % magnesium and 0.01 mol/L EDTA. The eye stops at a shade, so its scatter grows in
+proportion to a longer change; one that is shorter is still read with `JUDGEMENT_ML`."""
 COLOUR_SCATTER = 0.01
 """Scatter of one point of a recording as a part of red to blue (assumed; simulated recordings
 for the tests run from 0.002 to 0.02)."""
@@ -173,6 +177,18 @@ def _normal(u_ml: float, name: str) -> Quantity:
     return Quantity.measured(0.0, "mL", u_ml, name)
 
 
+def judgement_ml(flasks: tuple[Flask, ...]) -> float:
+    """Scatter of one person's end by eye, mL, for the longest change that may be."""
+    longest = 0.0
+    for flask in flasks:
+        found = indicator_error(flask)
+        middle = found.midpoint_ml
+        # Where half of the indicator is free from the start the whole titre is the change.
+        length = found.last_red_ml - (-flask.equivalence_ml if math.isnan(middle) else middle)
+        longest = max(longest, length)
+    return JUDGEMENT_ML * max(1.0, longest / SHARP_ML)
+
+
 def by_eye(setup: Setup, flasks: tuple[Flask, ...]) -> Forecast | None:
     """Forecast of a titration by eye whose titre is corrected for the predicted indicator error.
 
@@ -206,7 +222,7 @@ def by_eye(setup: Setup, flasks: tuple[Flask, ...]) -> Forecast | None:
         name = f"eye: last drop{_EACH}"
         half = 0.5 * setup.drop_ml
         parts[name] = Quantity.from_limits(0.0, "mL", half, "rectangular", name)
-        name, scatter = f"eye: judgement of the colour{_EACH}", JUDGEMENT_ML
+        name, scatter = f"eye: judgement of the colour{_EACH}", judgement_ml(flasks)
     else:
         name, scatter = f"endpoint: scatter between titrations{_EACH}", setup.titre_scatter_ml
     parts[name] = _normal(scatter, name)

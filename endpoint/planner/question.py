@@ -27,11 +27,37 @@ UNITS: dict[str, tuple[str, float]] = {
     "dH": ("°dH", M_CAO / 10.0),
     "fH": ("°fH", M_CACO3 / 10.0),
 }
+_OTHER_NAMES = {
+    "ppm": "mg/L",
+    "mg/l caco3": "mg/L",
+    "°dh": "dH",
+    "°fh": "fH",
+}
+"""What people write for the units, in small letters."""
 LOWEST_MMOL_L = 0.05
 """ISO 6059:1984, scope."""
 HIGHEST_MMOL_L = 50.0
 """Above this a hardness was hardly meant in the stated unit (our choice)."""
 READINGS = ("eye", "recording")
+
+
+def unit_of(name: str) -> tuple[str, float]:
+    """Key of `UNITS` for what a person wrote, and the number in that unit for 1 mmol/L.
+
+    Raises
+    ------
+    PlannerProblem
+        There is no such unit.
+    """
+    small = name.strip().lower()
+    known = {**{key.lower(): key for key in UNITS}, **_OTHER_NAMES}
+    if small not in known:
+        raise PlannerProblem(
+            f'The unit "{name:.20}" is not known.', "Give mmol/L, mg/L, ppm, °dH or °fH."
+        )
+    key = known[small]
+    return key, UNITS[key][1]
+
 
 _NUMBER = r"(\d+(?:[.,]\d*)?|[.,]\d+)"
 _RANGE = re.compile(rf"^\s*{_NUMBER}\s*(?:(?:-|–|\.\.|to)\s*{_NUMBER})?\s*$")

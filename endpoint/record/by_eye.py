@@ -13,6 +13,10 @@ Beside the tables of `endpoint.record.sample_and_ware`:
     titrations = 12
     [boiled]                            # the same water boiled and filtered: permanent hardness
     titre_ml = 6.10                     # and standard_uncertainty_ml, volume_ml or deliveries_ml
+    [solid]                             # the sample is the digest of a solid
+    mass_g = 2.0000                     # and mass_standard_uncertainty_g
+    digest_ml = 250.0                   # and digest_standard_uncertainty_ml: the whole digest, of
+    dilution = 10.0                     # which the sample is a part, diluted so many times
     [back_titration]                    # EDTA in excess; titres_ml are then of the metal solution
     edta_ml = 25.0
     edta_standard_uncertainty_ml = 0.02
@@ -27,6 +31,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.files.cells import RecordReader
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.problems import RecordProblem
@@ -44,6 +49,13 @@ _KEYS: dict[str, tuple[str, ...]] = {
     ),
     "repeatability": ("standard_deviation_ml", "titrations"),
     "boiled": ("titre_ml", "standard_uncertainty_ml", "volume_ml", "deliveries_ml"),
+    "solid": (
+        "mass_g",
+        "mass_standard_uncertainty_g",
+        "digest_ml",
+        "digest_standard_uncertainty_ml",
+        "dilution",
+    ),
     "back_titration": (
         "edta_ml",
         "edta_standard_uncertainty_ml",
@@ -74,6 +86,17 @@ class BoiledPart:
     deliveries_ml: tuple[float, ...]
 
 
+@dataclass(frozen=True)
+class Solid:
+    """A solid that was digested and made up to a volume; the sample is a part of it, diluted."""
+
+    mass_g: float
+    mass_standard_uncertainty_g: float | None
+    digest_ml: float
+    digest_standard_uncertainty_ml: float | None
+    dilution: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class EyeRecord(BenchRecord):
     """A checked record of titres read by eye."""
@@ -87,6 +110,7 @@ class EyeRecord(BenchRecord):
     """Standard deviation of a single titre in mL, and number of titrations behind it."""
     boiled: BoiledPart | None = None
     back_titration: BackTitration | None = None
+    solid: Solid | None = None
 
 
 def read_eye_record(path: Path) -> EyeRecord:
@@ -130,14 +154,55 @@ def parse_eye_record(table: Mapping[str, Any], name: str, folder: Path) -> EyeRe
         name=name,
         titres_ml=titres,
         analyst=reader.text(eye, "eye", "analyst"),
-        indicator=reader.text(eye, "eye", "indicator") or "Eriochrome Black T",
+        indicator=_indicator(reader, eye, "back_titration" in table),
         error_ml=error,
         error_standard_uncertainty_ml=error_u,
         repeatability=_repeatability(reader, parts["repeatability"], len(titres)),
         boiled=_boiled(reader, parts["boiled"], bench["deliveries_ml"]),
         back_titration=_back(reader, parts["back_titration"], folder),
+        solid=_solid(reader, parts["solid"]),
         **bench,
     )
+
+
+def _solid(reader: RecordReader, table: Mapping[str, Any]) -> Solid | None:
+    if not table:
+        return None
+
+    def number(key: str, low: float, high: float) -> float | None:
+        return reader.number(table, "solid", key, low, high)
+
+    mass, digest = number("mass_g", 1e-4, 1000.0), number("digest_ml", 1.0, 5000.0)
+    if mass is None or digest is None:
+        raise RecordProblem(
+            f"{reader.name}: solid needs mass_g and digest_ml.",
+            "Write the mass of the solid, and the volume to which its digest was made up.",
+        )
+    return Solid(
+        mass,
+        number("mass_standard_uncertainty_g", 0.0, 10.0),
+        digest,
+        number("digest_standard_uncertainty_ml", 0.0, 50.0),
+        number("dilution", 1.0, 10_000.0) or 1.0,
+    )
+
+
+def _indicator(reader: RecordReader, eye: Mapping[str, Any], back: bool) -> str:
+    """Name of the indicator; one of which it is known that it shows another metal is refused."""
+    name = reader.text(eye, "eye", "indicator") or "Eriochrome Black T"
+    try:
+        known = named_indicator(name)
+    except RecordProblem:
+        return name  # not one of those that come with the program, such as calmagite
+    metals = [metal.name for metal in known.metals]
+    if not back and metals != ["calcium", "magnesium"]:
+        raise RecordProblem(
+            f"{reader.name}: {known.name} shows the end of {' and '.join(metals)} at pH "
+            f"{known.ph:g}, not of calcium and magnesium together.",
+            "Name the indicator of the titration at pH 10; titres of calcium alone stand in "
+            "[calcium].",
+        )
+    return name
 
 
 def _repeatability(

@@ -74,6 +74,34 @@ class CertificateBook:
         self._used[path, purpose] = UsedCertificate(certificate, purpose, path.name, said)
         return certificate
 
+    def read_series(self, paths: Sequence[Path], kind: str, purpose: str) -> list[Certificate]:
+        """Read several certificates of one thing, made on different days, in order of their days.
+
+        One that is dated after the titration closes the time in which the thing changed; then an
+        earlier one need not be in force any more. Without it the last one must be.
+
+        Raises
+        ------
+        CertificateProblem
+            As `read`; the first is dated later than the titration.
+        """
+        try:
+            pairs = sorted(((read_certificate(p), p) for p in paths), key=lambda pair: pair[0].date)
+            before = [pair for pair in pairs if pair[0].date <= self.day]
+            after = [pair for pair in pairs if pair[0].date > self.day]
+            for certificate, path in pairs:
+                certificate.check_use(kind, certificate.date)
+                self._used[path, f"{purpose}, {certificate.date}"] = UsedCertificate(
+                    certificate, purpose, path.name
+                )
+        except CalibrationProblem as problem:
+            raise CertificateProblem(problem.sentence, problem.remedy) from None
+        if not before or not after:
+            certificate, path = before[-1] if before else pairs[0]
+            del self._used[path, f"{purpose}, {certificate.date}"]
+            self.read(path, kind, purpose)
+        return [certificate for certificate, _ in pairs]
+
     def doubt(self, path: Path, purpose: str, sentence: str, remedy: str) -> None:
         """Note that a certificate that was read does not fit, or refuse it.
 

@@ -5,9 +5,11 @@ label = "Spring at the mill"
 date = 2026-11-20              # day of the titration; default: today
 volume_ml = 100.0              # or deliveries_ml = [50.0, 50.0]
 added_ml = 5.0                 # buffer and rinse water in the flask; default 0
+alkalinity_mmol_l = 3.20       # acid capacity to pH 4.3; alkalinity_standard_uncertainty_mmol_l
 [titrant]
 concentration_mol_l = 0.0100
-standard_uncertainty_mol_l = 0.00002   # or certificate = "edta.json"
+standard_uncertainty_mol_l = 0.00002   # or certificate = "edta.json"; or several of one titrant:
+# certificates = ["edta-1.json", "edta-2.json"]   # its factor on the day, with its drift
 [blank]
 volume_ml = 0.05               # or result = "blank/result.json"
 standard_uncertainty_ml = 0.02
@@ -17,13 +19,16 @@ pipette = "A"
 first_reading_ml = 0.0         # where the burette stood at the start; matters with a certificate
 temperature_c = 20.0           # of water and titrant; without it 20 +/- 3 is taken
 temperature_half_width_c = 3.0
-[calcium]                      # second titration at pH 12 to 13: calcium alone
+[calcium]                      # second titration: calcium alone
+by = "pH 12 to 13"             # or "EGTA"
 titre_ml = 9.20                # or result = "calcium/result.json"
 standard_uncertainty_ml = 0.03
 deliveries_ml = [50.0, 50.0]   # default as [sample]
 blank_ml = 0.0
 [conditions]                   # and [other_metals], see `endpoint.record.conditions`
 ph = 10.05
+[method]                       # verified on this bench: its bias and scatter
+certificate = "method.json"
 [certificates]
 accept = ["edta-7"]            # used although expired, dated later or of other ware
 """
@@ -49,8 +54,21 @@ from endpoint.record.conditions import (
 )
 
 BENCH_KEYS: dict[str, tuple[str, ...]] = {
-    "sample": ("label", "date", "volume_ml", "deliveries_ml", "added_ml"),
-    "titrant": ("concentration_mol_l", "standard_uncertainty_mol_l", "certificate"),
+    "sample": (
+        "label",
+        "date",
+        "volume_ml",
+        "deliveries_ml",
+        "added_ml",
+        "alkalinity_mmol_l",
+        "alkalinity_standard_uncertainty_mmol_l",
+    ),
+    "titrant": (
+        "concentration_mol_l",
+        "standard_uncertainty_mol_l",
+        "certificate",
+        "certificates",
+    ),
     "blank": ("volume_ml", "standard_uncertainty_ml", "result"),
     "ware": (
         "burette",
@@ -60,6 +78,7 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
         "temperature_half_width_c",
     ),
     "calcium": (
+        "by",
         "titre_ml",
         "standard_uncertainty_ml",
         "result",
@@ -69,13 +88,19 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
     ),
     "conditions": CONDITION_KEYS,
     "other_metals": METAL_KEYS,
+    "method": ("certificate",),
     "certificates": ("accept",),
 }
+CALCIUM_BY = ("pH 12 to 13", "EGTA")
+"""Ways to titrate calcium alone: magnesium precipitated, or a reagent that leaves it."""
 
 
 @dataclass(frozen=True)
 class CalciumPart:
-    """Second titration, at pH 12 to 13, in which calcium alone is titrated."""
+    """Second titration, at pH 12 to 13 or with EGTA, in which calcium alone is titrated."""
+
+    by: str
+    """One of `CALCIUM_BY`."""
 
     titre_ml: float | None
     standard_uncertainty_ml: float | None
@@ -98,6 +123,8 @@ class BenchRecord:
     concentration_mol_l: float | None
     standard_uncertainty_mol_l: float | None
     certificate: Path | None
+    certificates: tuple[Path, ...] = ()
+    """Several standardisations of one titrant."""
     blank_ml: float | None = None
     blank_uncertainty_ml: float | None = None
     blank_result: Path | None = None
@@ -109,6 +136,10 @@ class BenchRecord:
     calcium: CalciumPart | None = None
     conditions: StatedConditions = field(default_factory=StatedConditions)
     other_metals: tuple[StatedMetal, ...] = ()
+    alkalinity_mmol_l: tuple[float, float | None] | None = None
+    """Acid capacity to pH 4.3 and its standard uncertainty, mmol/L."""
+    method: Path | None = None
+    """Certificate of the method's verification."""
     accepted: tuple[str, ...] = ()
     """Identifiers of certificates that are used although expired or not fitting."""
 
@@ -141,10 +172,16 @@ def bench_values(
         ),
         "conditions": stated_conditions(reader, parts["conditions"]),
         "other_metals": stated_metals(reader, parts["other_metals"]),
+        "method": _method(reader, parts["method"], folder),
         "accepted": reader.texts(parts["certificates"], "certificates", "accept"),
     }
     values["calcium"] = _calcium(reader, parts["calcium"], folder, values["deliveries_ml"])
     return values
+
+
+def _method(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> Path | None:
+    name = reader.text(table, "method", "certificate")
+    return None if name is None else folder / name
 
 
 def _calcium(
@@ -160,7 +197,14 @@ def _calcium(
             'Write titre_ml = 9.20, or result = "calcium/result.json".',
         )
     own = reader.deliveries(table, "calcium")
+    by = reader.text(table, "calcium", "by") or CALCIUM_BY[0]
+    if by not in CALCIUM_BY:
+        raise RecordProblem(
+            f'{reader.name}: calcium.by is "{by[:40]}".',
+            f"Write {' or '.join(map(repr, CALCIUM_BY))}.".replace("'", '"'),
+        )
     return CalciumPart(
+        by=by,
         titre_ml=titre,
         standard_uncertainty_ml=reader.number(
             table, "calcium", "standard_uncertainty_ml", 0.0, 5.0
@@ -187,15 +231,32 @@ def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
         "day": reader.day(table, "sample", "date"),
         "deliveries_ml": parts,
         "added_ml": added or 0.0,
+        "alkalinity_mmol_l": _alkalinity(reader, table),
     }
+
+
+def _alkalinity(
+    reader: RecordReader, table: Mapping[str, Any]
+) -> tuple[float, float | None] | None:
+    value = reader.number(table, "sample", "alkalinity_mmol_l", 0.0, 200.0)
+    key = "alkalinity_standard_uncertainty_mmol_l"
+    u = reader.number(table, "sample", key, 0.0, 20.0)
+    if value is None and u is not None:
+        raise RecordProblem(
+            f"{reader.name}: sample.{key} stands without alkalinity_mmol_l.",
+            "Give sample.alkalinity_mmol_l, or remove it.",
+        )
+    return None if value is None else (value, u)
 
 
 def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
     concentration = table.get("concentration_mol_l")
     certificate = reader.text(table, "titrant", "certificate")
-    if (concentration is None) == (certificate is None):
+    several = reader.texts(table, "titrant", "certificates")
+    if sum((concentration is not None, certificate is not None, bool(several))) != 1:
         raise RecordProblem(
-            f"{reader.name}: titrant needs concentration_mol_l or certificate, one of the two.",
+            f"{reader.name}: titrant needs concentration_mol_l or certificate (or certificates), "
+            "one of them.",
             'Write concentration_mol_l = 0.0100, or certificate = "edta.json".',
         )
     value = reader.number(table, "titrant", "concentration_mol_l", *CONCENTRATIONS_MOL_L)
@@ -215,6 +276,7 @@ def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> di
         "concentration_mol_l": value,
         "standard_uncertainty_mol_l": uncertainty,
         "certificate": None if certificate is None else folder / certificate,
+        "certificates": tuple(folder / name for name in several),
     }
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from endpoint.analysis.by_eye import EyeResult
+from endpoint.analysis.by_eye import Content, EyeResult
 from endpoint.hardness.formula import input_lines
-from endpoint.hardness.units import MG_L_CACO3
+from endpoint.hardness.units import M_CACO3, M_CALCIUM, MG_L_CACO3
 from endpoint.result import wording
 from endpoint.result.document import plain
 from endpoint.result.terminal import bullets, encodable, fill, joined
@@ -37,6 +37,14 @@ def eye_document(result: EyeResult) -> dict[str, Any]:
         },
         "standard_deviation_ml": titres.standard_deviation_ml,
         "net_titre_ml": {"value": net.value, "standard_uncertainty": net.standard_uncertainty},
+        "blank_ml": None
+        if result.blank_ml is None
+        else {
+            "value": result.blank_ml.value,
+            "standard_uncertainty": result.blank_ml.standard_uncertainty,
+            "read_by_same_eye": result.blank_by_eye,
+        },
+        "content": None if result.content is None else _content(result.content),
         "hardness": result.hardness.to_json(),
         "budget": [line.to_json() for line in result.hardness.budget],
         "budget_inputs": input_lines(result.hardness),
@@ -73,6 +81,7 @@ def eye_text(result: EyeResult, *, width: int = 80, encoding: str | None = "utf-
         [fill(f"{result.record.label}: {wording.hardness_text(total)}", width)],
         [fill(wording.other_units_text(total), width, "  ")],
         [fill(_titre_words(result), width)],
+        [] if result.content is None else [fill(_content_words(result.content), width)],
         [fill(text, width) for text in parts],
         bullets(remarks, width),
         budget_lines(total, budget, result.missing, width),
@@ -82,6 +91,35 @@ def eye_text(result: EyeResult, *, width: int = 80, encoding: str | None = "utf-
     return encodable(joined(blocks), encoding)
 
 
+_CONTENT = (
+    ("mg/g as CaCO3", M_CACO3),
+    ("mg/g as calcium", M_CALCIUM),
+)
+"""Units in which the content of a solid is stated, for 1 mmol/g."""
+
+
+def _content(content: Content) -> dict[str, Any]:
+    u = content.mmol_g.standard_uncertainty
+    low, high = content.mmol_g.interval(0.95)
+    return {
+        unit: {
+            "value": factor * content.mmol_g.value,
+            "standard_uncertainty": factor * u,
+            "interval95": [factor * low, factor * high],
+        }
+        for unit, factor in (("mmol/g", 1.0), *_CONTENT)
+    }
+
+
+def _content_words(content: Content) -> str:
+    found, half = content.mmol_g, content.mmol_g.expanded_uncertainty(0.95)
+    texts = [
+        format_quantity(factor * found.value, factor * half, unit)
+        for unit, factor in (("mmol/g", 1.0), *_CONTENT)
+    ]
+    return f"The solid holds {' = '.join(texts)} (95 %), all stated as calcium."
+
+
 def _titre_words(result: EyeResult) -> str:
     count, s = len(result.record.titres_ml), result.titres.standard_deviation_ml
     net = result.net_titre_ml
@@ -89,7 +127,21 @@ def _titre_words(result: EyeResult) -> str:
     read = "1 titre" if count == 1 else f"{count} titres"
     spread = "" if s is None else f", standard deviation {rounded(s, 3)} mL"
     kind = "back titre" if result.record.back_titration is not None else "titre"
+    less = "ware and temperature" if result.blank_by_eye else "ware, temperature and endpoint error"
     return (
-        f"{read} read by eye{spread}. Mean {kind}, corrected for ware, temperature and endpoint "
-        f"error: {shown} (95 %). The budget is in {MG_L_CACO3.label}."
+        f"{read} read by eye{spread}. Mean {kind}, corrected for {less}: {shown} (95 %). "
+        f"{_blank_words(result)}The budget is in {MG_L_CACO3.label}."
     )
+
+
+def _blank_words(result: EyeResult) -> str:
+    if result.blank_ml is None:
+        return ""
+    blank = result.blank_ml
+    shown = format_quantity(blank.value, blank.expanded_uncertainty(0.95), "mL")
+    eye = (
+        " It was read by the same eye, so the error of the end cancels."
+        if result.blank_by_eye
+        else ""
+    )
+    return f"Blank subtracted: {shown} (95 %).{eye} "

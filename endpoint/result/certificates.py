@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -163,10 +162,10 @@ def list_text(
     return "\n".join(lines)
 
 
-def list_json(
+def list_document(
     found: Sequence[Found], unreadable: Sequence[tuple[Path, str]], today: datetime.date
-) -> str:
-    """List as JSON."""
+) -> dict[str, Any]:
+    """List as plain data."""
     rows: list[dict[str, Any]] = [
         {
             "file": str(path),
@@ -182,4 +181,4 @@ def list_json(
         for path, c in found
     ]
     bad = [{"file": str(path), "problem": words} for path, words in unreadable]
-    return json.dumps({"format": 1, "certificates": rows, "unreadable": bad}, indent=2)
+    return {"format": 1, "certificates": rows, "unreadable": bad}

@@ -6,6 +6,7 @@ JSON against `result.schema.json`, the curve cell by cell, a picture before it i
 
 from __future__ import annotations
 
+import copy
 import functools
 import io
 import json
@@ -53,10 +54,19 @@ class KeptResult:
     pictures: Mapping[str, Path]
     """Pictures that are there, by name; see `picture_bytes`."""
 
+    def __repr__(self) -> str:
+        found = (self.document["equivalence_ml"] or {}).get("value")
+        volume = "" if found is None else f", equivalence {found:.3f} mL"
+        return f"<KeptResult {self.document['label']!r}: {self.status}{volume}>"
+
     @property
     def status(self) -> str:
         """located, bracketed or none."""
         return str(self.document["status"])
+
+    def to_dict(self) -> dict[str, Any]:
+        """Whole result as plain data, as in result.json."""
+        return copy.deepcopy(dict(self.document))
 
 
 def read_kept(path: Path) -> KeptResult:

@@ -195,7 +195,9 @@ def parts_texts(parts: Plain | None) -> list[str]:
             a, b = (found[key] for key in ("mmol_l", "caco3_mg_l"))
             said = format_quantity(a["value"], _half(a), "mmol/L")
             also = format_quantity(b["value"], _half(b), "mg/L as CaCO3")
-            texts.append(f"{name.capitalize()}: {said} = {also} (95{FIXED_SPACE}%).")
+            texts.append(
+                f"{name.replace('_', '-').capitalize()}: {said} = {also} (95{FIXED_SPACE}%)."
+            )
     if parts is not None:
         texts += [STRONG_ALKALI] if "calcium" in parts else []
         warnings = parts.get("warnings")

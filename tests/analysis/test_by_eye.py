@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from calibration.certificate import Certificate, write_certificate
 from calibration.problem import Problem
+from calibration.quantity import Quantity
 from endpoint.analysis.by_eye import EyeResult, work_out
 from endpoint.cli import main
 from endpoint.hardness.units import M_CACO3
@@ -47,17 +49,151 @@ def worked(folder: Path = Path(), **tables: Any) -> EyeResult:
 
 def test_direct_titration() -> None:
     result = worked(blank={"volume_ml": 0.05, "standard_uncertainty_ml": 0.02})
-    assert result.hardness.mmol_l.value == pytest.approx(0.01 * (12.40 - 0.05 - 0.05) * 10.0)
+    # The eye that read the blank is that of the titres: its error is in both.
+    assert result.hardness.mmol_l.value == pytest.approx(0.01 * (12.40 - 0.05) * 10.0)
     relative = {
         "titrant: concentration": 0.002,
-        "end read by eye: KT, Eriochrome Black T": 0.03 / 12.30,
-        "Well: scatter of the titres": 0.05 / math.sqrt(3.0) / 12.30,
-        "blank": 0.02 / 12.30,
+        "Well: scatter of the titres": 0.05 / math.sqrt(3.0) / 12.35,
+        "blank": 0.02 / 12.35,
     }
     value = result.hardness.mmol_l.value
     parts = result.hardness.mmol_l.contributions
     assert {n: abs(c.value) / value for n, c in parts.items()} == pytest.approx(relative)
     assert parts["Well: scatter of the titres"].degrees_of_freedom == 2.0
+
+
+def test_a_blank_by_the_same_eye_cancels_and_is_printed() -> None:
+    shown = CliRunner().invoke(main, ["hardness", str(BENCH / "well-by-eye.toml")]).stdout
+    text = " ".join(shown.split())
+    assert "213.9 " in text
+    assert "Blank subtracted: 0.040 ± 0.039 mL (95 %). It was read by the same eye" in text
+    data = json.loads(
+        CliRunner()
+        .invoke(main, ["hardness", str(BENCH / "well-by-eye.toml"), "--json", "-"])
+        .stdout
+    )
+    # 0.01003 mol/L (21.35 - 0.04) mL / 100 mL, with the ware at 20 °C.
+    assert data["hardness"]["caco3_mg_l"]["value"] == pytest.approx(213.92, abs=0.01)
+    assert data["blank_ml"]["value"] == 0.04
+    without = worked()
+    assert without.net_titre_ml.value == pytest.approx(12.35)
+    assert "Blank" not in eye_text(without)
+
+
+@pytest.mark.parametrize("name", ["Calconcarboxylic acid", "murexide", "Xylenol orange"])
+def test_an_indicator_of_another_metal_is_refused(name: str) -> None:
+    with pytest.raises(RecordProblem, match="not of calcium and magnesium together"):
+        worked(eye={"titres_ml": [12.4, 12.5], "indicator": name})
+    assert worked(eye={"titres_ml": [12.4, 12.5], "indicator": "Calmagite"}).splits == ()
+
+
+def test_the_interval_of_three_titres_says_which_it_is_and_why() -> None:
+    result = worked(blank={"volume_ml": 0.05, "standard_uncertainty_ml": 0.005})
+    (said,) = (text for text in result.hardness.warnings if "Monte Carlo" in text)
+    assert "The interval given is that of 200000 Monte Carlo draws" in said
+    check = result.hardness.evaluation.monte_carlo
+    assert check is not None
+    first = result.hardness.mmol_l.expanded_uncertainty(0.95)
+    percent = 100.0 * (1.0 - 2.0 * first / (check.high - check.low))
+    assert f"First order makes it {percent:.0f} % narrower" in said
+    assert "a scatter that 3 values show" in said
+
+
+def test_carbonate_hardness_from_the_alkalinity() -> None:
+    # The acid capacity is in mmol/L of acid: 1.60 mmol/L balances 0.80 mmol/L of calcium.
+    sample = {"label": "Well", "volume_ml": 100.0, "alkalinity_mmol_l": 1.60,
+              "alkalinity_standard_uncertainty_mmol_l": 0.02}  # fmt: skip
+    (split,) = worked(sample=sample).splits
+    assert split.rest is not None
+    assert split.part.value == pytest.approx(0.80)
+    assert split.rest.value == pytest.approx(1.235 - 0.80)
+    assert split.part.standard_uncertainty == pytest.approx(0.01)
+    text = eye_text(worked(sample=sample))
+    assert "Carbonate: 0.80" in text
+    assert "Non-carbonate: 0.43" in text
+    (soda,) = worked(sample={**sample, "alkalinity_mmol_l": 4.0}).splits
+    assert soda.part.value == pytest.approx(1.235)
+    assert soda.rest is None
+    assert "all of the hardness is carbonate" in soda.warnings[0]
+    with pytest.raises(RecordProblem, match="alkalinity_mmol_l"):
+        worked(sample={"volume_ml": 100.0, "alkalinity_standard_uncertainty_mmol_l": 0.02})
+
+
+def test_a_solid_gives_its_content() -> None:
+    # Eggshell: 0.5000 g dissolved, made up to 250 mL, of which 10 mL; all of it CaCO3 would need
+    # 0.5 / 100.086 * 10 / 250 mol = 19.98 mL of 0.01 mol/L EDTA.
+    titre = 0.5 / M_CACO3 * 10.0 / 250.0 / 0.01 * 1000.0
+    solid = {"mass_g": 0.5, "mass_standard_uncertainty_g": 0.0002, "digest_ml": 250.0,
+             "digest_standard_uncertainty_ml": 0.06}  # fmt: skip
+    eye = {"titres_ml": [titre, titre], "error_ml": 0.0, "error_standard_uncertainty_ml": 0.0}
+    result = worked(sample={"label": "Shell", "volume_ml": 10.0}, eye=eye, solid=solid)
+    data = eye_document(result)["content"]
+    assert data["mg/g as CaCO3"]["value"] == pytest.approx(1000.0)
+    assert data["mg/g as calcium"]["value"] == pytest.approx(400.44, abs=0.01)
+    assert "The solid holds" in eye_text(result)
+    parts = result.content.mmol_g.contributions if result.content else {}
+    assert abs(parts["solid: mass"].value) == pytest.approx(9.9914 * 0.0004, rel=1e-3)
+    ten = worked(
+        sample={"label": "Shell", "volume_ml": 10.0}, eye=eye, solid={**solid, "dilution": 10.0}
+    )
+    assert eye_document(ten)["content"]["mg/g as CaCO3"]["value"] == pytest.approx(10_000.0)
+    with pytest.raises(RecordProblem, match="mass_g and digest_ml"):
+        worked(solid={"mass_g": 1.0})
+
+
+def test_calcium_alone_says_what_magnesium_hydroxide_does() -> None:
+    by_alkali = worked(calcium={"titre_ml": 5.0})
+    assert any("magnesium hydroxide" in text and "EGTA" in text for text in by_alkali.remarks)
+    by_egta = worked(calcium={"titre_ml": 5.0, "by": "EGTA"})
+    assert not any("magnesium hydroxide" in text for text in by_egta.remarks)
+    with pytest.raises(RecordProblem, match=r"calcium\.by"):
+        worked(calcium={"titre_ml": 5.0, "by": "magic"})
+
+
+def factor_certificate(folder: Path, day: str, value: float) -> str:
+    name = f"edta-{day}.json"
+    certificate = Certificate(
+        identifier=f"EDTA {day}",
+        kind="titrant",
+        what="EDTA",
+        date=datetime.date.fromisoformat(day),
+        expiry=None,
+        operator="MR",
+        quantities={
+            "concentration": Quantity.measured(value, "mol/L", 1e-5, f"standardisation {day}")
+        },
+    )
+    write_certificate(certificate, folder / name)
+    return name
+
+
+def test_the_factor_of_the_titrant_is_that_of_the_day(tmp_path: Path) -> None:
+    days = {"2026-10-01": 0.01010, "2026-11-10": 0.01000, "2026-11-30": 0.00996}
+    names = [factor_certificate(tmp_path, day, value) for day, value in days.items()]
+
+    def on(day: str, count: int = 3) -> Quantity:
+        sample = {"label": "Well", "volume_ml": 100.0, "date": datetime.date.fromisoformat(day)}
+        table = {**TABLE, "sample": sample, "titrant": {"certificates": names[:count]}}
+        record = parse_eye_record(table, "well.toml", tmp_path)
+        return work_out(record, datetime.date(2026, 12, 31)).hardness.mmol_l
+
+    unit = 12.35 * 10.0
+    drift = "titrant: drift, EDTA 2026-11-10 to EDTA 2026-11-30"
+    # Half of the time between two has passed; the whole change is the width of the rectangle.
+    middle = on("2026-11-20")
+    assert middle.value == pytest.approx(0.00998 * unit)
+    assert abs(middle.contributions[drift].value) == pytest.approx(2e-5 / math.sqrt(3.0) * unit)
+    # After the last: as fast as before, in either direction.
+    later = on("2026-12-10")
+    assert later.value == pytest.approx(0.00996 * unit)
+    assert abs(later.contributions[drift].value) == pytest.approx(2e-5 / math.sqrt(3.0) * unit)
+    assert on("2026-11-10").value == pytest.approx(0.01000 * unit)
+    assert drift not in on("2026-11-10").contributions
+    with pytest.raises(Problem, match="dated"):
+        on("2026-09-01")
+    names.append(factor_certificate(tmp_path, "2026-12-01", 0.012))
+    with pytest.raises(Problem, match="changes by"):
+        on("2026-12-10", 4)
 
 
 def test_ware_is_shared_by_all_titres_and_fillings_are_not_counted_twice() -> None:
@@ -200,7 +336,7 @@ def test_the_command_and_the_record_of_the_other_kind(tmp_path: Path) -> None:
     sheet = BENCH / "well-by-eye.toml"
     shown = CliRunner().invoke(main, ["hardness", str(sheet)])
     assert shown.exit_code == 0, shown.stderr
-    assert shown.stdout.startswith("School well, by eye: Hardness 2.135")
+    assert shown.stdout.startswith("School well, by eye: Hardness 2.137")
     assert max(map(len, shown.stdout.splitlines())) <= 80
     data = json.loads(CliRunner().invoke(main, ["hardness", str(sheet), "--json", "-"]).stdout)
     assert math.fsum(line["share"] for line in data["budget"]) == pytest.approx(1.0)

@@ -209,7 +209,7 @@ def test_calibrate_keeps_what_is_there(bench: Path) -> None:
     assert "already exists" in refused.stderr
     assert (bench / "edta-caco3.json").read_bytes() == before
     assert run("calibrate", "titrant", bench / "edta-caco3.toml", "--replace").exit_code == 0
-    printed = run("calibrate", "titrant", bench / "edta-caco3.toml", "--json")
+    printed = run("calibrate", "titrant", bench / "edta-caco3.toml", "--json", "-")
     assert json.loads(printed.stdout)["id"] == "EDTA-7"
 
 
@@ -224,7 +224,7 @@ def test_certificates_lists_by_expiry_and_passes_results_over(bench: Path) -> No
         "burette-b2-2026",
         "pipette-p1-2026",
     ]
-    data = json.loads(run("certificates", bench, "--json").stdout)
+    data = json.loads(run("certificates", bench, "--json", "-").stdout)
     assert [c["kind"] for c in data["certificates"]] == [
         "titrant",
         "photometer",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime
 import io
@@ -9,8 +10,11 @@ import json
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
+import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -144,6 +148,110 @@ def test_a_changed_still_next_to_a_link_to_nothing_is_noticed(tmp_path: Path) ->
     assert find_items(tmp_path)[0].fingerprint == before
     (tmp_path / "stills" / "1.jpg").write_bytes(b"other")
     assert find_items(tmp_path)[0].fingerprint != before
+
+
+def test_a_record_with_a_misspelt_or_missing_recording_gets_a_refused_row(tmp_path: Path) -> None:
+    films = tmp_path / "films"
+    pond(films, "good")
+    text = (films / "good.toml").read_text("utf-8")
+    (films / "misspelt.toml").write_text(text.replace("[recording]", "[recordng]"), "utf-8")
+    short = text.partition("[recording]")[0]
+    (films / "without.toml").write_text(short, "utf-8")
+    # These are other files of a bench, and not records.
+    for name in ("burette-b2", "edta-caco3", "camera", "well-by-eye"):
+        shutil.copy(SAMPLES / "bench" / f"{name}.toml", films)
+    shutil.copy(ROOT / "endpoint" / "chemistry" / "indicator_files" / "murexide.toml", films)
+    out = tmp_path / "out"
+    got = CliRunner().invoke(main, ["batch", str(films), "--out", str(out), "--jobs", "1"])
+    assert got.exit_code == 0, got.output
+    rows = {row["record"]: row for row in rows_in(out / "results.csv")}
+    assert {name: row["status"] for name, row in rows.items()} == {
+        "good.toml": "located",
+        "misspelt.toml": "refused",
+        "without.toml": "refused",
+    }
+    assert "recordng" in rows["misspelt.toml"]["text"]
+    assert "recording" in rows["without.toml"]["text"]
+    assert (
+        "Passed over, as not a record: burette-b2.toml, camera.toml, edta-caco3.toml, "
+        "murexide.toml, well-by-eye.toml." in got.stderr
+    )
+
+
+def test_notes_of_locate_stand_in_the_table(tmp_path: Path) -> None:
+    frames = tmp_path / "frames"
+    shutil.copytree(ROOT / "tests" / "films" / "stills", frames)
+    still = min(frames.glob("*/*.jpg"))
+    still.with_name("not-in-the-log.jpg").write_bytes(still.read_bytes())
+    record = next(frames.glob("*.toml"))
+    got = CliRunner().invoke(main, ["locate", str(record), "--json", "-", "--quiet"])
+    notes = json.loads(got.stdout)["notes"]
+    assert notes
+    assert row_of_record(record.name, record, TODAY)["notes"] == " ".join(notes)
+
+
+def test_another_list_into_the_same_folder_asks(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        pond(tmp_path / "one", name)
+    pond(tmp_path / "two", "a")
+    out = tmp_path / "out"
+
+    def batch(source: Path, *more: str) -> Any:
+        words = ["batch", str(source), "--out", str(out), "--jobs", "1", *more]
+        return CliRunner().invoke(main, words)
+
+    assert batch(tmp_path / "one").exit_code == 0
+    before = (out / "results.csv").read_bytes()
+    asked = batch(tmp_path / "two")
+    assert asked.exit_code == 2
+    assert "holds the results of 2 other records" in asked.stderr
+    assert "--replace" in asked.stderr
+    assert (out / "results.csv").read_bytes() == before
+    short = tmp_path / "one" / "list.txt"
+    short.write_text("a.toml\n", "utf-8")
+    assert "1 other record," in batch(short).stderr
+    # What grows, or is the same, does not ask.
+    pond(tmp_path / "one", "c")
+    assert batch(tmp_path / "one").exit_code == 0
+    replaced = batch(tmp_path / "two", "--replace")
+    assert replaced.exit_code == 0, replaced.output
+    assert [row["record"] for row in rows_in(out / "results.csv")] == ["a.toml"]
+    assert batch(tmp_path / "two").exit_code == 0
+
+
+@pytest.mark.parametrize("answer", [None, b"", b"HTTP/1.1 400 Bad Request\r\n\r\n"])
+def test_what_is_not_a_scheduler_is_told_within_ten_seconds(
+    tmp_path: Path, answer: bytes | None
+) -> None:
+    """A server that keeps silent, one that hangs up, and one of another kind."""
+    pond(tmp_path, "a")
+    kept = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def serve() -> None:
+            with contextlib.suppress(OSError):
+                while True:
+                    caller, _ = server.accept()
+                    if answer is None:
+                        kept.append(caller)
+                        continue
+                    caller.sendall(answer)
+                    caller.close()
+
+        threading.Thread(target=serve, daemon=True).start()
+        address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+        began = time.monotonic()
+        got = CliRunner().invoke(
+            main, ["batch", str(tmp_path), "--out", str(tmp_path / "out"), "--scheduler", address]
+        )
+        took_s = time.monotonic() - began
+        server.shutdown(socket.SHUT_RDWR)
+    for caller in kept:
+        caller.close()
+    assert got.exit_code == 2
+    assert got.stderr.startswith(f"endpoint: There is no Dask scheduler at {address}")
+    assert len(got.stderr.strip().splitlines()) == 2
+    assert took_s < 10.0
 
 
 @pytest.mark.parametrize(

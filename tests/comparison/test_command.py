@@ -113,7 +113,7 @@ def test_what_the_words_say_is_what_the_numbers_are() -> None:
     found = compare(class_table({"AB": 0.0, "BC": 0.1, "CD": -0.06, "DE": 0.05}, 5))
     text = " ".join(summary_text(found).split())
     data = comparison_document(found)
-    further = data["against"]["equivalence_ml"]["further_analysts"]
+    further = data["against"]["equivalence_ml"]["further_both"]
     low, high = further["bias_ml"]["interval95"]
     assert f"95 % interval {low:.2f} to {high:.2f} mL" in answer(found)
     assert "analysts differ from one another by more than chance explains" in text
@@ -122,7 +122,7 @@ def test_what_the_words_say_is_what_the_numbers_are() -> None:
     got = next(
         row
         for row in rows
-        if row["method"] == "limits of agreement for further analysts"
+        if row["method"] == "limits of agreement for further analysts and samples"
         and row["quantity"] == "bias"
         and row["against"] == "equivalence_ml"
     )
@@ -130,6 +130,79 @@ def test_what_the_words_say_is_what_the_numbers_are() -> None:
     json.dumps(data, allow_nan=False)
     assert all(len(line) <= 90 for line in summary_text(found).splitlines())
     assert "±" not in summary_text(found, encoding="ascii")
+
+
+def test_titrations_of_one_sample_are_not_independent() -> None:
+    """What belongs to the water (its magnesium, its turbidity) shifts all titres of it."""
+    rng = np.random.default_rng(3)
+    table = class_table({"AB": 0.0, "BC": 0.0, "CD": 0.0}, 3)
+    own = {f"water {k}": rng.normal(0.0, 0.05) for k in range(6)}
+    pairs = tuple(replace(p, visual_ml=p.visual_ml + own[p.sample]) for p in table.pairs)
+    part = compare(replace(table, pairs=pairs)).against[0]
+    assert part.agreement is not None
+    assert part.further_samples is not None
+    own_s = float(np.std(list(own.values()), ddof=1))
+    assert part.further_samples.s_between_ml == pytest.approx(own_s, rel=0.25)
+    width = [
+        x.bias_ml.high - x.bias_ml.low for x in (part.agreement, part.further_samples.agreement)
+    ]
+    assert width[1] > 2 * width[0]
+    once = tuple({p.sample: p for p in pairs}.values())
+    assert compare(replace(table, pairs=once)).against[0].further_samples is None
+
+
+@pytest.mark.parametrize(
+    ("slope", "words"), [(1.0, "No proportional"), (1.02, "There is a proportional")]
+)
+def test_proportional_bias_gets_a_plain_verdict(slope: float, words: str) -> None:
+    table = class_table({"AB": 0.0, "BC": 0.0}, 5)
+    pairs = tuple(
+        replace(p, visual_ml=p.visual_ml + (slope - 1) * p.equivalence_ml) for p in table.pairs
+    )
+    found = compare(replace(table, pairs=pairs))
+    text = " ".join(summary_text(found).split())
+    assert f"{words} bias" in text
+    assert ("% more than recorded volumes" in text) == (slope > 1)
+    data = comparison_document(found)["against"]["equivalence_ml"]["proportional_bias"]
+    assert data["found"] == (slope > 1)
+    low, high = data["interval95"]
+    assert low < slope - 1.0 < high
+    few = compare(replace(table, pairs=table.pairs[:5]))
+    assert "in proportion to the titre cannot be said" in " ".join(summary_text(few).split())
+
+
+def test_the_fit_has_a_row_of_its_own() -> None:
+    rows = list(csv.DictReader(io.StringIO(results_csv(compare(class_table({"AB": 0.0}, 1))))))
+    york = {row["quantity"]: row for row in rows if row["method"] == "York"}
+    assert york["slope"]["p_value"] == york["intercept"]["p_value"] == ""
+    assert 0.0 < float(york["chi-square of the fit"]["p_value"]) <= 1.0
+
+
+def test_a_row_is_set_aside_with_a_reason_and_both_results(tmp_path: Path) -> None:
+    lines = TABLE.read_text("utf-8").splitlines()
+    lines[3] = lines[3].replace("9.68", "9.98")
+    path = written(tmp_path, "\n".join(lines) + "\n")
+    plain = run("compare", path)
+    assert 'leave it out with --set-aside 4 --because "the reason"' in " ".join(
+        plain.stdout.split()
+    )
+    got = run("compare", path, "--set-aside", 4, "--because", "the tip touched the flask")
+    text = " ".join(got.stdout.split())
+    assert got.exit_code == 0, got.output
+    assert "Row 4 (AB, School well) is left out: set aside: the tip touched the flask." in text
+    assert "without the titration set aside, bias " in text
+    data = json.loads(
+        run("compare", path, "--set-aside", 4, "--because", "x", "--json", "-").stdout
+    )
+    assert data["against"]["equivalence_ml"]["n"] == 59
+    assert (
+        data["with_all"]["equivalence_ml"]
+        == (json.loads(run("compare", path, "--json", "-").stdout)["against"]["equivalence_ml"])
+    )
+    for bad in (("--set-aside", 4), ("--set-aside", 99, "--because", "x")):
+        refused = run("compare", path, *bad)
+        assert refused.exit_code == 2
+        assert len(refused.stderr.strip().splitlines()) == 2
 
 
 def test_odd_tables_are_said_plainly() -> None:
@@ -157,7 +230,7 @@ def test_odd_tables_are_said_plainly() -> None:
     json.dumps(comparison_document(copied), allow_nan=False)
     grown = np.linspace(5, 20, 30)
     leaning = compare(table(1.02 * grown + rng.normal(0, 0.03, 30), grown))
-    assert "The difference changes with the titre" in summary_text(leaning)
+    assert "There is a proportional bias" in summary_text(leaning)
     apart = grown + rng.normal(0, 0.02, 30)
     apart[7] += 1.5
     assert "Row 9 (AB, River) is far from the other" in summary_text(compare(table(apart, grown)))

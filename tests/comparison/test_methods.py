@@ -15,6 +15,7 @@ from statsmodels.stats.power import TTestPower
 from endpoint.comparison.agreement import (
     agreement,
     approximate_factors,
+    crossed_agreement,
     exact_factors,
     grouped_agreement,
 )
@@ -154,12 +155,42 @@ def test_coverage_of_limits_for_further_analysts(sizes: tuple[int, ...]) -> None
     assert hits["naive"] < 0.85 * runs
 
 
+@pytest.mark.parametrize(
+    ("of_analysts", "of_samples"), [(0.04, 0.04), (0.06, 0.02), (0.02, 0.06), (0.0, 0.05)]
+)
+def test_coverage_of_limits_for_further_analysts_and_samples(
+    of_analysts: float, of_samples: float
+) -> None:
+    """Everyone titrates every sample twice; the next one is someone else, and another water."""
+    rng = np.random.default_rng(round(1000 * of_analysts) + 7)
+    people, waters, repeats, runs, bias, within = 5, 6, 2, 800, 0.03, 0.03
+    who = [f"A{k}" for k in range(people) for _ in range(waters * repeats)]
+    what = [f"W{k}" for k in range(waters) for _ in range(repeats)] * people
+    truth = bias + 1.959963984540054 * math.hypot(of_analysts, of_samples, within)
+    hits = {"bias": 0, "limit": 0, "naive": 0}
+    for _ in range(runs):
+        d = rng.normal(bias, within, len(who))
+        d += np.repeat(rng.normal(0.0, of_analysts, people), waters * repeats)
+        d += np.tile(np.repeat(rng.normal(0.0, of_samples, waters), repeats), people)
+        found = crossed_agreement(
+            grouped_agreement(d, who), grouped_agreement(d, what, "samples")
+        ).agreement
+        hits["bias"] += found.bias_ml.holds(bias)
+        hits["limit"] += found.upper_ml.holds(truth)
+        hits["naive"] += agreement(d).bias_ml.holds(bias)
+    assert hits["bias"] > 0.94 * runs, hits
+    assert hits["limit"] > 0.93 * runs, hits
+    assert hits["naive"] < 0.85 * runs, hits
+
+
 def test_agreement_refuses_what_it_cannot_say() -> None:
     for bad in ([0.1, 0.2], [0.1, 0.1, 0.1 + 1e-13], [0.1, math.nan, 0.3]):
         with pytest.raises(ComparisonProblem):
             agreement(bad)
     with pytest.raises(ComparisonProblem, match="3 or more analysts"):
         grouped_agreement([0.1, 0.2, 0.3, 0.4], ["A", "A", "B", "B"])
+    with pytest.raises(ComparisonProblem, match="3 or more samples"):
+        grouped_agreement([0.1, 0.2, 0.3, 0.4], ["A", "A", "B", "B"], "samples")
 
 
 # --- lines ------------------------------------------------------------------------------------
@@ -399,7 +430,19 @@ def test_trend_and_normality() -> None:
     assert trend(m, noise) == pytest.approx(scipy.stats.pearsonr(m, noise).pvalue)
     assert trend(m[:4], noise[:4]) is None
     assert normality(noise) == pytest.approx(scipy.stats.shapiro(noise).pvalue)
-    assert normality(np.zeros(5)) is None
+
+
+def test_no_verdict_on_normality_of_few_or_equal_differences() -> None:
+    rng = np.random.default_rng(10)
+    with pytest.raises(ComparisonProblem, match="8 or more"):
+        normality(rng.exponential(0.02, 7))
+    # Normal errors, read to 0.05 mL: the test would call them anything but normal.
+    rounded = np.round(rng.normal(0.0, 0.04, 40) * 20) / 20
+    assert scipy.stats.shapiro(rounded).pvalue < 0.05
+    with pytest.raises(ComparisonProblem, match="equal to the last digit"):
+        normality(rounded)
+    with pytest.raises(ComparisonProblem):
+        normality(np.zeros(12))
 
 
 # --- precision --------------------------------------------------------------------------------

@@ -297,13 +297,45 @@ def series_by_eye(
     beside = end_by_eye_ml(metal, drawn_constants(rng, series), dye, level) - 12.5
     end = 12.5 * sample / 50.0 / titrant + beside[:, None]
     if here.titre_scatter_ml is None:
-        end = end + rng.uniform(0.0, here.drop_ml, each) + rng.normal(0.0, JUDGEMENT_ML, each)
+        judgement = next(
+            part.standard_uncertainty
+            for name, part in forecast.endpoint_parts.items()
+            if name.startswith("eye: judgement")
+        )
+        end = end + rng.uniform(0.0, here.drop_ml, each) + rng.normal(0.0, judgement, each)
     else:
         end = end + 0.5 * here.drop_ml + rng.normal(0.0, here.titre_scatter_ml, each)
     limit = 0.2 * (burette.division_ml or 0.0)
     shown = end * (1.0 - warmth_b) - triangle(burette.limit_ml, (series, 1))
     shown = shown + triangle(limit, each) - triangle(limit, each)
     return np.asarray(0.01 * (shown - forecast.correction_ml).mean(axis=1) / 50.0 * 1e3)
+
+
+def test_an_end_by_eye_scatters_more_the_longer_the_change_is() -> None:
+    """A change that is drawn out must not look better than a sharp one."""
+    found = {}
+    for share in (0.0, 0.05, 0.2):
+        question = ask(magnesium=(share, share))
+        view = outlook(question, design_of(question), "eye", False)
+        assert view is not None
+        part = next(
+            part
+            for name, part in view.forecast.endpoint_parts.items()
+            if name.startswith("eye: judgement")
+        )
+        found[share] = part.standard_uncertainty
+    assert found[0.0] > 2 * found[0.2] >= 2 * JUDGEMENT_ML
+    assert found[0.0] > found[0.05] >= found[0.2]
+
+
+def test_a_soft_water_gets_a_weaker_titrant_and_a_smaller_burette() -> None:
+    question = ask(0.2, magnesium=(0.2, 0.2))
+    plan = make_plan(question)
+    soft = next(remark for remark in remarks(plan) if remark.code == "soft")
+    assert "EDTA 0.002 mol/L in a burette of 10 mL" in soft.text
+    assert "blank" in soft.advice
+    hard = make_plan(ask(magnesium=(0.2, 0.2)))
+    assert not any(remark.code == "soft" for remark in remarks(hard))
 
 
 @pytest.mark.parametrize(

@@ -263,7 +263,7 @@ def _certificates() -> list[Sound]:
     used = tuple(f"{name}.json" for name in names)
     return [
         Sound("certificate", "used by a record", files, LOCATE, used),
-        Sound("certificate", "listed", made, ("certificates", ".", "--json"), tuple(made)),
+        Sound("certificate", "listed", made, ("certificates", ".", "--json", "-"), tuple(made)),
         Sound("record", "certificates", files, LOCATE, ("r.toml",)),
     ]
 
@@ -287,7 +287,7 @@ def _sheets() -> list[Sound]:
             pictures = {f"camera/{p.name}": p.read_bytes() for p in (BENCH / "camera").iterdir()}
             files |= pictures
             targets = (name, name, *pictures)
-        arguments = ("calibrate", kind, name, "--json")
+        arguments = ("calibrate", kind, name, "--json", "-")
         sounds.append(Sound("sheet", name, files, arguments, tuple(targets)))
     return sounds
 

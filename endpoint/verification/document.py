@@ -1,0 +1,256 @@
+"""A verification as plain data, as CSV and in words."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from typing import Any
+
+from calibration.quantity import Quantity
+from endpoint.result.terminal import bullets, encodable, fill, joined, table
+from endpoint.result.wording import CAUTION
+from endpoint.rounding import probability, rounded, two_figures
+from endpoint.verification.study import Accepted, Check, Verification
+
+FORMAT = 1
+QUESTIONS = {
+    "bias": "Does the mean error agree with the uncertainty that the results state?",
+    "scatter": "Does the scatter agree with the uncertainty that the results state?",
+    "days": "Do the days agree with one another?",
+    "line": "Is the line of found against known hardness straight?",
+}
+_REMEDIES = {
+    "bias": "Standardise the titrant again, check burette, pipette and standards; until then name "
+    "the certificate in the record, which subtracts the bias.",
+    "scatter": "Name the certificate in the record: the budget then takes the scatter as it is "
+    "here.",
+    "days": "Look for what changes from day to day: titrant, buffer, light, temperature.",
+    "line": "Look at the lowest and the highest level: blank, dilution, titre beyond the burette.",
+}
+
+
+def verification_document(found: Verification) -> dict[str, Any]:
+    """Everything as plain data without NaN; mmol/L unless a key says otherwise."""
+    line, detection = found.line, found.detection
+    return {
+        "format": FORMAT,
+        "kind": "verification",
+        "table": found.table.name,
+        "bench": found.table.bench,
+        "standards": found.table.standards,
+        "titrations": len(found.table.titrations),
+        "without_result": list(found.table.without_result),
+        "passed": found.passed,
+        "bias_mmol_l": {
+            **_number(found.bias),
+            "standard_uncertainty_expected": found.expected_u,
+        },
+        "levels": [
+            {
+                "level": each.name,
+                "n": each.n,
+                "known_mmol_l": each.known,
+                "known_standard_uncertainty": each.known_u,
+                "mean_mmol_l": each.mean,
+                "s_mmol_l": each.s,
+                "bias_mmol_l": _number(each.bias),
+                "p_value": each.p_value,
+                "recovery": None if math.isnan(each.recovery) else each.recovery,
+                "recovery_standard_uncertainty": None
+                if math.isnan(each.recovery_u)
+                else each.recovery_u,
+            }
+            for each in found.levels
+        ],
+        "line": None
+        if line is None
+        else {
+            "slope": line.slope,
+            "intercept_mmol_l": line.intercept,
+            "residual_s_mmol_l": line.residual_s,
+            "lack_of_fit_f": line.f,
+            "degrees_of_freedom": list(line.freedom),
+            "p_value": line.p_value,
+        },
+        "precision": {
+            "s_r_mmol_l": found.precision.s_r,
+            "s_day_mmol_l": found.precision.s_day,
+            "s_intermediate_mmol_l": found.precision.s_intermediate,
+            "days": found.precision.days,
+        },
+        "scatter_factor": {
+            "value": found.factor.value,
+            "interval95": [found.factor.low, found.factor.high],
+            "chi_square": found.factor.chi_square,
+            "degrees_of_freedom": found.factor.freedom,
+        },
+        "intervals": {
+            "held": found.held,
+            "of": len(found.table.titrations),
+            "interval95": list(found.held_interval),
+        },
+        "detection_limit_mmol_l": None if detection is None else detection[0],
+        "quantitation_limit_mmol_l": None if detection is None else detection[1],
+        "checks": [
+            {
+                "check": each.code,
+                "p_value": each.p_value,
+                "adjusted_p": each.adjusted_p,
+                "passed": each.passed,
+            }
+            for each in found.checks
+        ],
+        "acceptance": [
+            {
+                "of": each.code,
+                "limit": each.limit,
+                "value": each.value,
+                "interval95": [each.low, each.high],
+                "verdict": each.verdict,
+            }
+            for each in found.accepted
+        ],
+    }
+
+
+def _number(quantity: Quantity) -> dict[str, Any]:
+    return {
+        "value": quantity.value,
+        "standard_uncertainty": quantity.standard_uncertainty,
+        "interval95": list(quantity.interval(0.95)),
+    }
+
+
+def levels_csv(found: Verification) -> str:
+    """Levels as CSV, one in each row."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    data = verification_document(found)["levels"]
+    writer.writerow(
+        ("level", "n", "known_mmol_l", "mean_mmol_l", "s_mmol_l", "bias_mmol_l", "bias_low95",
+         "bias_high95", "recovery", "recovery_u", "p_value")
+    )  # fmt: skip
+    for each in data:
+        bias = each["bias_mmol_l"]
+        numbers = (each["known_mmol_l"], each["mean_mmol_l"], each["s_mmol_l"], bias["value"],
+                   *bias["interval95"], each["recovery"], each["recovery_standard_uncertainty"],
+                   each["p_value"])  # fmt: skip
+        writer.writerow(
+            (each["level"], each["n"], *("" if v is None else f"{v:.6g}" for v in numbers))
+        )
+    return out.getvalue()
+
+
+def answer(found: Verification) -> str:
+    """Return the sentences that answer the question: may the results of this bench be trusted."""
+    low, high = found.bias.interval(0.95)
+    faults = [*filter(None, map(_failed, found.checks)), *_broken(found)]
+    verdict = "passes: chance explains all that was found"
+    if not found.passed:
+        verdict = f"does not pass: {'; '.join(faults)}"
+    return (
+        f"{found.table.head.what}, {found.table.bench}: the method {verdict}. Mean error "
+        f"{found.bias.value:+.4f} mmol/L (95 % interval {low:+.4f} to {high:+.4f}); scatter "
+        f"{found.factor.value:.2f} times what the results state (95 % interval "
+        f"{found.factor.low:.2f} to {found.factor.high:.2f})."
+    )
+
+
+def _failed(check: Check) -> str:
+    words = {
+        "bias": "the mean error is larger than the results state",
+        "scatter": "the scatter is not what the results state",
+        "days": "the days differ",
+        "line": "the line is not straight",
+    }
+    return "" if check.passed else words[check.code]
+
+
+def _broken(found: Verification) -> list[str]:
+    return [
+        f"the acceptance limit of the {each.code} is not met"
+        for each in found.accepted
+        if each.verdict == "not met"
+    ]
+
+
+def summary_text(found: Verification, *, width: int = 80, encoding: str | None = "utf-8") -> str:
+    """Text for a terminal: the answer, levels, checks, and what to do."""
+    blocks = [
+        [fill(answer(found), width)],
+        _level_table(found),
+        [fill(_precision_words(found), width)],
+        _check_table(found),
+        bullets([_REMEDIES[each.code] for each in found.checks if not each.passed], width),
+        bullets([_accepted_words(each) for each in found.accepted], width),
+        bullets([f"Without a result: {text}." for text in found.table.without_result], width),
+        [fill(f"Standards: {found.table.standards}. {CAUTION}", width)],
+    ]
+    return encodable(joined(blocks), encoding)
+
+
+def _level_table(found: Verification) -> list[str]:
+    rows: list[tuple[str, ...]] = [
+        ("level", "n", "known", "mean", "s", "bias", "95 % interval", "recovery")
+    ]
+    for each in found.levels:
+        low, high = each.bias.interval(0.95)
+        share = "-" if math.isnan(each.recovery) else (
+            f"{100 * each.recovery:.2f} +- {100 * each.recovery_u:.2f} %"
+        )  # fmt: skip
+        rows.append(
+            (
+                each.name[:20],
+                str(each.n),
+                rounded(each.known, 3),
+                rounded(each.mean, 4),
+                two_figures(each.s),
+                f"{each.bias.value:+.4f}",
+                f"{low:+.4f} to {high:+.4f}",
+                share,
+            )
+        )
+    return ["Levels, mmol/L (+-: standard uncertainty)", *table(rows)]
+
+
+def _precision_words(found: Verification) -> str:
+    spread = found.precision
+    days = (
+        f"Intermediate precision over {spread.days} days: {two_figures(spread.s_intermediate)} "
+        "mmol/L. "
+        if spread.days > 1
+        else ""
+    )
+    limits = ""
+    if found.detection is not None:
+        limits = (
+            f"Detection limit {two_figures(found.detection[0])} mmol/L, quantitation limit "
+            f"{two_figures(found.detection[1])} mmol/L (ICH Q2: 3.3 and 10 times the scatter of "
+            "the lowest level). "
+        )
+    low, high = (100.0 * end for end in found.held_interval)
+    return (
+        f"Repeatability: {two_figures(spread.s_r)} mmol/L. {days}{limits}{found.held} of "
+        f"{len(found.table.titrations)} intervals of 95 % hold the known value ({low:.0f} to "
+        f"{high:.0f} % by the binomial distribution; results that share titrant and ware fail or "
+        "hold together, so this is not a test)."
+    )
+
+
+def _check_table(found: Verification) -> list[str]:
+    rows: list[tuple[str, ...]] = [("question", "answer", "adjusted")]
+    rows += [
+        (QUESTIONS[each.code], "yes" if each.passed else "no", probability(each.adjusted_p))
+        for each in found.checks
+    ]
+    return table(rows)
+
+
+def _accepted_words(each: Accepted) -> str:
+    value, low, high, limit = (100.0 * v for v in (each.value, each.low, each.high, each.limit))
+    more = " More titrations would decide it." if each.verdict == "undecided" else ""
+    return (
+        f"Acceptance limit of the {each.code}, {limit:g} %: {each.verdict} ({value:.2f} %, 95 % "
+        f"interval {low:.2f} to {high:.2f} %).{more}"
+    )

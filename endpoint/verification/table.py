@@ -1,0 +1,232 @@
+"""The table of a verification: one row for each titration of a standard of known hardness.
+
+A CSV with a head of `#` lines, or a TOML sheet that names its CSV:
+
+    # format = 1
+    # [certificate]
+    # id = "METHOD-1"
+    # what = "EDTA titration by film, bench 2"
+    # date = 2026-11-20
+    # expiry = 2027-11-20
+    # operator = "KT"
+    # [method]
+    # bench = "bench 2, camera C1, burette B2"
+    # standards = "calcium carbonate, lot C-18, in dilute hydrochloric acid"
+    # largest_bias_percent = 1.0          # acceptance limits, set before the titrations; optional
+    # largest_scatter_percent = 0.5       # standard deviation of one result
+    level,day,known_mmol_l,known_u_mmol_l,recording
+    low,1,1.000,0.002,low-1/result.json
+
+`recording` is a result of `endpoint locate` (file or folder, from the table), or with a table of
+`endpoint batch` the name of a record in it. In place of it found_mmol_l, found_u_mmol_l and
+own_u_mmol_l may stand: the result, its standard uncertainty, and the part of that which is new in
+each titration.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibration.cells import Section
+from calibration.problem import CalibrationProblem, Problem
+from calibration.sheet import Head, Sheet, read_sheet
+from endpoint.files import csv_table
+from endpoint.hardness.titre_files import read_runs
+from endpoint.hardness.titre_table import TitreSetup
+
+LEAST_LEVEL = 2
+"""Titrations of a level without which its scatter is unknown."""
+_MOST_MMOL_L = 1000.0
+"""Hardness, mmol/L, beyond which a cell is a typing error."""
+
+
+class VerificationProblem(Problem):
+    """A verification cannot be planned or evaluated."""
+
+    code = "verification"
+
+
+@dataclass(frozen=True)
+class Titration:
+    """One titration of a standard, mmol/L."""
+
+    level: str
+    day: str
+    known: float
+    known_u: float
+    found: float
+    u: float
+    own_u: float
+    """Part of `u` that is new in each titration: scatter, readings, fillings."""
+
+    @property
+    def error(self) -> float:
+        """Found minus known."""
+        return self.found - self.known
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Acceptance limits, parts of the hardness; None where none was set."""
+
+    bias: float | None = None
+    scatter: float | None = None
+
+
+@dataclass(frozen=True)
+class VerificationTable:
+    """A table that was read."""
+
+    name: str
+    head: Head
+    bench: str
+    standards: str
+    limits: Limits
+    titrations: tuple[Titration, ...]
+    without_result: tuple[str, ...]
+    """Rows whose recording gave no hardness, and why."""
+
+
+def read_verification(path: Path, results: Path | None, today: datetime.date) -> VerificationTable:
+    """Read a table; the rules stand at the top of this module.
+
+    Parameters
+    ----------
+    path:
+        The table.
+    results:
+        Table of `endpoint batch`, for the column `recording`.
+    today:
+        Day of reading, for dates in the future.
+
+    Raises
+    ------
+    Problem
+        A cell is missing or cannot be true, or a level has fewer than 2 results.
+    """
+    try:
+        sheet = read_sheet(path, today)
+        head = sheet.head()
+        bench, standards, limits = _method(sheet)
+        rows = sheet.rows("titration", least=LEAST_LEVEL)
+        bring = _from_files(path.parent) if results is None else _from_batch(results)
+        kept, left = _titrations(rows, bring)
+        sheet.close()
+    except CalibrationProblem as problem:
+        raise VerificationProblem(problem.sentence, problem.remedy) from None
+    _check_levels(path.name, kept)
+    return VerificationTable(path.name, head, bench, standards, limits, kept, left)
+
+
+def _method(sheet: Sheet) -> tuple[str, str, Limits]:
+    section = sheet.section("method")
+    found = section.text("bench"), section.text("standards")
+    bias = section.number("largest_bias_percent", 0.001, 50.0, None)
+    scatter = section.number("largest_scatter_percent", 0.001, 50.0, None)
+    section.close()
+    return *found, Limits(*(None if v is None else 0.01 * v for v in (bias, scatter)))
+
+
+_Bring = Callable[[str, str], tuple[float, float, float] | str]
+"""From the cell `recording` and its place to result, uncertainty and own part, or to why not."""
+
+
+def _titrations(
+    rows: tuple[Section, ...], bring: _Bring
+) -> tuple[tuple[Titration, ...], tuple[str, ...]]:
+    kept, left = [], []
+    for row in rows:
+        level, day = _words(row, "level"), _words(row, "day", "1")
+        known = row.number("known_mmol_l", 0.0, _MOST_MMOL_L)
+        known_u = row.number("known_u_mmol_l", 0.0, _MOST_MMOL_L, 0.0)
+        if row.has("recording"):
+            found = bring(_words(row, "recording"), row.where)
+        else:
+            value = row.number("found_mmol_l", -1.0, _MOST_MMOL_L)
+            u = row.number("found_u_mmol_l", 1e-9, _MOST_MMOL_L)
+            found = value, u, row.number("own_u_mmol_l", 1e-9, _MOST_MMOL_L)
+        for note in ("code", "remark"):
+            row.text(note, None)
+        row.close()
+        if isinstance(found, str):
+            left.append(f"{row.where}: {found}")
+        else:
+            kept.append(Titration(level, day, known, known_u, *found))
+    return tuple(kept), tuple(left)
+
+
+def _words(row: Section, key: str, default: str | None = None) -> str:
+    """Text of a cell; a number counts as text here."""
+    value = row.cells[key] if row.has(key) else None
+    if isinstance(value, float | int):
+        return f"{value:g}"
+    return str(row.text(key) if default is None else row.text(key, default))
+
+
+def _check_levels(name: str, titrations: tuple[Titration, ...]) -> None:
+    known: dict[str, set[tuple[float, float]]] = {}
+    for each in titrations:
+        known.setdefault(each.level, set()).add((each.known, each.known_u))
+    for level, values in known.items():
+        count = sum(each.level == level for each in titrations)
+        if len(values) > 1:
+            raise VerificationProblem(
+                f"{name}: the level {level} has {len(values)} different known values.",
+                "Give each standard a level of its own.",
+            )
+        if count < LEAST_LEVEL:
+            raise VerificationProblem(
+                f"{name}: the level {level} has {count} result, which does not show its scatter.",
+                "Titrate each level twice or more.",
+            )
+    if not titrations:
+        raise VerificationProblem(f"{name} holds no result.", "Titrate, and fill the table.")
+
+
+def _from_files(folder: Path) -> _Bring:
+    def bring(name: str, where: str) -> tuple[float, float, float] | str:
+        (run,) = read_runs((folder / name,), TitreSetup())
+        if run.hardness_mmol_l is None:
+            return f"{name} has no hardness ({run.status})"
+        found = run.hardness_mmol_l
+        own = run.own_uncertainty(found)
+        if not own > 0:
+            raise VerificationProblem(
+                f"{where}: {name} does not name its uncertainties.", "Run endpoint locate again."
+            )
+        return found.value, found.standard_uncertainty, own
+
+    return bring
+
+
+def _from_batch(results: Path) -> _Bring:
+    sheet = csv_table.read_sheet(results, VerificationProblem)
+    needed = ("record", "status", "hardness_mmol_l", "hardness_u_mmol_l", "hardness_own_u_mmol_l")
+    missing = [name for name in needed if name not in sheet.header]
+    if missing:
+        raise VerificationProblem(
+            f"{sheet.name} is not a table of endpoint batch: it has no column {missing[0]}.",
+            "Give the results.csv that endpoint batch wrote.",
+        )
+    at = {name: sheet.header.index(name) for name in needed}
+    rows = {cells[at["record"]]: k for k, cells in enumerate(sheet.rows)}
+
+    def bring(name: str, where: str) -> tuple[float, float, float] | str:
+        if name not in rows:
+            raise VerificationProblem(
+                f"{where} names {name[:80]}, which is not in {sheet.name}.",
+                "Name the record as the table of the batch does.",
+            )
+        k = rows[name]
+        if sheet.rows[k][at["status"]] != "located" or not sheet.rows[k][at["hardness_mmol_l"]]:
+            return f"{name} has no hardness ({sheet.rows[k][at['status']]})"
+        value, u, own = (
+            csv_table.number_in(sheet, k, at[key], VerificationProblem) for key in needed[2:]
+        )
+        return value, u, own if math.isfinite(own) and own > 0 else u
+
+    return bring

@@ -1,0 +1,228 @@
+"""The table, the command, the plan, and the certificate in a record."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calibration.certificate import read_certificate
+from endpoint.verification.plan import plan_verification
+from endpoint.verification.table import VerificationProblem
+from tests.command import located, run
+from tests.places import BENCH, ROOT
+
+HEAD = """# format = 1
+# [certificate]
+# id = "METHOD-1"
+# what = "EDTA titration by film"
+# date = 2026-11-20
+# expiry = 2027-11-20
+# operator = "KT"
+# [method]
+# bench = "bench 2, camera C1"
+# standards = "calcium carbonate, lot C-18"
+"""
+COLUMNS = "level,day,known_mmol_l,known_u_mmol_l,found_mmol_l,found_u_mmol_l,own_u_mmol_l"
+
+
+def table(folder: Path, *, bias: float = 0.0, scatter: float = 0.002, extra: str = "") -> Path:
+    rng = np.random.default_rng(12)
+    lines = [COLUMNS]
+    for level, known in (("low", 0.8), ("middle", 1.7), ("high", 4.0)):
+        for day in range(4):
+            for _ in range(2):
+                found = known + bias + rng.normal(0.0, scatter)
+                lines.append(f"{level},{day},{known},0.001,{found:.5f},0.003,0.002")
+    path = folder / "table.csv"
+    path.write_text(HEAD + extra + "\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_sound_bench(tmp_path: Path) -> None:
+    got = run("verify", table(tmp_path), "--out", tmp_path / "out")
+    assert got.exit_code == 0, got.output
+    text = " ".join(got.stdout.split())
+    assert "bench 2, camera C1: the method passes" in text
+    lines = [line for line in got.stdout.splitlines() if not line.startswith("Written")]
+    assert max(map(len, lines)) <= 90
+    data = json.loads((tmp_path / "out" / "verification.json").read_text("utf-8"))
+    assert json.loads(run("verify", tmp_path / "table.csv", "--json", "-").stdout) == data
+    assert data["passed"]
+    assert data["titrations"] == 24
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out" / "levels.csv").read_text("utf-8"))))
+    assert [row["level"] for row in rows] == ["low", "middle", "high"]
+    assert float(rows[2]["recovery"]) == pytest.approx(1.0, abs=0.002)
+    certificate = read_certificate(tmp_path / "out" / "method.json")
+    assert (certificate.kind, certificate.identifier) == ("method", "METHOD-1")
+    assert "METHOD-1" in run("certificates", tmp_path / "out").stdout
+
+
+def test_the_sample_bench_is_simulated_and_passes() -> None:
+    path = BENCH / "verified-bench.csv"
+    assert path.read_text("utf-8").startswith("# # Simulated")
+    data = json.loads(run("verify", path, "--json", "-").stdout)
+    assert data["passed"]
+    assert [each["verdict"] for each in data["acceptance"]] == ["met", "met"]
+    # The bias that was put in: 0.003 mmol/L, which is 0.03 mL of 0.01 mol/L for 100 mL.
+    low, high = data["bias_mmol_l"]["interval95"]
+    assert 0.0 < low < 0.003 < high
+
+
+def test_a_bench_that_is_off_is_told_what_and_what_to_do(tmp_path: Path) -> None:
+    limits = "# largest_bias_percent = 0.2\n"
+    got = run("verify", table(tmp_path, bias=0.02, scatter=0.006, extra=limits))
+    text = " ".join(got.stdout.split())
+    assert "the mean error is larger than the results state" in text
+    assert "the scatter is not what the results state" in text
+    assert "the acceptance limit of the bias is not met" in text
+    assert "Standardise the titrant again" in text
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("# bench", "# banch", "banch"),
+        ("low,0,0.8", "low,0,0.9", "2 different known values"),
+        (",0.002\n", ",\n", "own_u_mmol_l"),
+        ("0.001", "-0.001", "known_u_mmol_l"),
+        ("date = 2026-11-20", "date = 2926-11-20", "date"),
+    ],
+)
+def test_bad_tables_are_one_sentence(tmp_path: Path, old: str, new: str, words: str) -> None:
+    path = table(tmp_path)
+    path.write_text(path.read_text("utf-8").replace(old, new, 1), encoding="utf-8")
+    got = run("verify", path)
+    assert got.exit_code == 2, got.output
+    assert len(got.stderr.strip().splitlines()) == 2
+    assert words in got.stderr
+
+
+def test_results_of_recordings_and_of_a_batch_are_the_same(tmp_path: Path) -> None:
+    for name in ("quarry-pond.toml", "quarry-pond.csv"):
+        shutil.copy(ROOT / "sample_media" / name, tmp_path)
+    text = (tmp_path / "quarry-pond.toml").read_text("utf-8")
+    again = re.sub(r"concentration_mol_l = [0-9.]+", "concentration_mol_l = 0.01001", text)
+    (tmp_path / "again.toml").write_text(again, encoding="utf-8")
+    for name in ("quarry-pond", "again"):
+        json_to = tmp_path / f"{name}.json"
+        assert run("locate", tmp_path / f"{name}.toml", "--json", json_to).exit_code == 0
+    assert run("batch", tmp_path, "--out", tmp_path / "batch", "--jobs", 1).exit_code == 0
+    found = []
+    for ending, more in ((".json", ()), (".toml", ("--results", tmp_path / "batch/results.csv"))):
+        rows = [f"pond,{k},1.72,{name}{ending}" for k, name in enumerate(("quarry-pond", "again"))]
+        path = tmp_path / f"table-{ending[1:]}.csv"
+        text = "\n".join(["level,day,known_mmol_l,recording", *rows])
+        path.write_text(HEAD + text + "\n", encoding="utf-8")
+        got = run("verify", path, *more, "--json", "-")
+        assert got.exit_code == 0, got.output
+        found.append(json.loads(got.stdout))
+    first, second = found
+    assert first["line"] is None
+    assert 0.0 < first["scatter_factor"]["value"] < 2.0
+    for key in ("value", "standard_uncertainty"):
+        assert second["bias_mmol_l"][key] == pytest.approx(first["bias_mmol_l"][key], abs=1e-8)
+    # The table of a batch has nine figures, which are cut short in the difference of two results.
+    assert second["scatter_factor"]["value"] == pytest.approx(
+        first["scatter_factor"]["value"], rel=2e-5
+    )
+
+
+def test_a_record_carries_the_verified_method(tmp_path: Path) -> None:
+    path = table(tmp_path, bias=0.02, scatter=0.008)
+    assert run("verify", path, "--out", tmp_path).exit_code == 0
+    certificate = read_certificate(tmp_path / "method.json")
+    for name in ("quarry-pond.toml", "quarry-pond.csv"):
+        shutil.copy(ROOT / "sample_media" / name, tmp_path)
+    record = tmp_path / "quarry-pond.toml"
+    plain = located(record, "--quiet")
+    day = "[sample]\ndate = 2026-11-25"
+    text = record.read_text("utf-8")
+    if not re.search(r"^date =", text, re.M):
+        text = text.replace("[sample]", day)
+    record.write_text(text + '\n[method]\ncertificate = "method.json"\n', encoding="utf-8")
+    with_method = located(record, "--quiet")
+    bias, factor = (certificate.quantities[name].value for name in ("bias", "scatter_factor"))
+    before, after = (each["hardness"]["mmol_l"] for each in (plain, with_method))
+    assert after["value"] == pytest.approx(before["value"] - bias)
+    names = {line["name"] for line in with_method["budget"]}
+    assert {"method: mean error on this bench", "method: known hardness of the standards"} <= names
+    scatter = "endpoint: scatter of the colour"
+    parts = [
+        each["quantities"]["hardness_mmol_l"]["contributions"] for each in (plain, with_method)
+    ]
+    assert parts[1][scatter]["value"] == pytest.approx(factor * parts[0][scatter]["value"])
+    assert factor > 2
+    said = " ".join(with_method["hardness"]["warnings"])
+    assert "bench 2, camera C1" in said
+    assert "calcium carbonate, lot C-18" in said
+    assert "valid until 2027-11-20" in said
+    (used,) = [each for each in with_method["certificates"] if each["kind"] == "method"]
+    assert used["id"] == "METHOD-1"
+
+
+def test_by_eye_too(tmp_path: Path) -> None:
+    assert run("verify", table(tmp_path, bias=0.02), "--out", tmp_path).exit_code == 0
+    text = (BENCH / "well-by-eye.toml").read_text("utf-8")
+    record = tmp_path / "well.toml"
+    record.write_text(text + '\n[method]\ncertificate = "method.json"\n', encoding="utf-8")
+    got = json.loads(run("hardness", record, "--json", "-").stdout)
+    bias = read_certificate(tmp_path / "method.json").quantities["bias"].value
+    assert got["hardness"]["mmol_l"]["value"] == pytest.approx(213.921 / 100.086 - bias, abs=1e-4)
+
+
+# --- the plan ---------------------------------------------------------------------------------
+
+
+def test_the_plan_reaches_the_wanted_interval_and_one_less_does_not() -> None:
+    """The interval of the mean error in simulated studies is as wide as the plan says."""
+    from endpoint.verification.statistics import mean_bias
+
+    plan = plan_verification((0.5, 2.0, 4.0), 0.004, 0.006, days=4)
+    assert plan.expected_mmol_l <= 0.004
+    per_day = 3 * plan.replicates
+    fewer = 3 * (plan.replicates - 1)
+    assert fewer == 0 or plan.expected_mmol_l * (per_day / fewer) ** 0.5 > 0.004
+    rng = np.random.default_rng(1)
+    days = [f"{k}" for k in range(4) for _ in range(per_day)]
+    halves = [3.1824 * mean_bias(rng.normal(0.0, 0.006, 4 * per_day), days)[1] for _ in range(2000)]
+    assert np.sqrt(np.mean(np.square(halves))) == pytest.approx(plan.expected_mmol_l, rel=0.03)
+
+
+def test_the_plan_is_blind_and_in_random_order(tmp_path: Path) -> None:
+    out = tmp_path / "plan"
+    got = run("verify", "plan", "--wanted", 0.005, "--scatter", 0.006, "--out", out)
+    assert got.exit_code == 0, got.output
+    protocol = (out / "protocol.txt").read_text("utf-8")
+    assert "goggles" in protocol
+    assert "1.0009 g" in protocol
+    lines = (out / "table.csv").read_text("utf-8").splitlines()
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    codes = [row["code"] for row in rows]
+    assert len(set(codes)) == len(rows) == len(list(out.glob("*.toml")))
+    for day in {row["day"] for row in rows}:
+        assert {row["level"] for row in rows if row["day"] == day} == {"L1", "L2", "L3"}
+    orders = ["".join(r["level"] for r in rows if r["day"] == d) for d in ("1", "2", "3", "4", "5")]
+    assert len(set(orders)) > 1
+    # No record tells the level of its flask.
+    for code in codes:
+        record = (out / f"{code}.toml").read_text("utf-8")
+        assert not re.search(r"L[123]|known", record)
+    again = run("verify", "plan", "--wanted", 0.005, "--scatter", 0.006, "--out", out)
+    assert again.exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("levels", "wanted", "days"),
+    [((1.0, 2.0), 0.01, 5), ((1.0, 2.0, 3.0), 0.01, 2), ((1.0, 2.0, 30.0), 0.01, 5),
+     ((1.0, 2.0, 3.0), 1e-5, 5), ((1.0, 2.0, 3.0), 0.0, 5)],
+)  # fmt: skip
+def test_plans_that_cannot_be(levels: tuple[float, ...], wanted: float, days: int) -> None:
+    with pytest.raises(VerificationProblem):
+        plan_verification(levels, wanted, 0.006, days=days)
