@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance, Moment, advise, mixing, unseen
-from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Pump, Volumes, delivered_by
+from endpoint.bench.journal.pump import Pump
+from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
 
 def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> Moment:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from calibration.problem import Problem
-from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.form import setting_from
 from endpoint.bench.web.image_size import picture_size
 from endpoint.bench.web.protocol import (
     FORM,
@@ -29,6 +29,7 @@ from endpoint.bench.web.protocol import (
     parse_picture,
 )
 from tests.bench_server import new_session
+from tests.jobs import job_of
 
 VALUE = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
