@@ -30,6 +30,7 @@ from endpoint.bench.live.volumes import (
 from endpoint.burette.burette_rows import WAYS
 from endpoint.colour.density import ColourSample
 from endpoint.problems import RecordProblem, Unsure
+from endpoint.record.certificates import certificates_in
 from endpoint.recording.frame import Box, Frame
 
 _COLOURS_S = 1.0 / 16.0
@@ -53,7 +54,7 @@ class LiveSession:
     details:
         Where the pictures come from.
     certificates:
-        Folder of the certificates that can be chosen.
+        Folder of the certificates that can be chosen; None for none.
     """
 
     def __init__(
@@ -62,7 +63,7 @@ class LiveSession:
         today: datetime.date,
         journal: OpenRun,
         details: Mapping[str, str] | None = None,
-        certificates: Path = Path(),
+        certificates: Path | None = None,
     ) -> None:
         self._parts = parts = BenchParts(journal, dict(details or {}))
         self.keeper, self.lock = parts.keeper, parts.lock
@@ -71,7 +72,9 @@ class LiveSession:
         self.run: LiveRun | None = None
         """The run in progress, or the last one while its result is shown."""
         self.today = today
-        self.certificates = certificates
+        self.certificates = certificates or Path()
+        self.offered = () if certificates is None else certificates_in(certificates)
+        """Certificates that can be chosen."""
         self.form: dict[str, Any] = self.keeper.last_form()
         """Values of the set-up form: those of the last run, but for its start reading."""
         self.form.pop("first_reading_ml", None)

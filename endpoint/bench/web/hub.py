@@ -15,9 +15,9 @@ import numpy as np
 
 from calibration.problem import Problem
 from endpoint.bench.live.session import LiveSession
+from endpoint.bench.web.incoming_picture import Transit
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
 from endpoint.bench.web.papers import Papers
-from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import Command, Picture, ProtocolProblem, decode
 from endpoint.problems import RecordProblem
 from endpoint.recording.frame import ArrayFrame, Box, Frame

@@ -14,6 +14,7 @@ from endpoint.bench.journal.run_list import RunEntry
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.burette_rows import DROP_ML
+from endpoint.chemistry.indicator_file import indicator_names
 from endpoint.colour.density import lab_and_rgb
 from endpoint.curve.colour_names import blueness_of, name_of, place_of
 from endpoint.problems import Flag
@@ -171,6 +172,10 @@ def curve_of_session(session: LiveSession) -> dict[str, Any]:
         "replicates": [entry_json(entry) for entry in series.entries],
         "mean": series.mean,
         "discarded": None if run is None or run.discarded is None else run.discarded[1],
+        "choices": {
+            "certificates": [asdict(offer) for offer in session.offered],
+            "indicators": list(indicator_names()),
+        },
         "last_reading_ml": session.last_reading_ml,
         "guess_ml": guess,
         "form": form,

@@ -40,7 +40,8 @@ class Papers:
         return {
             "run": keeper.run,
             "replicate": keeper.head.replicate,
-            "journal": str(keeper.journal.path),
+            "label": keeper.head.label,
+            "journal": None if keeper.journal.in_memory_only else str(keeper.journal.path),
             "folder": str(written[1]) if written is not None and current else None,
         }
 

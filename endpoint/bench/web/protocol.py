@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from calibration.problem import Problem
 from calibration.wording import one_line
-from endpoint.bench.web.image_size import picture_size
+from endpoint.bench.web.incoming_picture import picture_size
 
 MAX_TEXT_BYTES = 4096
 MAX_FRAME_BYTES = 1_500_000

@@ -38,8 +38,8 @@ from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Readings
 from endpoint.bench.web.hub import BenchClock, Hub
+from endpoint.bench.web.incoming_picture import Transit
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
-from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample

@@ -16,7 +16,7 @@ from PIL import Image
 
 from calibration.problem import Problem
 from endpoint.bench.live.form import setting_from
-from endpoint.bench.web.image_size import picture_size
+from endpoint.bench.web.incoming_picture import picture_size
 from endpoint.bench.web.protocol import (
     FORM,
     MAX_PIXELS,
