@@ -10,6 +10,7 @@ from typing import Any
 from calibration.problem import Problem
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.bench.live.volumes import MOST_ML
+from endpoint.chemistry.indicator_file import indicator_names
 from endpoint.problems import RecordProblem
 from endpoint.record.titration import TitrationRecord
 
@@ -168,6 +169,10 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
         analyst=str(form.get("analyst") or ""),
         indicator=str(form.get("indicator") or ""),
     )
+    if setting.indicator and setting.indicator not in indicator_names():
+        raise RecordProblem(
+            f"The bench does not know the indicator {setting.indicator}.", "Choose one of the list."
+        ).at("indicator")
     if mode != "pump":
         _check_start(setting)
     return setting
@@ -314,9 +319,12 @@ _WORDS = {
 """Key of a record -> how the form calls it, and the name of its field."""
 
 
-def in_words(problem: Problem) -> Problem:
+def in_words(problem: Problem, setting: Setting) -> Problem:
     """A problem of the record of a run in the words of the form, with its field."""
     field_of = [field for key, (_, field) in _WORDS.items() if key in str(problem)]
+    for purpose, field in (("burette", "burette"), ("pipette", "pipette_class")):
+        if field_of[:1] == [field] and purpose in setting.certificates:
+            field_of = [f"{purpose}_certificate"]
 
     def told(text: str) -> str:
         text = re.sub(r"^(The record of the bench|record\.toml): ", "", text)

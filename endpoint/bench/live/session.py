@@ -215,7 +215,7 @@ class LiveSession:
                 head = self.keeper.head_for(setting.record(), form, self.certificates)
                 job = inputs_before(head, self.today)
             except Problem as problem:
-                raise in_words(problem) from None
+                raise in_words(problem, setting) from None
             self.burette.begin(setting.mode, setting.division_ml)
             try:
                 self.keeper.begin(head)

@@ -373,13 +373,16 @@ def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
         assert [entry.status for entry in journal.runs()] == ["given-up"]
 
 
-def test_without_a_journal_nothing_is_kept_and_nothing_fails() -> None:
+def test_without_a_journal_all_is_kept_in_memory() -> None:
     run = OpenRun(None, TODAY)
     run.begin(run.head_for(BY_HAND, {}))
     assert run.append(Reading(0.0, 0.0)) != run.append(Reading(1.0, 1.0))
     colours(run, stepwise(), 0.0, 2.0)
     run.flush()
-    assert (run.trouble, run.unfinished(), run.kept_region()) == (None, [], None)
-    assert not run.wants_still(0.0)
+    assert (run.trouble, run.kept_region()) == (None, None)
+    assert len(readings_of(run.events())) == 2
+    assert [entry.run for entry in run.unfinished()] == [1]
     run.end(None)
+    assert run.unfinished() == []
+    assert not run.wants_still(0.0)
     run.close()
