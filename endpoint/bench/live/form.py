@@ -10,7 +10,7 @@ from typing import Any
 from calibration.problem import Problem
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.bench.live.volumes import MOST_ML
-from endpoint.chemistry.indicator_file import indicator_names
+from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.problems import RecordProblem
 from endpoint.record.titration import TitrationRecord
 
@@ -169,10 +169,13 @@ def setting_from(form: Mapping[str, Any]) -> Setting:
         analyst=str(form.get("analyst") or ""),
         indicator=str(form.get("indicator") or ""),
     )
-    if setting.indicator and setting.indicator not in indicator_names():
-        raise RecordProblem(
-            f"The bench does not know the indicator {setting.indicator}.", "Choose one of the list."
-        ).at("indicator")
+    if setting.indicator:
+        try:
+            named_indicator(setting.indicator)
+        except RecordProblem as problem:
+            raise RecordProblem(problem.sentence, "Choose one of the list.").at(
+                "indicator"
+            ) from None
     if mode != "pump":
         _check_start(setting)
     return setting
@@ -321,9 +324,9 @@ _WORDS = {
 
 def in_words(problem: Problem, setting: Setting) -> Problem:
     """A problem of the record of a run in the words of the form, with its field."""
-    field_of = [field for key, (_, field) in _WORDS.items() if key in str(problem)]
-    for purpose, field in (("burette", "burette"), ("pipette", "pipette_class")):
-        if field_of[:1] == [field] and purpose in setting.certificates:
+    field_of = [name for key, (_, name) in _WORDS.items() if key in str(problem)]
+    for purpose, by_class in (("burette", "burette"), ("pipette", "pipette_class")):
+        if field_of[:1] == [by_class] and purpose in setting.certificates:
             field_of = [f"{purpose}_certificate"]
 
     def told(text: str) -> str:
