@@ -41,6 +41,11 @@ MESSAGE = st.fixed_dictionaries(
     optional={
         "ml": VALUE,
         "row": VALUE,
+        "sure": VALUE,
+        "before_ml": VALUE,
+        "after_ml": VALUE,
+        "rate_ml_min": VALUE,
+        "reason": VALUE,
         "form": st.dictionaries(st.sampled_from(sorted(FORM)), VALUE, max_size=14) | VALUE,
         "more": VALUE,
     },
@@ -66,7 +71,9 @@ def test_any_text_is_a_command_or_refused(text: str) -> None:
 @pytest.mark.parametrize(
     "text",
     ["[" * 4000, "9" * 4000, '{"do":"reading","ml":1e999}', '{"do":"reading","ml":NaN}',
-     '{"do":"reading","ml":true}', '{"do":"reading"}', '{"do":["a"]}', '"x"', "x" * 5000,
+     '{"do":"reading","ml":true}', '{"do":"reading","ml":1,"sure":2}', '{"do":"discard"}',
+     '{"do":"refill","before_ml":1}', '{"do":"pump-rate","rate_ml_min":0}',
+     '{"do":"reading"}', '{"do":["a"]}', '"x"', "x" * 5000,
      '{"do":"reading","ml":' + "9" * 400 + "}", '{"do":"undo","undo":1}', "\ud800"],
 )  # fmt: skip
 def test_hostile_texts(text: str) -> None:

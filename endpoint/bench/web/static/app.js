@@ -169,7 +169,7 @@ function showCurve(message) {
   showBigCurve();
   showChoices(message.choices);
   if (!formShown) {
-    showStart(message.last_reading_ml);
+    showStart(message.last_reading_ml, Object.keys(message.form).length > 0);
     if (Object.keys(message.form).length) fillForm(message.form);
   }
   formShown = true;

@@ -119,8 +119,8 @@ export function showChoices(choices) {
 }
 
 // The start reading is never taken over: the burette stands elsewhere after a run.
-export function showStart(last) {
-  $("f-first").value = last == null ? "0.00" : "";
+export function showStart(last, used) {
+  $("f-first").value = used ? "" : "0.00";
   $("first-hint").textContent = last == null ? "" : `The last reading was ${last.toFixed(2)} mL; if nobody filled the burette, the run begins there.`;
 }
 
