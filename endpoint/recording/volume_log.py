@@ -114,7 +114,7 @@ def _cumulative(
             )
         last_reading = reading
         # Twelve decimals, so that 24.6 - 0.4 is what people make of it.
-        out[k] = round(base + reading, 12)
+        out[k] = round(base + reading, 12) if refills else reading
     # Sums of readings may fall by a rounding error where they stand still.
     out = np.maximum.accumulate(out)
     if out[-1] <= 0:

@@ -23,7 +23,7 @@ from endpoint.bench.journal.events import (
     VolumeSeen,
     WentOn,
 )
-from endpoint.bench.journal.pump import pumped
+from endpoint.bench.journal.pump import Pumped, pumped
 from endpoint.bench.journal.readings import (
     CountedReading,
     delivered_ml,
@@ -55,6 +55,8 @@ class Delivered:
     start_s: float = 0.0
     first_reading_ml: float | None = None
     """Where the burette stood at the start; None for a pump."""
+    starts: float = 1.0
+    """By how much the switches of a pump, each pressed by hand, err more than one start does."""
     rows: tuple[tuple[float, float, bool], ...] = ()
     """Readings as a log holds them, where the burette was filled again: time, s; volume since the
     start or, from the first refill on, reading, mL; whether the row is the first after a refill."""
@@ -212,4 +214,14 @@ def _pumped(rates: Sequence[PumpRate], events: Sequence[Kept]) -> Delivered:
     end_s = last_s + _AFTER_S
     times = np.array([*line.time_s, end_s])
     volumes = np.array([*line.volume_ml, line.volume_at(end_s)])
-    return Delivered("continuous", VolumeLog(times, None, volumes))
+    return Delivered("continuous", VolumeLog(times, None, volumes), starts=_starts(line))
+
+
+def _starts(line: Pumped) -> float:
+    """Errors of all switches up to the last rate, in errors of the time at that rate.
+
+    A switch that is pressed late by t puts the volume wrong by t times the change of the rate; each
+    is late by itself. The last stop comes when all is over.
+    """
+    rates = np.trim_zeros(np.array(line.rates_ml_min), "b")
+    return float(np.linalg.norm(np.diff(rates, prepend=0.0)) / rates[-1])

@@ -152,6 +152,8 @@ def record_tables(head: RunHead, done: Delivered | None) -> dict[str, Any]:
     if done is not None:
         delivery = dict(done.table) | ({} if done.log is None else {"log": VOLUMES})
     kept = {k: v for k, v in stated.get("delivery", {}).items() if k != "mode"}
+    if done is not None and "clock_offset_uncertainty_s" in kept:
+        kept["clock_offset_uncertainty_s"] *= done.starts
     tables = {
         "format": 1,
         **stated,

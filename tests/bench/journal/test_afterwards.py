@@ -21,9 +21,11 @@ from endpoint.bench.journal.events import (
     Event,
     Finding,
     Incident,
+    Kept,
     PumpRate,
     Reading,
     RunHead,
+    Stamp,
     Still,
     Undo,
     Unknown,
@@ -31,6 +33,7 @@ from endpoint.bench.journal.events import (
 )
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import Typed, last_act, readings_of
 from endpoint.bench.journal.reconstruct import colours_of, delivered
 from endpoint.bench.journal.run_record import result_of
@@ -232,13 +235,12 @@ def test_a_calibrated_burette_is_corrected_fill_by_fill() -> None:
 def test_a_pump_that_is_held_and_slowed_gives_the_same_from_its_record(tmp_path: Path) -> None:
     titration = pumped()
     half = {**RECORD, "delivery": {"mode": "continuous", "mixing_lag_s": 1.5}}
-    # Twice as slow for twice as long, and held in between, is the same volume at the end.
     events: list[Event] = [PumpRate(5.0, 4.0), PumpRate(330.0, 0.0), PumpRate(340.0, 2.0)]
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = journal.begin(head(**half))
         for event in events:
             journal.append(run, event)
-        line = delivered(journal.events(run)).delivery
+        line = Pump(4.0, tuple(journal.events(run))).delivery()
         slowed = Titration(line, titration.equivalence_ml, 480.0)
         for sample in slowed.samples(0.0, slowed.end_s, FRAME_S):
             journal.append(run, sample)
@@ -248,6 +250,20 @@ def test_a_pump_that_is_held_and_slowed_gives_the_same_from_its_record(tmp_path:
     assert live.equivalence.value_ml == pytest.approx(25.0, abs=0.1)
     again = located(tmp_path / "out" / "record.toml")
     assert again["equivalence_ml"] == document(live, {})["equivalence_ml"]
+
+
+def test_each_switch_of_a_pump_errs_by_itself() -> None:
+    def starts(*rates: PumpRate) -> float:
+        kept = numbered(*rates)
+        return delivered([Kept(k.number, 1, Stamp(0.0, 0.0), k.event) for k in kept]).starts
+
+    assert starts(PumpRate(5.0, 3.0)) == 1.0
+    assert starts(PumpRate(5.0, 3.0), PumpRate(9.0, 0.0)) == 1.0
+    # Held and started again: three switches of the same size.
+    held = starts(PumpRate(5.0, 3.0), PumpRate(9.0, 0.0), PumpRate(20.0, 3.0))
+    assert held == pytest.approx(3.0**0.5)
+    # Slowed to a third: 3 and 2 mL/min, told as time at 1 mL/min.
+    assert starts(PumpRate(5.0, 3.0), PumpRate(9.0, 1.0)) == pytest.approx(13.0**0.5)
 
 
 # The report of an export.
