@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.bench.journal.events import (
+    KINDS,
     Correction,
     Event,
     Finding,
@@ -205,14 +206,14 @@ class OpenRun:
         return self.events()
 
     def events(self) -> list[Kept]:
-        """All events of the run, in order, on the clock of the run.
+        """Events of the run but for its pictures, in order, on the clock of the run.
 
         Raises
         ------
         JournalProblem
             No run is open, or it cannot be read.
         """
-        return self.journal.events(self._open())
+        return self.journal.events(self._open(), [kind for kind in KINDS if kind != "still"])
 
     def series(self) -> list[RunEntry]:
         """Runs of the sample of this run and of its day that have a result, or had one.
