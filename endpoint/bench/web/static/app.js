@@ -62,6 +62,8 @@ function mark(field) {
   const told = (field.getAttribute("aria-describedby") ?? "").split(" ").filter(Boolean);
   if (!told.includes(note)) field.setAttribute("aria-describedby", [...told, note].join(" "));
   field.setAttribute("aria-invalid", "true");
+  const folded = field.closest("details");
+  if (folded) folded.open = true;
   field.focus();
   field.select?.();
 }

@@ -132,6 +132,7 @@ export function fillForm(values) {
     field.value = String(value);
   }
   if (values.burette_nominal_ml) form.elements.burette.value = `${values.burette_nominal_ml} ${values.burette_class ?? "A"}`;
+  $("more").open = ["analyst", "indicator", "temperature_c", "blank_ml", "titrant_certificate", "burette_certificate", "pipette_certificate"].some((name) => name in values);
   const mode = form.querySelector(`[name=mode][value="${["pump", "meniscus", "drops"].includes(values.mode) ? values.mode : "steps"}"]`);
   mode.checked = true;
   mode.dispatchEvent(new Event("change"));
