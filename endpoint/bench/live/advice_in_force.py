@@ -1,13 +1,37 @@
-"""The guidance in force: worked out off the frames, and dropped as soon as it no longer holds."""
+"""The guidance in force: worked out off the frames, and changed as soon as it no longer holds."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import Guidance, Moment, advise, mixing, unseen
+from endpoint.bench.guidance.guide import (
+    Guidance,
+    Moment,
+    Pace,
+    advise,
+    begun,
+    counted_down,
+    shifted,
+    unseen,
+    waiting,
+)
+from endpoint.bench.live.plume import Sight
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Pump, Volumes, delivered_by
 
+_FIRST_WAIT_S = 3.0
+"""Wait after a reading until the liquid was looked at, s: two usual mixing times."""
+_TINGE_ML = 1.0
+"""What is left at most where a pour has brought a tinge, mL, if it says nothing of its own: waters
+with much magnesium show none before. Assumed."""
+_RUN_ON_ML = 0.5
+"""What runs in at most between the first tinge of a stream and a closed tap, mL: three drops a
+second for three seconds. So much before the reading the end does not lie."""
 
-def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> Moment:
+
+def moment_of(
+    now_s: float, volumes: Volumes | None, blueness: float | None, sight: Sight | None = None
+) -> Moment:
     """Where a titration stands.
 
     Parameters
@@ -18,13 +42,20 @@ def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> 
         What was delivered.
     blueness:
         Form seen now; None if nothing is seen.
+    sight:
+        What the picture tells of an addition under way.
     """
+    pump = isinstance(volumes, Pump)
+    running = "" if sight is None or pump else sight.running
     return Moment(
         now_s=now_s,
         delivered_ml=delivered_by(volumes, now_s),
         blueness=blueness,
-        pump=isinstance(volumes, Pump),
+        pump=pump,
+        rate_ml_min=volumes.rate_at(now_s) if isinstance(volumes, Pump) else 0.0,
         watched=isinstance(volumes, PictureDelivery),
+        running=running,
+        turns=sight is not None and sight.turns,
     )
 
 
@@ -33,23 +64,58 @@ class AdviceInForce:
 
     def __init__(self) -> None:
         self._last: Guidance | None = None
-
-    def forget(self) -> None:
-        """A new run begins."""
-        self._last = None
+        self._read_ml, self._read_s = 0.0, 0.0
+        self._closing = False
+        self._rough_end_ml: float | None = None
+        """Where the end may be, by the tinge that a pour has brought."""
+        self._floor_ml = 0.0
 
     def think(self, result: Result, moment: Moment) -> None:
         """Work out guidance for a conclusion; slow."""
-        self._last = advise(result, moment)
+        last = self._last
+        if moment.blueness is None or moment.running in ("adding", "added"):
+            # What is seen may belong to a volume that nobody has typed yet.
+            return
+        if last is not None and last.amount_ml and not (moment.pump or moment.watched):
+            # A word to add something stands until its reading is typed.
+            if moment.delivered_ml <= last.delivered_ml + 1e-6:
+                return
+        known = {"rough_end_ml": self._rough_end_ml, "floor_ml": self._floor_ml}
+        self._last = advise(result, replace(moment, **known))
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""
+        last = self._last or begun(moment.delivered_ml, Pace(moment.pump, moment.rate_ml_min))
         if moment.blueness is None:
             return unseen(moment.delivered_ml)
-        last = self._last
-        if last is None:
-            return advise(None, moment)
+        if moment.pump:
+            return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
         least_ml = RISEN_ML if moment.watched else 1e-6
-        if moment.pump or moment.delivered_ml <= last.delivered_ml + least_ml:
-            return last
-        return mixing(moment.delivered_ml, last)
+        if moment.delivered_ml > self._read_ml + least_ml:
+            self._read(moment)
+        if moment.delivered_ml > last.delivered_ml + least_ml:
+            until_s = self._read_s + _FIRST_WAIT_S
+            said = waiting("mixing", moment.delivered_ml, last, until_s)
+            return counted_down(said, moment.now_s)
+        if moment.watched:
+            return counted_down(last, moment.now_s)
+        return self._while_adding(last, moment)
+
+    def _while_adding(self, last: Guidance, moment: Moment) -> Guidance:
+        """What holds while titrant runs in that no reading tells of yet."""
+        self._closing |= last.code == "pour" and moment.turns
+        if self._closing:
+            return waiting("close", moment.delivered_ml, last, None)
+        if moment.running == "added" or (moment.running == "adding" and last.amount_ml is None):
+            return waiting("type", moment.delivered_ml, last, None)
+        return counted_down(last, moment.now_s)
+
+    def _read(self, moment: Moment) -> None:
+        added_ml = moment.delivered_ml - self._read_ml
+        if self._last is not None and self._last.code == "pour":
+            self._floor_ml = moment.delivered_ml - _RUN_ON_ML
+        if self._closing:
+            left_ml = max(added_ml, _TINGE_ML)
+            self._rough_end_ml = moment.delivered_ml + left_ml
+        self._closing = False
+        self._read_ml, self._read_s = moment.delivered_ml, moment.now_s

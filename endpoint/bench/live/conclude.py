@@ -6,14 +6,16 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import result_of_curve
 from endpoint.analysis.result import Result
-from endpoint.bench.live.volumes import PictureDelivery, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.picture_volume import level_spans
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
-from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.equivalence.verdict import volume_unseen
 from endpoint.problems import UnseenVolume
 from endpoint.result.document import document, edta_constants
@@ -22,6 +24,8 @@ from endpoint.scene.region import Region
 _PAUSE_PAST_S = 20.0
 """How long ago the last pause of a pump may have ended, s, and its mixing still be looked at.
 Assumed."""
+_APART_S = 1e-3
+"""Least time between two rows of a log, s, which must rise."""
 
 
 def result_of_run(
@@ -31,6 +35,7 @@ def result_of_run(
     region: Region | None,
     details: Mapping[str, str],
     *,
+    ended_s: tuple[float | None, ...] = (),
     final: bool = False,
 ) -> Result:
     """Result of what was seen so far.
@@ -43,6 +48,8 @@ def result_of_run(
         What was delivered. A burette that the picture shows may have no volume yet.
     trace, region, details:
         Colours, where they were seen, and where the pictures came from.
+    ended_s:
+        When the addition of each reading ended, as far as the picture shows it: people type later.
     final:
         Whether the run has ended: then a volume that the picture does not show surely is none.
     """
@@ -53,11 +60,22 @@ def result_of_run(
     delivery = volumes.delivery() if seen is None else seen.delivery
     if seen is not None and not final:
         delivery = _with_pauses(delivery, trace)
+    if isinstance(volumes, Readings):
+        delivery = _as_seen(delivery, ended_s)
     job = replace(job, delivery=delivery, logged=seen)
     curve = from_colour(trace, delivery, job.flask_ml, job.priors.lag_s[0])
     return replace(
         result_of_curve(job, curve, seen=seen), region=region, source_details=dict(details)
     )
+
+
+def _as_seen(delivery: Delivery, ended_s: tuple[float | None, ...]) -> Delivery:
+    """Readings at the times at which their additions were seen to end."""
+    times = np.array(delivery.time_s)
+    for k, end_s in enumerate(ended_s[: times.size]):
+        if end_s is not None and k:
+            times[k] = min(max(end_s, times[k - 1] + _APART_S), times[k])
+    return replace(delivery, time_s=times, reading_sd_ml=reading_sd_ml(delivery.volume_ml))
 
 
 def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -224,11 +224,12 @@ class LiveRun:
         with parts.lock:
             self._concluded_s, self.changed = now_s, False
             volumes, region = self.volumes, parts.view.region
-        # A reading that is still to come cannot be waited for once the run has ended.
-        stepwise = not isinstance(volumes, Pump) and not final
-        trace, plume = parts.view.trace(volumes.times_s if stepwise else ())
+        trace, sight = parts.view.trace(volumes.times_s)
+        ended_s = () if sight is None else sight.ended_s
         try:
-            result = result_of_run(job, volumes, trace, region, parts.details, final=final)
+            result = result_of_run(
+                job, volumes, trace, region, parts.details, ended_s=ended_s, final=final
+            )
             document = document_of_run(result, setting.mode, parts.details)
         except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
             with parts.lock:
@@ -242,7 +243,7 @@ class LiveRun:
             found = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
             parts.keeper.verdict({"time_s": now_s, **found})
             moment = parts.classroom.taught(
-                replace(self._moment(now_s), plume=plume),
+                self._moment(now_s),
                 setting.label,
                 job.flask_ml,
                 setting.titrant_mol_l,
@@ -258,4 +259,5 @@ class LiveRun:
         notices, view = self._parts.notices, self._parts.view
         raised = {n.code for n in notices.current(now_s) if not n.over}
         hidden = bool(raised & {"view", "camera-silent"})
-        return moment_of(now_s, self.volumes, None if hidden else view.blueness())
+        sight = view.sight(self.volumes.times_s)
+        return moment_of(now_s, self.volumes, None if hidden else view.blueness(), sight)

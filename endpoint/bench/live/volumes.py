@@ -199,6 +199,11 @@ class Pump:
         end = time_s if self.stop_s is None else min(time_s, self.stop_s)
         return max(end - self.start_s, 0.0) * self.rate_ml_min / 60.0
 
+    def rate_at(self, time_s: float) -> float:
+        """Rate at a time, mL/min; 0 while it stands still."""
+        runs = self.start_s is not None and (self.stop_s is None or time_s < self.stop_s)
+        return self.rate_ml_min if runs else 0.0
+
     def delivery(self) -> Delivery:
         """Straight line from start to stop on the clock of the frames."""
         if self.start_s is None:
