@@ -36,6 +36,9 @@ _DROPS_ML, _DROP_ML = 0.15, 0.05
 """First addition, which no common titration ends in; largest ones under the eyes of the camera,
 before and after a first tinge; what is counted in drops below; and a drop. Common practice, no
 source."""
+_LEAST_POUR_ML = 0.5
+"""From here on, mL, titrant runs in under the eyes of the camera: it takes five seconds, long enough
+for a tinge to show."""
 _TINGED = 0.15
 """Free fraction that a liquid surely has less of where it may run in under the eyes of the camera.
 Lower, and it takes many portions; higher, and a stream begins within reach of the end."""
@@ -335,6 +338,8 @@ def _next(
     if left.value_ml is None and left.free_high < _TINGED:
         near = rough_end_ml is not None and delivered_ml < rough_end_ml
         return "pour", _NEAR_POUR_ML if near else _POUR_ML
+    if safe_ml >= _LEAST_POUR_ML:
+        return "pour", min(safe_ml, _NEAR_POUR_ML)
     return ("portion" if safe_ml > _DROPS_ML else "drops"), safe_ml
 
 

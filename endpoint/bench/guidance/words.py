@@ -54,7 +54,7 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "pour",
             "Add up to {amount}",
-            "Let it fall in at two or three drops a second, and watch this page: it tells you when to "
+            "Let it fall in at about two drops a second and watch this page: it tells you when to "
             "close the tap. Then type the burette reading.",
             "long bar",
             0,

@@ -76,8 +76,9 @@ class AdviceInForce:
         if moment.blueness is None or moment.running in ("adding", "added"):
             # What is seen may belong to a volume that nobody has typed yet.
             return
-        if last is not None and last.amount_ml and not (moment.pump or moment.watched):
-            # A word to add something stands until its reading is typed.
+        stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
+        if last is not None and stands and not (moment.pump or moment.watched):
+            # What was said stands until the reading that answers it is typed.
             if moment.delivered_ml <= last.delivered_ml + 1e-6:
                 return
         known = {"rough_end_ml": self._rough_end_ml, "floor_ml": self._floor_ml}

@@ -41,6 +41,9 @@ _FIRST_TINGE, _TOO_MUCH = 0.04, 0.1
 stream: a twentieth of the way from the bound to the free form; and in its first seconds, in which
 it lends its own colour to the picture. Lower, and noise closes the tap; higher, and waters with
 much magnesium are passed, which show 4 % half a millilitre before the end."""
+_NOISY = 5.0
+"""And how many times the usual departure from its middle: some three standard deviations of what is
+averaged."""
 _BACK, _SMOOTH = (14, 44), 3
 """Blocks, counted back, that the colour is compared with: 3.5 to 11 s ago, in which half a
 millilitre ran in; and blocks that are averaged. Nearer, and a slow rise goes unseen; further, and
@@ -175,11 +178,14 @@ class _Tinge:
         past = self.seen[-_BACK[1] : -_BACK[0]]
         if len(past) < _SMOOTH:
             return
-        rise = now - _middle(past)
-        if self.begun is None and rise > 0.4 * _FIRST_TINGE:
+        level = _middle(past)
+        rise = now - level
+        # The liquid may be pale and its colour noisy.
+        least = max(_FIRST_TINGE, _NOISY * _middle([abs(one - level) for one in past]))
+        if self.begun is None and rise > 0.5 * least:
             self.begun = len(self.seen)
         young = self.begun is None or len(self.seen) < self.begun + _BACK[0]
-        self.turns |= rise > (_TOO_MUCH if young else _FIRST_TINGE)
+        self.turns |= rise > (max(_TOO_MUCH, least) if young else least)
 
 
 def _middle(values: list[float]) -> float:
