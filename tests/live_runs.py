@@ -15,10 +15,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Moment, Pace
 from endpoint.bench.live.classroom import Classroom, replicate_of
-from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.form import setting_from
 from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import Curve, from_colour
@@ -26,6 +26,7 @@ from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.model import Priors
 from endpoint.result.document import document
 from sample_media.simulated import level_volume_ml
+from tests.jobs import job_of
 
 FloatArray = NDArray[np.float64]
 

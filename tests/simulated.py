@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
 from endpoint.analysis.inputs import AnalysisInputs
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.colour.density import ColourTrace

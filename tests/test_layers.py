@@ -14,7 +14,7 @@ WAY = """
     calibration calibration.ware calibration.standardisation calibration.instruments
     problems messages rounding files
     chemistry hardness record
-    recording scene colour delivery burette curve equivalence
+    recording scene colour delivery burette curve equivalence verdict
     analysis
     result drawing report
     replicates comparison planner batch

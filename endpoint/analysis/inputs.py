@@ -57,6 +57,8 @@ class AnalysisInputs:
     """From adding the buffer to the first picture or row."""
     day: datetime.date | None = None
     """Day of the titration if stated."""
+    analyst: str | None = None
+    """Who titrated, if stated."""
     certificates: tuple[UsedCertificate, ...] = ()
     liquid_box: Box | None = None
     reference_box: Box | None = None

@@ -31,6 +31,7 @@ from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.sample_and_ware import BenchRecord
+from endpoint.recording.volume_log import Refill
 
 _BLANK_DEFAULT_U_ML = 0.02
 _TITRE_DEFAULT_U_ML = 0.05
@@ -63,7 +64,11 @@ class BenchQuantities:
 
 
 def bench_quantities(
-    record: BenchRecord, book: CertificateBook, *, reading_limit_ml: float | None = None
+    record: BenchRecord,
+    book: CertificateBook,
+    *,
+    reading_limit_ml: float | None = None,
+    refills: Sequence[Refill] = (),
 ) -> BenchQuantities:
     """Put what a record says into quantities.
 
@@ -75,6 +80,8 @@ def bench_quantities(
         Reads the certificates that the record names, and remembers them.
     reading_limit_ml:
         Half width of one reading of the burette; None for a fifth of a division, 0 for a pump.
+    refills:
+        When the burette was filled again during the titration: both readings of each err.
 
     Raises
     ------
@@ -85,7 +92,7 @@ def bench_quantities(
     try:
         sample_of = _sampler(record, book, missing)
         deliveries = sample_of(record.deliveries_ml, record.label)
-        burette = _burette(record, book, reading_limit_ml, missing)
+        burette = _burette(record, book, reading_limit_ml, missing, refills)
         titrant = _titrant(record, book, missing)
         missing += [
             f"{metal.name} in the sample (no uncertainty stated)"
@@ -248,6 +255,7 @@ def _burette(
     book: CertificateBook,
     reading_limit_ml: float | None,
     missing: list[str],
+    refills: Sequence[Refill],
 ) -> tuple[BuretteUse, float | None] | None:
     """Use of the burette, and its size in mL where it is known."""
     path = _certificate_path(record.ware.get("burette"))
@@ -260,7 +268,9 @@ def _burette(
         start = record.first_reading_ml
 
         def corrected(volume_ml: Quantity, label: str = "") -> Quantity:
-            if start > 0.0 and start + volume_ml.value > burette.marks_ml[-1]:
+            filled = _before(refills, volume_ml.value)
+            beyond = start + volume_ml.value > burette.marks_ml[-1]
+            if start > 0.0 and not filled and beyond:
                 raise RecordProblem(
                     f"{record.name}: from the first reading of {start:g} mL, {volume_ml.value:.2f} "
                     f"mL reach beyond the {burette.marks_ml[-1]:g} mL of the {burette.name}.",
@@ -272,6 +282,7 @@ def _burette(
                 label or record.label,
                 start_ml=start,
                 fills=_fills(start + volume_ml.value, burette.marks_ml[-1]),
+                refills=[(refill.delivered_ml, refill.reading_ml) for refill in filled],
                 reading_limit_ml=reading_limit_ml,
                 **_temperature(record),
             )
@@ -287,12 +298,20 @@ def _burette(
             ware,
             volume_ml,
             label or record.label,
-            fills=_fills(volume_ml.value, ware.tolerance.nominal_ml),
+            fills=max(
+                _fills(volume_ml.value, ware.tolerance.nominal_ml),
+                1 + len(_before(refills, volume_ml.value)),
+            ),
             reading_limit_ml=reading_limit_ml,
             **_temperature(record),
         )
 
     return add, ware.tolerance.nominal_ml
+
+
+def _before(refills: Sequence[Refill], volume_ml: float) -> list[Refill]:
+    """Refills that lie before a delivered volume."""
+    return [refill for refill in refills if refill.delivered_ml < volume_ml]
 
 
 def _fills(volume_ml: float, capacity_ml: float) -> int:

@@ -11,12 +11,12 @@ from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate, Transition
-from endpoint.equivalence.verdict import Verdict
 from endpoint.hardness.formula import Hardness, Split
 from endpoint.messages import Sentence
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region
 from endpoint.scene.tracking import Pose
+from endpoint.verdict.verdict import Verdict
 
 
 @dataclass(frozen=True, eq=False)

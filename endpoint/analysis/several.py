@@ -19,8 +19,8 @@ from endpoint.analysis.result import Result
 from endpoint.delivery.alignment import Alignment
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.model import NEAR_ML
-from endpoint.equivalence.verdict import WIDEST_HALF_ML, Verdict
 from endpoint.messages import Sentence, reason
+from endpoint.verdict.verdict import WIDEST_HALF_ML, Verdict
 
 FloatArray = NDArray[np.float64]
 

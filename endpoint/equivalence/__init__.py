@@ -1,1 +1,1 @@
-"""The equivalence volume from the chemistry, and whether it may be given."""
+"""The equivalence volume from the chemistry, with its interval."""

@@ -1,8 +1,4 @@
-"""Least squares on the titration model: both minima, scatter between points, uncertainty parts.
-
-`descend` is written here because no library descends from many starting points at once: each step
-solves the equilibrium of all of them in one call, and a minimum that is not worth it is given up.
-"""
+"""Least squares on the titration model: both minima, scatter between points, uncertainty parts."""
 
 from __future__ import annotations
 
@@ -12,16 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.equivalence.crossings import crossing
+from endpoint.equivalence.descent import FAR_COST, Fit, descend, solve_from
 from endpoint.equivalence.model import (
     BLUE,
     EQUIVALENCE,
     LOG_IND,
     PARAMETER_NAMES,
-    PLUME,
     RED,
     ROOT_MG,
-    SHIFT_EDTA,
-    SPLIT_IND,
     Model,
 )
 
@@ -45,136 +39,6 @@ _RIVAL_COST = 9.0
 _USUAL_POINTS = 20
 _FARTHEST = 12
 """Points beyond which neighbours no longer count."""
-_FARTHEST_LOG_K = 5.0
-_CLOSE = 1e-8
-"""Promised fall of the cost at which a minimum is reached, as a part of it."""
-_NEAR_ENOUGH = 1e-4
-"""The same where only the cost is asked for: an interval of 1.96 needs it to a hundredth."""
-_UNDAMPED = 1e-8
-_MANY_STEPS = 50.0
-_FAR_COST = 60.0
-"""A minimum of the first search that is higher by so much is not a rival."""
-
-
-@dataclass(frozen=True, eq=False)
-class Fit:
-    """A minimum: all parameters, covariance of the free ones, weighted Jacobian, cost."""
-
-    theta: FloatArray
-    covariance: FloatArray
-    jacobian: FloatArray
-    cost: float
-    log_free: FloatArray | None = None
-    """Free ligands at the minimum, shape (2, 1, n): a start for a fit near by."""
-
-
-def solve_from(
-    model: Model, start: FloatArray, near: Fit | None = None, worth: float = np.inf
-) -> Fit:
-    """The minimum below one starting point, shape (14,); `near` is a fit to the same points."""
-    log_free = None if near is None else near.log_free
-    return descend(model, start[None, :], near=log_free, worth=worth)[0]
-
-
-def descend(
-    model: Model,
-    starts: FloatArray,
-    most: int = 80,
-    near: FloatArray | None = None,
-    worth: float = np.inf,
-    close: float = _CLOSE,
-) -> list[Fit]:
-    """Levenberg-Marquardt from many starting points at once.
-
-    Damping in the scale of the columns as in MINPACK, lengthened and shortened after Nielsen
-    (Technical University of Denmark, report IMM-REP-1999-05; from memory).
-
-    Parameters
-    ----------
-    model:
-        Residuals and derivatives.
-    starts:
-        Shape (rows, 14).
-    most:
-        Limit of evaluations.
-    near:
-        `Balance.log_free` to begin from, shape (2, 1 or rows, n).
-    worth:
-        A row is given up where it would need many more steps to come down to this cost, or
-        near to the best of the rows.
-    close:
-        Promised fall of the cost at which a minimum is reached, as a part of it.
-
-    Returns
-    -------
-    One fit for each row.
-    """
-    theta = _allowed(starts.copy())
-    rows = len(theta)
-    if near is not None and near.shape[1] != rows:
-        near = np.repeat(near[:, :1], rows, axis=1)
-    rest, slopes, log_free = model.evaluate_rows(theta, near)
-    cost = np.einsum("ri,ri->r", rest, rest)
-    damping, growth = np.full(rows, 1e-3), np.full(rows, 2.0)
-    scale = np.zeros((rows, slopes.shape[1]))
-    active = np.arange(rows)
-    for _ in range(most - 1):
-        curve, slope = _normal(slopes[active], rest[active])
-        scale[active] = np.maximum(scale[active], np.einsum("rii->ri", curve))
-        step = _damped_step(curve, slope, damping[active, None] * scale[active])
-        trial = theta[active]
-        trial[:, model.free] += step
-        trial = _allowed(trial)
-        found = model.evaluate_rows(trial, log_free[:, active])
-        there = np.einsum("ri,ri->r", found[0], found[0])
-        # Twice the slope along the step and the curvature: what the quadratic model promises.
-        promised = -2.0 * np.einsum("ri,ri->r", slope, step)
-        promised -= np.einsum("ri,rij,rj->r", step, curve, step)
-        gain = cost[active] - there
-        better = gain >= 0.0
-        up = active[better]
-        theta[up], rest[up], slopes[up] = trial[better], found[0][better], found[1][better]
-        log_free[:, up], cost[up] = found[2][:, better], there[better]
-        ratio = gain / np.maximum(promised, 1e-300)
-        calm = np.maximum(1.0 - (2.0 * np.minimum(ratio, 1.0) - 1.0) ** 3, 1.0 / 3.0)
-        small = promised <= close * np.maximum(cost[active], 1.0)
-        done = (small & (damping[active] < _UNDAMPED)) | (damping[active] > 1e12)
-        goal = min(worth, float(cost.min()) + _FAR_COST)
-        done |= better & (cost[active] - _MANY_STEPS * gain > goal)
-        damping[active] *= np.where(better, calm, growth[active])
-        # Damped steps promise little along a flat valley: only an undamped one proves the end.
-        damping[active[small & better]] = 0.1 * _UNDAMPED
-        growth[active] = np.where(better, 2.0, 2.0 * growth[active])
-        active = active[~done]
-        if active.size == 0:
-            break
-    curve, _ = _normal(slopes, rest)
-    covariance = np.asarray(np.linalg.pinv(curve, hermitian=True), dtype=np.float64)
-    return [
-        Fit(theta[k], covariance[k], slopes[k].T, float(cost[k]), log_free[:, k : k + 1])
-        for k in range(rows)
-    ]
-
-
-def _allowed(theta: FloatArray) -> FloatArray:
-    theta[:, EQUIVALENCE] = np.maximum(theta[:, EQUIVALENCE], 1e-3)
-    theta[:, ROOT_MG] = np.clip(theta[:, ROOT_MG], -30.0, 30.0)
-    theta[:, PLUME] = np.clip(theta[:, PLUME], 0.0, 2.0)
-    # Far beyond what any chemistry reaches: a wild step must not end in a division by zero.
-    constants = slice(SHIFT_EDTA, SPLIT_IND + 1)
-    theta[:, constants] = np.clip(theta[:, constants], -_FARTHEST_LOG_K, _FARTHEST_LOG_K)
-    return theta
-
-
-def _normal(slopes: FloatArray, rest: FloatArray) -> tuple[FloatArray, FloatArray]:
-    return slopes @ slopes.transpose(0, 2, 1), np.einsum("rpi,ri->rp", slopes, rest)
-
-
-def _damped_step(curve: FloatArray, slope: FloatArray, damping: FloatArray) -> FloatArray:
-    stiff = curve.copy()
-    diagonal = np.einsum("rii->ri", stiff)
-    diagonal += damping + 1e-300
-    return np.asarray(-np.linalg.solve(stiff, slope[..., None])[..., 0], dtype=np.float64)
 
 
 _ROOTS = (0.03, 0.12, 0.4, 1.0)
@@ -301,7 +165,7 @@ def fit_with_noise(model: Model, known: FloatArray | None = None) -> Fitted:
     current, fit, extra, freedom = _settle(model, found[0])
     rival: Fit | None = None
     for other in found[1:]:
-        if other.cost > found[0].cost + _FAR_COST:
+        if other.cost > found[0].cost + FAR_COST:
             continue
         again = solve_from(current, other.theta, worth=fit.cost + _RIVAL_COST)
         if again.cost < fit.cost - 1e-6 and _apart(again, fit):
@@ -428,29 +292,3 @@ def two_minima(fit: Fit, rival: Fit | None) -> tuple[float, float]:
     odds = float(np.exp(-0.5 * (rival.cost - fit.cost)) * sizes[1] / sizes[0])
     part = odds / (1.0 + odds)
     return here + part * (there - here), float(np.sqrt(part * (1.0 - part))) * abs(there - here)
-
-
-def refit_at(
-    model: Model, theta: FloatArray, equivalence_ml: float, near: FloatArray | None = None
-) -> tuple[FloatArray, float, FloatArray | None]:
-    """Best parameters with the equivalence volume held, starting from `theta`.
-
-    Parameters
-    ----------
-    model, theta:
-        As for `solve_from`.
-    equivalence_ml:
-        Volume that is held.
-    near:
-        Third item of an earlier call for a volume close by.
-
-    Returns
-    -------
-    Parameters, cost, and what a next call may begin from.
-    """
-    free = model.free.copy()
-    free[EQUIVALENCE] = False
-    start = theta.copy()
-    start[EQUIVALENCE] = equivalence_ml
-    fit = descend(replace(model, free=free), start[None, :], near=near, close=_NEAR_ENOUGH)[0]
-    return fit.theta, fit.cost, fit.log_free

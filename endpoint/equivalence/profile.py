@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.equivalence.least_squares import refit_at
+from endpoint.equivalence.descent import refit_at
 from endpoint.equivalence.model import EQUIVALENCE, Model
 
 FloatArray = NDArray[np.float64]

@@ -69,8 +69,33 @@ def read_runs(
     return tuple(runs)
 
 
+def runs_of_documents(documents: Mapping[str, Mapping[str, Any]]) -> tuple[Run, ...]:
+    """Runs of results that are at hand, as `read_runs` reads them from files.
+
+    Parameters
+    ----------
+    documents:
+        Name for people -> data of a result.
+
+    Raises
+    ------
+    ReplicateProblem
+        One of them is not a result.
+    """
+    found = [_of_document(data, name, name) for name, data in documents.items()]
+    return tuple(
+        with_own_names(replace(run, number=k, group="titration"))
+        for k, run in enumerate(found, start=1)
+    )
+
+
 def _recorded(path: Path) -> Run:
     data, name = result_json(path, ReplicateProblem, OR_TITRES)
+    return _of_document(data, name, path.name)
+
+
+def _of_document(data: Mapping[str, Any], name: str, otherwise: str) -> Run:
+    """Run of a result, labelled `otherwise` where it has no label."""
     status = data.get("status")
     if status not in ("located", "bracketed", "none") or "equivalence_ml" not in data:
         raise ReplicateProblem(
@@ -94,7 +119,7 @@ def _recorded(path: Path) -> Run:
         group="",
         label=one_line(label, LONGEST_TEXT)
         if isinstance(label, str) and label.strip()
-        else path.name,
+        else otherwise,
         where=name,
         status=status,
         titre_ml=titre,

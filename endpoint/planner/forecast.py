@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from calibration.quantity import Quantity, combine
 from calibration.ware.glassware import Ware, burette_volume, pipette_deliveries
 from endpoint.chemistry.equilibrium import Flask
-from endpoint.equivalence.least_squares import Fit, contributions
+from endpoint.equivalence.descent import Fit
+from endpoint.equivalence.least_squares import contributions
 from endpoint.equivalence.model import (
     BLUE,
     EQUIVALENCE,

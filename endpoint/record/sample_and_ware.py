@@ -3,6 +3,7 @@
 [sample]
 label = "Spring at the mill"
 date = 2026-11-20              # day of the titration; default: today
+analyst = "A. Berg"            # who titrated; may be left out
 volume_ml = 100.0              # or deliveries_ml = [50.0, 50.0]
 added_ml = 5.0                 # buffer and rinse water in the flask; default 0
 [titrant]
@@ -48,7 +49,7 @@ from endpoint.record.conditions import (
 )
 
 BENCH_KEYS: dict[str, tuple[str, ...]] = {
-    "sample": ("label", "date", "volume_ml", "deliveries_ml", "added_ml"),
+    "sample": ("label", "date", "analyst", "volume_ml", "deliveries_ml", "added_ml"),
     "titrant": ("concentration_mol_l", "standard_uncertainty_mol_l", "certificate"),
     "blank": ("volume_ml", "standard_uncertainty_ml", "result"),
     "ware": (
@@ -92,6 +93,8 @@ class BenchRecord:
     label: str
     day: datetime.date | None = None
     """Day of the titration; None where the record does not say."""
+    analyst: str | None = None
+    """Who titrated, if stated."""
     deliveries_ml: tuple[float, ...]
     added_ml: float
     concentration_mol_l: float | None
@@ -184,6 +187,7 @@ def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "label": label[:200],
         "day": reader.day(table, "sample", "date"),
+        "analyst": reader.text(table, "sample", "analyst"),
         "deliveries_ml": parts,
         "added_ml": added or 0.0,
     }

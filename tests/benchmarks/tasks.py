@@ -86,8 +86,8 @@ def located(record: str) -> dict[str, Any]:
 
 def live(record: str) -> dict[str, Any]:
     """Colour of frames that are in memory already, as a camera gives them."""
-    from endpoint.analysis.pipeline import find_region
     from endpoint.analysis.prepare import prepare
+    from endpoint.analysis.viewing import find_region
     from endpoint.colour.follow import follow
     from endpoint.record.titration import read_record
     from endpoint.recording.frame import ArrayFrame

@@ -23,13 +23,13 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.density import measure, trace
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
-from endpoint.equivalence.evidence import Evidence
 from endpoint.equivalence.fit import fit_transition, magnesium_share
 from endpoint.equivalence.model import Priors, priors_for
-from endpoint.equivalence.verdict import Verdict, hindrance, judge
 from endpoint.problems import RecordProblem
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.scene.region import locate
+from endpoint.verdict.evidence import Evidence
+from endpoint.verdict.verdict import Verdict, hindrance, judge
 from sample_media.light import WAVELENGTHS_NM, camera, tone
 from sample_media.simulated import careful_additions
 from tests.indicator_plans import drawn_constants, titrate

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from endpoint.colour.density import UNSHARE
 from endpoint.curve.points import RGB, from_absorbance
-from endpoint.equivalence.least_squares import Fit, neighbour_likeness, scatter_factor
+from endpoint.equivalence.descent import Fit
+from endpoint.equivalence.least_squares import neighbour_likeness, scatter_factor
 from endpoint.equivalence.model import colour_scale
 from sample_media import light
 

@@ -15,8 +15,8 @@ from endpoint.colour.off_colour import (
 )
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
-from endpoint.equivalence.verdict import hindrance
 from endpoint.problems import Flag
+from endpoint.verdict.verdict import hindrance
 from sample_media import light
 
 RED, BLUE = np.array([0.24, 0.66, 0.50]), np.array([0.78, 0.36, 0.11])

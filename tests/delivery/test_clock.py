@@ -15,10 +15,10 @@ from endpoint.colour.density import ColourTrace
 from endpoint.delivery.clock import ClockDoubt, LogClock, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import after_the_end, changes_after_the_end
-from endpoint.equivalence.verdict import Verdict, with_doubt
 from endpoint.messages import reason, remark
 from endpoint.problems import DeliveryProblem
 from endpoint.result.document import document
+from endpoint.verdict.verdict import Verdict, with_doubt
 from tests.kept_films import record_of
 from tests.places import SAMPLES
 from tests.simulated import seen_colours

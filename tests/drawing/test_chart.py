@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.drawing.chart import chart, describe, picture_bytes, zoom_window
 from endpoint.drawing.outlines import region_picture

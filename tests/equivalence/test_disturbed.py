@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.curve.points import from_absorbance
 from endpoint.curve.segments import one_light
 from endpoint.curve.strays import strays
-from endpoint.equivalence.evidence import goes_back
 from endpoint.equivalence.stray_light import StrayModel, with_stray_light
+from endpoint.verdict.evidence import goes_back
 from tests.equivalence.disturbed import CASES, drawn, stray_light
 from tests.simulated import job
 

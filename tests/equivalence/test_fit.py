@@ -12,9 +12,9 @@ from scipy.special import stdtrit
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
+from endpoint.equivalence.descent import descend, refit_at
 from endpoint.equivalence.fit import fit_transition, profile_interval
 from endpoint.equivalence.indicator_amount import amount_shown
-from endpoint.equivalence.least_squares import descend, refit_at
 from endpoint.equivalence.model import PARAMETER_NAMES, Model, Priors, Setting
 from sample_media.simulated import (
     PHOTOMETER,

@@ -12,7 +12,7 @@ import pytest
 
 from calibration.quantity import Quantity
 from endpoint.analysis.by_eye import work_out
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.hardness.formula import HardnessProblem, hardness
 from endpoint.hardness.other_metals import OTHER_METALS, StatedMetal, blocking, subtracted
 from endpoint.hardness.units import M_CACO3

@@ -13,7 +13,7 @@ from unittest import mock
 import numpy as np
 
 from calibration.problem import Problem
-from endpoint.analysis import pipeline
+from endpoint.analysis import pipeline, viewing
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.clock import LogClock
 from endpoint.record.titration import read_record
@@ -191,7 +191,7 @@ def result_of_colours(record_path: Path, samples: list[ColourSample]) -> Any:
     def instead(frames: Iterable[Frame], *_: object) -> Iterator[ColourSample]:
         yield from samples
 
-    with mock.patch.object(pipeline, "follow", instead):
+    with mock.patch.object(viewing, "follow", instead):
         return pipeline.analyse(
             ColourFilm(samples), replace(job, clock=clock), region=_region(), every_frame=True
         )

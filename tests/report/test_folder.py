@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Quantity
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.drawing.chart import describe
 from endpoint.equivalence.fit import Estimate

@@ -31,7 +31,7 @@ _MOST_RISE = 0.2
 """Largest rise of the free fraction in one addition. A fit needs points within the change, and from
 0.72 on one addition hides its shape (`endpoint.equivalence.verdict`). Lower, and additions get
 many; higher, and the few that leap further than expected leave an interval."""
-_FIRST_ML, _POUR_ML, _NEAR_POUR_ML = 2.0, 10.0, 1.0
+_FIRST_ML, _POUR_ML, _NEAR_POUR_ML = 2.0, 5.0, 1.0
 _DROPS_ML, _DROP_ML = 0.15, 0.05
 """First addition, which no common titration ends in; largest ones under the eyes of the camera,
 before and after a first tinge; what is counted in drops below; and a drop. Common practice, no
@@ -164,7 +164,7 @@ class Guidance:
     """Until when to wait, on the clock of the frames."""
 
 
-def advise(result: Result | None, moment: Moment) -> Guidance:
+def advise(result: Result | None, moment: Moment, ended: Result | None = None) -> Guidance:
     """Guidance from the curve of the last conclusion; may take a tenth of a second.
 
     Parameters
@@ -173,6 +173,8 @@ def advise(result: Result | None, moment: Moment) -> Guidance:
         The last conclusion, with its curve and its job; None before the first one.
     moment:
         Where the titration stands.
+    ended:
+        The result if the run ended now, where that was worked out.
     """
     if moment.blueness is None:
         return unseen(moment.delivered_ml)
@@ -190,7 +192,7 @@ def advise(result: Result | None, moment: Moment) -> Guidance:
         floor_ml=moment.floor_ml,
         rough_end_ml=moment.rough_end_ml,
     )
-    return guide(result.curve, inputs, now_s=moment.now_s, result=result)
+    return guide(result.curve, inputs, now_s=moment.now_s, result=ended or result)
 
 
 def unseen(delivered_ml: float) -> Guidance:

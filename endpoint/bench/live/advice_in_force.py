@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from endpoint.analysis.result import Result
@@ -16,8 +17,9 @@ from endpoint.bench.guidance.guide import (
     unseen,
     waiting,
 )
+from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.plume import Sight
-from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Pump, Volumes, delivered_by
+from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
 _FIRST_WAIT_S = 3.0
 """Wait after a reading until the liquid was looked at, s: two usual mixing times."""
@@ -52,7 +54,7 @@ def moment_of(
         delivered_ml=delivered_by(volumes, now_s),
         blueness=blueness,
         pump=pump,
-        rate_ml_min=volumes.rate_at(now_s) if isinstance(volumes, Pump) else 0.0,
+        rate_ml_min=volumes.rate_ml_min if isinstance(volumes, Pump) and volumes.running else 0.0,
         watched=isinstance(volumes, PictureDelivery),
         running=running,
         turns=sight is not None and sight.turns,
@@ -70,8 +72,23 @@ class AdviceInForce:
         """Where the end may be, by the tinge that a pour has brought."""
         self._floor_ml = 0.0
 
-    def think(self, result: Result, moment: Moment) -> None:
-        """Work out guidance for a conclusion; slow."""
+    def forget(self) -> None:
+        """The run goes on after its result."""
+        self.__init__()  # type: ignore[misc]
+
+    def think(
+        self, result: Result, moment: Moment, final: Callable[[], Result] | None = None
+    ) -> None:
+        """Work out guidance for a conclusion; slow.
+
+        Parameters
+        ----------
+        result, moment:
+            As for `advise`.
+        final:
+            Gives what the result would be if the run ended now: asked before anybody is told that
+            it is enough.
+        """
         last = self._last
         if moment.blueness is None or moment.running in ("adding", "added"):
             # What is seen may belong to a volume that nobody has typed yet.
@@ -82,7 +99,11 @@ class AdviceInForce:
             if moment.delivered_ml <= last.delivered_ml + 1e-6:
                 return
         known = {"rough_end_ml": self._rough_end_ml, "floor_ml": self._floor_ml}
-        self._last = advise(result, replace(moment, **known))
+        moment = replace(moment, **known)
+        said = advise(result, moment)
+        if said.code == "enough" and final is not None:
+            said = advise(result, moment, final())
+        self._last = said
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""

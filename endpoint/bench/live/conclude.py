@@ -1,25 +1,30 @@
-"""From the colours and volumes of a live run to its result and its document; pure."""
+"""From the colours and volumes of a run that goes on to its result and its document; pure.
+
+At its end the result comes from the journal, see `endpoint.bench.journal.run_record`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from endpoint.analysis.inputs import AnalysisInputs
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
+from endpoint.bench.journal.events import Kept
+from endpoint.bench.journal.run_record import result_of
 from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.picture_volume import level_spans
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
-from endpoint.equivalence.verdict import volume_unseen
-from endpoint.problems import UnseenVolume
-from endpoint.result.document import document, edta_constants
+from endpoint.problems import DeliveryProblem, UnseenVolume
+from endpoint.result.document import document, edta_constants, programs
 from endpoint.scene.region import Region
+from endpoint.verdict.verdict import volume_unseen
 
 _PAUSE_PAST_S = 20.0
 """How long ago the last pause of a pump may have ended, s, and its mixing still be looked at.
@@ -36,7 +41,6 @@ def result_of_run(
     details: Mapping[str, str],
     *,
     ended_s: tuple[float | None, ...] = (),
-    final: bool = False,
 ) -> Result:
     """Result of what was seen so far.
 
@@ -50,15 +54,11 @@ def result_of_run(
         Colours, where they were seen, and where the pictures came from.
     ended_s:
         When the addition of each reading ended, as far as the picture shows it: people type later.
-    final:
-        Whether the run has ended: then a volume that the picture does not show surely is none.
     """
-    if final and isinstance(volumes, PictureDelivery) and isinstance(volumes.trouble, UnseenVolume):
-        return Result(job, volume_unseen(volumes.trouble), source_details=dict(details))
     logged = volumes.logged if isinstance(volumes, PictureDelivery) else None
     seen = None if logged is None else logged.seen
     delivery = volumes.delivery() if seen is None else seen.delivery
-    if seen is not None and not final:
+    if seen is not None:
         delivery = _with_pauses(delivery, trace)
     if isinstance(volumes, Readings):
         delivery = _as_seen(delivery, ended_s)
@@ -76,6 +76,33 @@ def _as_seen(delivery: Delivery, ended_s: tuple[float | None, ...]) -> Delivery:
         if end_s is not None and k:
             times[k] = min(max(end_s, times[k - 1] + _APART_S), times[k])
     return replace(delivery, time_s=times, reading_sd_ml=reading_sd_ml(delivery.volume_ml))
+
+
+def ended_result(
+    job: AnalysisInputs,
+    events: Sequence[Kept],
+    volumes: Volumes,
+    region: Region | None,
+    details: Mapping[str, str],
+) -> Result | None:
+    """Result of a run that has ended, as an export of it gives it; None if nothing was delivered.
+
+    Parameters
+    ----------
+    job, volumes, region, details:
+        As of `result_of_run`.
+    events:
+        All that the journal holds of the run.
+    """
+    trouble = volumes.trouble if isinstance(volumes, PictureDelivery) else None
+    if isinstance(trouble, UnseenVolume):
+        # Without a volume that the picture surely shows there is no result.
+        return Result(job, volume_unseen(trouble), source_details=dict(details))
+    try:
+        result = result_of(events)
+    except DeliveryProblem:
+        return None
+    return replace(result, region=region, source_details=dict(details))
 
 
 def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:
@@ -104,7 +131,9 @@ def document_of_run(result: Result, mode: str, details: Mapping[str, str]) -> di
         Where the pictures come from.
     """
     provenance = {
+        **programs(),
         "record": "live",
+        "medium_kind": "colours",
         "source": dict(details),
         "delivery": mode,
         "edta_constants": edta_constants(result.job.indicator),

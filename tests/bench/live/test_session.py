@@ -18,6 +18,7 @@ from endpoint.bench.guidance.words import ADVICE, Tone
 from endpoint.bench.journal import writer
 from endpoint.bench.journal.events import (
     Correction,
+    PumpRate,
     Reading,
     RegionSeen,
     RunHead,
@@ -26,18 +27,19 @@ from endpoint.bench.journal.events import (
 )
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
+from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import CountedReading, readings_of
 from endpoint.bench.live import advice_in_force
 from endpoint.bench.live.camera_view import SampleStore
-from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.form import setting_from
 from endpoint.bench.live.notices import ClockWatch
 from endpoint.bench.live.plume import plume_frames
 from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.session import LiveSession
-from endpoint.bench.live.volumes import Pump, Readings
+from endpoint.bench.live.volumes import Readings
 from endpoint.bench.web.hub import BenchClock, Hub
+from endpoint.bench.web.incoming_picture import Transit
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
-from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample
@@ -58,6 +60,7 @@ from tests.bench_scene import (
     ready,
 )
 from tests.bench_server import new_session
+from tests.jobs import job_of
 
 
 def run_of(session: LiveSession) -> LiveRun:
@@ -499,12 +502,24 @@ def test_steps_of_the_work_are_kept_in_order(film: list[ArrayFrame]) -> None:
 def test_pump_volume() -> None:
     pump = Pump(6.0)
     assert pump.volume_at(10.0) == 0.0
-    running = replace(pump, start_s=10.0)
+    running = pump.plus(1, pump.switched(True, 10.0))
     assert running.volume_at(20.0) == pytest.approx(1.0)
     assert running.delivery().volume_at([10.0, 70.0]).tolist() == pytest.approx([0.0, 6.0])
-    stopped = replace(running, stop_s=40.0)
-    assert stopped.volume_at(100.0) == pytest.approx(3.0)
-    assert float(stopped.delivery().volume_at(100.0)) == pytest.approx(3.0)
+    held = running.plus(2, running.switched(False, 40.0))
+    assert held.volume_at(100.0) == pytest.approx(3.0)
+    assert float(held.delivery().volume_at(100.0)) == pytest.approx(3.0)
+    with pytest.raises(RecordProblem, match="not running"):
+        held.switched(False, 41.0)
+    again = held.set_to(2.0)
+    again = again.plus(3, again.switched(True, 100.0))
+    slower = again.plus(4, PumpRate(130.0, 1.0))
+    assert (slower.running, slower.rate_ml_min, slower.stop_s) == (True, 1.0, None)
+    times = [40.0, 100.0, 130.0, 190.0]
+    assert [slower.volume_at(t) for t in times] == pytest.approx([3.0, 3.0, 4.0, 5.0])
+    assert slower.delivery().volume_at(times).tolist() == pytest.approx([3.0, 3.0, 4.0, 5.0])
+    assert slower.undo_words == "the rate of 1 mL/min"
+    back = slower.plus(5, slower.undo())
+    assert back.volume_at(190.0) == pytest.approx(6.0)
 
 
 def sample(k: int) -> ColourSample:
@@ -617,9 +632,9 @@ def test_clock_watch() -> None:
 def test_form_entries_are_those_of_the_setting() -> None:
     command = parse_command(json.dumps({"do": "begin", "form": FORM_VALUES}))
     assert set(FORM_VALUES) <= set(FORM)
-    record = setting_from(command.values["form"]).checked()
-    assert record.deliveries_ml == (50.0, 50.0)
-    assert record.mixing_lag_s == 0.2
+    record = setting_from(command.values["form"]).record()
+    assert record["sample"]["deliveries_ml"] == [50.0, 50.0]
+    assert record["delivery"]["mixing_lag_s"] == 0.2
 
 
 def test_newest_picture_takes_the_place_of_the_one_that_waits() -> None:

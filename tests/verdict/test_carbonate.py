@@ -7,14 +7,14 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.quantity import Quantity
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.curve.creep import creep_of
 from endpoint.curve.points import from_colour
 from endpoint.delivery.delivery import Delivery
-from endpoint.equivalence.carbonate import CONTRIBUTION
 from endpoint.result.document import document
+from endpoint.verdict.carbonate import CONTRIBUTION
 from sample_media.simulated import BLUE_FORM, RED_FORM, careful_additions, simulate
 from tests.simulated import curve as simulated_curve
 from tests.simulated import flask, job, seen_colours, steps

@@ -9,10 +9,10 @@ import numpy as np
 from endpoint.colour.off_colour import depth_of
 from endpoint.curve.indicator_form import TOO_MUCH_INDICATOR, TOO_PALE, likeness
 from endpoint.curve.points import RGB
-from endpoint.equivalence.evidence import USUAL_ABSORPTIVITY, Evidence, strain
 from endpoint.equivalence.fit import Transition, magnesium_share
 from endpoint.messages import Sentence, remark
 from endpoint.problems import Flag
+from endpoint.verdict.evidence import USUAL_ABSORPTIVITY, Evidence, strain
 
 # Where a comment below names no study, the value was chosen on simulated curves and rendered films
 # and no study of it was kept. A wrong value misleads the reader but changes no number.
@@ -33,7 +33,7 @@ _UNLIKE = 0.8
 T gave 0.94 to 0.99; another dye that turns from red to blue still passes unremarked above 0.8."""
 _NO_MAGNESIUM, _NO_MAGNESIUM_UPPER = 0.025, 0.05
 """Share of magnesium and its upper limit below which water counts as free of magnesium: there the
-colour begins to change well before the end (tests/equivalence/test_verdict.py)."""
+colour begins to change well before the end (tests/verdict/test_verdict.py)."""
 _EARLY_FADE_ML = 0.4
 """Equivalence volume minus midpoint from which the fade itself shows that magnesium is missing."""
 _LAG_PART, _LAG_ML = 0.3, 0.01

@@ -25,7 +25,10 @@ from endpoint.curve.indicator_form import (
 from endpoint.curve.points import RGB, Curve
 from endpoint.curve.red_and_blue import BLUE_EARLY_ML, red_and_blue
 from endpoint.delivery.clock import ClockDoubt
-from endpoint.equivalence.evidence import (
+from endpoint.equivalence.fit import Estimate, Transition, profile_interval
+from endpoint.messages import Sentence, reason, remark
+from endpoint.problems import UnseenVolume
+from endpoint.verdict.evidence import (
     Evidence,
     goes_back,
     lost_reason,
@@ -33,10 +36,7 @@ from endpoint.equivalence.evidence import (
     strain,
     width_ml,
 )
-from endpoint.equivalence.fit import Estimate, Transition, profile_interval
-from endpoint.equivalence.remarks import remarks_for
-from endpoint.messages import Sentence, reason, remark
-from endpoint.problems import UnseenVolume
+from endpoint.verdict.remarks import remarks_for
 
 FloatArray = NDArray[np.float64]
 
@@ -65,7 +65,7 @@ _STRAIN, _STRAIN_SLOW = 30.0, 12.0
 """Sum of squared departures of the constants (about five of them) above which the chemistry does
 not explain the curve (simulated titrations have 1 to 2.5, 24 seeds), and the same where the change
 is slow as well, as at a wrong pH. Lower, and good titrations with an odd amount of indicator are
-refused; higher, and other metals or a wrong pH (tests/equivalence/test_verdict.py: pH 8.3 and 8.7)
+refused; higher, and other metals or a wrong pH (tests/verdict/test_verdict.py: pH 8.3 and 8.7)
 get a number."""
 _SLOW_FADE_ML = 1.2
 """Width from 15 to 90 % free, mL, above which the change is slow. Simulated titrations with 2 to 40

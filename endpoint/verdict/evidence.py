@@ -1,6 +1,6 @@
 """What a verdict is made from, and how strange it looks.
 
-Thresholds are in `endpoint.equivalence.verdict` and `endpoint.equivalence.remarks`; here are the
+Thresholds are in `endpoint.verdict.verdict` and `endpoint.verdict.remarks`; here are the
 numbers that are compared with them.
 """
 
@@ -15,10 +15,10 @@ from endpoint.burette.picture_volume import PictureVolume
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.delivery.clock import ClockDoubt
-from endpoint.equivalence.carbonate import Carbonate
 from endpoint.equivalence.fit import Transition
 from endpoint.equivalence.model import CONSTANTS, LOG_IND, Priors
 from endpoint.problems import Flag
+from endpoint.verdict.carbonate import Carbonate
 
 USUAL_ABSORPTIVITY = ERIOCHROME_BLACK_T.absorptivity
 """L/mol/cm; limits on the amount of indicator are written for it and scaled to other indicators."""

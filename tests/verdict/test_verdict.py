@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from endpoint.analysis.pipeline import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve
 from endpoint.curve.points import from_absorbance
 from endpoint.messages import REASONS, REMARKS
 from sample_media.simulated import BLUE_FORM, RED_FORM, Plan, simulate

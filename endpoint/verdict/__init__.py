@@ -1,0 +1,1 @@
+"""May a number be given: located, bracketed or none, with reasons and remarks."""
