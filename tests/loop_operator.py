@@ -41,6 +41,8 @@ class Manner:
     reaction_s: tuple[float, float] = (0.6, 1.6)
     typing_s: tuple[float, float] = (1.0, 5.0)
     rate_ml_s: tuple[float, float] = (0.2, 0.45)
+    slow_ml_s: tuple[float, float] = (0.08, 0.125)
+    """Two drops a second, as a person hits it."""
     drop_ml: tuple[float, float] = (0.04, 0.055)
 
 
@@ -155,6 +157,7 @@ class Loop:
         self._looked_s = self._concluded_s = 0.0
         self.said: Guidance | None = None
         self.slipped = False
+        self.rate = 0.0
 
     @property
     def now_s(self) -> float:
@@ -184,11 +187,17 @@ class Loop:
             self.look()
 
     def _matters(self) -> bool:
-        """Whether a conclusion can change a word: none does while titrant is to be added, or long
-        before a wait is over. It spares most of the time of the study."""
+        """Whether a conclusion can change a word.
+
+        None does while titrant is to be added, or long before a wait is over; leaving these out
+        spares most of the time of the study.
+        """
         said = self.said
-        if said is None or self.manner.pump:
+        if said is None:
             return True
+        if self.manner.pump:
+            # Far from the change every fifth one will do.
+            return said.code != "pour" or self.now_s >= self._concluded_s + 5.0
         if said.amount_ml is not None or said.code in ("type", "close"):
             return False
         return said.until_s is None or self.now_s > said.until_s - 1.0
@@ -196,9 +205,7 @@ class Loop:
     def look(self) -> Guidance:
         """Read the page."""
         self.said = self.session.running().guidance(self.now_s)
-        self.words.append(
-            Word(self.now_s, self.flask.left_ml, self.flask.is_mixed, self.said)
-        )
+        self.words.append(Word(self.now_s, self.flask.left_ml, self.flask.is_mixed, self.said))
         return self.said
 
     def begin(self, rate_ml_min: float | None = None) -> None:
@@ -265,7 +272,8 @@ class Loop:
             self.pass_time(0.7)
 
     def _pour(self, amount_ml: float, slow: bool) -> None:
-        rate = 0.1 * self.rng.uniform(0.8, 1.25) if slow else self.rng.uniform(*self.manner.rate_ml_s)
+        ends = self.manner.slow_ml_s if slow else self.manner.rate_ml_s
+        rate = self.rng.uniform(*ends)
         told_s = None
         while amount_ml > 0.0:
             poured = min(rate * STEP_S, amount_ml)
@@ -293,7 +301,40 @@ class Loop:
         self.session.running().reading(self.read_ml, self.now_s)
         self.look()
 
+    # With a pump ---------------------------------------------------------------------------------
+
+    def by_pump(self) -> Record:
+        """Start, set and stop the pump as the page says."""
+        self.rate = float(self.rng.choice([4.0, 5.0, 6.0, 8.0]))
+        self.begin(self.rate)
+        running = told = False
+        while self.now_s < _MOST_S:
+            said = self.said or self.look()
+            if said.code in ("enough", "over"):
+                told = True
+                break
+            wanted = said.rate_ml_min or self.rate
+            if said.title.startswith("Start") or (running and wanted != self.rate):
+                self._pass(self.rng.uniform(*self.manner.reaction_s), running)
+                self.additions += 1
+                if wanted != self.rate:
+                    self.session.running().pump_rate(wanted, self.now_s)
+                    self.rate = wanted
+                if not running:
+                    self.session.running().pump(True, self.now_s)
+                    running = True
+                self.look()
+            self._pass(STEP_S, running)
+        if running:
+            self._pass(1.0, running)
+            self.session.running().pump(False, self.now_s)
+        return self.finish(told=told)
+
+    def _pass(self, seconds: float, running: bool) -> None:
+        self.pass_time(seconds, self.rate / 60.0 if running else 0.0)
+
 
 def titrated(recipe: Recipe, manner: Manner, every_s: float = 1.0) -> Record:
     """A whole titration as told."""
-    return Loop(recipe, manner, every_s).by_hand()
+    loop = Loop(recipe, manner, every_s)
+    return loop.by_pump() if manner.pump else loop.by_hand()

@@ -16,9 +16,17 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.prediction import AMOUNTS_ML, Left, predict
+from endpoint.bench.guidance.prediction import AMOUNTS_ML, Left, Stream, predict
 from endpoint.bench.guidance.progress import Habit, gather
-from endpoint.bench.guidance.words import ADVICE, Tone, amount_words, left_sentence
+from endpoint.bench.guidance.words import (
+    ADVICE,
+    FINISHING,
+    PUMP_ON,
+    PUMP_START,
+    Tone,
+    amount_words,
+    left_sentence,
+)
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
@@ -37,8 +45,8 @@ _DROPS_ML, _DROP_ML = 0.15, 0.05
 before and after a first tinge; what is counted in drops below; and a drop. Common practice, no
 source."""
 _LEAST_POUR_ML = 0.5
-"""From here on, mL, titrant runs in under the eyes of the camera: it takes five seconds, long enough
-for a tinge to show."""
+"""From here on, mL, titrant runs in under the eyes of the camera: that takes five seconds, long
+enough for a tinge to show."""
 _TINGED = 0.15
 """Free fraction that a liquid surely has less of where it may run in under the eyes of the camera.
 Lower, and it takes many portions; higher, and a stream begins within reach of the end."""
@@ -51,16 +59,17 @@ _CHANGED = 0.85
 """Free fraction from which the change is over."""
 _BEYOND_ML = 0.2
 """Portion in the final colour, mL."""
-_LEAST_BEYOND, _MOST_BEYOND_ML = 3, 1.2
-"""Points past the end that show the final colour, and volume past the end, mL, from which more
-portions are of no use. A fit needs three points for a level and its drift."""
+_LEAST_BEYOND, _MOST_BEYOND_ML, _LEAPT_BEYOND_ML = 3, 1.2, 0.4
+"""Points past the end that show the final colour: a fit needs three for a level and its drift. And
+volumes past the end, mL, from which more portions are of no use, the second where an addition has
+leapt over the change."""
 _SURE_ML, _FAR_BEYOND_ML = 0.05, 0.75
 """Half width of a 95 % interval, mL, with which nobody needs more: a drop; and volume past the end
 from which more no longer makes it narrower."""
 _RATES_ML_MIN = (10.0, 5.0, 3.0, 2.0, 1.0, 0.5)
-_AHEAD_S = 8.0
-"""Rates to set at a pump, mL/min, and how far ahead one looks, s: the liquid mixes, the page sees
-it, a hand turns the knob."""
+_AHEAD_S, _FASTER = 8.0, 3.0
+"""Rates to set at a pump, mL/min; how far ahead one looks, s: the liquid mixes, the page sees it, a
+hand turns the knob; and how many times faster it may run before somebody is asked to turn it up."""
 
 
 @dataclass(frozen=True)
@@ -87,10 +96,8 @@ class GuidanceInputs:
     `endpoint.bench.guidance.progress.habit_of`."""
     expected_ml: tuple[float, float] | None = None
     """Equivalence volume of earlier replicates and its standard deviation, mL."""
-    floor_ml: float = 0.0
-    """Volume before which the end does not lie, see `prediction.predict`."""
-    rough_end_ml: float | None = None
-    """Where the end may be, by the tinge that a pour has brought, mL."""
+    stream: Stream = field(default_factory=Stream)
+    """As in `Moment`."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +112,8 @@ class Moment:
     pump: bool = False
     rate_ml_min: float = 0.0
     """Of the pump now; 0 while it stands still."""
+    read_s: float | None = None
+    """When the last reading was typed; None where nobody types any."""
     watched: bool = False
     """The volume is read from the picture: a rise within its scatter is not an addition."""
     running: str = ""
@@ -112,10 +121,8 @@ class Moment:
     `endpoint.bench.live.plume.Sight.running`."""
     turns: bool = False
     """The addition under way has brought the first tinge, see `Sight.turns`."""
-    rough_end_ml: float | None = None
-    """Where the end may be, by the tinge that a pour has brought, mL."""
-    floor_ml: float = 0.0
-    """Volume before which the end does not lie, see `prediction.predict`."""
+    stream: Stream = field(default_factory=Stream)
+    """What titrant that ran in under the eyes of the camera has shown."""
     habit: Habit | None = None
     """As in `GuidanceInputs`."""
     expected_ml: tuple[float, float] | None = None
@@ -162,6 +169,8 @@ class Guidance:
     """To set at the pump."""
     until_s: float | None = None
     """Until when to wait, on the clock of the frames."""
+    finishing: str = ""
+    """What there is to say against finishing now; empty once it is enough."""
 
 
 def advise(result: Result | None, moment: Moment, ended: Result | None = None) -> Guidance:
@@ -189,10 +198,11 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
         pace=pace,
         habit=moment.habit,
         expected_ml=moment.expected_ml,
-        floor_ml=moment.floor_ml,
-        rough_end_ml=moment.rough_end_ml,
+        stream=moment.stream,
     )
-    return guide(result.curve, inputs, now_s=moment.now_s, result=ended or result)
+    said = guide(result.curve, inputs, now_s=moment.now_s, result=ended or result)
+    enough = said.code in ("enough", "over")
+    return replace(said, finishing="" if enough else FINISHING[result.status])
 
 
 def unseen(delivered_ml: float) -> Guidance:
@@ -204,8 +214,12 @@ def begun(delivered_ml: float, pace: Pace | None = None) -> Guidance:
     """What is said before anything is concluded from a curve."""
     pace = pace or Pace()
     first = delivered_ml <= 0.0
-    return _said("portion" if first and not pace.pump else "too-early" if not first else "pour",
-                 pace, delivered_ml, amount_ml=_FIRST_ML if first else 0.5, place=0)
+    if pace.pump:
+        said = _said("pour", pace, delivered_ml)
+        return said if pace.rate_ml_min > 0.0 else replace(said, title=PUMP_START)
+    code, amount_ml = ("portion", _FIRST_ML) if first else ("too-early", _LEAST_POUR_ML)
+    said = _said(code, pace, delivered_ml, amount_ml=amount_ml, place=0)
+    return replace(said, finishing=FINISHING["none"])
 
 
 def waiting(code: str, delivered_ml: float, before: Guidance, until_s: float | None) -> Guidance:
@@ -223,9 +237,8 @@ def waiting(code: str, delivered_ml: float, before: Guidance, until_s: float | N
         Until when to wait, on the clock of the frames.
     """
     moved = shifted(before, delivered_ml)
-    pump = "pump" in before.words.lower()
-    said = _said(code, Pace(pump), delivered_ml, place=before.place, until_s=until_s)
-    ends = ("left_text", "left_ml", "left_low_ml", "left_high_ml", "at_least_ml")
+    said = _said(code, Pace(), delivered_ml, place=before.place, until_s=until_s)
+    ends = ("left_text", "left_ml", "left_low_ml", "left_high_ml", "at_least_ml", "finishing")
     return replace(said, **{name: getattr(moved, name) for name in ends})
 
 
@@ -291,12 +304,12 @@ def guide(
         priors,
         inputs.indicator,
         inputs.expected_ml,
-        inputs.floor_ml,
+        inputs.stream,
     )
     delivered_ml = history.now_ml
     if result is not None and result.status == "located" and result.equivalence is not None:
         left = _as_located(left, result.equivalence, delivered_ml)
-    code, amount_ml = _next(left, delivered_ml, curve, result, inputs.rough_end_ml)
+    code, amount_ml = _next(left, delivered_ml, curve, result, inputs.stream)
     place = ADVICE[code].place
     if code == "drops" and left.low_ml is not None and left.low_ml <= amount_ml:
         place = 3
@@ -323,7 +336,7 @@ def _next(
     delivered_ml: float,
     curve: Curve,
     result: Result | None,
-    rough_end_ml: float | None,
+    stream: Stream,
 ) -> tuple[str, float]:
     """What to do next, and how much to add."""
     safe_ml = _safe_ml(left)
@@ -338,7 +351,7 @@ def _next(
     if delivered_ml <= 0.0:
         return "portion", _FIRST_ML
     if left.value_ml is None and left.free_high < _TINGED:
-        near = rough_end_ml is not None and delivered_ml < rough_end_ml
+        near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
         return "pour", _NEAR_POUR_ML if near else _POUR_ML
     if safe_ml >= _LEAST_POUR_ML:
         return "pour", min(safe_ml, _NEAR_POUR_ML)
@@ -351,10 +364,8 @@ def _safe_ml(left: Left) -> float:
     return min(max(safe, default=AMOUNTS_ML[0]), 2.0)
 
 
-def _has_enough(
-    result: Result | None, delivered_ml: float, curve: Curve, left: Left
-) -> str:
-    """"enough" or "over" where more titrant is of no use; else empty."""
+def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: Left) -> str:
+    """Code "enough" or "over" where more titrant is of no use; else empty."""
     if result is None:
         return ""
     end = result.equivalence
@@ -364,7 +375,9 @@ def _has_enough(
         sure = 0.5 * (end.high_ml - end.low_ml) < _SURE_ML
         if steps >= _LEAST_BEYOND and (sure or delivered_ml - end.value_ml > _FAR_BEYOND_ML):
             return "enough"
-    return "over" if -left.middle_ml > _MOST_BEYOND_ML else ""
+    leapt = any(one.code == "one-addition" for one in result.reasons)
+    most_ml = _LEAPT_BEYOND_ML if leapt else _MOST_BEYOND_ML
+    return "over" if -left.middle_ml > most_ml else ""
 
 
 def _until_s(
@@ -385,13 +398,20 @@ def _pumping(
     code: str, amount_ml: float, pace: Pace, delivered_ml: float, left: Left, place: int | None
 ) -> Guidance:
     """The same where a pump delivers: a rate in place of an amount."""
+    if code in ("enough", "over"):
+        return _said(code, pace, delivered_ml, left, place=place)
     wanted = 60.0 * amount_ml / _AHEAD_S
     rate = next((r for r in _RATES_ML_MIN if r <= wanted), _RATES_ML_MIN[-1])
+    now = pace.rate_ml_min
     if code == "pour":
-        return _said("pour", pace, delivered_ml, left, place=place)
-    return _said(
-        code, pace, delivered_ml, left, amount_ml=amount_ml, rate_ml_min=rate, place=place
-    )
+        said = _said(code, pace, delivered_ml, left, place=place)
+        return said if now > 0.0 else replace(said, title=PUMP_START)
+    said = _said(code, pace, delivered_ml, left, amount_ml=amount_ml, rate_ml_min=rate, place=place)
+    if now <= 0.0:
+        return replace(said, title=f"{PUMP_START} at {rate:g} mL/min")
+    if rate >= now and rate < _FASTER * now:
+        return replace(said, title=PUMP_ON, rate_ml_min=None)
+    return said
 
 
 def _said(

@@ -67,6 +67,9 @@ looks at rendered films in their last 2.5 mL.
 AMOUNTS_ML = (0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 5.0)
 """Amounts that may be advised, mL: a drop (common practice, no source), two, and round portions."""
 _NINE_IN_TEN = 0.9
+_TINGE_ML = 0.3
+"""What is left on average, mL, where a stream was stopped by a tinge that was one: with two drops a
+second. Every other time it is believed to be noise."""
 _FLOOR_SD_ML = 0.1
 """How sharply a stream bounds the end from below, mL: what runs in within a second. Assumed."""
 
@@ -105,6 +108,16 @@ def _shape_nodes() -> FloatArray:
 _SHAPE_ML = _shape_nodes()
 
 
+@dataclass(frozen=True)
+class Stream:
+    """What titrant that ran in under the eyes of the camera has shown."""
+
+    floor_ml: float = 0.0
+    """Volume before which the end does not lie, mL: until then no tinge was seen."""
+    tinge_ml: float | None = None
+    """Volume at which the tap was closed on the last tinge, mL; None without one."""
+
+
 @dataclass(frozen=True, eq=False)
 class _Case:
     history: History
@@ -113,15 +126,20 @@ class _Case:
     indicator: Indicator
     sigma: FloatArray
     expected_ml: tuple[float, float] | None
-    floor_ml: float
+    stream: Stream
 
     def log_prior(self, equivalence_ml: FloatArray) -> FloatArray:
-        """What earlier replicates and streams say of the equivalence volume, else the scale prior."""
-        below = np.minimum((equivalence_ml - self.floor_ml) / _FLOOR_SD_ML, 0.0)
-        if self.expected_ml is None:
-            return np.asarray(-np.log(_scale(equivalence_ml - self.history.now_ml)) - 0.5 * below**2)
-        middle, sd = self.expected_ml
-        return np.asarray(-0.5 * ((equivalence_ml - middle) / sd) ** 2 - 0.5 * below**2)
+        """What earlier replicates and streams say of the equivalence volume; a scale prior."""
+        below = np.minimum((equivalence_ml - self.stream.floor_ml) / _FLOOR_SD_ML, 0.0)
+        if self.expected_ml is not None:
+            middle, sd = self.expected_ml
+            return np.asarray(-0.5 * ((equivalence_ml - middle) / sd) ** 2 - 0.5 * below**2)
+        density = 1.0 / _scale(equivalence_ml - self.history.now_ml)
+        if self.stream.tinge_ml is not None:
+            away_ml = np.maximum(equivalence_ml - self.stream.tinge_ml, 0.0)
+            near = np.exp(-away_ml / _TINGE_ML) / _TINGE_ML
+            density = density + near * np.log1p(_BEFORE_ML / _SCALE_ML)
+        return np.asarray(np.log(density) - 0.5 * below**2)
 
     @property
     def drift_sd(self) -> float:
@@ -277,7 +295,7 @@ def predict(
     priors: Priors,
     indicator: Indicator,
     expected_ml: tuple[float, float] | None = None,
-    floor_ml: float = 0.0,
+    stream: Stream | None = None,
 ) -> Left:
     """Predict what is left to the equivalence volume.
 
@@ -295,14 +313,14 @@ def predict(
         What is titrated.
     expected_ml:
         Equivalence volume to expect and its standard deviation, from an earlier replicate.
-    floor_ml:
-        Volume before which the end does not lie, as a stream under the eyes of the camera showed.
+    stream:
+        What streams under the eyes of the camera have shown.
     """
     setting = Setting(
         flask_ml, titrant_mol_l, lambda _: np.zeros(0), True, indicator.ph, indicator.constants
     )
     sigma = np.hypot(history.sigma, history.floor)
-    case = _Case(history, setting, priors, indicator, sigma, expected_ml, floor_ml)
+    case = _Case(history, setting, priors, indicator, sigma, expected_ml, stream or Stream())
     nodes = np.unique(np.maximum(history.now_ml + _FIRST_NODES, _LEAST_TITRE_ML))
     if expected_ml is not None:
         likely = expected_ml[0] + expected_ml[1] * np.arange(-3.0, 3.5)

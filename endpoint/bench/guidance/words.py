@@ -170,6 +170,15 @@ ADVICE: dict[str, Advice] = {
     )
 }
 """Every state by its code."""
+PUMP_START, PUMP_ON = "Start the pump", "Let the pump run"
+"""Titles where a pump stands still, and where its rate may stay."""
+
+FINISHING = {
+    "none": "Finishing now gives no result: the colour has not turned yet.",
+    "bracketed": "Finishing now gives only an interval: the final colour has not been shown yet.",
+    "located": "Finishing now gives a result, but a few portions more make it more certain.",
+}
+"""What to say to somebody who finishes before it is enough, by the status of the result so far."""
 
 
 def millilitres(volume_ml: float) -> str:

@@ -17,15 +17,13 @@ from endpoint.bench.guidance.guide import (
     unseen,
     waiting,
 )
+from endpoint.bench.guidance.prediction import Stream
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.plume import Sight
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
 _FIRST_WAIT_S = 3.0
 """Wait after a reading until the liquid was looked at, s: two usual mixing times."""
-_TINGE_ML = 1.0
-"""What is left at most where a pour has brought a tinge, mL, if it says nothing of its own: waters
-with much magnesium show none before. Assumed."""
 _RUN_ON_ML = 0.5
 """What runs in at most between the first tinge of a stream and a closed tap, mL: three drops a
 second for three seconds. So much before the reading the end does not lie."""
@@ -56,6 +54,7 @@ def moment_of(
         pump=pump,
         rate_ml_min=volumes.rate_ml_min if isinstance(volumes, Pump) and volumes.running else 0.0,
         watched=isinstance(volumes, PictureDelivery),
+        read_s=None if volumes is None or not volumes.times_s else volumes.times_s[-1],
         running=running,
         turns=sight is not None and sight.turns,
     )
@@ -65,16 +64,14 @@ class AdviceInForce:
     """The last guidance, and whether it still holds."""
 
     def __init__(self) -> None:
-        self._last: Guidance | None = None
-        self._read_ml, self._read_s = 0.0, 0.0
-        self._closing = False
-        self._rough_end_ml: float | None = None
-        """Where the end may be, by the tinge that a pour has brought."""
-        self._floor_ml = 0.0
+        self.forget()
 
     def forget(self) -> None:
-        """The run goes on after its result."""
-        self.__init__()  # type: ignore[misc]
+        """A run begins, or goes on after its result."""
+        self._last: Guidance | None = None
+        self._read_s: float | None = None
+        self._closing = False
+        self._stream = Stream()
 
     def think(
         self, result: Result, moment: Moment, final: Callable[[], Result] | None = None
@@ -94,12 +91,11 @@ class AdviceInForce:
             # What is seen may belong to a volume that nobody has typed yet.
             return
         stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
-        if last is not None and stands and not (moment.pump or moment.watched):
+        typed = not (moment.pump or moment.watched)
+        if stands and typed and moment.read_s == self._read_s:
             # What was said stands until the reading that answers it is typed.
-            if moment.delivered_ml <= last.delivered_ml + 1e-6:
-                return
-        known = {"rough_end_ml": self._rough_end_ml, "floor_ml": self._floor_ml}
-        moment = replace(moment, **known)
+            return
+        moment = replace(moment, stream=self._stream)
         said = advise(result, moment)
         if said.code == "enough" and final is not None:
             said = advise(result, moment, final())
@@ -112,15 +108,14 @@ class AdviceInForce:
             return unseen(moment.delivered_ml)
         if moment.pump:
             return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
-        least_ml = RISEN_ML if moment.watched else 1e-6
-        if moment.delivered_ml > self._read_ml + least_ml:
-            self._read(moment)
-        if moment.delivered_ml > last.delivered_ml + least_ml:
-            until_s = self._read_s + _FIRST_WAIT_S
-            said = waiting("mixing", moment.delivered_ml, last, until_s)
-            return counted_down(said, moment.now_s)
         if moment.watched:
-            return counted_down(last, moment.now_s)
+            risen = moment.delivered_ml > last.delivered_ml + RISEN_ML
+            return waiting("mixing", moment.delivered_ml, last, None) if risen else last
+        if moment.read_s != self._read_s:
+            self._read(moment)
+        if moment.delivered_ml != last.delivered_ml:
+            until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
+            return counted_down(waiting("mixing", moment.delivered_ml, last, until_s), moment.now_s)
         return self._while_adding(last, moment)
 
     def _while_adding(self, last: Guidance, moment: Moment) -> Guidance:
@@ -133,11 +128,9 @@ class AdviceInForce:
         return counted_down(last, moment.now_s)
 
     def _read(self, moment: Moment) -> None:
-        added_ml = moment.delivered_ml - self._read_ml
         if self._last is not None and self._last.code == "pour":
-            self._floor_ml = moment.delivered_ml - _RUN_ON_ML
-        if self._closing:
-            left_ml = max(added_ml, _TINGE_ML)
-            self._rough_end_ml = moment.delivered_ml + left_ml
+            floor_ml = moment.delivered_ml - _RUN_ON_ML
+            tinge_ml = moment.delivered_ml if self._closing else None
+            self._stream = Stream(floor_ml, tinge_ml)
         self._closing = False
-        self._read_ml, self._read_s = moment.delivered_ml, moment.now_s
+        self._read_s = moment.read_s

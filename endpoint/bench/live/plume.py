@@ -135,8 +135,11 @@ def sight_of(
     apart = np.zeros(time_s.size, dtype=np.bool_)
     ended: list[float | None] = [None] * len(readings_s)
     watch, k, tinge = _Watch(), 0, _Tinge()
-    blocks = _blocks(time_s, usable, np.column_stack([spread, density]) if density is not None
-                     else spread[:, None])
+    blocks = _blocks(
+        time_s,
+        usable,
+        np.column_stack([spread, density]) if density is not None else spread[:, None],
+    )
     for first, last, means in blocks:
         now_s = float(time_s[last - 1])
         while k < len(readings_s) and readings_s[k] <= now_s:
