@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -373,7 +373,7 @@ class LiveRun:
         with parts.lock:
             self._concluded_s, self.changed = now_s, False
         try:
-            result, plume = self._final() if final else self._so_far()
+            result = self._final() if final else self._so_far()
             document = document_of_run(result, setting.mode, parts.details)
         except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
             with parts.lock:
@@ -389,31 +389,30 @@ class LiveRun:
             found = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
             parts.keeper.verdict({"time_s": now_s, **found})
             moment = parts.classroom.taught(
-                replace(self._moment(now_s), plume=plume),
+                self._moment(now_s),
                 setting.label,
                 self._job.flask_ml,
                 self._job.titrant_mol_l.value,
             )
-        self._advice.think(result, moment)
+        self._advice.think(result, moment, self._final)
 
-    def _so_far(self) -> tuple[Result, bool]:
-        """Result of what was seen so far, and whether titrant runs in right now."""
+    def _so_far(self) -> Result:
+        """Result of what was seen so far."""
         parts = self._parts
         with parts.lock:
             volumes, region = self.volumes, parts.view.region
-        # A reading that is still to come cannot be waited for once the run has ended.
-        stepwise = not isinstance(volumes, Pump)
-        trace, plume = parts.view.trace(volumes.times_s if stepwise else ())
-        return result_of_run(self._job, volumes, trace, region, parts.details), plume
+        trace, sight = parts.view.trace(volumes.times_s)
+        ended_s = () if sight is None else sight.ended_s
+        return result_of_run(self._job, volumes, trace, region, parts.details, ended_s=ended_s)
 
-    def _final(self) -> tuple[Result, bool]:
+    def _final(self) -> Result:
         """Result of what the journal holds, as an export of the run gives it."""
         parts = self._parts
         with parts.lock:
             events, volumes, region = parts.keeper.events(), self.volumes, parts.view.region
         result = ended_result(self._job, events, volumes, region, parts.details)
         # Nothing was delivered: that is a result too.
-        return self._so_far() if result is None else (result, False)
+        return self._so_far() if result is None else result
 
     def guidance(self, now_s: float) -> Guidance:
         """What to do now: the last guidance, unless the view is lost or titrant was just added."""
@@ -424,4 +423,5 @@ class LiveRun:
         notices, view = self._parts.notices, self._parts.view
         raised = {n.code for n in notices.current(now_s) if not n.over}
         hidden = bool(raised & {"view", "camera-silent"})
-        return moment_of(now_s, self.volumes, None if hidden else view.blueness())
+        sight = view.sight(self.volumes.times_s)
+        return moment_of(now_s, self.volumes, None if hidden else view.blueness(), sight)

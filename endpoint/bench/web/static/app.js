@@ -7,6 +7,7 @@ import { Link } from "/static/link.js";
 import { showChoices, showNotices, showPicture, showSetUp, showStart, fillForm, formValues, number } from "/static/setup.js";
 import { Sound } from "/static/sound.js";
 import { showLiquid, showTitrating } from "/static/titrate.js";
+import { clearPreparation, startPreparation } from "/static/prepare.js";
 import { isAsked, showProjector, showQuestion } from "/static/projector.js";
 import { showDiscarded, showKept, showProjectedResult, showReplicates, showResult } from "/static/result.js";
 import { startVision } from "/static/vision.js";
@@ -102,6 +103,7 @@ const FIELDS = { before_ml: "before", after_ml: "after", reason: "reason" };
 
 function accepted(what) {
   forgetQuestion();
+  forgetWarning();
   if (what === "reading") $("reading").value = "";
   if (what === "correct") $(phase === "result" ? "h-result" : "reading").focus();
   if (what === "end-reading") { $("end-reading").value = ""; (phase === "result" ? $("h-result") : $("finish")).focus(); }
@@ -153,7 +155,7 @@ function turnTo(next) {
     if (step.dataset.step === next) step.setAttribute("aria-current", "step");
     else step.removeAttribute("aria-current");
   }
-  if (next === "set-up") formShown = false;
+  if (next === "set-up") { formShown = false; clearPreparation(); }
   say("");
   if (first) return;
   // The guidance stands at the top; the field that gets the focus scrolls only if it must.
@@ -320,7 +322,23 @@ $("discard-form").addEventListener("submit", (event) => {
 });
 $("take-back").addEventListener("click", () => send({ do: "take-back" }));
 $("write-folder").addEventListener("click", () => { say("Writing the record folder."); send({ do: "write-folder" }); });
-$("finish").addEventListener("click", () => send({ do: "finish" }));
+// Before it is enough the first press says what finishing now would give; the second one finishes.
+let warnedOf = "";
+$("finish").addEventListener("click", () => {
+  const early = latest && latest.guidance ? latest.guidance.finishing : "";
+  if (early && warnedOf === "") {
+    warnedOf = early;
+    $("finish").textContent = "Finish all the same";
+    say(early, true);
+    return;
+  }
+  forgetWarning();
+  send({ do: "finish" });
+});
+function forgetWarning() {
+  warnedOf = "";
+  $("finish").textContent = "Finish and show the result";
+}
 $("ask").addEventListener("click", () => send({ do: "ask" }));
 $("again").addEventListener("click", () => send({ do: "again" }));
 $("guess-form").addEventListener("submit", (event) => {
@@ -352,4 +370,5 @@ document.querySelector(".menu").addEventListener("keydown", (event) => {
   if (event.key === "Escape") { event.preventDefault(); event.currentTarget.open = false; event.currentTarget.querySelector("summary").focus(); }
 });
 addEventListener("beforeunload", (event) => { if (phase === "titrating" && body.dataset.role === "operator") event.preventDefault(); });
+startPreparation();
 startVision($("vision"), $("filters"));

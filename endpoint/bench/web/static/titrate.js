@@ -1,5 +1,6 @@
 // The titrating view: guidance, track, readings; and the liquid in words.
 import { put, svg } from "/static/shapes.js";
+import { wordOf } from "/static/sound.js";
 
 const $ = (id) => document.getElementById(id);
 
@@ -38,6 +39,7 @@ export function showTitrating(state, operator) {
   const guidance = state.guidance;
   put($("guide-shape"), guidance ? guidance.shape : "dash");
   text($("guide-words"), guidance ? guidance.title : "Predict first");
+  said($("guide-said"), guidance);
   text($("guide-left"), guidance ? guidance.left_text : "");
   text($("guide-detail"), guidance ? guidance.words : "The guidance stays hidden until the class has made its prediction.");
   places($("places"), guidance ? guidance.place : null);
@@ -49,6 +51,14 @@ export function showTitrating(state, operator) {
   for (const id of ["finish", "ask"]) $(id).hidden = !operator;
   const begun = pump ? volumes.start_s : seen ? volumes.begun_s : volumes && volumes.rows.length ? volumes.rows[0].time_s : null;
   text($("clock"), begun == null ? "0:00" : clock(state.time_s - begun));
+}
+
+// Read aloud once for each word, not for every second of a wait.
+function said(host, guidance) {
+  const word = guidance ? wordOf(guidance) : "";
+  if (host.dataset.word === word) return;
+  host.dataset.word = word;
+  text(host, guidance ? guidance.spoken : "");
 }
 
 // The state by its position on a scale of six.
