@@ -118,7 +118,7 @@ class Moment:
     """The volume is read from the picture: a rise within its scatter is not an addition."""
     running: str = ""
     """What the picture shows of an addition that no reading tells of, see
-    `endpoint.bench.live.plume.Sight.running`."""
+    `endpoint.bench.guidance.plume.Sight.running`."""
     turns: bool = False
     """The addition under way has brought the first tinge, see `Sight.turns`."""
     stream: Stream = field(default_factory=Stream)

@@ -25,7 +25,7 @@ from calibration.problem import Problem
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RegionSeen, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.reconstruct import Delivered, colours_of
+from endpoint.bench.journal.reconstruct import Delivered, as_seen, colours_of
 from endpoint.bench.journal.run_record import (
     COLOURS,
     RECORD,
@@ -105,14 +105,14 @@ def export(
     events = journal.events(run)
     head = head_of(events)
     _check_empty(folder, replace_old)
-    done, why_not = None, None
+    samples, done, why_not = colours_of(events), None, None
     try:
-        done = done_in(head, events)
+        samples, done = as_seen(samples, done_in(head, events))
     except DeliveryProblem as problem:
         why_not = problem
     write_files(head, folder)
     write_text(folder / RECORD, _heading(head, run) + toml_text(record_tables(head, done)))
-    write_text(folder / COLOURS, colours_csv(colours_of(events)))
+    write_text(folder / COLOURS, colours_csv(samples))
     if done is None:
         write_text(folder / VOLUMES, "time_s,volume_ml\n")
     elif done.log is not None:

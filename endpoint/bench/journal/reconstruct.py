@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from endpoint.bench.guidance.plume import sight_of
 from endpoint.bench.journal.events import (
     Finding,
     Incident,
@@ -33,7 +34,7 @@ from endpoint.bench.journal.readings import (
 from endpoint.bench.journal.seen_events import seen_in
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.delivery import Delivery
-from endpoint.problems import DeliveryProblem
+from endpoint.problems import DeliveryProblem, Flag
 from endpoint.recording.volume_log import Refill, VolumeLog
 
 _BACK_ML = 1e-9
@@ -139,6 +140,39 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
         first_reading_ml=readings[0].burette_ml,
         rows=_rows(readings, volumes),
     )
+
+
+def as_seen(
+    samples: Sequence[ColourSample], done: Delivered
+) -> tuple[tuple[ColourSample, ...], Delivered]:
+    """Colours and typed readings as the picture shows that they belong together.
+
+    A reading is typed seconds after its addition. Where a plume shows when that ended, the volume
+    holds from there on, and the frames of the addition itself are marked as not yet mixed.
+
+    Parameters
+    ----------
+    samples, done:
+        Of one run.
+    """
+    log = done.log
+    if done.mode != "steps" or log is None or log.time_s is None or not samples:
+        return tuple(samples), done
+    time_s = np.array([sample.time_s for sample in samples])
+    spread = np.array([sample.spread for sample in samples])
+    usable = np.array([sample.flags == Flag.NONE for sample in samples])
+    sight = sight_of(time_s, spread, usable, tuple(log.time_s.tolist()))
+    ends_s = sight.times_of(log.time_s)
+    apart = sight.apart.copy()
+    for end_s, reading_s in zip(ends_s, log.time_s, strict=True):
+        apart[(time_s > end_s) & (time_s <= reading_s)] = False
+    colours = tuple(
+        replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
+        for sample, aside in zip(samples, apart.tolist(), strict=True)
+    )
+    moved = dict(zip(log.time_s.tolist(), ends_s.tolist(), strict=True))
+    rows = tuple((moved[time], ml, refill) for time, ml, refill in done.rows)
+    return colours, replace(done, log=replace(log, time_s=ends_s), rows=rows)
 
 
 def _seen(events: Sequence[Kept], readings: Sequence[CountedReading]) -> Delivered:

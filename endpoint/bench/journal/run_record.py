@@ -20,7 +20,7 @@ from endpoint.analysis.prepare import inputs_of, job_before_run
 from endpoint.analysis.quantities import day_of_use
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead
-from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered
+from endpoint.bench.journal.reconstruct import Delivered, as_seen, colours_of, delivered
 from endpoint.files.folder import write_text
 from endpoint.problems import OutputProblem, RecordProblem
 from endpoint.record.certificates import CertificateBook
@@ -230,11 +230,11 @@ def result_of(events: Sequence[Kept]) -> Result:
         The record cannot be used.
     """
     head = head_of(events)
-    done = done_in(head, events)
+    samples, done = as_seen(colours_of(events), done_in(head, events))
     with _record_of(head, done) as record:
         day = day_of_use(record, datetime.date.today())
         job = inputs_of(record, done.log, None, CertificateBook(day, record.accepted))
-    return of_colours(colours_of(events), job)
+    return of_colours(samples, job)
 
 
 @contextlib.contextmanager

@@ -17,9 +17,9 @@ from endpoint.bench.guidance.guide import (
     unseen,
     waiting,
 )
+from endpoint.bench.guidance.plume import Sight
 from endpoint.bench.guidance.prediction import Stream
 from endpoint.bench.journal.pump import Pump
-from endpoint.bench.live.plume import Sight
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
 _FIRST_WAIT_S = 3.0

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.guidance.setup_checks import SetUp
-from endpoint.bench.live.plume import Sight, sight_of
 from endpoint.colour.density import ColourSample, ColourTrace, trace_of
 from endpoint.colour.follow import ColourFollower
 from endpoint.curve.colour_names import blueness_of

@@ -9,11 +9,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
+from endpoint.bench.guidance.plume import Sight
 from endpoint.bench.journal.events import Kept
 from endpoint.bench.journal.run_record import result_of
 from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
@@ -29,8 +28,6 @@ from endpoint.verdict.verdict import volume_unseen
 _PAUSE_PAST_S = 20.0
 """How long ago the last pause of a pump may have ended, s, and its mixing still be looked at.
 Assumed."""
-_APART_S = 1e-3
-"""Least time between two rows of a log, s, which must rise."""
 
 
 def result_of_run(
@@ -40,7 +37,7 @@ def result_of_run(
     region: Region | None,
     details: Mapping[str, str],
     *,
-    ended_s: tuple[float | None, ...] = (),
+    sight: Sight | None = None,
 ) -> Result:
     """Result of what was seen so far.
 
@@ -52,7 +49,7 @@ def result_of_run(
         What was delivered. A burette that the picture shows may have no volume yet.
     trace, region, details:
         Colours, where they were seen, and where the pictures came from.
-    ended_s:
+    sight:
         When the addition of each reading ended, as far as the picture shows it: people type later.
     """
     logged = volumes.logged if isinstance(volumes, PictureDelivery) else None
@@ -61,21 +58,14 @@ def result_of_run(
     if seen is not None:
         delivery = _with_pauses(delivery, trace)
     if isinstance(volumes, Readings):
-        delivery = _as_seen(delivery, ended_s)
+        times_s = delivery.time_s if sight is None else sight.times_of(delivery.time_s)
+        sd_ml = reading_sd_ml(delivery.volume_ml)
+        delivery = replace(delivery, time_s=times_s, reading_sd_ml=sd_ml)
     job = replace(job, delivery=delivery, logged=seen)
     curve = from_colour(trace, delivery, job.flask_ml, job.priors.lag_s[0])
     return replace(
         result_of_curve(job, curve, seen=seen), region=region, source_details=dict(details)
     )
-
-
-def _as_seen(delivery: Delivery, ended_s: tuple[float | None, ...]) -> Delivery:
-    """Readings at the times at which their additions were seen to end."""
-    times = np.array(delivery.time_s)
-    for k, end_s in enumerate(ended_s[: times.size]):
-        if end_s is not None and k:
-            times[k] = min(max(end_s, times[k - 1] + _APART_S), times[k])
-    return replace(delivery, time_s=times, reading_sd_ml=reading_sd_ml(delivery.volume_ml))
 
 
 def ended_result(

@@ -402,8 +402,7 @@ class LiveRun:
         with parts.lock:
             volumes, region = self.volumes, parts.view.region
         trace, sight = parts.view.trace(volumes.times_s)
-        ended_s = () if sight is None else sight.ended_s
-        return result_of_run(self._job, volumes, trace, region, parts.details, ended_s=ended_s)
+        return result_of_run(self._job, volumes, trace, region, parts.details, sight=sight)
 
     def _final(self) -> Result:
         """Result of what the journal holds, as an export of the run gives it."""

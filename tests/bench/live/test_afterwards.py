@@ -16,13 +16,13 @@ from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.journal.readings import readings_of
 from endpoint.bench.live.form import setting_from
+from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Readings
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
 from endpoint.bench.web.protocol import ProtocolProblem, parse_command
 from endpoint.problems import DeliveryProblem, RecordProblem, Unsure
 from endpoint.recording.frame import ArrayFrame
-from tests.bench.live.test_session import run_of, titrate
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, TRUE_ML, frames, ready
 
 UPTO = ADDITIONS.index(8.2)
@@ -42,6 +42,27 @@ def journal(tmp_path: Path) -> Iterator[RunJournal]:
 
 def kept_in(journal: RunJournal) -> OpenRun:
     return OpenRun(journal, datetime.date(2026, 11, 25), program="test", source="drawn")
+
+
+def run_of(session: LiveSession) -> LiveRun:
+    assert session.run is not None
+    return session.run
+
+
+def titrate(session: LiveSession, film: list[ArrayFrame], *, upto: int) -> float:
+    """Play the film with its first readings; the last time that was seen."""
+    begun, entered = False, 1
+    for frame in film:
+        if not begun and frame.time_s >= 3.0:
+            session.begin(FORM_VALUES, frame.time_s)
+            begun = True
+        while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
+            session.running().reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
+            entered += 1
+        if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
+            break
+        session.see(frame)
+    return frame.time_s
 
 
 def found(document: dict[str, object] | None) -> object:
@@ -73,7 +94,7 @@ def test_page_and_export_give_the_same_numbers_after_everything(
 ) -> None:
     """Finished early, looked at, gone on with, corrected wrongly, undone: always one result."""
     session = ready(film, journal=kept_in(journal))
-    stopped_s = titrate(session, film, upto=UPTO, each=1000)
+    stopped_s = titrate(session, film, upto=UPTO)
     session.finish(stopped_s)
     early = found(session.document)
     assert exported(journal, 1, tmp_path / "out") == early

@@ -13,6 +13,7 @@ import pytest
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.bench.guidance.guide import Guidance, Moment, passed, unseen
+from endpoint.bench.guidance.plume import plume_frames
 from endpoint.bench.guidance.progress import habit_of
 from endpoint.bench.guidance.words import ADVICE, Tone
 from endpoint.bench.journal import writer
@@ -33,7 +34,6 @@ from endpoint.bench.live import advice_in_force
 from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import setting_from
 from endpoint.bench.live.notices import ClockWatch
-from endpoint.bench.live.plume import plume_frames
 from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import Readings

@@ -50,6 +50,10 @@ millilitre ran in; and blocks that are averaged. Nearer, and a slow rise goes un
 the drift of the lamp is taken for a tinge."""
 
 
+_APART_S = 1e-3
+"""Least time between two rows of a log, s, which must rise."""
+
+
 @dataclass(frozen=True, eq=False)
 class Sight:
     """What the picture tells of additions, beyond the readings."""
@@ -62,6 +66,14 @@ class Sight:
     """When the addition of each reading ended, as far as it was seen; shape (readings,)."""
     turns: bool = False
     """Whether the addition under way has brought the first tinge."""
+
+    def times_of(self, readings_s: FloatArray) -> FloatArray:
+        """Times at which the additions of the readings had ended, s, rising, shape (readings,)."""
+        times = np.array(readings_s)
+        for k, end_s in enumerate(self.ended_s):
+            if end_s is not None and k:
+                times[k] = min(max(end_s, times[k - 1] + _APART_S), times[k])
+        return times
 
 
 @dataclass
