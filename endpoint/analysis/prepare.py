@@ -26,7 +26,7 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.linear_light import CameraTone, Transfer
 from endpoint.delivery.alignment import can_be_aligned
 from endpoint.delivery.clock import LogClock
-from endpoint.delivery.delivery import Delivery, reading_sd_ml
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.titration import TitrationRecord
@@ -108,12 +108,14 @@ def inputs_of(
     job, clock = _stated(record, source, book, refills)
     logged = _logged(record, log, clock)
     watched = isinstance(source, VideoSource) and record.seen is None and logged is None
+    # At the bench there is one clock, but a person types a reading seconds after its addition.
+    typed = record.kind == "colours" and record.mode == "steps" and logged is None
     return replace(
         job,
         delivery=_delivery_of(record, log, clock) if logged is None else logged.delivery,
         seen=_seen(record, source),
         logged=logged,
-        clock=_of_delivery(record, clock) if watched else None,
+        clock=_of_delivery(record, clock) if watched or typed else None,
     )
 
 
@@ -252,7 +254,7 @@ class _Clock:
 
 def _of_delivery(record: TitrationRecord, clock: _Clock) -> LogClock:
     """What is said of the clock; the start of a pump is stated on that of the recording."""
-    stated = clock.is_stated or record.rate_ml_min is not None
+    stated = clock.is_stated or record.rate_ml_min is not None or record.kind == "colours"
     return LogClock(clock.offset_s, "stated" if stated else "assumed")
 
 
@@ -368,11 +370,7 @@ def _delivery_of(
     if log.files is not None:
         return Delivery("per-still", np.arange(len(log.files), dtype=np.float64), log.volume_ml)
     assert log.time_s is not None
-    mode = record.mode or "steps"
-    # At the bench the readings of a burette stand as they were typed; a film aligns them first.
-    by_eye = record.kind == "colours" and mode == "steps"
-    sd_ml = reading_sd_ml(log.volume_ml) if by_eye else 0.0
-    return Delivery(mode, clock.in_recording(log.time_s), log.volume_ml, reading_sd_ml=sd_ml)
+    return Delivery(record.mode or "steps", clock.in_recording(log.time_s), log.volume_ml)
 
 
 def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> PictureVolume | None:

@@ -90,8 +90,8 @@ function forgetQuestion() {
 function refuse(message) {
   say(`${message.text} ${message.advice}`, true);
   refusedUnready = message.code === "not-ready";
-  const field = message.field ? $("form").elements[message.field] ?? FIELDS[message.field] : null;
-  mark((typeof field === "string" ? $(field) : field) ?? (pending && pending.field));
+  const named = phase === "set-up" ? $("form").elements[message.field] : $(FIELDS[message.field] ?? "");
+  mark(named ?? (pending && pending.field));
   if (message.code !== "unsure" || !pending) return;
   questioned = pending.command;
   const button = $(phase === "titrating" ? "reading-sure" : "begin-sure");
@@ -99,7 +99,7 @@ function refuse(message) {
   button.hidden = false;
   if (questioned.do === "begin") button.focus();
 }
-const FIELDS = { before_ml: "before", after_ml: "after", reason: "reason" };
+const FIELDS = { before_ml: "before", after_ml: "after", rate_ml_min: "rate", reason: "reason" };
 
 function accepted(what) {
   forgetQuestion();
