@@ -17,7 +17,7 @@ from endpoint.bench.live import notices
 from endpoint.bench.web.hub import jpeg_of
 from endpoint.recording.frame import ArrayFrame
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
-from tests.bench_server import Bench, barriers, fill, heard, serving, tab_to
+from tests.bench_server import Bench, barriers, fill, finish, heard, serving, tab_to
 
 FILM = frames()
 SIZES = [
@@ -123,7 +123,7 @@ def test_result_ends_the_job_and_has_a_way_back(
     press(page, "#go-on")
     expect(page.locator("#view-titrating")).to_be_visible()
     expect(page.locator("#delivered")).to_have_text(f"{ADDITIONS[-1]:.2f}")
-    press(page, "#finish")
+    finish(page)
     expect(page.locator("#equivalence")).to_have_text(volume)
     # The next replicate keeps the form, but not the start reading.
     press(page, "#again")
@@ -237,7 +237,7 @@ def test_pump_is_held_started_again_and_set_to_other_rates(
     found["held"] = barriers(page)
     page.keyboard.press("Enter")
     expect(page.locator("#pump-words")).to_have_text("The pump runs at 20 mL/min.")
-    press(page, "#finish")
+    finish(page)
     expect(page.locator("#view-result")).to_be_visible()
     expect(page.locator("#corrections")).to_be_hidden()
     assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
