@@ -270,7 +270,8 @@ def test_what_the_form_cannot_hold_is_said(tmp_path: Path) -> None:
     record.write_text(text, encoding="utf-8")
     run = recorded_run(record)
     run.source.close()
-    assert run.left_out == ("temperature", "burette")
+    assert run.left_out == ("burette",)
+    assert run.form["temperature_c"] == 24.0
     assert "burette_nominal_ml" not in run.form
     assert run.form["pipette_class"] == "A"
 
