@@ -14,20 +14,16 @@ from typing import Any
 
 from calibration.problem import Problem
 from endpoint.bench.guidance.setup_checks import Check, setup_checks
-from endpoint.bench.journal.events import Reading
 from endpoint.bench.journal.open_run import OpenRun
-from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.run_record import inputs_before
-from endpoint.bench.live.form import Setting, in_words, setting_from
-from endpoint.bench.live.run import BenchParts, LiveRun
+from endpoint.bench.live.entries import BenchParts, first_volumes
+from endpoint.bench.live.form import in_words, setting_from
+from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.volumes import (
-    PictureDelivery,
     Readings,
-    Volumes,
     delivered_by,
     last_reading_ml,
 )
-from endpoint.burette.burette_rows import WAYS
 from endpoint.colour.density import ColourSample
 from endpoint.problems import RecordProblem, Unsure
 from endpoint.record.certificates import certificates_in
@@ -219,7 +215,7 @@ class LiveSession:
             self.burette.begin(setting.mode, setting.division_ml)
             try:
                 self.keeper.begin(head)
-                volumes = self._first_volumes(setting, now_s)
+                volumes = first_volumes(self.keeper, setting, now_s)
             except Problem:
                 self.keeper.leave()
                 self.burette.stop()
@@ -233,17 +229,6 @@ class LiveSession:
         wrong = [check for check in self.checks(now_s) if check.mark == "fault"]
         if wrong and not sure:
             raise Unsure(wrong[0].text, f"{wrong[0].advice} Or start all the same.")
-
-    def _first_volumes(self, setting: Setting, now_s: float) -> Volumes:
-        """Nothing is delivered yet; the journal keeps the start."""
-        if setting.mode == "pump":
-            self.keeper.note("begin", {"time_s": now_s})
-            return Pump(float(setting.rate_ml_min or 0.0))
-        start = Reading(now_s, setting.first_reading_ml)
-        number = self.keeper.append(start)
-        if setting.mode in WAYS:
-            return PictureDelivery(setting.mode, start.burette_ml, start.time_s)
-        return Readings(most_ml=setting.most_ml).plus(number, start)
 
     def resume(self, name: str, now_s: float) -> None:
         """Resume a run that was interrupted.
