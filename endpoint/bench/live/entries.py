@@ -46,7 +46,7 @@ def first_volumes(keeper: OpenRun, setting: Setting, now_s: float) -> Volumes:
     Raises
     ------
     JournalProblem
-    It has no room.
+        It has no room.
     """
     if setting.mode == "pump":
         keeper.note("begin", {"time_s": now_s})
