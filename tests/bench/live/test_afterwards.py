@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -183,11 +183,12 @@ def volumes_of(session: LiveSession) -> Readings:
 
 def test_a_reading_that_the_burette_cannot_show_is_refused(film: list[ArrayFrame]) -> None:
     session = begun(film, burette_nominal_ml=25.0, first_reading_ml=1.0)
-    for act in (
+    acts: tuple[Callable[[], None], ...] = (
         lambda: session.running().reading(30.0, 5.0),
         lambda: session.running().refill(1.0, 30.0, 5.0),
         lambda: session.running().correct(0, 25.5),
-    ):
+    )
+    for act in acts:
         with pytest.raises(DeliveryProblem, match="not between 0 and 25 mL"):
             act()
     with pytest.raises(RecordProblem, match="not on a burette of 25 mL") as caught:
