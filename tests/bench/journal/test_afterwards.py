@@ -7,6 +7,7 @@ import io
 import json
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -35,8 +36,9 @@ from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import Typed, last_act, readings_of
-from endpoint.bench.journal.reconstruct import colours_of, delivered
+from endpoint.bench.journal.reconstruct import as_seen, colours_of, delivered
 from endpoint.bench.journal.run_record import result_of
+from endpoint.problems import Flag
 from endpoint.recording.volume_log import read_log
 from endpoint.result.document import document
 from endpoint.result.kept import read_kept
@@ -227,6 +229,43 @@ def test_a_calibrated_burette_is_corrected_fill_by_fill() -> None:
     usual = calibrated_burette_volume(burette, 50.0, fills=2, reading_limit_ml=0.0)
     same = calibrated_burette_volume(burette, 50.0, refills=[(30.0, 0.0)], reading_limit_ml=0.0)
     assert usual.value == pytest.approx(same.value)
+
+
+# Readings that are typed late.
+
+
+def test_a_reading_that_is_typed_late_stands_where_its_plume_ended() -> None:
+    calm = list(stepwise().samples(0.0, 40.0, 0.25))
+    plume = (20.0, 21.5)
+    samples = [
+        replace(s, spread=0.12) if plume[0] <= s.time_s < plume[1] else replace(s, spread=0.01)
+        for s in calm
+    ]
+    readings = numbered(Reading(0.0, 0.0), Reading(26.0, 2.0), Reading(39.0, 2.0))
+    kept = [Kept(k.number, 1, Stamp(0.0, 0.0), k.event) for k in readings]
+    colours, done = as_seen(samples, delivered(kept))
+    assert done.log is not None
+    assert done.log.time_s is not None
+    assert done.log.time_s[1] == pytest.approx(plume[1], abs=0.6)
+    assert done.log.time_s[[0, 2]].tolist() == [0.0, 39.0]
+    mixing = [c.time_s for c in colours if c.flags & Flag.MIXING]
+    assert mixing[0] == pytest.approx(plume[0], abs=0.6)
+    assert mixing[-1] == pytest.approx(plume[1], abs=0.6)
+
+
+def test_readings_that_are_typed_late_make_no_false_number(tmp_path: Path) -> None:
+    """Four to nine seconds after the drop, and without a plume in view: the colours tell."""
+    titration = stepwise(3, 12.0)
+    log = titration.delivery
+    late_s = np.random.default_rng(3).uniform(4.0, 9.0, log.time_s.size)
+    late_s[0] = 0.0
+    pairs = zip((log.time_s + late_s).tolist(), log.volume_ml.tolist(), strict=True)
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
+        keep(journal, titration, [Reading(t, ml) for t, ml in pairs], head())
+        result = result_of(journal.events(1))
+    assert result.equivalence is not None
+    assert result.equivalence.low_ml < titration.equivalence_ml < result.equivalence.high_ml
+    assert result.equivalence.value_ml == pytest.approx(titration.equivalence_ml, abs=0.04)
 
 
 # Pumps.
