@@ -49,7 +49,7 @@ from endpoint.record.conditions import (
 )
 
 BENCH_KEYS: dict[str, tuple[str, ...]] = {
-    "sample": ("label", "date", "analyst", "volume_ml", "deliveries_ml", "added_ml"),
+    "sample": ("label", "date", "volume_ml", "deliveries_ml", "added_ml", "analyst"),
     "titrant": ("concentration_mol_l", "standard_uncertainty_mol_l", "certificate"),
     "blank": ("volume_ml", "standard_uncertainty_ml", "result"),
     "ware": (

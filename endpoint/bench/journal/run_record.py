@@ -80,6 +80,8 @@ def run_head(
     recording = table.get("recording")
     if isinstance(recording, Mapping) and "certificate" in recording:
         kept["recording"] = {"certificate": recording["certificate"]}
+    if "rate_ml_min" in kept.get("delivery", {}):
+        kept["delivery"]["mode"] = "continuous"
     for key in _NOT_OF_THE_BENCH:
         kept.get("delivery", {}).pop(key, None)
     kept.setdefault("delivery", {}).setdefault("mode", "steps")

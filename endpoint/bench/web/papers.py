@@ -59,6 +59,7 @@ class Papers:
             There is no result, or it cannot be written.
         """
         with self._lock:
+            self._session.finished()
             key = self._key()
             if self._made is None or self._made[0] != key:
                 with tempfile.TemporaryDirectory(prefix="endpoint-report-") as place:
@@ -76,6 +77,7 @@ class Papers:
             There is no result, the journal is in memory, or the folder cannot be written.
         """
         with self._lock:
+            self._session.finished()
             key, journal = self._key(), self._session.keeper.journal
             if journal.in_memory_only:
                 raise RecordProblem(
@@ -94,7 +96,6 @@ class Papers:
 
     def _write(self, folder: Path) -> None:
         keeper = self._session.keeper
-        self._session.finished()
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         done = export(keeper.journal, keeper.run or 0, folder, replace_old=True, analysed=now)
         if done.result is None:
