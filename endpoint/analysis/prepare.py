@@ -108,14 +108,12 @@ def inputs_of(
     job, clock = _stated(record, source, book, refills)
     logged = _logged(record, log, clock)
     watched = isinstance(source, VideoSource) and record.seen is None and logged is None
-    # At the bench there is one clock, but a person types a reading seconds after its addition.
-    typed = record.kind == "colours" and record.mode == "steps" and logged is None
     return replace(
         job,
         delivery=_delivery_of(record, log, clock) if logged is None else logged.delivery,
         seen=_seen(record, source),
         logged=logged,
-        clock=_of_delivery(record, clock) if watched or typed else None,
+        clock=_of_delivery(record, clock) if watched else None,
     )
 
 
@@ -254,7 +252,7 @@ class _Clock:
 
 def _of_delivery(record: TitrationRecord, clock: _Clock) -> LogClock:
     """What is said of the clock; the start of a pump is stated on that of the recording."""
-    stated = clock.is_stated or record.rate_ml_min is not None or record.kind == "colours"
+    stated = clock.is_stated or record.rate_ml_min is not None
     return LogClock(clock.offset_s, "stated" if stated else "assumed")
 
 

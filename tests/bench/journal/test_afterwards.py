@@ -253,21 +253,6 @@ def test_a_reading_that_is_typed_late_stands_where_its_plume_ended() -> None:
     assert mixing[-1] == pytest.approx(plume[1], abs=0.6)
 
 
-def test_readings_that_are_typed_late_make_no_false_number(tmp_path: Path) -> None:
-    """Four to nine seconds after the drop, and without a plume in view: the colours tell."""
-    titration = stepwise(3, 12.0)
-    log = titration.delivery
-    late_s = np.random.default_rng(3).uniform(4.0, 9.0, log.time_s.size)
-    late_s[0] = 0.0
-    pairs = zip((log.time_s + late_s).tolist(), log.volume_ml.tolist(), strict=True)
-    with RunJournal.open(tmp_path / "j.sqlite") as journal:
-        keep(journal, titration, [Reading(t, ml) for t, ml in pairs], head())
-        result = result_of(journal.events(1))
-    assert result.equivalence is not None
-    assert result.equivalence.low_ml < titration.equivalence_ml < result.equivalence.high_ml
-    assert result.equivalence.value_ml == pytest.approx(titration.equivalence_ml, abs=0.04)
-
-
 # Pumps.
 
 

@@ -44,7 +44,6 @@ from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample
 from endpoint.curve.points import Curve
-from endpoint.delivery.clock import LogClock
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem, RecordProblem
 from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
 from tests.bench.journal.test_journal import full_disk
@@ -133,9 +132,7 @@ def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
     assert session.document is not None
     kept = [f for f in film if f.time_s >= 3.0]
     job = job_of(setting_from(FORM_VALUES), session.today)
-    # Both have one clock, and put the readings in order with what they show.
-    one_clock = LogClock(0.0, "stated")
-    job = replace(job, delivery=run_of(session).volumes.delivery(), clock=one_clock)
+    job = replace(job, delivery=run_of(session).volumes.delivery())
     whole = analyse(Held(kept), job, region=session.view.region, every_frame=True)
     assert whole.equivalence is not None
     live = session.document["equivalence_ml"]
