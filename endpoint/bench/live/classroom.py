@@ -38,7 +38,7 @@ class Replicate:
     habit: Habit | None = None
     """What its colours teach the next replicate; None without a located endpoint."""
     run: int = 0
-    """Number of the run."""
+    """Number of the run; 0 where it has none."""
 
 
 @dataclass(frozen=True)
@@ -164,7 +164,7 @@ class Classroom:
 
     def forget(self, run: int) -> None:
         """A run is gone on with, or does not count: it teaches nothing."""
-        self.replicates = [r for r in self.replicates if r.run != run]
+        self.replicates = [r for r in self.replicates if run == 0 or r.run != run]
 
     def add(self, replicate: Replicate) -> None:
         """Add a run that was finished, in place of its older result; the last fifty are held."""

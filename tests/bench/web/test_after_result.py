@@ -124,6 +124,7 @@ def test_result_ends_the_job_and_has_a_way_back(
     expect(page.locator("#view-titrating")).to_be_visible()
     expect(page.locator("#delivered")).to_have_text(f"{ADDITIONS[-1]:.2f}")
     finish(page)
+    expect(page.locator("#view-result")).to_be_visible()
     expect(page.locator("#equivalence")).to_have_text(volume)
     # The next replicate keeps the form, but not the start reading.
     press(page, "#again")
