@@ -97,7 +97,8 @@ def colours_of(events: Iterable[Kept]) -> tuple[ColourSample, ...]:
             finish = len(found)
         elif isinstance(event, Finding) and event.final and not over:
             over = True
-            del found[finish:]
+            if finish is not None:
+                del found[finish:]
         elif isinstance(event, WentOn | Resumed):
             over, finish = False, None
     return tuple(sorted(found, key=lambda sample: sample.time_s))
