@@ -164,9 +164,13 @@ def as_seen(
     usable = np.array([sample.flags == Flag.NONE for sample in samples])
     sight = sight_of(time_s, spread, usable, tuple(log.time_s.tolist()))
     ends_s = sight.times_of(log.time_s)
-    apart = sight.apart.copy()
-    for end_s, reading_s in zip(ends_s, log.time_s, strict=True):
-        apart[(time_s > end_s) & (time_s <= reading_s)] = False
+    # Only an addition that was seen to end before its reading is believed: the change of colour
+    # makes the liquid uneven too, and its frames must not be lost.
+    apart = np.zeros(time_s.size, dtype=np.bool_)
+    spans = zip(log.time_s[:-1], ends_s[1:], log.time_s[1:], strict=True)
+    for before_s, end_s, reading_s in spans:
+        if end_s < reading_s:
+            apart |= sight.apart & (time_s > before_s) & (time_s <= end_s)
     colours = tuple(
         replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
         for sample, aside in zip(samples, apart.tolist(), strict=True)
