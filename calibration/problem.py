@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Self
+
 from calibration.wording import one_line
 
 _LONGEST = 500
@@ -25,7 +27,14 @@ class Problem(Exception):
     def __init__(self, sentence: str, remedy: str) -> None:
         self.sentence = one_line(sentence, _LONGEST)
         self.remedy = one_line(remedy, _LONGEST)
+        self.field = ""
+        """Name of the field of a form that is to be put right; empty where there is none."""
         super().__init__(self.sentence, self.remedy)
+
+    def at(self, field: str) -> Self:
+        """The same problem, of a field of a form."""
+        self.field = field
+        return self
 
     def __str__(self) -> str:
         return f"{self.sentence} {self.remedy}"

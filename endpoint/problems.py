@@ -40,6 +40,12 @@ class NotReady(RecordProblem):
     code = "not-ready"
 
 
+class Unsure(RecordProblem):
+    """What was typed may be a slip, or is not advised: it is done if the person says so again."""
+
+    code = "unsure"
+
+
 class SourceProblem(Problem):
     """The recording itself (film, stills, photometer table) cannot be read."""
 

@@ -1,4 +1,4 @@
-"""Simulated live titrations with known truth: a person or a pump that follows the guide.
+"""Simulated live titrations with known truth, up to any moment: by hand or with a pump.
 
 Independent of the guide: mass balances from `endpoint.chemistry.equilibrium.speciate`, colours of
 the two forms off from those of the indicator file, bent colour scale, a grey shade on the flask,
@@ -9,16 +9,15 @@ time.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.analysis.of_curve import result_of_curve
-from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, Moment, Pace
+from endpoint.bench.guidance.guide import GuidanceInputs, Moment, Pace
 from endpoint.bench.live.classroom import Classroom, replicate_of
-from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.form import setting_from
 from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import Curve, from_colour
@@ -26,6 +25,7 @@ from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.model import Priors
 from endpoint.result.document import document
 from sample_media.simulated import level_volume_ml
+from tests.jobs import job_of
 
 FloatArray = NDArray[np.float64]
 
@@ -210,7 +210,7 @@ class Flow:
 
 def inputs_of(recipe: Recipe, *, second: bool = False) -> GuidanceInputs:
     """What the guide is given: nothing of the truth, but for what a first replicate showed."""
-    pace = Pace(pump=recipe.pump, pour_ml_s=recipe.rate_ml_s if recipe.pump else 0.2)
+    pace = Pace(recipe.pump, 60.0 * recipe.rate_ml_s if recipe.pump else 0.0)
     inputs = GuidanceInputs(titrant_mol_l=0.01, priors=Priors(), pace=pace)
     if not second:
         return inputs
@@ -250,128 +250,6 @@ def taught_by_first(recipe: Recipe) -> Moment:
     classroom.add(replicate_of("Water", result, document(result, {})))
     now = Moment(now_s=0.0, delivered_ml=0.0, blueness=-0.8)
     return classroom.taught(now, "Water", recipe.flask.volume_ml, 0.01)
-
-
-@dataclass(frozen=True)
-class Look:
-    """One word of the guide next to the truth."""
-
-    time_s: float
-    left_ml: float
-    free_fraction: float
-    said: Guidance
-
-
-@dataclass(frozen=True)
-class Run:
-    """A whole live titration."""
-
-    recipe: Recipe
-    looks: tuple[Look, ...]
-    stopped: bool
-    past_ml: float
-    """Stop volume minus equivalence volume."""
-    drops: int
-    duration_s: float
-
-
-@dataclass
-class Hand:
-    """The operator at the tap, who does what the last word says."""
-
-    portion_ml: float = 0.0
-    """Still to come of a portion that is being added."""
-    drops: int = 0
-    dropped_s: float = -1.0
-    """When a drop or a part of a portion was last added."""
-
-    def add(
-        self, flow: Flow, code: str, told_ml: float, said_s: float, step_s: float
-    ) -> tuple[float, bool]:
-        """Volume added in a frame, mL, and whether the log gets a row for it."""
-        recipe = flow.recipe
-        if code in ("mixing", "pour", "not-begun"):
-            self.portion_ml = 0.0
-        if code == "mixing":
-            return 0.0, True
-        if code in ("pour", "not-begun"):
-            whole = int(flow.time_s + step_s) > int(flow.time_s)
-            return recipe.rate_ml_s * step_s, recipe.pump or whole
-        if code in ("slow", "too-early"):
-            if recipe.pump:
-                return recipe.rate_ml_s * step_s / 3.0, True
-            return self._portion(flow, told_ml, said_s, step_s)
-        if said_s <= self.dropped_s:
-            return 0.0, True
-        # One drop for one word: the next word is waited for.
-        self.drops += 1
-        self.dropped_s = flow.time_s
-        return (0.05 if code == "drops" else 0.025) * flow.rng.uniform(0.85, 1.15), True
-
-    def _portion(
-        self, flow: Flow, told_ml: float, said_s: float, step_s: float
-    ) -> tuple[float, bool]:
-        """Part of a portion; one portion for one word, too."""
-        if self.portion_ml <= 0.0 and said_s <= self.dropped_s:
-            return 0.0, True
-        if self.portion_ml <= 0.0:
-            self.portion_ml = told_ml * flow.rng.uniform(0.9, 1.1)
-        added = min(flow.recipe.rate_ml_s * step_s, self.portion_ml)
-        self.portion_ml -= added
-        self.dropped_s = flow.time_s
-        return added, self.portion_ml <= 1e-9
-
-
-Guide = Callable[[Curve, float], Guidance]
-
-
-def live_run(
-    recipe: Recipe, guide: Guide, *, most_s: float = 1500.0, from_ml: float | None = None
-) -> Run:
-    """Titrate as told until the guide says stop; with `from_ml` only from so much left on."""
-    flow = Flow(recipe)
-    looks: list[Look] = []
-    for _ in range(8):
-        flow.step(_FRAME_S, 0.0, note=True)
-    while from_ml is not None and flow.left_ml > from_ml:
-        flow.step(_FAR_FRAME_S, recipe.rate_ml_s * _FAR_FRAME_S, note=True)
-    heard: list[tuple[float, float, Guidance]] = []
-    hand, code, next_look = Hand(), "pour", 0.0
-    said_s, told_ml = 0.0, 0.5
-    while flow.time_s < most_s:
-        far = flow.left_ml > _FAR_ML
-        if flow.time_s >= next_look:
-            said = guide(flow.curve(), flow.time_s)
-            looks.append(Look(flow.time_s, flow.left_ml, flow.free_fraction, said))
-            heard.append((flow.time_s + recipe.reaction_s, flow.time_s, said))
-            next_look = flow.time_s + _rest_s(far and said.code == "pour", flow.left_ml)
-        while heard and heard[0][0] <= flow.time_s:
-            _, said_s, word = heard.pop(0)
-            code, told_ml = word.code, word.portion_ml or 0.5
-        if code in ("stop", "passed"):
-            break
-        step_s = _FAR_FRAME_S if far and code in ("pour", "not-begun") else _FRAME_S
-        added, note = hand.add(flow, code, told_ml, said_s, step_s)
-        flow.step(step_s, added, note=note)
-        if not note and code not in ("pour", "not-begun", "slow", "too-early"):
-            flow.log_ml[-1] = flow.delivered_ml
-    _note_rest(flow)
-    stopped = code in ("stop", "passed")
-    return Run(recipe, tuple(looks), stopped, -flow.left_ml, hand.drops, flow.time_s)
-
-
-def _note_rest(flow: Flow) -> None:
-    """Last reading of the burette, where something ran since the one before."""
-    if flow.delivered_ml > flow.log_ml[-1]:
-        flow.log_s.append(flow.time_s)
-        flow.log_ml.append(flow.delivered_ml)
-
-
-def _rest_s(pouring: bool, left_ml: float) -> float:
-    """Seconds to the next look at the guide: often where the end is near."""
-    if pouring:
-        return 8.0
-    return 2.0 if left_ml > 1.5 else 1.5
 
 
 def flow_to(recipe: Recipe, left_ml: float) -> Flow:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Unpack
 
@@ -153,6 +154,7 @@ def calibrated_burette_volume(
     *,
     start_ml: float = 0.0,
     fills: int = 1,
+    refills: Sequence[tuple[float, float]] = (),
     reading_limit_ml: float | None = None,
     **temperature: Unpack[Temperature],
 ) -> Quantity:
@@ -171,7 +173,10 @@ def calibrated_burette_volume(
         First reading, mL.
     fills:
         How often the burette was filled. Each filling but the last is taken to be used down to
-        the last calibrated mark, each but the first to begin at zero.
+        the last calibrated mark, each but the first to begin at zero. Without meaning where
+        `refills` say it better.
+    refills:
+        Volume delivered before each filling but the first, and the reading after it, mL.
     reading_limit_ml:
         Half width of the error of one reading, triangular; default a fifth of a division; 0 where
         nobody reads, as with a pump.
@@ -189,28 +194,52 @@ def calibrated_burette_volume(
         A reading would lie outside the calibrated part of the scale.
     """
     volume = volume_ml if isinstance(volume_ml, Quantity) else Quantity(volume_ml, "mL")
-    top = burette.marks_ml[-1]
-    end = start_ml + volume.value - top * (fills - 1)
-    if fills < 1 or volume.value < 0.0 or not 0.0 <= end <= top * (1.0 + 1e-12):
-        raise WareProblem(
-            f"{volume.value:g} mL from the reading {start_ml:g} mL do not fit {fills} filling(s) "
-            f"of the {burette.name}, which is calibrated from 0 to {top:g} mL.",
-            "Check the volume, the first reading and how often it was filled.",
-        )
-    end = min(end, top)
-    corrections: list[tuple[float, Quantity]] = [
-        (1.0, burette.correction_at(end)),
-        (-1.0, burette.correction_at(start_ml)),
+    if refills:
+        spans = _spans(volume.value, start_ml, refills)
+    else:
+        spans = _usual_spans(burette, volume.value, start_ml, fills)
+    end = spans[-1][1]
+    corrections = [
+        (sign, burette.correction_at(reading))
+        for low, high in spans
+        for sign, reading in ((1.0, high), (-1.0, low))
     ]
-    if fills > 1:
-        corrections.append((float(fills - 1), burette.correction_at(top)))
     value = volume.value + sum(factor * c.value for factor, c in corrections)
     terms = [(1.0 + burette.slope_at(end), volume), *corrections]
     total = combine(value, "mL", terms)
+    fills = len(spans)
     if reading_limit_ml is None:
         reading_limit_ml = reading_limit(burette.division_ml)
     total += reading_errors(burette.name, label, fills, reading_limit_ml)
     return at_reference_temperature(total, burette.name, label, glass=burette.glass, **temperature)
+
+
+def _spans(
+    volume_ml: float, start_ml: float, refills: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """First and last reading of each filling, mL, from what was read at the refills."""
+    begins = [(0.0, start_ml), *refills]
+    ends = [*(delivered for delivered, _ in refills), volume_ml]
+    return [
+        (reading, reading + end - begin) for (begin, reading), end in zip(begins, ends, strict=True)
+    ]
+
+
+def _usual_spans(
+    burette: CalibratedBurette, volume_ml: float, start_ml: float, fills: int
+) -> list[tuple[float, float]]:
+    """The same where nobody wrote down the refills: from the last mark to the zero line."""
+    top = burette.marks_ml[-1]
+    end = start_ml + volume_ml - top * (fills - 1)
+    if fills < 1 or volume_ml < 0.0 or not 0.0 <= end <= top * (1.0 + 1e-12):
+        raise WareProblem(
+            f"{volume_ml:g} mL from the reading {start_ml:g} mL do not fit {fills} filling(s) "
+            f"of the {burette.name}, which is calibrated from 0 to {top:g} mL.",
+            "Check the volume, the first reading and how often it was filled.",
+        )
+    begins = [start_ml, *[0.0] * (fills - 1)]
+    ends = [*[top] * (fills - 1), min(end, top)]
+    return list(zip(begins, ends, strict=True))
 
 
 def deliveries_from_certificate(

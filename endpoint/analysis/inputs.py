@@ -65,6 +65,8 @@ class AnalysisInputs:
     """Day of the titration if stated."""
     method: Certificate | None = None
     """Verification of the method on this bench."""
+    analyst: str | None = None
+    """Who titrated, if stated."""
     certificates: tuple[UsedCertificate, ...] = ()
     liquid_box: Box | None = None
     reference_box: Box | None = None

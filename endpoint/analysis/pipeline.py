@@ -12,6 +12,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.of_curve import judged, photometer_curve, result_of_curve, with_hardness
 from endpoint.analysis.result import Result
@@ -30,7 +32,7 @@ from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
 from endpoint.equivalence.fit import Transition
 from endpoint.messages import reason
-from endpoint.problems import NoEndpoint, UnseenVolume
+from endpoint.problems import Flag, NoEndpoint, UnseenVolume
 from endpoint.recording.colours import ColourTable
 from endpoint.recording.frame import PictureSource
 from endpoint.recording.photometer import PhotometerTable
@@ -134,7 +136,11 @@ def of_colours(samples: Iterable[ColourSample], job: AnalysisInputs) -> Result:
     ValueError
         The job has no delivery.
     """
-    colour = trace(samples)
+    held = list(samples)
+    mixing = np.array([int(sample.flags & Flag.MIXING) for sample in held], dtype=np.int64)
+    # Frames between two volumes still show that a change of colour was no other flask.
+    colour = trace(replace(sample, flags=sample.flags & ~Flag.MIXING) for sample in held)
+    colour = replace(colour, flags=colour.flags | mixing)
     if job.delivery is None:
         raise ValueError("colours need a delivery")
     result = _of_trace(colour, job, math.inf, job.logged)

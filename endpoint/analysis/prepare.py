@@ -36,7 +36,7 @@ from endpoint.recording.frame import Box, PictureSource
 from endpoint.recording.opening import open_source
 from endpoint.recording.photometer import PhotometerTable
 from endpoint.recording.stills import StillsSource
-from endpoint.recording.volume_log import VolumeLog, check_clock
+from endpoint.recording.volume_log import Refill, VolumeLog, check_clock
 
 FloatArray = NDArray[np.float64]
 _TONE_STEPS = 1025
@@ -104,7 +104,8 @@ def inputs_of(
         A certificate or result named by the record is missing or cannot be used, or nothing says
         how much titrant was added.
     """
-    job, clock = _stated(record, source, book)
+    refills = () if log is None else log.refills
+    job, clock = _stated(record, source, book, refills)
     logged = _logged(record, log, clock)
     watched = isinstance(source, VideoSource) and record.seen is None and logged is None
     return replace(
@@ -158,10 +159,13 @@ def _stated(
     record: TitrationRecord,
     source: PictureSource | PhotometerTable | ColourTable | None,
     book: CertificateBook,
+    refills: tuple[Refill, ...] = (),
 ) -> tuple[AnalysisInputs, _Clock]:
     """What a record says, in quantities, but for what was delivered; and the clock of its log."""
     by_eye = record.mode in ("steps", "per-still", None)
-    bench = bench_quantities(record, book, reading_limit_ml=None if by_eye else 0.0)
+    bench = bench_quantities(
+        record, book, reading_limit_ml=None if by_eye else 0.0, refills=refills
+    )
     clock = _timing(record, book)
     job = AnalysisInputs(
         label=record.label,
@@ -185,6 +189,7 @@ def _stated(
         not_in_budget=bench.missing,
         certificates=book.used,
         day=record.day,
+        analyst=record.analyst,
     )
     return job, clock
 

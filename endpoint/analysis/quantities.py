@@ -37,6 +37,7 @@ from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.sample_and_ware import CALCIUM_BY, BenchRecord
+from endpoint.recording.volume_log import Refill
 
 _BLANK_DEFAULT_U_ML = 0.02
 _TITRE_DEFAULT_U_ML = 0.05
@@ -71,7 +72,11 @@ class BenchQuantities:
 
 
 def bench_quantities(
-    record: BenchRecord, book: CertificateBook, *, reading_limit_ml: float | None = None
+    record: BenchRecord,
+    book: CertificateBook,
+    *,
+    reading_limit_ml: float | None = None,
+    refills: Sequence[Refill] = (),
 ) -> BenchQuantities:
     """Put what a record says into quantities.
 
@@ -83,6 +88,8 @@ def bench_quantities(
         Reads the certificates that the record names, and remembers them.
     reading_limit_ml:
         Half width of one reading of the burette; None for a fifth of a division, 0 for a pump.
+    refills:
+        When the burette was filled again during the titration: both readings of each err.
 
     Raises
     ------
@@ -93,7 +100,7 @@ def bench_quantities(
     try:
         sample_of = _sampler(record, book, missing)
         deliveries = sample_of(record.deliveries_ml, record.label)
-        burette = _burette(record, book, reading_limit_ml, missing)
+        burette = _burette(record, book, reading_limit_ml, missing, refills)
         titrant = _titrant(record, book, missing)
         missing += [
             f"{metal.name} in the sample (no uncertainty stated)"
@@ -266,6 +273,7 @@ def _burette(
     book: CertificateBook,
     reading_limit_ml: float | None,
     missing: list[str],
+    refills: Sequence[Refill],
 ) -> tuple[BuretteUse, float | None] | None:
     """Use of the burette, and its size in mL where it is known; a result keeps it and pickles."""
     path = _certificate_path(record.ware.get("burette"))
@@ -275,13 +283,15 @@ def _burette(
             correction = certificate.quantity("correction", "mL", *CORRECTIONS_ML)
             return partial(_corrected, correction), None
         burette = burette_from_certificate(certificate)
-        return partial(_calibrated, record, burette, reading_limit_ml), burette.nominal_ml
+        return partial(
+            _calibrated, record, burette, (reading_limit_ml, refills)
+        ), burette.nominal_ml
     ware = ware_of(record, "burette")
     if ware is None:
         missing.append("volume of the titrant (no burette stated)")
         return None
 
-    return partial(_by_class, record, ware, reading_limit_ml), ware.tolerance.nominal_ml
+    return partial(_by_class, record, ware, (reading_limit_ml, refills)), ware.tolerance.nominal_ml
 
 
 def _corrected(correction: Quantity, volume_ml: Quantity, label: str = "") -> Quantity:
@@ -291,12 +301,13 @@ def _corrected(correction: Quantity, volume_ml: Quantity, label: str = "") -> Qu
 def _calibrated(
     record: BenchRecord,
     burette: CalibratedBurette,
-    reading_limit_ml: float | None,
+    read: tuple[float | None, Sequence[Refill]],
     volume_ml: Quantity,
     label: str = "",
 ) -> Quantity:
     start = record.first_reading_ml
-    if start > 0.0 and start + volume_ml.value > burette.marks_ml[-1]:
+    filled = _before(read[1], volume_ml.value)
+    if start > 0.0 and not filled and start + volume_ml.value > burette.marks_ml[-1]:
         raise RecordProblem(
             f"{record.name}: from the first reading of {start:g} mL, {volume_ml.value:.2f} "
             f"mL reach beyond the {burette.marks_ml[-1]:g} mL of the {burette.name}.",
@@ -308,7 +319,8 @@ def _calibrated(
         label or record.label,
         start_ml=start,
         fills=_fills(start + volume_ml.value, burette.marks_ml[-1]),
-        reading_limit_ml=reading_limit_ml,
+        refills=[(refill.delivered_ml, refill.reading_ml) for refill in filled],
+        reading_limit_ml=read[0],
         **_temperature(record),
     )
 
@@ -316,18 +328,24 @@ def _calibrated(
 def _by_class(
     record: BenchRecord,
     ware: Ware,
-    reading_limit_ml: float | None,
+    read: tuple[float | None, Sequence[Refill]],
     volume_ml: Quantity,
     label: str = "",
 ) -> Quantity:
+    filled = 1 + len(_before(read[1], volume_ml.value))
     return burette_volume(
         ware,
         volume_ml,
         label or record.label,
-        fills=_fills(volume_ml.value, ware.tolerance.nominal_ml),
-        reading_limit_ml=reading_limit_ml,
+        fills=max(_fills(volume_ml.value, ware.tolerance.nominal_ml), filled),
+        reading_limit_ml=read[0],
         **_temperature(record),
     )
+
+
+def _before(refills: Sequence[Refill], volume_ml: float) -> list[Refill]:
+    """Refills that lie before a delivered volume."""
+    return [refill for refill in refills if refill.delivered_ml < volume_ml]
 
 
 def _fills(volume_ml: float, capacity_ml: float) -> int:

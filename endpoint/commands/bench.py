@@ -38,7 +38,20 @@ _PORT = 8765
 )
 @click.option("--share", is_flag=True, help="Let others in this network watch; asks first.")
 @click.option("--journal", type=click.Path(path_type=Path), help="File of the journal.")
-def bench(camera: str, port: int, speed: float, share: bool, journal: Path | None) -> None:
+@click.option(
+    "--certificates",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Folder of the certificates to choose from; by default certificates next to the journal.",
+)
+def bench(
+    camera: str,
+    port: int,
+    speed: float,
+    share: bool,
+    journal: Path | None,
+    certificates: Path | None,
+) -> None:
     """Guide a titration live, on a page of this computer.
 
     Open the printed address; it works once. The page needs no colour vision: words, shapes and
@@ -52,8 +65,13 @@ def bench(camera: str, port: int, speed: float, share: bool, journal: Path | Non
     lan = _consent(port) if share else None
     keys = Keys(port, shared=lan is not None)
     kept = _journal(journal, details)
-    session = LiveSession(today=datetime.date.today(), journal=kept, details=details)
-    session.form = form
+    session = LiveSession(
+        today=datetime.date.today(),
+        journal=kept,
+        details=details,
+        certificates=certificates or kept.journal.path.parent / "certificates",
+    )
+    session.form = form or session.form
     clock = BenchClock(1.0 if feed is None else speed)
     hub = Hub(session, clock, browser=feed is None)
     try:

@@ -88,6 +88,26 @@ def read_runs(
     return tuple(runs)
 
 
+def runs_of_documents(documents: Mapping[str, Mapping[str, Any]]) -> tuple[Run, ...]:
+    """Runs of results that are at hand, as `read_runs` reads them from files.
+
+    Parameters
+    ----------
+    documents:
+        Name for people -> data of a result.
+
+    Raises
+    ------
+    ReplicateProblem
+        One of them is not a result.
+    """
+    found = [run_of_document(data, name, name) for name, data in documents.items()]
+    return tuple(
+        with_own_names(replace(run, number=k, group="titration"))
+        for k, run in enumerate(found, start=1)
+    )
+
+
 def _recorded(path: Path) -> Run:
     data, name = result_json(path, ReplicateProblem, OR_TITRES)
     return run_of_document(data, name, path.name)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from calibration.certificate import Certificate, read_certificate
 from calibration.problem import CalibrationProblem
+from calibration.ware.burette import certified_kind
 from endpoint.problems import CertificateProblem
 
 
@@ -122,3 +123,40 @@ class CertificateBook:
     def used(self) -> tuple[UsedCertificate, ...]:
         """Certificates in the order of reading."""
         return tuple(self._used.values())
+
+
+@dataclass(frozen=True)
+class OfferedCertificate:
+    """A certificate that can be chosen for a titration."""
+
+    file: str
+    """Name in its folder."""
+    purpose: str
+    """"titrant", "burette" or "pipette"."""
+    text: str
+    """What it is of, for people."""
+
+
+def certificates_in(folder: Path) -> tuple[OfferedCertificate, ...]:
+    """Certificates of titrants, burettes and pipettes in a folder, by their names.
+
+    Those that cannot be read are passed over, and whether one may be used is checked when it is.
+
+    Parameters
+    ----------
+    folder:
+        May be missing.
+    """
+    found = []
+    for path in sorted(folder.glob("*.json")):
+        try:
+            certificate = read_certificate(path)
+            purpose = certificate.kind
+            if purpose == "glassware":
+                purpose = certified_kind(certificate)
+        except CalibrationProblem:
+            continue
+        if purpose in ("titrant", "burette", "pipette"):
+            text = f"{certificate.what}, {certificate.identifier}, {certificate.date}"
+            found.append(OfferedCertificate(path.name, purpose, text))
+    return tuple(found)

@@ -3,6 +3,7 @@
 [sample]
 label = "Spring at the mill"
 date = 2026-11-20              # day of the titration; default: today
+analyst = "A. Berg"            # who titrated; may be left out
 volume_ml = 100.0              # or deliveries_ml = [50.0, 50.0]
 added_ml = 5.0                 # buffer and rinse water in the flask; default 0
 alkalinity_mmol_l = 3.20       # acid capacity to pH 4.3; alkalinity_standard_uncertainty_mmol_l
@@ -60,6 +61,7 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
         "volume_ml",
         "deliveries_ml",
         "added_ml",
+        "analyst",
         "alkalinity_mmol_l",
         "alkalinity_standard_uncertainty_mmol_l",
     ),
@@ -118,6 +120,8 @@ class BenchRecord:
     label: str
     day: datetime.date | None = None
     """Day of the titration; None where the record does not say."""
+    analyst: str | None = None
+    """Who titrated, if stated."""
     deliveries_ml: tuple[float, ...]
     added_ml: float
     concentration_mol_l: float | None
@@ -229,6 +233,7 @@ def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "label": label[:200],
         "day": reader.day(table, "sample", "date"),
+        "analyst": reader.text(table, "sample", "analyst"),
         "deliveries_ml": parts,
         "added_ml": added or 0.0,
         "alkalinity_mmol_l": _alkalinity(reader, table),

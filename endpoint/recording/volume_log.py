@@ -48,6 +48,16 @@ _LARGEST_ML = 1000.0
 _NO_REFILL = ("", "0", "no", "n", "false", "-")
 
 
+@dataclass(frozen=True)
+class Refill:
+    """The burette was filled again."""
+
+    delivered_ml: float
+    """Volume delivered by then."""
+    reading_ml: float
+    """Reading afterwards."""
+
+
 @dataclass(frozen=True, eq=False)
 class VolumeLog:
     """Times or still names with cumulative volumes."""
@@ -60,6 +70,8 @@ class VolumeLog:
     """Row number in the file of each entry."""
     sigma_ml: FloatArray | None = None
     """Standard uncertainty of each volume, mL, where the log states it."""
+    refills: tuple[Refill, ...] = ()
+    """In order."""
 
 
 def _column(sheet: Sheet, names: tuple[str, ...]) -> int | None:
@@ -70,11 +82,14 @@ def _column(sheet: Sheet, names: tuple[str, ...]) -> int | None:
     return None
 
 
-def _cumulative(sheet: Sheet, axis: Axis, refill: int | None) -> FloatArray:
+def _cumulative(
+    sheet: Sheet, axis: Axis, refill: int | None
+) -> tuple[FloatArray, tuple[Refill, ...]]:
     """Cumulative volumes from readings, refills counted in; refuses falling volumes."""
     readings = values_of(sheet, axis, DeliveryProblem)
     out = np.zeros(len(sheet.rows))
     base, last_reading = 0.0, None
+    refills: list[Refill] = []
     for k in range(len(sheet.rows)):
         reading = readings[k]
         where = f"Row {sheet.numbers[k]} of {sheet.name}"
@@ -89,6 +104,7 @@ def _cumulative(sheet: Sheet, axis: Axis, refill: int | None) -> FloatArray:
             )
         marked = refill is not None and sheet.rows[k][refill].lower() not in _NO_REFILL
         if last_reading is not None and marked:
+            refills.append(Refill(float(out[k - 1]), float(reading)))
             base += last_reading - reading
         elif last_reading is not None and reading < last_reading - 1e-9:
             raise DeliveryProblem(
@@ -97,7 +113,8 @@ def _cumulative(sheet: Sheet, axis: Axis, refill: int | None) -> FloatArray:
                 "`yes` on the row with the new reading.",
             )
         last_reading = reading
-        out[k] = base + reading
+        # Twelve decimals, so that 24.6 - 0.4 is what people make of it.
+        out[k] = round(base + reading, 12) if refills else reading
     # Sums of readings may fall by a rounding error where they stand still.
     out = np.maximum.accumulate(out)
     if out[-1] <= 0:
@@ -105,7 +122,7 @@ def _cumulative(sheet: Sheet, axis: Axis, refill: int | None) -> FloatArray:
             f"{sheet.name} adds no titrant: every volume is 0.",
             "Give volume_ml as what was delivered so far, in mL.",
         )
-    return out
+    return out, tuple(refills)
 
 
 _FILES = ("file", "still", "name")
@@ -173,14 +190,14 @@ def read_log(
             f"{sheet.name} has no column {missing} ({found}).",
             f"Name the columns {wanted}. {choice(sheet, known)}",
         )
-    volumes = _cumulative(sheet, volume, _column(sheet, ("refill",)))
+    volumes, refills = _cumulative(sheet, volume, _column(sheet, ("refill",)))
     if files is not None:
         if _column(sheet, ("standard_uncertainty_ml",)) is not None:
             raise DeliveryProblem(
                 f"{sheet.name} has a column standard_uncertainty_ml but lists stills.",
                 "It belongs to a log of times; remove it.",
             )
-        return VolumeLog(None, _file_names(sheet, files), volumes, sheet.numbers)
+        return VolumeLog(None, _file_names(sheet, files), volumes, sheet.numbers, refills=refills)
     assert time is not None
     times = _times(sheet, time)
     # Two rows of one moment: the later one counts.
@@ -188,7 +205,7 @@ def read_log(
     numbers = tuple(np.array(sheet.numbers)[last].tolist())
     sigma = _sigma(sheet)
     return VolumeLog(
-        times[last], None, volumes[last], numbers, None if sigma is None else sigma[last]
+        times[last], None, volumes[last], numbers, None if sigma is None else sigma[last], refills
     )
 
 

@@ -53,13 +53,17 @@ def write_folder(result: Result, folder: Path, provenance: dict[str, Any]) -> No
     OutputProblem
         The folder cannot be written.
     """
+    with staged(folder, ("result.json",), older_in(folder)) as stage:
+        write_into(result, stage, folder.name, provenance)
+
+
+def older_in(folder: Path) -> list[str]:
+    """Names of what an older result may have left and a new one need not have."""
     pictures = (folder / PICTURES).glob("[0-9][0-9][0-9].jpg")
-    older = [*_MAY_BE, *(f"{PICTURES}/{path.name}" for path in pictures)]
-    with staged(folder, ("result.json",), older) as stage:
-        _write(result, stage, folder.name, provenance)
+    return [*_MAY_BE, *(f"{PICTURES}/{path.name}" for path in pictures)]
 
 
-def _write(result: Result, folder: Path, name: str, provenance: dict[str, Any]) -> None:
+def write_into(result: Result, folder: Path, name: str, provenance: dict[str, Any]) -> None:
     """Write all files into an empty folder; people will know it by another name."""
     write_text(folder / "curve.csv", curve_csv(result))
     for file, table in (("fit.csv", fit_csv(result)), ("budget.csv", budget_csv(result.hardness))):

@@ -20,6 +20,13 @@ _WAYS = {
     "meniscus": "meniscus of the burette, read from the picture",
     "drops": "drops counted in the picture, between two burette readings",
 }
+_WATCHED = {
+    "video": "pictures of a film",
+    "stills": "still pictures",
+    "colours": "pictures of a camera, measured live at the bench",
+    "photometer": "absorbances of a photometer",
+}
+"""Kind of the recording, where the result says it -> where its colours come from."""
 _PUMPED = ("continuous",)
 _SHIFTS = {
     "shift_log_k_edta": "Shift of log K, metal with EDTA",
@@ -43,6 +50,8 @@ def sample(data: Plain) -> list[Fact]:
     facts = []
     if inputs.get("date"):
         facts.append(_fact("Titrated on", inputs["date"]))
+    if inputs.get("analyst"):
+        facts.append(_fact("Titrated by", inputs["analyst"]))
     parts = inputs["deliveries_ml"]
     volumes = [_quantity(part) for part in parts]
     same = len(volumes) > 1 and len(set(volumes)) == 1
@@ -81,7 +90,9 @@ def method(data: Plain, pictures: bool) -> list[Fact]:
         _fact("Volumes from", _WAYS.get(way, way)),
     ]
     if data["frames"]["read"]:
-        watched = "pictures (film, stills or camera)" if pictures else "absorbances of a photometer"
+        kind = data["provenance"].get("medium_kind")
+        usual = "pictures (film, stills or camera)" if pictures else "absorbances of a photometer"
+        watched = _WATCHED.get(str(kind), usual)
         facts.append(_fact("Colour from", watched))
     lag = inputs.get("mixing_lag_s")
     if lag is not None and way in _PUMPED:

@@ -133,6 +133,7 @@ def _inputs(job: AnalysisInputs) -> dict[str, Any]:
     lag_s, lag_u_s = job.lag_s or DEFAULT_LAG_S
     return {
         "date": None if job.day is None else job.day.isoformat(),
+        "analyst": job.analyst,
         "deliveries_ml": [part.to_json() for part in job.deliveries_ml],
         "added_ml": job.added_ml,
         "flask_ml": job.flask_ml,
@@ -313,6 +314,7 @@ def provenance_of(
         **({} if analysed is None else {"analysed": analysed}),
         "record": record.name,
         "medium": record.medium.name,
+        "medium_kind": record.kind,
         "medium_sha256": sha256_of(record.medium),
         "volumes": None if log is None else log.name,
         "volumes_sha256": None if log is None else sha256_of(log),

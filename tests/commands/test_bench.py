@@ -21,7 +21,7 @@ from click.testing import CliRunner
 from calibration.problem import Problem
 from calibration.quantity import Quantity
 from endpoint.analysis.prepare import prepare
-from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.form import setting_from
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.web.feeds import CameraFeed, FilmFeed, LogRow, PumpRun, pump_of, recorded_run
 from endpoint.bench.web.hub import BenchClock, Hub
@@ -44,6 +44,7 @@ from tests.bench_scene import (
     pump_frames,
 )
 from tests.bench_server import new_session
+from tests.jobs import job_of
 from tests.waiting import wait_for
 
 
@@ -269,7 +270,8 @@ def test_what_the_form_cannot_hold_is_said(tmp_path: Path) -> None:
     record.write_text(text, encoding="utf-8")
     run = recorded_run(record)
     run.source.close()
-    assert run.left_out == ("temperature", "burette")
+    assert run.left_out == ("burette",)
+    assert run.form["temperature_c"] == 24.0
     assert "burette_nominal_ml" not in run.form
     assert run.form["pipette_class"] == "A"
 

@@ -30,7 +30,7 @@ def kept(tmp_path: Path) -> Path:
     with RunJournal.open(path) as journal:
         bench = OpenRun(journal, datetime.date(2026, 11, 25))
         for _ in range(3):
-            bench.begin(TABLES, {})
+            bench.begin(bench.head_for(TABLES, {}))
             for k in range(3):
                 bench.append(Reading(float(k), 0.5 * k))
             bench.end({"status": "none"})
@@ -85,7 +85,7 @@ def test_pages_of_the_file_that_are_lost_cost_only_what_stood_there(
 ) -> None:
     with RunJournal.open(kept) as journal:
         bench = OpenRun(journal, datetime.date(2026, 11, 25))
-        bench.begin(TABLES, {})
+        bench.begin(bench.head_for(TABLES, {}))
         for k in range(400):
             bench.append(Reading(float(k), 0.01 * k))
     with sqlite3.connect(kept) as db:
@@ -117,7 +117,8 @@ def test_a_journal_has_one_writer_whatever_link_it_is_named_by(tmp_path: Path) -
     path = tmp_path / "j.sqlite"
     (tmp_path / "sym.sqlite").symlink_to("j.sqlite")
     with RunJournal.open(tmp_path / "sym.sqlite") as journal:
-        OpenRun(journal, datetime.date(2026, 11, 25)).begin(TABLES, {})
+        bench = OpenRun(journal, datetime.date(2026, 11, 25))
+        bench.begin(bench.head_for(TABLES, {}))
         with pytest.raises(JournalProblem, match="Another bench"):
             RunJournal.open(path)
         os.link(path, tmp_path / "hard.sqlite")

@@ -101,7 +101,7 @@ def _made(folder: Path) -> dict[str, Path]:
     with RunJournal.open(folder / "runs.sqlite") as journal:
         bench = OpenRun(journal, DAY)
         for _ in range(2):
-            bench.begin(tables, {})
+            bench.begin(bench.head_for(tables, {}))
             for k in range(5):
                 bench.append(Reading(float(k), 0.5 * k))
             bench.end({"status": "none"})

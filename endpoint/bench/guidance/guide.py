@@ -1,18 +1,32 @@
 """Live guidance at the burette: what to do next, and how much titrant is left.
 
 Pure: a curve so far goes in, one frozen `Guidance` comes out, and the same curve gives the same
-guidance. The prediction is that of `endpoint.bench.guidance.prediction`; the rules here turn it
-into what good practice says.
+guidance. The prediction is that of `endpoint.bench.guidance.prediction`. The rule that turns it
+into an amount is one: no addition may leap over more of the change than a fit can do without
+(`_MOST_RISE`), with a probability of nine in ten. Far from the change even the next few millilitres
+cannot be ruled out, so there titrant runs in slowly under the eyes of the camera, which tells when
+to close the tap. Once the change is over, portions in the final colour follow until the result is a
+number that no longer gains by them.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.prediction import Left, predict
+from endpoint.bench.guidance.prediction import AMOUNTS_ML, Left, Stream, predict
 from endpoint.bench.guidance.progress import Habit, gather
-from endpoint.bench.guidance.words import ADVICE, Tone, left_sentence
+from endpoint.bench.guidance.words import (
+    ADVICE,
+    FINISHING,
+    PUMP_ON,
+    PUMP_START,
+    Tone,
+    amount_words,
+    left_sentence,
+)
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
@@ -21,27 +35,41 @@ from endpoint.equivalence.model import Priors, priors_for
 _Z90 = 1.645
 """95 % point of the standard normal distribution: 5 % of the probability lie beyond it on either
 side."""
-_FIRST_BLUE, _MOSTLY_BLUE = -0.45, 0.2
-"""Blueness (`indicator_form.State`) at which the colour turns, and at which it has turned. Assumed,
-in the red violet and in the violet of `endpoint.curve.colour_names.NAMES`."""
-_FLOWS_ON_S = 3.5
-"""From the picture to the closed tap: the frame, the word, the hand."""
+_MOST_RISE = 0.2
+"""Largest rise of the free fraction in one addition. A fit needs points within the change, and from
+0.72 on one addition hides its shape (`endpoint.equivalence.verdict`). Lower, and additions get
+many; higher, and the few that leap further than expected leave an interval."""
+_FIRST_ML, _POUR_ML, _NEAR_POUR_ML = 2.0, 5.0, 1.0
+_DROPS_ML, _DROP_ML = 0.15, 0.05
+"""First addition, which no common titration ends in; largest ones under the eyes of the camera,
+before and after a first tinge; what is counted in drops below; and a drop. Common practice, no
+source."""
+_LEAST_POUR_ML = 0.5
+"""From here on, mL, titrant runs in under the eyes of the camera: that takes five seconds, long
+enough for a tinge to show."""
+_TINGED = 0.15
+"""Free fraction that a liquid surely has less of where it may run in under the eyes of the camera.
+Lower, and it takes many portions; higher, and a stream begins within reach of the end."""
 _MOST_UNMIXED = 0.2
 """Part of the next addition that may be unmixed before it is given. Assumed: more, and titrant goes
 into a flask that is still changing; less, and the waits get long."""
-_CLOSE_ML = 1.0
-"""Volume left, mL, from which a plume of unmixed titrant stops the pouring: with more left a pour
-stays before the change whatever the plume. Assumed."""
-_HALF_FREE = 0.5
-"""Once half of the indicator may be free, no water has more than about 2 mL left: no pouring."""
-_MOSTLY_FREE = 0.75
-"""From here on no water has more than about 0.7 mL left, and the last part of the change may come
-within a tenth of a millilitre: drops only."""
-_SAFE_ML = 0.1
-_SURELY_PASSED_ML = 0.03
-"""Room that a pour keeps before the end, mL, two drops; and volume past the end, mL, less than one
-drop, from which "passed" is said rather than "stop". Assumed; `tests.studies.guidance_study`
-measures where people then stop."""
+_LONGEST_WAIT_S = 8.0
+"""After a reading nobody waits longer, s: five usual mixing times (`Priors.lag_s`)."""
+_CHANGED = 0.85
+"""Free fraction from which the change is over."""
+_BEYOND_ML = 0.2
+"""Portion in the final colour, mL."""
+_LEAST_BEYOND, _MOST_BEYOND_ML, _LEAPT_BEYOND_ML = 3, 1.2, 0.4
+"""Points past the end that show the final colour: a fit needs three for a level and its drift. And
+volumes past the end, mL, from which more portions are of no use, the second where an addition has
+leapt over the change."""
+_SURE_ML, _FAR_BEYOND_ML = 0.05, 0.75
+"""Half width of a 95 % interval, mL, with which nobody needs more: a drop; and volume past the end
+from which more no longer makes it narrower."""
+_RATES_ML_MIN = (10.0, 5.0, 3.0, 2.0, 1.0, 0.5)
+_AHEAD_S, _FASTER = 8.0, 3.0
+"""Rates to set at a pump, mL/min; how far ahead one looks, s: the liquid mixes, the page sees it, a
+hand turns the knob; and how many times faster it may run before somebody is asked to turn it up."""
 
 
 @dataclass(frozen=True)
@@ -50,15 +78,8 @@ class Pace:
 
     pump: bool = False
     """A pump delivers; else a burette by hand."""
-    pour_ml_s: float = 0.2
-    """Rate while pouring on, or of the pump (common practice, no source)."""
-    portion_ml: float = 0.5
-    """Portion when slowing down."""
-    small_portion_ml: float = 0.2
-    """Portion when less is left."""
-    drop_ml: float = 0.05
-    """One drop of the burette (common practice, no source)."""
-    half_drop_ml: float = 0.025
+    rate_ml_min: float = 0.0
+    """Rate of the pump now; 0 while it stands still."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +96,8 @@ class GuidanceInputs:
     `endpoint.bench.guidance.progress.habit_of`."""
     expected_ml: tuple[float, float] | None = None
     """Equivalence volume of earlier replicates and its standard deviation, mL."""
+    stream: Stream = field(default_factory=Stream)
+    """As in `Moment`."""
 
 
 @dataclass(frozen=True)
@@ -87,10 +110,19 @@ class Moment:
     blueness: float | None
     """Form seen in the last frames (`indicator_form.State.blueness`); None if nothing is seen."""
     pump: bool = False
+    rate_ml_min: float = 0.0
+    """Of the pump now; 0 while it stands still."""
+    read_s: float | None = None
+    """When the last reading was typed; None where nobody types any."""
     watched: bool = False
     """The volume is read from the picture: a rise within its scatter is not an addition."""
-    plume: bool = False
-    """Titrant is running in, beyond what the last reading says."""
+    running: str = ""
+    """What the picture shows of an addition that no reading tells of, see
+    `endpoint.bench.guidance.plume.Sight.running`."""
+    turns: bool = False
+    """The addition under way has brought the first tinge, see `Sight.turns`."""
+    stream: Stream = field(default_factory=Stream)
+    """What titrant that ran in under the eyes of the camera has shown."""
     habit: Habit | None = None
     """As in `GuidanceInputs`."""
     expected_ml: tuple[float, float] | None = None
@@ -109,7 +141,7 @@ class Guidance:
     """What to do, one sentence."""
     shape: str
     place: int | None
-    """Position on the scale from far (0) to passed (5); None for a state that is not on it."""
+    """Position on the scale of `endpoint.bench.guidance.words.PLACES`."""
     tone: Tone
     spoken: str
     """What a voice says: what to do and what is left."""
@@ -131,32 +163,34 @@ class Guidance:
     """90 % interval."""
     unmixed_ml: float = 0.0
     """Delivered, but not yet mixed in."""
-    portion_ml: float | None = None
-    """Portion to add at once; None where none is advised."""
+    amount_ml: float | None = None
+    """To add next; None where nothing is to be added now."""
+    rate_ml_min: float | None = None
+    """To set at the pump."""
+    until_s: float | None = None
+    """Until when to wait, on the clock of the frames."""
+    finishing: str = ""
+    """What there is to say against finishing now; empty once it is enough."""
 
 
-def advise(result: Result | None, moment: Moment) -> Guidance:
+def advise(result: Result | None, moment: Moment, ended: Result | None = None) -> Guidance:
     """Guidance from the curve of the last conclusion; may take a tenth of a second.
 
     Parameters
     ----------
     result:
-        The last conclusion, with its curve and its job; None before the first one, when the colour
-        alone counts.
+        The last conclusion, with its curve and its job; None before the first one.
     moment:
         Where the titration stands.
+    ended:
+        The result if the run ended now, where that was worked out.
     """
     if moment.blueness is None:
         return unseen(moment.delivered_ml)
-    if result is None:
-        return by_colour(moment.blueness, moment.delivered_ml, pump=moment.pump)
-    if result.curve is None:
-        return unseen(moment.delivered_ml)
-    job, curve = result.job, result.curve
-    pace = Pace(pump=moment.pump)
-    if moment.pump and curve.delivery is not None:
-        rate = float(curve.delivery.rate_ml_s_at(moment.now_s))
-        pace = Pace(pump=True, pour_ml_s=rate) if rate > 0.0 else pace
+    pace = Pace(moment.pump, moment.rate_ml_min)
+    if result is None or result.curve is None:
+        return begun(moment.delivered_ml, pace)
+    job = result.job
     inputs = GuidanceInputs(
         titrant_mol_l=job.titrant_mol_l.value,
         indicator=job.indicator,
@@ -164,66 +198,86 @@ def advise(result: Result | None, moment: Moment) -> Guidance:
         pace=pace,
         habit=moment.habit,
         expected_ml=moment.expected_ml,
+        stream=moment.stream,
     )
-    said = guide(curve, inputs, now_s=moment.now_s, plume=moment.plume)
-    end = result.equivalence
-    return said if end is None or result.status != "located" else passed(said, end)
+    said = guide(result.curve, inputs, now_s=moment.now_s, result=ended or result)
+    enough = said.code in ("enough", "over")
+    return replace(said, finishing="" if enough else FINISHING[result.status])
 
 
 def unseen(delivered_ml: float) -> Guidance:
     """What is said while the liquid is out of view."""
-    return _said("unseen", Pace(), delivered_ml, None)
+    return _said("unseen", Pace(), delivered_ml)
 
 
-def by_colour(blueness: float, delivered_ml: float, *, pump: bool = False) -> Guidance:
-    """What is said of a colour alone, before anything is concluded from a curve."""
-    code = "too-early"
-    if blueness < _FIRST_BLUE:
-        code = "pour"
-    elif blueness < _MOSTLY_BLUE:
-        code = "drops"
-    return _said(code, Pace(pump=pump), delivered_ml, None)
+def begun(delivered_ml: float, pace: Pace | None = None) -> Guidance:
+    """What is said before anything is concluded from a curve."""
+    pace = pace or Pace()
+    first = delivered_ml <= 0.0
+    if pace.pump:
+        said = _said("pour", pace, delivered_ml)
+        return said if pace.rate_ml_min > 0.0 else replace(said, title=PUMP_START)
+    code, amount_ml = ("portion", _FIRST_ML) if first else ("too-early", _LEAST_POUR_ML)
+    said = _said(code, pace, delivered_ml, amount_ml=amount_ml, place=0)
+    return replace(said, finishing=FINISHING["none"])
 
 
-def mixing(delivered_ml: float, before: Guidance) -> Guidance:
-    """What is said as soon as a reading is entered.
+def waiting(code: str, delivered_ml: float, before: Guidance, until_s: float | None) -> Guidance:
+    """What is said as soon as a reading is entered or titrant is seen to run in.
 
     Parameters
     ----------
+    code:
+        "mixing", "type" or "close".
     delivered_ml:
         Volume delivered now.
     before:
-        Guidance from before the addition; the end that it saw stays where it was.
+        Guidance from before; the end that it saw stays where it was.
+    until_s:
+        Until when to wait, on the clock of the frames.
     """
-    added_ml = delivered_ml - before.delivered_ml
-    left = (before.left_ml, before.left_low_ml, before.left_high_ml)
-    value, low, high = (None if end is None else end - added_ml for end in left)
-    said = _said("mixing", Pace(), delivered_ml, None)
-    return replace(said, left_ml=value, left_low_ml=low, left_high_ml=high)
+    moved = shifted(before, delivered_ml)
+    said = _said(code, Pace(), delivered_ml, place=before.place, until_s=until_s)
+    ends = ("left_text", "left_ml", "left_low_ml", "left_high_ml", "at_least_ml", "finishing")
+    return replace(said, **{name: getattr(moved, name) for name in ends})
 
 
-def passed(said: Guidance, end: Estimate) -> Guidance:
-    """Guidance that the end has passed, with the located end: the number that the curve shows too.
-
-    Other guidance, and one that this end does not bear out, stays as it is.
-    """
-    spread = _Z90 * end.standard_uncertainty_ml
-    left = end.value_ml - said.delivered_ml
-    if said.code != "passed" or left + spread > 0.0:
+def shifted(said: Guidance, delivered_ml: float) -> Guidance:
+    """Guidance of before for another delivered volume: what is left goes on, the end stays."""
+    added_ml = delivered_ml - said.delivered_ml
+    if added_ml == 0.0:
         return said
-    text = left_sentence(left, left - spread, left + spread, 0.0)
+    ends = (said.left_ml, said.left_low_ml, said.left_high_ml)
+    value, low, high = (None if end is None else end - added_ml for end in ends)
+    least = None if said.at_least_ml is None else max(said.at_least_ml - added_ml, 0.0)
+    text = left_sentence(value, low, high, least or 0.0) if said.left_text else ""
     return replace(
         said,
-        spoken=f"{said.title}. {text}",
         left_text=text,
-        left_ml=left,
-        left_low_ml=left - spread,
-        left_high_ml=left + spread,
+        spoken=f"{said.title}. {text}".strip(),
+        delivered_ml=delivered_ml,
+        left_ml=value,
+        left_low_ml=low,
+        left_high_ml=high,
+        at_least_ml=least,
     )
 
 
+def counted_down(said: Guidance, now_s: float) -> Guidance:
+    """The same with the seconds that are still to wait."""
+    if said.until_s is None:
+        return said
+    seconds = max(int(np.ceil(said.until_s - now_s)), 1)
+    title = said.title.split(" ")[0] + f" {seconds} s"
+    return replace(said, title=title, spoken=f"{title}. {said.left_text}".strip())
+
+
 def guide(
-    curve: Curve, inputs: GuidanceInputs, *, now_s: float | None = None, plume: bool = False
+    curve: Curve,
+    inputs: GuidanceInputs,
+    *,
+    now_s: float | None = None,
+    result: Result | None = None,
 ) -> Guidance:
     """Guidance for the curve so far.
 
@@ -235,81 +289,166 @@ def guide(
         What is known besides.
     now_s:
         Time now on the clock of the frames; by default that of the last frame.
-    plume:
-        Whether the picture shows a plume, so that the liquid is surely not mixed.
+    result:
+        What would be concluded if the run ended here; without it nobody is led past the end.
     """
+    pace = inputs.pace
     priors = inputs.priors or priors_for(inputs.indicator)
     history = gather(curve, inputs.indicator, now_s=now_s, habit=inputs.habit)
     if history is None:
-        delivered = 0.0 if len(curve) == 0 else float(curve.volume_ml[-1])
-        code = "not-begun" if delivered <= 0.0 else "too-early"
-        return _said(code, inputs.pace, delivered, None)
+        return begun(0.0 if len(curve) == 0 else float(curve.volume_ml[-1]), pace)
     left = predict(
-        history, inputs.titrant_mol_l, curve.flask_ml, priors, inputs.indicator, inputs.expected_ml
+        history,
+        inputs.titrant_mol_l,
+        curve.flask_ml,
+        priors,
+        inputs.indicator,
+        inputs.expected_ml,
+        inputs.stream,
     )
-    return _said(_state(left, inputs.pace, plume), inputs.pace, history.now_ml, left)
-
-
-def _state(left: Left, pace: Pace, plume: bool) -> str:
-    """What good practice says for a prediction."""
-    near, bounded = left.at_least_ml, left.value_ml is not None
-    flows_ml = pace.pour_ml_s * _FLOWS_ON_S
-    early = left.free_high < _HALF_FREE
-    if early and near > flows_ml + _SAFE_ML and not (plume and near < _CLOSE_ML):
-        return "pour"
-    portion_ml = _portion_ml(left, pace)
-    addition_ml = pace.drop_ml
-    if portion_ml:
-        addition_ml = pace.portion_ml if pace.pump else portion_ml
-    # What is still unmixed may have been seen before its volume was read.
-    passed_ml = _SURELY_PASSED_ML + left.unmixed_ml
-    if left.high_ml is not None and left.high_ml < -passed_ml:
-        return "passed"
-    if plume or left.unmixed_ml > _MOST_UNMIXED * addition_ml:
-        return "mixing"
-    if bounded and left.cautious_ml <= 0.0:
-        return "stop"
-    if portion_ml:
-        return "slow"
-    close = left.middle_ml <= 2.0 * pace.drop_ml or near < pace.half_drop_ml
-    return "half-drops" if bounded and close else "drops"
-
-
-def _portion_ml(left: Left, pace: Pace) -> float:
-    """Largest addition above a drop that the lower bound allows, or what a slow pump gives."""
-    if left.free_high > _MOSTLY_FREE:
-        return 0.0
+    delivered_ml = history.now_ml
+    if result is not None and result.status == "located" and result.equivalence is not None:
+        left = _as_located(left, result.equivalence, delivered_ml)
+    code, amount_ml = _next(left, delivered_ml, curve, result, inputs.stream)
+    place = ADVICE[code].place
+    if code == "drops" and left.low_ml is not None and left.low_ml <= amount_ml:
+        place = 3
     if pace.pump:
-        slow_ml = pace.pour_ml_s / 3.0 * _FLOWS_ON_S
-        return slow_ml if left.at_least_ml > slow_ml + _SAFE_ML else 0.0
-    for portion_ml in (pace.portion_ml, pace.small_portion_ml):
-        if left.at_least_ml > portion_ml + pace.drop_ml:
-            return portion_ml
-    return 0.0
+        return _pumping(code, amount_ml, pace, delivered_ml, left, place)
+    if code not in ("enough", "over"):
+        until_s = _until_s(left, amount_ml, curve, priors, now_s)
+        if until_s is not None:
+            return _said("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
+    return _said(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
 
 
-def _said(code: str, pace: Pace, delivered_ml: float, left: Left | None) -> Guidance:
+def _as_located(left: Left, end: Estimate, delivered_ml: float) -> Left:
+    """What is left, with the end that the curve shows too."""
+    value, spread = end.value_ml - delivered_ml, _Z90 * end.standard_uncertainty_ml
+    low, high = value - spread, value + spread
+    return replace(
+        left, value_ml=value, low_ml=low, high_ml=high, middle_ml=value, at_least_ml=max(low, 0.0)
+    )
+
+
+def _next(
+    left: Left,
+    delivered_ml: float,
+    curve: Curve,
+    result: Result | None,
+    stream: Stream,
+) -> tuple[str, float]:
+    """What to do next, and how much to add."""
+    safe_ml = _safe_ml(left)
+    if left.middle_ml < 0.0 and left.free_fraction > _CHANGED:
+        ends = _has_enough(result, delivered_ml, curve, left)
+        if ends:
+            return ends, 0.0
+        high_ml = left.middle_ml if left.high_ml is None else left.high_ml
+        if high_ml < _DROP_ML:
+            return "beyond", _BEYOND_ML
+        return "drops", min(safe_ml, 2.0 * _DROP_ML)
+    if delivered_ml <= 0.0:
+        return "portion", _FIRST_ML
+    if left.value_ml is None and left.free_high < _TINGED:
+        near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
+        return "pour", _NEAR_POUR_ML if near else _POUR_ML
+    if safe_ml >= _LEAST_POUR_ML:
+        return "pour", min(safe_ml, _NEAR_POUR_ML)
+    return ("portion" if safe_ml > _DROPS_ML else "drops"), safe_ml
+
+
+def _safe_ml(left: Left) -> float:
+    """Largest amount that does not leap over too much of the change."""
+    safe = [ml for ml, rise in zip(AMOUNTS_ML, left.rise, strict=True) if rise <= _MOST_RISE]
+    return min(max(safe, default=AMOUNTS_ML[0]), 2.0)
+
+
+def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: Left) -> str:
+    """Code "enough" or "over" where more titrant is of no use; else empty."""
+    if result is None:
+        return ""
+    end = result.equivalence
+    if result.status == "located" and end is not None:
+        past = curve.volume_ml[(curve.flags == 0) & (curve.volume_ml > end.value_ml)]
+        steps = np.unique(np.round(past / 0.03)).size
+        sure = 0.5 * (end.high_ml - end.low_ml) < _SURE_ML
+        if steps >= _LEAST_BEYOND and (sure or delivered_ml - end.value_ml > _FAR_BEYOND_ML):
+            return "enough"
+    leapt = any(one.code == "one-addition" for one in result.reasons)
+    most_ml = _LEAPT_BEYOND_ML if leapt else _MOST_BEYOND_ML
+    return "over" if -left.middle_ml > most_ml else ""
+
+
+def _until_s(
+    left: Left, amount_ml: float, curve: Curve, priors: Priors, now_s: float | None
+) -> float | None:
+    """Until when to wait for mixing; None if that is long enough ago."""
+    delivery = curve.delivery
+    most_ml = _MOST_UNMIXED * amount_ml
+    if delivery is None or left.unmixed_ml <= most_ml or now_s is None:
+        return None
+    lag_s = priors.lag_s[0] + priors.lag_s[1]
+    until_s = now_s + lag_s * float(np.log(left.unmixed_ml / most_ml))
+    until_s = min(until_s, float(delivery.time_s[-1]) + _LONGEST_WAIT_S)
+    return until_s if until_s > now_s else None
+
+
+def _pumping(
+    code: str, amount_ml: float, pace: Pace, delivered_ml: float, left: Left, place: int | None
+) -> Guidance:
+    """The same where a pump delivers: a rate in place of an amount."""
+    if code in ("enough", "over"):
+        return _said(code, pace, delivered_ml, left, place=place)
+    wanted = 60.0 * amount_ml / _AHEAD_S
+    rate = next((r for r in _RATES_ML_MIN if r <= wanted), _RATES_ML_MIN[-1])
+    now = pace.rate_ml_min
+    if code == "pour":
+        said = _said(code, pace, delivered_ml, left, place=place)
+        return said if now > 0.0 else replace(said, title=PUMP_START)
+    said = _said(code, pace, delivered_ml, left, amount_ml=amount_ml, rate_ml_min=rate, place=place)
+    if now <= 0.0:
+        return replace(said, title=f"{PUMP_START} at {rate:g} mL/min")
+    if rate >= now and rate < _FASTER * now:
+        return replace(said, title=PUMP_ON, rate_ml_min=None)
+    return said
+
+
+def _said(
+    code: str,
+    pace: Pace,
+    delivered_ml: float,
+    left: Left | None = None,
+    *,
+    amount_ml: float | None = None,
+    rate_ml_min: float | None = None,
+    until_s: float | None = None,
+    place: int | None = None,
+) -> Guidance:
     advice = ADVICE[code]
-    words = advice.pump_words if pace.pump else advice.words
+    title, words = (
+        (advice.pump_title, advice.pump_words) if pace.pump else (advice.title, advice.words)
+    )
+    filled = {
+        "amount": amount_words(amount_ml or 0.0),
+        "rate": f"{rate_ml_min or 0.0:g} mL/min",
+        "wait": "a moment",
+    }
+    title, words = title.format(**filled), words.format(**filled)
     text = (
         ""
         if left is None
         else left_sentence(left.value_ml, left.low_ml, left.high_ml, left.at_least_ml)
     )
-    portion_ml = None
-    if code == "slow" and left is not None and not pace.pump:
-        portion_ml = _portion_ml(left, pace)
-        if portion_ml < pace.portion_ml:
-            words = f"Add small portions of {portion_ml:.1f} mL, and wait after each."
     known = left is not None and left.value_ml is not None
     return Guidance(
         code=code,
-        title=advice.title,
+        title=title,
         words=words,
         shape=advice.shape,
-        place=advice.place,
+        place=advice.place if place is None else place,
         tone=advice.tone,
-        spoken=f"{advice.title}. {text}".strip(),
+        spoken=f"{title}. {text}".strip(),
         left_text=text,
         delivered_ml=delivered_ml,
         left_ml=left.value_ml if left else None,
@@ -320,5 +459,7 @@ def _said(code: str, pace: Pace, delivered_ml: float, left: Left | None) -> Guid
         free_low=left.free_low if left else None,
         free_high=left.free_high if left else None,
         unmixed_ml=left.unmixed_ml if left else 0.0,
-        portion_ml=portion_ml,
+        amount_ml=amount_ml or None,
+        rate_ml_min=rate_ml_min,
+        until_s=until_s,
     )

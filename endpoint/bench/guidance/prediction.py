@@ -47,10 +47,6 @@ _POOLED = 4
 correlations are shrunk, the least variance of a direction, and the rounds that are pooled in the
 end: choices of adaptive importance sampling, which decide how much an answer wanders from look to
 look. Assumed, no study kept."""
-_SURE_ML = 0.05
-"""Further past than this no second sample is drawn: it differed by 0.006 mL at most (20 looks)."""
-_AGAIN = 2
-"""Rounds of the second sample, which begins where the first has ended."""
 _DRIFT_PART = 0.7
 """A prediction looks back on part of the recording only."""
 _FEW = 8.0
@@ -68,9 +64,14 @@ _LEAST_PART = 0.025
 titration is looked at often near the end and seldom far from it, and there it is more: 0.1 of the
 looks at rendered films in their last 2.5 mL.
 """
-_PAST_COSTS = 4.0
-"""A volume past the end costs so many times what the same volume short of it does: a drop can
-still be added, none can be taken back (common practice; the number was tuned)."""
+AMOUNTS_ML = (0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 5.0)
+"""Amounts that may be advised, mL: a drop (common practice, no source), two, and round portions."""
+_NINE_IN_TEN = 0.9
+_TINGE_ML = 0.3
+"""What is left on average, mL, where a stream was stopped by a tinge that was one: with two drops a
+second. Every other time it is believed to be noise."""
+_FLOOR_SD_ML = 0.1
+"""How sharply a stream bounds the end from below, mL: what runs in within a second. Assumed."""
 
 
 @dataclass(frozen=True)
@@ -84,8 +85,6 @@ class Left:
     """90 % interval."""
     middle_ml: float
     """Median, whether bounded or not."""
-    cautious_ml: float
-    """Quantile of what is left at which being short and being past cost the same on average."""
     at_least_ml: float
     """What is left at least, see `_LEAST_PART`; not below 0."""
     free_fraction: float
@@ -94,6 +93,9 @@ class Left:
     """90 % interval of the free fraction of the indicator in the liquid now."""
     unmixed_ml: float
     """Delivered, but not yet mixed in, for the longer of the likely mixing lags."""
+    rise: tuple[float, ...]
+    """By how much the free fraction rises at most, with a probability of 0.9, once each of
+    `AMOUNTS_ML` has been added and mixed in; never falling."""
 
 
 def _shape_nodes() -> FloatArray:
@@ -106,6 +108,16 @@ def _shape_nodes() -> FloatArray:
 _SHAPE_ML = _shape_nodes()
 
 
+@dataclass(frozen=True)
+class Stream:
+    """What titrant that ran in under the eyes of the camera has shown."""
+
+    floor_ml: float = 0.0
+    """Volume before which the end does not lie, mL: until then no tinge was seen."""
+    tinge_ml: float | None = None
+    """Volume at which the tap was closed on the last tinge, mL; None without one."""
+
+
 @dataclass(frozen=True, eq=False)
 class _Case:
     history: History
@@ -114,13 +126,20 @@ class _Case:
     indicator: Indicator
     sigma: FloatArray
     expected_ml: tuple[float, float] | None
+    stream: Stream
 
     def log_prior(self, equivalence_ml: FloatArray) -> FloatArray:
-        """What earlier replicates say of the equivalence volume, else the scale prior."""
-        if self.expected_ml is None:
-            return -np.log(_scale(equivalence_ml - self.history.now_ml))
-        middle, sd = self.expected_ml
-        return np.asarray(-0.5 * ((equivalence_ml - middle) / sd) ** 2)
+        """What earlier replicates and streams say of the equivalence volume; a scale prior."""
+        below = np.minimum((equivalence_ml - self.stream.floor_ml) / _FLOOR_SD_ML, 0.0)
+        if self.expected_ml is not None:
+            middle, sd = self.expected_ml
+            return np.asarray(-0.5 * ((equivalence_ml - middle) / sd) ** 2 - 0.5 * below**2)
+        density = 1.0 / _scale(equivalence_ml - self.history.now_ml)
+        if self.stream.tinge_ml is not None:
+            away_ml = np.maximum(equivalence_ml - self.stream.tinge_ml, 0.0)
+            near = np.exp(-away_ml / _TINGE_ML) / _TINGE_ML
+            density = density + near * np.log1p(_BEFORE_ML / _SCALE_ML)
+        return np.asarray(np.log(density) - 0.5 * below**2)
 
     @property
     def drift_sd(self) -> float:
@@ -199,7 +218,7 @@ class _Sample:
     log_mass: FloatArray
     """Likelihood, width of the node and weight of the draw."""
     free: FloatArray
-    """Free fraction now, shape (draws, nodes)."""
+    """Free fraction now and with each of `AMOUNTS_ML` more, shape (1 + amounts, draws, nodes)."""
     misfit: float
     """Least weighted sum of squares."""
 
@@ -242,7 +261,12 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     width[:, 1:-1] = 0.5 * (gap[:, 1:] + gap[:, :-1])
     prior = -0.5 * np.sum(z * z, axis=1) - log_q
     now = _by_lag(h.now_mixed_ml, lag)
-    free = _at(table, now[:, None] - volume)
+    free = np.stack(
+        [
+            _at(table, now[:, None] - volume),
+            *(_at(table, h.now_ml + more - volume) for more in AMOUNTS_ML),
+        ]
+    )
     log_mass = log_l + np.log(np.maximum(width, 1e-12)) + prior[:, None]
     return _Sample(z, volume, log_mass, free, min(misfit, closer))
 
@@ -271,6 +295,7 @@ def predict(
     priors: Priors,
     indicator: Indicator,
     expected_ml: tuple[float, float] | None = None,
+    stream: Stream | None = None,
 ) -> Left:
     """Predict what is left to the equivalence volume.
 
@@ -288,25 +313,21 @@ def predict(
         What is titrated.
     expected_ml:
         Equivalence volume to expect and its standard deviation, from an earlier replicate.
+    stream:
+        What streams under the eyes of the camera have shown.
     """
     setting = Setting(
         flask_ml, titrant_mol_l, lambda _: np.zeros(0), True, indicator.ph, indicator.constants
     )
     sigma = np.hypot(history.sigma, history.floor)
-    case = _Case(history, setting, priors, indicator, sigma, expected_ml)
+    case = _Case(history, setting, priors, indicator, sigma, expected_ml, stream or Stream())
     nodes = np.unique(np.maximum(history.now_ml + _FIRST_NODES, _LEAST_TITRE_ML))
     if expected_ml is not None:
         likely = expected_ml[0] + expected_ml[1] * np.arange(-3.0, 3.5)
         nodes = np.unique(np.r_[nodes, np.maximum(likely, _LEAST_TITRE_ML)])
     scaled = expected_ml is None
-    samples, found = _sampled(case, _Aim(np.zeros(DIMENSIONS), np.eye(DIMENSIONS), nodes))
-    left = _summary(history, samples, priors, scaled)
-    if not -_SURE_ML < left.cautious_ml <= 0.0:
-        return left
-    # The word "stop" hangs on this: not on the luck of one lattice. Where to draw is known now.
-    again, _ = _sampled(found.case or case, found, first=_ROUNDS, rounds=_AGAIN)
-    cautious = _summary(history, again, priors, scaled).cautious_ml
-    return replace(left, cautious_ml=0.5 * (left.cautious_ml + cautious))
+    samples = _sampled(case, _Aim(np.zeros(DIMENSIONS), np.eye(DIMENSIONS), nodes))
+    return _summary(history, samples, priors, scaled)
 
 
 @dataclass(frozen=True, eq=False)
@@ -316,16 +337,12 @@ class _Aim:
     mean: FloatArray
     root: FloatArray
     nodes: FloatArray
-    case: _Case | None = None
-    """With the scatter that the rounds so far have found."""
 
 
-def _sampled(
-    case: _Case, aim: _Aim, first: int = 0, rounds: int = _ROUNDS
-) -> tuple[list[_Sample], _Aim]:
-    """Round after round, each nearer to what is likely; a later `first` takes other draws."""
+def _sampled(case: _Case, aim: _Aim) -> list[_Sample]:
+    """Round after round, each nearer to what is likely."""
     samples: list[_Sample] = []
-    for k in range(first, first + rounds):
+    for k in range(_ROUNDS):
         z, log_q = drawn(k, aim.mean, aim.root)
         samples.append(_round(case, z, log_q, aim.nodes))
         if k < _ROUNDS - _POOLED:
@@ -336,8 +353,8 @@ def _sampled(
         spread = (1.0 - _SHRINK) * spread + _SHRINK * np.diag(np.diag(spread))
         wide = _WIDER**2 * spread + _LEAST_VARIANCE * np.eye(DIMENSIONS)
         root = np.asarray(np.linalg.cholesky(wide), dtype=np.float64)
-        aim = _Aim(mean, root, _next_nodes(samples[-1], weights), case)
-    return samples, aim
+        aim = _Aim(mean, root, _next_nodes(samples[-1], weights))
+    return samples
 
 
 def _refined(case: _Case, sample: _Sample) -> _Case:
@@ -352,15 +369,15 @@ def _refined(case: _Case, sample: _Sample) -> _Case:
 
 
 def _pooled(samples: list[_Sample]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Equivalence volume, free fraction now and logarithm of the mass, flat."""
+    """Equivalence volume, free fractions as in `_Sample`, and logarithm of the mass; n of each."""
     log_w = np.concatenate([_draw_mass(one) for one in samples])
     mass = np.concatenate([one.log_mass for one in samples])
     # Where few draws carry all the weight, flatter weights are more honest than those.
     flat = np.log(np.maximum(tempered(log_w, _FEW), 1e-300))
     mass = mass - log_w[:, None] + flat[:, None]
     volume = np.concatenate([one.equivalence_ml for one in samples])
-    free = np.concatenate([one.free for one in samples])
-    return volume.ravel(), free.ravel(), mass.ravel()
+    free = np.concatenate([one.free for one in samples], axis=1)
+    return volume.ravel(), free.reshape(len(free), -1), mass.ravel()
 
 
 def _summary(
@@ -372,9 +389,10 @@ def _summary(
     equivalence, free, log_mass = _pooled(samples[-_POOLED:])
     mass = np.exp(log_mass - log_mass.max())
     left = equivalence - history.now_ml
-    levels = (_LEAST_PART, 0.05, 1.0 / (1.0 + _PAST_COSTS), 0.5, 0.95)
-    least, low, cautious, middle, high = quantiles(left, mass, levels)
-    f_low, f_middle, f_high = quantiles(free, mass, (0.05, 0.5, 0.95))
+    levels = (_LEAST_PART, 0.05, 0.5, 0.95)
+    least, low, middle, high = quantiles(left, mass, levels)
+    f_low, f_middle, f_high = quantiles(free[0], mass, (0.05, 0.5, 0.95))
+    rises = [float(quantiles(more - free[0], mass, (_NINE_IN_TEN,))[0]) for more in free[1:]]
     edge = _FIRST_NODES[-1] - 1.0
     plain = mass * _scale(left) if scaled else mass
     beyond = float(plain[left > edge].sum() / plain.sum())
@@ -386,10 +404,10 @@ def _summary(
         low_ml=float(low) if bounded else None,
         high_ml=float(high) if bounded else None,
         middle_ml=float(middle),
-        cautious_ml=float(cautious),
         at_least_ml=max(float(least), 0.0),
         free_fraction=float(f_middle),
         free_low=float(f_low),
         free_high=float(f_high),
         unmixed_ml=max(unmixed, 0.0),
+        rise=tuple(np.maximum.accumulate(rises).tolist()),
     )

@@ -1,13 +1,16 @@
 """What the guide can say: for every state words, a shape and a tone pattern; none needs colour.
 
-A state shows in four ways: its sentence, a shape, its place on a scale of six, and a tone. Tones
-differ by the number of their pulses and by their rhythm alone, for people who cannot tell pitches
-apart; the pitch rises as the endpoint comes nearer.
+A state shows in four ways: its sentence with an amount, a shape, its place on a scale of six, and a
+tone. Tones differ by the number of their pulses and by their rhythm alone, for people who cannot
+tell pitches apart; the pitch rises as the endpoint comes nearer.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+PLACES = ("far", "portions", "drops", "endpoint", "beyond", "enough")
+"""The scale of six."""
 
 
 @dataclass(frozen=True)
@@ -25,20 +28,22 @@ class Tone:
 
 @dataclass(frozen=True)
 class Advice:
-    """A state of the guide."""
+    """A state of the guide. In its texts `{amount}` and `{rate}` stand for what is advised."""
 
     code: str
     title: str
-    """Two or three words."""
+    """What to do in a few words, shown large."""
     words: str
-    """What to do, one sentence."""
+    """How to do it."""
     shape: str
     """Name of the shape that the page draws."""
     place: int | None
-    """Position from 0 (far from the endpoint) to 5 (past it); None for other states."""
+    """Position from 0 (far from the endpoint) to 5 (enough); None for a state that stands in
+    between: the place stays where it was."""
     tone: Tone
+    pump_title: str
     pump_words: str
-    """What to do where a pump delivers."""
+    """The same where a pump delivers."""
 
 
 _SILENT = Tone((), 0.0, 0, 0.0)
@@ -47,103 +52,147 @@ ADVICE: dict[str, Advice] = {
     one.code: one
     for one in (
         Advice(
-            "not-begun",
-            "Not begun",
-            "Check the flask, the white reference and the light, then begin.",
-            "open ring",
-            None,
-            _SILENT,
-            "Check the flask, the white reference and the light, then start the pump.",
-        ),
-        Advice(
             "pour",
-            "Keep adding",
-            "Add titrant at an even pace and keep swirling.",
+            "Add up to {amount}",
+            "Let it fall in at about two drops a second and watch this page: it tells you when to "
+            "close the tap. Then type the burette reading.",
             "long bar",
             0,
             Tone((262.0,), 1.0, 1, 3.0),
-            "Let the pump run.",
+            "Let the pump run",
+            "Watch this page: it tells you when to slow down.",
         ),
         Advice(
-            "slow",
-            "Slow down",
-            "Add small portions of half a millilitre, and wait after each.",
+            "close",
+            "Close the tap",
+            "The colour begins to change. Close the tap now and type the burette reading.",
+            "crossed circle",
+            None,
+            Tone((494.0,) * 6, 6.0, 6, 0.8),
+            "Pause the pump",
+            "The colour begins to change. Pause the pump and let the liquid mix.",
+        ),
+        Advice(
+            "portion",
+            "Add {amount}",
+            "Close the tap after it, and type the burette reading.",
             "three steps",
             1,
             Tone((330.0, 330.0), 1.5, 2, 2.0),
-            "Slow the pump to a third of its rate.",
+            "Set the pump to {rate}",
+            "Let it run at this rate, and watch this page.",
         ),
         Advice(
             "drops",
-            "Drop by drop",
-            "Add one drop and swirl.",
+            "Add {amount}",
+            "Rinse the wall of the flask if a drop hangs there, and type the burette reading.",
             "single drop",
             2,
             Tone((440.0, 440.0, 440.0), 3.0, 3, 1.5),
-            "Stop the pump, then add one drop at a time.",
-        ),
-        Advice(
-            "half-drops",
-            "Half drops",
-            "Touch half a drop to the wall of the flask and rinse it down.",
-            "split drop",
-            3,
-            Tone((554.0, 554.0, 554.0, 554.0), 5.0, 4, 1.0),
-            "Add half a drop at a time.",
+            "Set the pump to {rate}",
+            "The endpoint is near. Let it run slowly through the change.",
         ),
         Advice(
             "mixing",
-            "Wait for mixing",
-            "Add nothing and swirl: the last addition has not mixed in yet.",
+            "Wait {wait}",
+            "Add nothing and swirl: the last addition is still mixing in.",
             "hourglass",
             None,
             Tone((220.0,), 1.0, 1, 1.0),
-            "Pause the pump and let the liquid mix.",
+            "Wait {wait}",
+            "Leave the pump off and let the liquid mix.",
         ),
         Advice(
-            "stop",
-            "Stop",
-            "Stop here, read the burette and write down the reading.",
-            "square",
+            "type",
+            "Type the reading",
+            "Titrant has run in since the last reading. Close the tap, read the burette and type "
+            "the reading.",
+            "pen on a line",
+            None,
+            _SILENT,
+            "Wait {wait}",
+            "Let the liquid mix.",
+        ),
+        Advice(
+            "beyond",
+            "Add {amount} more",
+            "The endpoint is passed, as it should be: a few portions beyond it show the final "
+            "colour. They are not counted. Type the burette reading after each.",
+            "arrow over a line",
             4,
-            Tone((740.0,) * 8, 8.0, 8, 0.5),
-            "Stop the pump and write down the volume.",
+            Tone((587.0,) * 4, 5.0, 4, 1.0),
+            "Let the pump run on",
+            "The endpoint is passed, as it should be: {amount} more shows the final colour. It is "
+            "not counted.",
         ),
         Advice(
-            "passed",
-            "Passed",
-            "Stop: the endpoint is passed. Read the burette; the result can still be worked out.",
-            "arrow back over a line",
+            "enough",
+            "Enough",
+            "Add nothing more. Finish: the result is certain enough.",
+            "square",
             5,
+            Tone((740.0,) * 8, 8.0, 8, 0.5),
+            "Enough: stop the pump",
+            "Stop the pump and finish: the result is certain enough.",
+        ),
+        Advice(
+            "over",
+            "Stop: interval only",
+            "One addition went through the change, so more titrant adds nothing. Finish, and "
+            "titrate a fresh portion with small additions from there on.",
+            "broken square",
+            4,
             Tone((740.0, 392.0), 2.0, 2, 2.0),
-            "Stop the pump: the endpoint is passed. The result can still be worked out.",
+            "Stop: interval only",
+            "Stop the pump and finish. Titrate a fresh portion, slowly through the change.",
         ),
         Advice(
             "too-early",
-            "Too early to say",
-            "Add small portions, wait after each, and watch.",
+            "Add {amount}, then look",
+            "There is too little to go by yet. Close the tap after it, and type the burette "
+            "reading.",
             "question mark",
             None,
             _SILENT,
-            "Keep the pump slow and watch.",
+            "Set the pump to {rate}",
+            "There is too little to go by yet. Keep the pump slow and watch.",
         ),
         Advice(
             "unseen",
             "Cannot see the liquid",
-            "Bring the flask and the white reference back into view.",
+            "Add nothing. Bring the flask and the white reference back into view.",
             "dash",
             None,
             _SILENT,
+            "Cannot see the liquid",
             "Pause the pump, and bring the flask and the white reference back into view.",
         ),
     )
 }
 """Every state by its code."""
+PUMP_START, PUMP_ON = "Start the pump", "Let the pump run"
+"""Titles where a pump stands still, and where its rate may stay."""
+
+FINISHING = {
+    "none": "Finishing now gives no result: the colour has not turned yet.",
+    "bracketed": "Finishing now gives only an interval: the final colour has not been shown yet.",
+    "located": "Finishing now gives a result, but a few portions more make it more certain.",
+}
+"""What to say to somebody who finishes before it is enough, by the status of the result so far."""
 
 
 def millilitres(volume_ml: float) -> str:
     """Volume for a sentence: two decimals below 2 mL, one above."""
     return f"{volume_ml:.2f}" if abs(volume_ml) < 2.0 else f"{volume_ml:.1f}"
+
+
+def amount_words(amount_ml: float) -> str:
+    """An amount to add, "two drops, about 0.1 mL" or "2 mL", as a burette can give it."""
+    if amount_ml < 0.075:
+        return "one drop, about 0.05 mL"
+    if amount_ml < 0.15:
+        return "two drops, about 0.1 mL"
+    return f"{amount_ml:g} mL"
 
 
 def left_sentence(

@@ -12,7 +12,6 @@ with the bytes of a picture next to it.
 from __future__ import annotations
 
 import json
-import math
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -24,12 +23,6 @@ from endpoint.scene.tracking import HOME, Pose
 
 _COLOUR = struct.Struct("<qq19d")
 _AT_HOME = [HOME.dx, HOME.dy, HOME.turn_deg, HOME.scale, HOME.likeness]
-_LEAST_STEP_S = 1e-3
-_LONGEST_GAP_S = 86_400.0
-_APART_S = 2.0
-"""When a run is resumed: the least step of time, s; the longest gap that a clock is believed, s (a
-day); and how far the steady clock and that of the wall may differ, s, with both believed: settings
-of the clock are larger. Assumed."""
 MOST_TEXT_BYTES = 4_000_000
 """Bytes of the text of one event at most."""
 
@@ -88,7 +81,7 @@ class Reading:
 
 @dataclass(frozen=True)
 class PumpRate:
-    """From now on the pump runs at this rate, mL/min; 0 when it stops."""
+    """From now on the pump runs at this rate, mL/min; 0 while it is held or when it stops."""
 
     time_s: float
     rate_ml_min: float
@@ -107,7 +100,7 @@ class Correction:
 
 @dataclass(frozen=True)
 class Undo:
-    """A reading, a pump rate, a correction or an undo no longer counts."""
+    """What a person did no longer counts: see `may_refer`."""
 
     of: int
     """Number of that event."""
@@ -120,7 +113,7 @@ class RegionSeen:
     about: Mapping[str, Any]
     """Boxes and outline as plain data."""
     mask: bytes = b""
-    """The whole region as `stored_region` packs it."""
+    """The whole region as `seen_events` packs it."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +121,7 @@ class TubeSeen:
     """What the full burette looks like, for a volume read from the meniscus; the last counts."""
 
     about: Mapping[str, Any]
-    """Place of the tube and volume between two lines as plain data, see `burette_events`."""
+    """Place of the tube and volume between two lines as plain data, see `seen_events`."""
     data: bytes = b""
     """The light along its bore, little-endian 64-bit numbers."""
 
@@ -141,7 +134,7 @@ class VolumeSeen:
     """"meniscus" or "drops"."""
     since_s: float
     about: Mapping[str, Any]
-    """What belongs to the rows as plain data, see `burette_events`."""
+    """What belongs to the rows as plain data, see `seen_events`."""
     data: bytes = b""
     """The rows, little-endian 64-bit numbers."""
 
@@ -173,6 +166,21 @@ class GivenUp:
 
 
 @dataclass(frozen=True)
+class WentOn:
+    """Titrant is added to a run that was finished: its finding no longer ends it."""
+
+    time_s: float
+    """On the clock of the frames."""
+
+
+@dataclass(frozen=True)
+class Discarded:
+    """A finished run does not count; the journal keeps it."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
 class Resumed:
     """The run is resumed after the program ended without closing it."""
 
@@ -199,6 +207,15 @@ class Note:
     text: str
 
 
+@dataclass(frozen=True)
+class Unknown:
+    """An event of a kind that a newer version of this program writes; kept as it is."""
+
+    kind: str
+    body: str
+    data: bytes = b""
+
+
 Event = (
     RunHead
     | ColourSample
@@ -213,9 +230,12 @@ Event = (
     | Still
     | Finding
     | GivenUp
+    | WentOn
+    | Discarded
     | Resumed
     | Incident
     | Note
+    | Unknown
 )
 
 KINDS: dict[str, type[Event]] = {
@@ -232,6 +252,8 @@ KINDS: dict[str, type[Event]] = {
     "still": Still,
     "finding": Finding,
     "given-up": GivenUp,
+    "went-on": WentOn,
+    "discarded": Discarded,
     "resumed": Resumed,
     "incident": Incident,
     "note": Note,
@@ -245,6 +267,7 @@ _NEEDED: dict[str, tuple[type, ...]] = {
     "replicate": (int,),
     "label": (str,),
     "text": (str,),
+    "reason": (str,),
     "status": (str,),
     "record": (dict,),
     "files": (dict,),
@@ -257,7 +280,7 @@ _NEEDED: dict[str, tuple[type, ...]] = {
 _BYTES = ("jpeg", "mask", "data")
 OF_FRAMES = ("colour", "still", "volume-seen")
 """Kinds that come with the pictures, many a second, without anybody doing anything."""
-_CAN_BE_UNDONE = ("reading", "pump-rate", "correction", "undo")
+_CAN_BE_UNDONE = ("reading", "pump-rate", "correction", "undo", "discarded")
 
 
 @dataclass(frozen=True)
@@ -273,7 +296,7 @@ class Kept:
 
 def kind_of(event: Event) -> str:
     """Name of the kind of an event."""
-    return _KIND_OF[type(event)]
+    return event.kind if isinstance(event, Unknown) else _KIND_OF[type(event)]
 
 
 def may_refer(kind: str, target: str | None) -> bool:
@@ -293,6 +316,8 @@ def encode(event: Event) -> tuple[str, str, bytes | None]:
     """
     if isinstance(event, ColourSample):
         return "colour", "", _pack(event)
+    if isinstance(event, Unknown):
+        return event.kind, event.body, event.data
     body = {f.name: getattr(event, f.name) for f in fields(event)}
     data = next((body.pop(name) for name in _BYTES if name in body), None)
     text = json.dumps(body, allow_nan=False, ensure_ascii=False, default=_plain)
@@ -313,6 +338,8 @@ def decode(kind: str, text: str, data: bytes | None) -> Event:
     """
     if kind == "colour":
         return _unpack(data or b"")
+    if kind not in KINDS:
+        return Unknown(kind, text, data or b"")
     body = json.loads(text)
     for name in _BYTES:
         if name in {f.name for f in fields(KINDS[kind])}:
@@ -358,24 +385,3 @@ def _unpack(data: bytes) -> ColourSample:
         flags=Flag.NONE if flags == 0 else Flag(flags),
         pose=HOME if v[14:19] == _AT_HOME else Pose(*v[14:19]),
     )
-
-
-def resumption(last_time_s: float, last: Stamp, now: Stamp) -> Resumed:
-    """Where the clock of the frames continues after a break.
-
-    The monotonic clock does not count sleep and restarts with the machine; the clock on the wall
-    can be set. If the two spans differ, the longer is taken and marked as not sure.
-
-    Parameters
-    ----------
-    last_time_s:
-        Time of the last event on the clock of the frames, s.
-    last, now:
-        When that event was written, and the present.
-    """
-    mono = now.mono_s - last.mono_s
-    wall = now.wall_s - last.wall_s
-    spans = [span for span in (mono, wall) if 0.0 <= span <= _LONGEST_GAP_S]
-    gap = max(spans, default=_LEAST_STEP_S)
-    sure = len(spans) == 2 and math.isclose(mono, wall, abs_tol=_APART_S)
-    return Resumed(last_time_s + max(gap, _LEAST_STEP_S), sure)

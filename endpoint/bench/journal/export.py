@@ -1,57 +1,56 @@
-"""Runs of the bench: opened from a record, read back from the journal, exported to a folder.
+"""A run of the bench as a folder: what was stated, seen and delivered, its result and its report.
 
 An export holds `record.toml`, `colours.csv`, `volumes.csv`, the certificates and results that the
 record names, `events.json` (all that was typed, corrected and noted), the kept pictures with their
-volumes in `stills.csv`, and `result.json`. It needs nothing else: `endpoint locate
-FOLDER/record.toml` gives the numbers of `result.json` again.
+volumes in `stills.csv`, and all that `endpoint locate --out` writes. It needs nothing else:
+`endpoint locate FOLDER/record.toml` gives the numbers of `result.json` again.
 """
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime
 import io
 import json
-import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from pathlib import Path, PurePath
-from typing import Any
+from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
 from platformdirs import user_data_path
 
 from calibration.problem import Problem
-from calibration.reading import Unreadable, read_text
-from endpoint.analysis.pipeline import analyse
-from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
-from endpoint.bench.journal.events import Kept, RunHead, Still, VolumeSeen, kind_of
+from endpoint.bench.journal.events import Kept, RegionSeen, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.reconstruct import Delivered, colours_of, delivered
+from endpoint.bench.journal.reconstruct import Delivered, as_seen, colours_of
+from endpoint.bench.journal.run_record import (
+    COLOURS,
+    RECORD,
+    VOLUMES,
+    done_in,
+    head_of,
+    record_tables,
+    result_of,
+    write_files,
+)
+from endpoint.bench.journal.seen_events import region_of
 from endpoint.colour.density import ColourSample
+from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.colour.table import colours_csv
 from endpoint.files.folder import check_folder, held_folder, staged, write_bytes, write_text
 from endpoint.files.toml_text import toml_text
-from endpoint.problems import DeliveryProblem, JournalProblem, OutputProblem, RecordProblem
-from endpoint.record.titration import parse_record, read_record
-from endpoint.recording.volume_log import VolumeLog
-from endpoint.result.document import document, plain, provenance_of, to_json
+from endpoint.problems import DeliveryProblem, JournalProblem, OutputProblem
+from endpoint.record.titration import read_record
+from endpoint.report.folder import older_in, write_into
+from endpoint.result.document import plain, provenance_of
+from endpoint.scene.tracking import HOME
 
-_NAMED = (
-    ("titrant", "certificate"),
-    ("blank", "result"),
-    ("calcium", "result"),
-    ("recording", "certificate"),
-    ("delivery", "certificate"),
-    ("ware", "burette"),
-    ("ware", "pipette"),
-)
-_NOT_OF_THE_BENCH = ("log", "per_still", "rate_ml_min", "start_s")
-_SHIFTS = ("clock offset", "delay")
-_MOST_FILE = 1_000_000
-"""Bytes of a certificate or result that may be copied next to the record. Assumed."""
-_COLOURS, _VOLUMES = "colours.csv", "volumes.csv"
-_RECORD = "record.toml"
+_MOST_PICTURES, _SIDE = 60, 320
+"""Kept pictures of which the report may choose, and their longer side in pixels: what a strip of
+eight needs."""
 
 
 def default_journal() -> Path:
@@ -73,162 +72,6 @@ def default_journal() -> Path:
             "There is no home folder in which the journal could be.",
             "Name one with --journal FILE.",
         ) from None
-
-
-def run_head(
-    table: Mapping[str, Any],
-    folder: Path,
-    *,
-    today: datetime.date,
-    replicate: int = 1,
-    source: str = "",
-    program: str = "",
-    form: Mapping[str, Any] | None = None,
-) -> RunHead:
-    """Head of a run from the tables of a record, with the files that they name.
-
-    Parameters
-    ----------
-    table:
-        As `record.titration.read_tables` gives it. The keys that name the recording and its
-        volumes are left out, as the bench makes both.
-    folder:
-        Where relative paths begin.
-    today:
-        Day of the titration, if the record has none.
-    replicate, source, program, form:
-        As in `RunHead`.
-
-    Raises
-    ------
-    RecordProblem
-        The record cannot be used, names a file that cannot be read, or states a clock offset.
-    """
-    kept = {
-        key: dict(part)
-        for key, part in table.items()
-        if isinstance(part, Mapping) and key != "recording"
-    }
-    recording = table.get("recording")
-    if isinstance(recording, Mapping) and "certificate" in recording:
-        kept["recording"] = {"certificate": recording["certificate"]}
-    for key in _NOT_OF_THE_BENCH:
-        kept.get("delivery", {}).pop(key, None)
-    kept.setdefault("delivery", {}).setdefault("mode", "steps")
-    kept.setdefault("sample", {}).setdefault("date", today.isoformat())
-    _refuse_shift(bool(kept["delivery"].get("clock_offset_s")), "delivery.clock_offset_s")
-    files: dict[str, str] = {}
-    for section, key in _NAMED:
-        if key in kept.get(section, {}):
-            kept[section][key] = _with_file(kept[section][key], f"{section}.{key}", folder, files)
-    record: dict[str, Any] = _plain_days(kept)
-    head = RunHead("", record, files, replicate, source, program, dict(form or {}))
-    with tempfile.TemporaryDirectory() as place:
-        checked = parse_record(_tables(head, None), "The record of the bench", Path(place))
-    return replace(head, label=checked.label)
-
-
-def _refuse_shift(found: bool, what: str) -> None:
-    if found:
-        raise RecordProblem(
-            f"The record of the bench: {what} shifts the volumes, but at the bench the colours and "
-            "the volumes share one clock.",
-            "Leave it out of the record for the bench.",
-        )
-
-
-def _with_file(value: Any, where: str, folder: Path, files: dict[str, str]) -> Any:
-    """Value of a record with its file read and named anew; other values as they are."""
-    if isinstance(value, Mapping):
-        if "certificate" not in value:
-            return dict(value)
-        name = _with_file(value["certificate"], where, folder, files)
-        return {**value, "certificate": name}
-    if not isinstance(value, str) or (
-        where.startswith("ware.") and not value.lower().endswith(".json")
-    ):
-        return value
-    path = folder / value
-    try:
-        path = path / "result.json" if path.is_dir() else path
-        text = read_text(path, _MOST_FILE)
-    except Unreadable as why:
-        raise RecordProblem(
-            f"The record of the bench: {where}: {path} cannot be read ({why.reason}).",
-            "Check the name: paths start from the folder of the record.",
-        ) from None
-    if where == "delivery.certificate":
-        _refuse_shift(any(f'"{name}"' in text for name in _SHIFTS), where)
-    name = f"{where.replace('.', '-')}{PurePath(path).suffix.lower() or '.json'}"
-    files[name] = text
-    return name
-
-
-def _plain_days(value: Any) -> Any:
-    if isinstance(value, datetime.date | datetime.datetime):
-        return value.isoformat()[:10]
-    if isinstance(value, Mapping):
-        return {str(key): _plain_days(part) for key, part in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain_days(part) for part in value]
-    return value
-
-
-def _tables(head: RunHead, done: Delivered | None) -> dict[str, Any]:
-    """Tables of the record of a run, its colours and volumes named."""
-    stated = {key: dict(part) for key, part in head.record.items() if isinstance(part, Mapping)}
-    delivery = {"mode": stated.get("delivery", {}).get("mode", "steps"), "log": _VOLUMES}
-    if done is not None:
-        delivery = dict(done.table) | ({} if done.log is None else {"log": _VOLUMES})
-    kept = {k: v for k, v in stated.get("delivery", {}).items() if k != "mode"}
-    tables = {
-        "format": 1,
-        **stated,
-        "recording": {"colours": _COLOURS, **stated.get("recording", {})},
-        "delivery": delivery | kept,
-    }
-    start = None if done is None else done.first_reading_ml
-    if start is not None and 0.0 <= start <= 100.0 and (start > 0.0 or "ware" in stated):
-        tables["ware"] = {**stated.get("ware", {}), "first_reading_ml": start}
-    return tables
-
-
-def _write_files(head: RunHead, folder: Path) -> None:
-    for name, text in head.files.items():
-        if PurePath(name).name != name or name in ("", ".", ".."):
-            raise OutputProblem(
-                f"The run names the file {name}, which is not a plain file name.",
-                "Export another run.",
-            )
-        write_text(folder / name, text)
-
-
-def done_in(head: RunHead, events: Sequence[Kept]) -> Delivered:
-    """What was delivered in a run.
-
-    Raises
-    ------
-    DeliveryProblem
-        Nothing yet, or the readings contradict each other.
-    """
-    stated = head.record.get("delivery", {})
-    return delivered(events, stated.get("mode", "steps"))
-
-
-def head_of(events: Sequence[Kept]) -> RunHead:
-    """Head of a run from its events.
-
-    Raises
-    ------
-    JournalProblem
-        It is lost.
-    """
-    head = events[0].event if events else None
-    if not isinstance(head, RunHead):
-        raise JournalProblem(
-            "The beginning of the run is damaged.", "See what can be read: endpoint runs check."
-        )
-    return head
 
 
 @dataclass(frozen=True)
@@ -273,42 +116,102 @@ def export(
     events = journal.events(run)
     with held_folder(folder):
         _check_empty(folder, replace_old)
-        older = [_VOLUMES, "stills.csv", *(f"stills/{p.name}" for p in folder.glob("stills/*.jpg"))]
-        with staged(folder, (_RECORD, "result.json"), older) as stage:
-            result, why_not, pictures = _write(events, run, stage, analysed)
+        older = [VOLUMES, "stills.csv", *(f"stills/{p.name}" for p in folder.glob("stills/*.jpg"))]
+        older += older_in(folder)
+        with staged(folder, (RECORD, "result.json"), older) as stage:
+            result, why_not, pictures = _write((events, run, analysed), stage, folder.name)
     return Export(folder, result, why_not, pictures)
 
 
 def _write(
-    events: Sequence[Kept], run: int, folder: Path, analysed: str | None
+    what: tuple[Sequence[Kept], int, str | None], folder: Path, name: str
 ) -> tuple[Result | None, Problem | None, int]:
     """Write a run to an empty folder; its result or why it has none, and how many pictures."""
+    events, run, analysed = what
     head = head_of(events)
-    done, why_not = None, None
+    samples, done, why_not = colours_of(events), None, None
     try:
-        done = done_in(head, events)
+        samples, done = as_seen(samples, done_in(head, events))
     except DeliveryProblem as problem:
         why_not = problem
-    _write_files(head, folder)
-    write_text(folder / _RECORD, _heading(head, run) + toml_text(_tables(head, done)))
-    write_text(folder / _COLOURS, colours_csv(colours_of(events)))
+    write_files(head, folder)
+    write_text(folder / RECORD, _heading(head, run) + toml_text(record_tables(head, done)))
+    write_text(folder / COLOURS, colours_csv(samples))
     if done is None:
-        write_text(folder / _VOLUMES, "time_s,volume_ml\n")
+        write_text(folder / VOLUMES, "time_s,volume_ml\n")
     elif done.log is not None:
-        write_text(folder / _VOLUMES, _volumes_csv(done.log))
+        write_text(folder / VOLUMES, _volumes_csv(done))
     write_text(folder / "events.json", _events_json(events))
     pictures = _write_pictures(events, done, folder)
-    if why_not is not None:
+    if done is None:
         return None, why_not, pictures
     try:
-        record = read_record(folder / _RECORD)
-        job, opened = prepare(record)
-        result = analyse(opened, job)
+        record = read_record(folder / RECORD)
+        result = _as_seen(result_of(events), events, done)
     except Problem as problem:
         return None, problem, pictures
-    text = to_json(document(result, provenance_of(record, result, analysed)))
-    write_text(folder / "result.json", text + "\n")
+    write_into(result, folder, name, provenance_of(record, result, analysed))
     return result, None, pictures
+
+
+def _as_seen(result: Result, events: Sequence[Kept], done: Delivered) -> Result:
+    """Result with what the camera saw: where the liquid was, and the kept pictures."""
+    seen = [kept.event for kept in events if isinstance(kept.event, RegionSeen)]
+    stills = [kept.event for kept in events if isinstance(kept.event, Still)]
+    region = None
+    if seen:
+        with contextlib.suppress(JournalProblem):
+            region = region_of(seen[-1])
+    first = _decoded(stills[0].jpeg) if stills else None
+    if (
+        region is not None
+        and first is not None
+        and first.shape[:2]
+        != (
+            region.height,
+            region.width,
+        )
+    ):
+        first = None
+    pictures = _small_pictures(stills, done)
+    return replace(
+        result,
+        region=region,
+        first_frame=first,
+        pictures=pictures,
+        poses=(HOME,) * len(pictures),
+        source_details={"camera at the bench": head_of(events).source or "not named"},
+    )
+
+
+def _small_pictures(stills: Sequence[Still], done: Delivered) -> tuple[KeptPicture, ...]:
+    """The last picture before each addition, as it is mixed best, but no more than sixty."""
+    times = np.array([still.time_s for still in stills])
+    if not times.size:
+        return ()
+    volumes = np.asarray(done.delivery.volume_at(times))
+    last = np.flatnonzero(np.r_[np.diff(volumes) > 0.0, True])
+    chosen = last[np.unique(np.linspace(0, last.size - 1, _MOST_PICTURES).round().astype(int))]
+    found = []
+    for k in chosen.tolist():
+        rgb = _decoded(stills[k].jpeg)
+        if rgb is not None:
+            step = max(1, -(-max(rgb.shape[:2]) // _SIDE))
+            rgb = np.ascontiguousarray(rgb[::step, ::step])
+            rgb.setflags(write=False)
+            found.append(KeptPicture(k, stills[k].time_s, rgb))
+    return tuple(found)
+
+
+def _decoded(jpeg: bytes) -> NDArray[np.uint8] | None:
+    """Picture as RGB; None where it is damaged."""
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with Image.open(io.BytesIO(jpeg), formats=["JPEG"]) as picture:
+            return np.array(picture.convert("RGB"), dtype=np.uint8)
+    except (OSError, UnidentifiedImageError, ValueError, SyntaxError, Image.DecompressionBombError):
+        return None
 
 
 def _heading(head: RunHead, run: int) -> str:
@@ -321,16 +224,22 @@ def _check_empty(folder: Path, replace_old: bool) -> None:
     held = sorted(path.name for path in folder.iterdir())
     if not held:
         return
-    if not replace_old or _RECORD not in held:
+    if not replace_old or RECORD not in held:
         raise OutputProblem(
             f"{folder} is not empty (it holds {held[0]}).",
             "Name a new folder"
-            + (", or add --replace to overwrite this export." if _RECORD in held else "."),
+            + (", or add --replace to overwrite this export." if RECORD in held else "."),
         )
 
 
-def _volumes_csv(log: VolumeLog) -> str:
+def _volumes_csv(done: Delivered) -> str:
+    log = done.log
+    assert log is not None
     assert log.time_s is not None
+    if done.rows:
+        return "time_s,volume_ml,refill\n" + "".join(
+            f"{t!r},{ml!r},{'yes' if refill else ''}\n" for t, ml, refill in done.rows
+        )
     if log.sigma_ml is not None:
         columns = (log.time_s.tolist(), log.volume_ml.tolist(), log.sigma_ml.tolist())
         return "time_s,volume_ml,standard_uncertainty_ml\n" + "".join(

@@ -24,6 +24,7 @@ program runs. Every method may be called from any thread.
 from __future__ import annotations
 
 import contextlib
+import math
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -43,7 +44,6 @@ from endpoint.bench.journal.events import (
     Undo,
     encode,
     may_refer,
-    resumption,
 )
 from endpoint.bench.journal.run_list import RunEntry, entry_of, kept_of
 from endpoint.bench.journal.sqlite_file import JournalFile
@@ -57,6 +57,13 @@ _STILL_EVERY_S = 1.0
 Assumed."""
 _MOST_STILL = 2_000_000
 """Bytes of one picture at most; a larger one is not kept. Assumed."""
+
+_LEAST_STEP_S = 1e-3
+_LONGEST_GAP_S = 86_400.0
+_APART_S = 2.0
+"""When a run is resumed: the least step of time, s; the longest gap that a clock is believed, s (a
+day); and how far the steady clock and that of the wall may differ, s, with both believed: settings
+of the clock are larger. Assumed."""
 
 Clock = Callable[[], Stamp]
 
@@ -90,6 +97,11 @@ class RunJournal:
         self._closed = False
         self._number, self._run = file.last_numbers()
         self._writer = JournalWriter(file, on_problem)
+
+    @classmethod
+    def in_memory(cls, clock: Clock = system_clock) -> RunJournal:
+        """A journal that ends with the program."""
+        return cls(JournalFile(None, True), clock, None)
 
     @classmethod
     def open(
@@ -149,6 +161,11 @@ class RunJournal:
     def path(self) -> Path:
         """The file."""
         return self._file.path
+
+    @property
+    def in_memory_only(self) -> bool:
+        """Whether it ends with the program."""
+        return self._file.in_memory
 
     @property
     def problem(self) -> JournalProblem | None:
@@ -357,3 +374,24 @@ class RunJournal:
         return JournalProblem(
             f"The journal {self.path} has no run {run}.", f"{listed} To list them: endpoint runs."
         )
+
+
+def resumption(last_time_s: float, last: Stamp, now: Stamp) -> Resumed:
+    """Where the clock of the frames continues after a break.
+
+    The monotonic clock does not count sleep and restarts with the machine; the clock on the wall
+    can be set. If the two spans differ, the longer is taken and marked as not sure.
+
+    Parameters
+    ----------
+    last_time_s:
+        Time of the last event on the clock of the frames, s.
+    last, now:
+        When that event was written, and the present.
+    """
+    mono = now.mono_s - last.mono_s
+    wall = now.wall_s - last.wall_s
+    spans = [span for span in (mono, wall) if 0.0 <= span <= _LONGEST_GAP_S]
+    gap = max(spans, default=_LEAST_STEP_S)
+    sure = len(spans) == 2 and math.isclose(mono, wall, abs_tol=_APART_S)
+    return Resumed(last_time_s + max(gap, _LEAST_STEP_S), sure)

@@ -17,8 +17,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from endpoint.bench.journal.burette_events import news, seen_in
 from endpoint.bench.journal.events import (
+    KINDS,
     Correction,
     Event,
     Finding,
@@ -28,14 +28,16 @@ from endpoint.bench.journal.events import (
     PumpRate,
     Reading,
     RegionSeen,
+    RunHead,
     Still,
     TubeSeen,
     VolumeSeen,
+    WentOn,
 )
-from endpoint.bench.journal.export import run_head
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.run_list import RunEntry
-from endpoint.bench.journal.stored_region import region_of, region_seen
+from endpoint.bench.journal.run_record import head_of, run_head
+from endpoint.bench.journal.seen_events import news, region_of, region_seen, seen_in
 from endpoint.burette.burette_rows import BuretteRows
 from endpoint.colour.density import ColourSample
 from endpoint.problems import JournalProblem
@@ -49,7 +51,7 @@ class OpenRun:
     Parameters
     ----------
     journal:
-        Open for writing. Without one nothing is kept.
+        Open for writing. Without one everything is kept in memory, until the program ends.
     today:
         Day of the titration.
     source, program:
@@ -65,27 +67,31 @@ class OpenRun:
         program: str = "",
     ) -> None:
         self.run: int | None = None
-        """Number of the run that is open now; 0 without a journal."""
+        """Number of the run that is open now, or whose result is shown."""
+        self.over = False
+        """Whether it is finished: then it takes no more pictures, readings or notes."""
+        self.head: RunHead | None = None
+        """Its head."""
         self.shift_s = 0.0
         """Clock of the run minus clock of the session, s: not 0 in a run that was resumed."""
-        self._journal = journal
+        self.journal = RunJournal.in_memory() if journal is None else journal
         self._today, self._source, self._program = today, source, program
         self._rows: BuretteRows | None = None
         """What the journal holds of a burette in the picture, on the clock of the run."""
         self._no_room: JournalProblem | None = None
-        self._unkept = 0
 
     @property
     def trouble(self) -> str | None:
         """Sentence on why the journal cannot be written; None while it can."""
-        problem = None if self._journal is None else self._journal.problem
-        problem = problem or self._no_room
+        problem = self.journal.problem or self._no_room
         return None if problem is None else problem.sentence
 
     # One run ------------------------------------------------------------------------------------
 
-    def begin(self, tables: Mapping[str, Any], form: Mapping[str, Any]) -> None:
-        """Open a run; on a full disk too, where it waits like every event.
+    def head_for(
+        self, tables: Mapping[str, Any], form: Mapping[str, Any], folder: Path = Path()
+    ) -> RunHead:
+        """Head of a run to begin.
 
         Parameters
         ----------
@@ -93,28 +99,42 @@ class OpenRun:
             Tables of the titration record.
         form:
             What was typed on the page.
+        folder:
+            Where the certificates are that the record names.
 
         Raises
         ------
         Problem
-            The record cannot be used, the journal cannot be read, or there is no room for more to
-            wait. Then no run is open.
+            The record cannot be used, or the journal cannot be read.
         """
-        self.run, run = None, 0
-        if self._journal is not None:
-            label = tables["sample"].get("label")
-            done = [e for e in self._journal.runs() if e.head.label == label and e.has_result]
-            head = run_head(
-                tables,
-                Path(),
-                today=self._today,
-                replicate=1 + len(done),
-                source=self._source,
-                program=self._program,
-                form=form,
-            )
-            run = self._journal.begin(head, wait=False)
-        self.run, self.shift_s, self._rows = run, 0.0, None
+        label = tables["sample"].get("label")
+        done = [e for e in self.journal.runs() if e.head.label == label and e.had_result]
+        return run_head(
+            tables,
+            folder,
+            today=self._today,
+            replicate=1 + len(done),
+            source=self._source,
+            program=self._program,
+            form=form,
+        )
+
+    def begin(self, head: RunHead) -> None:
+        """Open a run; on a full disk too, where it waits like every event.
+
+        Raises
+        ------
+        JournalProblem
+            There is no room for more to wait. Then no run is open.
+        """
+        self.leave()
+        self.run = self.journal.begin(head, wait=False)
+        self.head = head
+
+    def leave(self) -> None:
+        """No run is open, and no result is shown."""
+        self.run, self.head, self.over = None, None, False
+        self.shift_s, self._rows = 0.0, None
 
     def resume(self, run: int) -> list[Kept]:
         """Open an unfinished run again.
@@ -132,12 +152,13 @@ class OpenRun:
             There is no such run, it is finished, or it cannot be read or written.
         """
         journal = self._unfinished(run)
+        self.leave()
         journal.resume(run)
         events = journal.events(run)
         self._rows = seen_in(
             kept.event for kept in events if isinstance(kept.event, TubeSeen | VolumeSeen)
         )
-        self.run, self.shift_s = run, 0.0
+        self.run, self.head = run, head_of(events)
         return events
 
     def give_up(self, run: int) -> None:
@@ -164,8 +185,59 @@ class OpenRun:
         self._put(
             GivenUp("") if result is None else Finding(str(result.get("status")), plain(result))
         )
-        self.run = None
+        self.over = True
         self.flush()
+
+    def go_on(self, now_s: float) -> list[Kept]:
+        """Open the finished run again, to add titrant, and return its events as `resume` does.
+
+        Parameters
+        ----------
+        now_s:
+            Time on the clock of the session.
+
+        Raises
+        ------
+        JournalProblem
+            No run is finished, or there is no room for more to wait.
+        """
+        self.append(WentOn(now_s))
+        self.over = False
+        return self.events()
+
+    def events(self) -> list[Kept]:
+        """Events of the run but for its pictures, in order, on the clock of the run.
+
+        Raises
+        ------
+        JournalProblem
+            No run is open, or it cannot be read.
+        """
+        return self.journal.events(self._open(), [kind for kind in KINDS if kind != "still"])
+
+    def series(self) -> list[RunEntry]:
+        """Runs of the sample of this run and of its day that have a result, or had one.
+
+        Raises
+        ------
+        JournalProblem
+            The journal cannot be read.
+        """
+        if self.head is None:
+            return []
+        mine = _sample_of(self.head)
+        return [e for e in self.journal.runs() if e.had_result and _sample_of(e.head) == mine]
+
+    def last_form(self) -> dict[str, Any]:
+        """What was typed on the page before the last run; empty if none was.
+
+        Raises
+        ------
+        JournalProblem
+            The journal cannot be read.
+        """
+        forms = [dict(entry.head.form) for entry in self.journal.runs() if entry.head.form]
+        return forms[-1] if forms else {}
 
     # What a person did --------------------------------------------------------------------------
 
@@ -193,7 +265,7 @@ class OpenRun:
 
     def burette_rows(self, rows: BuretteRows) -> None:
         """Keep what is new of a burette in the picture; what found no room comes with the next."""
-        if self.run is None:
+        if self.run is None or self.over:
             return
         now = rows.moved(self.shift_s)
         try:
@@ -210,19 +282,19 @@ class OpenRun:
 
     def kept_region(self) -> Region | None:
         """Region that was kept last in the open run; None if there is none or it is damaged."""
-        if self._journal is None or self.run is None:
+        if self.run is None:
             return None
         with contextlib.suppress(JournalProblem):
-            kept = self._journal.events(self.run, ["region"])
+            kept = self.journal.events(self.run, ["region"])
             last = kept[-1].event if kept else None
             return region_of(last) if isinstance(last, RegionSeen) else None
         return None
 
     def wants_still(self, time_s: float) -> bool:
         """Whether a picture of this time would be kept: at most one a second, later fewer."""
-        if self._journal is None or self.run is None or self.trouble is not None:
+        if self.run is None or self.over or self.trouble is not None:
             return False
-        return self._journal.wants_still(self.run, time_s + self.shift_s)
+        return self.journal.wants_still(self.run, time_s + self.shift_s)
 
     def still(self, time_s: float, jpeg: bytes) -> None:
         """Keep a picture, if there is room for it."""
@@ -248,14 +320,13 @@ class OpenRun:
         JournalProblem
             The journal cannot be read.
         """
-        return [] if self._journal is None else self._journal.unfinished()
+        return self.journal.unfinished()
 
     def flush(self) -> None:
         """Try to write what waits; `trouble` says if that fails."""
         self._no_room = None
-        if self._journal is not None:
-            with contextlib.suppress(JournalProblem):
-                self._journal.flush()
+        with contextlib.suppress(JournalProblem):
+            self.journal.flush()
 
     def close(self) -> None:
         """Close the journal.
@@ -265,28 +336,27 @@ class OpenRun:
         JournalProblem
             What waits cannot be written.
         """
-        if self._journal is not None:
-            self._journal.close()
+        self.journal.close()
 
     def _unfinished(self, run: int) -> RunJournal:
         """The journal, in which this run is unfinished."""
-        if self._journal is None or run not in [entry.run for entry in self.unfinished()]:
+        if run not in [entry.run for entry in self.unfinished()]:
             raise JournalProblem(
                 f"Run {run} is not one of the unfinished runs.", "Begin a new run."
             )
-        return self._journal
+        return self.journal
 
-    def _put(self, event: Event) -> int:
+    def _open(self) -> int:
         if self.run is None:
             raise JournalProblem("No run is open.", "Begin a run.")
-        if self._journal is not None:
-            return self._journal.append(self.run, event)
-        self._unkept += 1
-        return self._unkept
+        return self.run
+
+    def _put(self, event: Event) -> int:
+        return self.journal.append(self._open(), event)
 
     def _try(self, event: Event) -> None:
         """Keep an event of the open run, if there is room; between two runs it belongs to none."""
-        if self.run is None:
+        if self.run is None or self.over:
             return
         try:
             self._put(event)
@@ -300,8 +370,15 @@ class OpenRun:
 
 def _moved(event: Event, later_s: float) -> Event:
     """An event on another clock."""
-    if isinstance(event, ColourSample | Reading | PumpRate | Still):
+    if isinstance(event, ColourSample | Reading | PumpRate | Still | WentOn):
         return replace(event, time_s=event.time_s + later_s)
     if isinstance(event, Correction) and event.time_s is not None:
         return replace(event, time_s=event.time_s + later_s)
     return event
+
+
+def _sample_of(head: RunHead) -> tuple[str, str]:
+    """Name and day of a sample."""
+    sample = head.record.get("sample")
+    day = sample.get("date") if isinstance(sample, Mapping) else None
+    return head.label, str(day)

@@ -6,19 +6,36 @@ run; a refill continues from where the burette stood before.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from endpoint.bench.journal.burette_events import seen_in
-from endpoint.bench.journal.events import Kept, PumpRate, TubeSeen, VolumeSeen
-from endpoint.bench.journal.readings import CountedReading, readings_of, standing
+from endpoint.bench.guidance.plume import sight_of
+from endpoint.bench.journal.events import (
+    Finding,
+    Incident,
+    Kept,
+    PumpRate,
+    Resumed,
+    TubeSeen,
+    VolumeSeen,
+    WentOn,
+)
+from endpoint.bench.journal.pump import Pumped, pumped
+from endpoint.bench.journal.readings import (
+    CountedReading,
+    delivered_ml,
+    readings_of,
+    standing,
+)
+from endpoint.bench.journal.seen_events import seen_in
 from endpoint.colour.density import ColourSample
 from endpoint.delivery.delivery import Delivery
-from endpoint.problems import DeliveryProblem
-from endpoint.recording.volume_log import VolumeLog
+from endpoint.problems import DeliveryProblem, Flag
+from endpoint.recording.volume_log import Refill, VolumeLog
 
 _BACK_ML = 1e-9
 """Rounding of sums of readings, mL: a reading lower by more goes back."""
@@ -39,6 +56,11 @@ class Delivered:
     start_s: float = 0.0
     first_reading_ml: float | None = None
     """Where the burette stood at the start; None for a pump."""
+    starts: float = 1.0
+    """By how much the switches of a pump, each pressed by hand, err more than one start does."""
+    rows: tuple[tuple[float, float, bool], ...] = ()
+    """Readings as a log holds them, where the burette was filled again: time, s; volume since the
+    start or, from the first refill on, reading, mL; whether the row is the first after a refill."""
 
     @property
     def delivery(self) -> Delivery:
@@ -58,9 +80,28 @@ class Delivered:
 
 
 def colours_of(events: Iterable[Kept]) -> tuple[ColourSample, ...]:
-    """Colours of the frames in the order of their times."""
-    samples = [kept.event for kept in events if isinstance(kept.event, ColourSample)]
-    return tuple(sorted(samples, key=lambda sample: sample.time_s))
+    """Colours that count, in the order of their times.
+
+    Those that came after the run was finished do not, unless it was gone on with, and then only
+    from there on: nobody says what happens to the flask meanwhile.
+    """
+    found: list[ColourSample] = []
+    finish: int | None = None
+    """How many there were when somebody asked for the result."""
+    over = False
+    for kept in events:
+        event = kept.event
+        if isinstance(event, ColourSample) and not over:
+            found.append(event)
+        elif isinstance(event, Incident) and event.code == "finish":
+            finish = len(found)
+        elif isinstance(event, Finding) and event.final and not over:
+            over = True
+            if finish is not None:
+                del found[finish:]
+        elif isinstance(event, WentOn | Resumed):
+            over, finish = False, None
+    return tuple(sorted(found, key=lambda sample: sample.time_s))
 
 
 def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
@@ -88,13 +129,55 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
         )
     if rates:
         return _pumped(rates, events)
-    times, volumes, numbers = _from_readings(readings)
+    volumes = _checked(readings)
     if len(readings) < 2 or volumes[-1] <= 0.0:
         raise DeliveryProblem(
             "No titrant has been delivered in this run yet.",
             "Type the reading of the burette after each addition.",
         )
-    return Delivered(mode, _log(times, volumes, numbers), first_reading_ml=readings[0].burette_ml)
+    return Delivered(
+        mode,
+        _log(readings, volumes),
+        first_reading_ml=readings[0].burette_ml,
+        rows=_rows(readings, volumes),
+    )
+
+
+def as_seen(
+    samples: Sequence[ColourSample], done: Delivered
+) -> tuple[tuple[ColourSample, ...], Delivered]:
+    """Colours and typed readings as the picture shows that they belong together.
+
+    A reading is typed seconds after its addition. Where a plume shows when that ended, the volume
+    holds from there on, and the frames of the addition itself are marked as not yet mixed.
+
+    Parameters
+    ----------
+    samples, done:
+        Of one run.
+    """
+    log = done.log
+    if done.mode != "steps" or log is None or log.time_s is None or not samples:
+        return tuple(samples), done
+    time_s = np.array([sample.time_s for sample in samples])
+    spread = np.array([sample.spread for sample in samples])
+    usable = np.array([sample.flags == Flag.NONE for sample in samples])
+    sight = sight_of(time_s, spread, usable, tuple(log.time_s.tolist()))
+    ends_s = sight.times_of(log.time_s)
+    # Only an addition that was seen to end before its reading is believed: the change of colour
+    # makes the liquid uneven too, and its frames must not be lost.
+    apart = np.zeros(time_s.size, dtype=np.bool_)
+    spans = zip(log.time_s[:-1], ends_s[1:], log.time_s[1:], strict=True)
+    for before_s, end_s, reading_s in spans:
+        if end_s < reading_s:
+            apart |= sight.apart & (time_s > before_s) & (time_s <= end_s)
+    colours = tuple(
+        replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
+        for sample, aside in zip(samples, apart.tolist(), strict=True)
+    )
+    moved = dict(zip(log.time_s.tolist(), ends_s.tolist(), strict=True))
+    rows = tuple((moved[time], ml, refill) for time, ml, refill in done.rows)
+    return colours, replace(done, log=replace(log, time_s=ends_s), rows=rows)
 
 
 def _seen(events: Sequence[Kept], readings: Sequence[CountedReading]) -> Delivered:
@@ -114,61 +197,70 @@ def _seen(events: Sequence[Kept], readings: Sequence[CountedReading]) -> Deliver
     return Delivered("continuous", logged.log, first_reading_ml=start)
 
 
-def _from_readings(
-    readings: Sequence[CountedReading],
-) -> tuple[list[float], list[float], list[int]]:
-    base, last = 0.0, None
-    times: list[float] = []
-    volumes: list[float] = []
-    numbers: list[int] = []
-    for reading in readings:
-        if last is None:
-            base = -reading.burette_ml
-        elif reading.refill:
-            base += last - reading.burette_ml
-        elif reading.burette_ml < last - _BACK_ML:
+def _checked(readings: Sequence[CountedReading]) -> list[float]:
+    """Volume delivered by each reading, mL; never falling."""
+    for before, reading in itertools.pairwise(readings):
+        if not reading.refill and reading.burette_ml < before.burette_ml - _BACK_ML:
             raise DeliveryProblem(
                 f"The reading {reading.burette_ml:g} mL at {reading.time_s:.0f} s (event "
-                f"{reading.number}) is less than the one before, {last:g} mL.",
+                f"{reading.number}) is less than the one before, {before.burette_ml:g} mL.",
                 "Correct one of the two, or mark it as the first after a refill.",
             )
-        last = reading.burette_ml
-        times.append(reading.time_s)
-        # Twelve decimals, so that 13.9 - 0.1 is written as people do.
-        volumes.append(max(round(base + reading.burette_ml, 12), volumes[-1] if volumes else 0.0))
-        numbers.append(reading.number)
-    if volumes and volumes[-1] > _LARGEST_ML:
+    volumes = list(itertools.accumulate(delivered_ml(readings) or (0.0,), max))
+    if volumes[-1] > _LARGEST_ML:
         raise DeliveryProblem(
             f"The readings add up to {volumes[-1]:g} mL.", "Correct the reading that is too large."
         )
-    return times, volumes, numbers
+    return volumes
+
+
+def _log(readings: Sequence[CountedReading], volumes: list[float]) -> VolumeLog:
+    """Log in which of two readings of one time the later counts."""
+    time_s = np.array([reading.time_s for reading in readings])
+    last = np.r_[np.diff(time_s) > 0, True]
+    numbers = np.array([reading.number for reading in readings])[last].tolist()
+    refills = tuple(
+        Refill(volumes[k], reading.burette_ml)
+        for k, reading in enumerate(readings)
+        if k and reading.refill
+    )
+    return VolumeLog(time_s[last], None, np.array(volumes)[last], tuple(numbers), refills=refills)
+
+
+def _rows(
+    readings: Sequence[CountedReading], volumes: list[float]
+) -> tuple[tuple[float, float, bool], ...]:
+    """As `Delivered.rows`; none without a refill."""
+    first = next((k for k, r in enumerate(readings) if k and r.refill), len(readings))
+    if first == len(readings):
+        return ()
+    shown = [*volumes[:first], *(reading.burette_ml for reading in readings[first:])]
+    return tuple(
+        (reading.time_s, ml, bool(k) and reading.refill)
+        for k, (reading, ml) in enumerate(zip(readings, shown, strict=True))
+    )
 
 
 def _pumped(rates: Sequence[PumpRate], events: Sequence[Kept]) -> Delivered:
-    ordered = sorted(rates, key=lambda rate: rate.time_s)
-    while ordered and ordered[0].rate_ml_min <= 0.0:
-        ordered = ordered[1:]
-    if not ordered:
-        raise DeliveryProblem("The pump was never started.", "Start the pump.")
-    if any(rate.rate_ml_min < 0.0 for rate in ordered):
+    if any(rate.rate_ml_min < 0.0 for rate in rates):
         raise DeliveryProblem("The pump has a negative rate.", "Undo that rate.")
-    first = ordered[0]
-    if len(ordered) == 1:
-        return Delivered("continuous", None, first.rate_ml_min, first.time_s)
-    samples = colours_of(events)
-    end_s = max([ordered[-1].time_s, *(sample.time_s for sample in samples[-1:])]) + _AFTER_S
-    times, volumes = [first.time_s], [0.0]
-    for rate, until_s in zip(ordered, [*(rate.time_s for rate in ordered[1:]), end_s], strict=True):
-        if until_s <= times[-1]:
-            continue
-        volumes.append(volumes[-1] + rate.rate_ml_min / 60.0 * (until_s - times[-1]))
-        times.append(until_s)
-    return Delivered("continuous", _log(times, volumes, []))
+    line = pumped(events)
+    if not line.time_s:
+        raise DeliveryProblem("The pump was never started.", "Start the pump.")
+    if len(line.time_s) == 1:
+        return Delivered("continuous", None, line.rates_ml_min[0], line.time_s[0])
+    last_s = max([line.time_s[-1], *(sample.time_s for sample in colours_of(events)[-1:])])
+    end_s = last_s + _AFTER_S
+    times = np.array([*line.time_s, end_s])
+    volumes = np.array([*line.volume_ml, line.volume_at(end_s)])
+    return Delivered("continuous", VolumeLog(times, None, volumes), starts=_starts(line))
 
 
-def _log(times: list[float], volumes: list[float], numbers: list[int]) -> VolumeLog:
-    """Log in which of two rows of one time the later counts."""
-    time_s, volume_ml = np.array(times), np.array(volumes)
-    last = np.r_[np.diff(time_s) > 0, True]
-    kept = np.array(numbers)[last].tolist() if numbers else []
-    return VolumeLog(time_s[last], None, volume_ml[last], tuple(kept))
+def _starts(line: Pumped) -> float:
+    """Errors of all switches up to the last rate, in errors of the time at that rate.
+
+    A switch that is pressed late by t puts the volume wrong by t times the change of the rate; each
+    is late by itself. The last stop comes when all is over.
+    """
+    rates = np.trim_zeros(np.array(line.rates_ml_min), "b")
+    return float(np.linalg.norm(np.diff(rates, prepend=0.0)) / rates[-1])

@@ -6,11 +6,21 @@ A run that is damaged has a line too, so that it does not hide the others.
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from endpoint.bench.journal.events import Finding, GivenUp, Kept, RunHead, Stamp, decode
+from endpoint.bench.journal.events import (
+    Discarded,
+    Finding,
+    GivenUp,
+    Kept,
+    RunHead,
+    Stamp,
+    decode,
+)
+from endpoint.bench.journal.readings import standing
 from endpoint.bench.journal.sqlite_file import Row
 from endpoint.problems import JournalProblem
 
@@ -28,7 +38,7 @@ class RunEntry:
     head: RunHead
     """Without label and record if it is damaged."""
     status: str
-    """"located", "bracketed", "none", "given-up", "unfinished" or "damaged"."""
+    """"located", "bracketed", "none", "discarded", "given-up", "unfinished" or "damaged"."""
     result: dict[str, Any] | None
     """Plain data of the last finding."""
     events: int
@@ -42,7 +52,12 @@ class RunEntry:
     @property
     def has_result(self) -> bool:
         """Whether the run was ended with a result."""
-        return self.status not in ("unfinished", "given-up", "damaged")
+        return self.status not in ("unfinished", "given-up", "damaged", "discarded")
+
+    @property
+    def had_result(self) -> bool:
+        """Whether it was ended with a result, be it discarded or not."""
+        return self.has_result or self.status == "discarded"
 
 
 def kept_of(row: Row, path: Path) -> Kept:
@@ -72,15 +87,17 @@ def kept_of(row: Row, path: Path) -> Kept:
         ) from None
 
 
-def entry_of(run: int, first: Row, ended: Row, events: int, path: Path) -> RunEntry:
+def entry_of(
+    run: int, first: Row, ended: Row, discards: Sequence[Row], events: int, path: Path
+) -> RunEntry:
     """Line of a run.
 
     Parameters
     ----------
     run:
         Its number.
-    first, ended:
-        Its first event, and its last finding or giving up; the first again without one.
+    first, ended, discards:
+        As `JournalFile.ends_of` gives them.
     events:
         How many it has.
     path:
@@ -94,6 +111,7 @@ def entry_of(run: int, first: Row, ended: Row, events: int, path: Path) -> RunEn
             return RunEntry(run, opened, head, "damaged", None, events)
         head = beginning.event
         event = kept_of(ended, path).event
+        marks = standing([kept_of(row, path) for row in discards]).values()
     except JournalProblem:
         return RunEntry(run, opened, head, "damaged", None, events)
     if isinstance(event, GivenUp):
@@ -101,4 +119,6 @@ def entry_of(run: int, first: Row, ended: Row, events: int, path: Path) -> RunEn
     elif isinstance(event, Finding):
         result = dict(event.result)
         status = event.status if event.final else status
+        if event.final and any(isinstance(mark, Discarded) for mark in marks):
+            status = "discarded"
     return RunEntry(run, opened, head, status, result, events)

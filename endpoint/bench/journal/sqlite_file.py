@@ -42,7 +42,7 @@ PRAGMA application_id = {_APPLICATION};
 PRAGMA user_version = {VERSION};
 COMMIT;
 """
-_TIMED = ("reading", "pump-rate", "resumed", "still")
+_TIMED = ("reading", "pump-rate", "resumed", "still", "went-on")
 _DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 _LARGEST = 64_000_000
 """Bytes of one value at most, sixteen times the longest text: a damaged length asks for 1 GB."""
@@ -93,6 +93,15 @@ def in_words(error: Exception, path: Path) -> JournalProblem:
 class JournalFile:
     """The file behind a journal; every method may be called from any thread.
 
+    Parameters
+    ----------
+    path:
+        None for one in memory, which ends with the program.
+    writing:
+        Whether events are written; else the file is only read.
+    most_bytes:
+        Largest size.
+
     Raises
     ------
     JournalProblem
@@ -100,15 +109,18 @@ class JournalFile:
         created.
     """
 
-    def __init__(self, path: Path, writing: bool, most_bytes: int | None = None) -> None:
-        self.path, self.writing = path, writing
-        self._file = path
+    def __init__(self, path: Path | None, writing: bool, most_bytes: int | None = None) -> None:
+        self.in_memory = path is None
+        self.path, self.writing = path or Path(":memory:"), writing
+        self._file = self.path
         self._lock = threading.RLock()
         self._held: sqlite3.Connection | None = None
-        self._look_at_path()
+        path = self.path
+        if not self.in_memory:
+            self._look_at_path()
         try:
             if writing:
-                self._held = self._only_writer()
+                self._held = None if self.in_memory else self._only_writer()
                 self._db = sqlite3.connect(
                     self._file, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
                 )
@@ -282,17 +294,22 @@ class JournalFile:
         found = self._ask("SELECT * FROM events NOT INDEXED WHERE number = ?", number)
         return found[0] if found else None
 
-    def ends_of(self, run: int) -> tuple[Row, Row]:
-        """First event of a run, and its last finding or giving up; the first again without one."""
+    def ends_of(self, run: int) -> tuple[Row, Row, list[Row]]:
+        """First event of a run, what ended it or let it go on last, and what may discard it.
+
+        The second is the first event again where nothing ended the run; the third has its undos
+        too, in order.
+        """
         first = self._ask("SELECT * FROM events WHERE run = ? ORDER BY number LIMIT 1", run)
-        ended = self._ask(
+        last = (
             "SELECT * FROM events WHERE run = ? AND kind <> 'colour' "
-            "AND kind IN ('finding', 'given-up') ORDER BY number DESC LIMIT 1",
-            run,
+            "AND kind IN {} ORDER BY number DESC"
         )
+        ended = self._ask(last.format("('finding', 'given-up', 'went-on')") + " LIMIT 1", run)
+        discards = self._ask(last.format("('discarded', 'undo')"), run)
         # The index names the run, but what it points to is lost: an event that nothing can decode.
         first = first or [(0, run, "", 0.0, 0.0, "", None)]
-        return first[0], (ended or first)[0]
+        return first[0], (ended or first)[0], discards[::-1]
 
     def count_of(self, run: int) -> int:
         """Number of events of a run."""
@@ -327,6 +344,9 @@ class JournalFile:
             run,
         )
         return dict(kinds), int(used), -1e9 if last is None else float(last)
+
+    def __del__(self) -> None:
+        self.close()
 
     def close(self) -> None:
         """Close the file and release the lock; calling it twice does no harm."""

@@ -41,7 +41,7 @@ class JournalWriter:
         self.problem: JournalProblem | None = None
         """Why rows wait now, or None."""
         self._thread: threading.Thread | None = None
-        if file.writing:
+        if file.writing and not file.in_memory:
             self._thread = threading.Thread(target=self._work, name="journal", daemon=True)
             self._thread.start()
 

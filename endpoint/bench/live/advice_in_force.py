@@ -1,13 +1,37 @@
-"""The guidance in force: worked out off the frames, and dropped as soon as it no longer holds."""
+"""The guidance in force: worked out off the frames, and changed as soon as it no longer holds."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import Guidance, Moment, advise, mixing, unseen
-from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Pump, Volumes, delivered_by
+from endpoint.bench.guidance.guide import (
+    Guidance,
+    Moment,
+    Pace,
+    advise,
+    begun,
+    counted_down,
+    shifted,
+    unseen,
+    waiting,
+)
+from endpoint.bench.guidance.plume import Sight
+from endpoint.bench.guidance.prediction import Stream
+from endpoint.bench.journal.pump import Pump
+from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
+
+_FIRST_WAIT_S = 3.0
+"""Wait after a reading until the liquid was looked at, s: two usual mixing times."""
+_RUN_ON_ML = 0.5
+"""What runs in at most between the first tinge of a stream and a closed tap, mL: three drops a
+second for three seconds. So much before the reading the end does not lie."""
 
 
-def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> Moment:
+def moment_of(
+    now_s: float, volumes: Volumes | None, blueness: float | None, sight: Sight | None = None
+) -> Moment:
     """Where a titration stands.
 
     Parameters
@@ -18,13 +42,21 @@ def moment_of(now_s: float, volumes: Volumes | None, blueness: float | None) -> 
         What was delivered.
     blueness:
         Form seen now; None if nothing is seen.
+    sight:
+        What the picture tells of an addition under way.
     """
+    pump = isinstance(volumes, Pump)
+    running = "" if sight is None or pump else sight.running
     return Moment(
         now_s=now_s,
         delivered_ml=delivered_by(volumes, now_s),
         blueness=blueness,
-        pump=isinstance(volumes, Pump),
+        pump=pump,
+        rate_ml_min=volumes.rate_ml_min if isinstance(volumes, Pump) and volumes.running else 0.0,
         watched=isinstance(volumes, PictureDelivery),
+        read_s=None if volumes is None or not volumes.times_s else volumes.times_s[-1],
+        running=running,
+        turns=sight is not None and sight.turns,
     )
 
 
@@ -32,24 +64,73 @@ class AdviceInForce:
     """The last guidance, and whether it still holds."""
 
     def __init__(self) -> None:
-        self._last: Guidance | None = None
+        self.forget()
 
     def forget(self) -> None:
-        """A new run begins."""
-        self._last = None
+        """A run begins, or goes on after its result."""
+        self._last: Guidance | None = None
+        self._read_s: float | None = None
+        self._closing = False
+        self._stream = Stream()
 
-    def think(self, result: Result, moment: Moment) -> None:
-        """Work out guidance for a conclusion; slow."""
-        self._last = advise(result, moment)
+    def think(
+        self, result: Result, moment: Moment, final: Callable[[], Result] | None = None
+    ) -> None:
+        """Work out guidance for a conclusion; slow.
+
+        Parameters
+        ----------
+        result, moment:
+            As for `advise`.
+        final:
+            Gives what the result would be if the run ended now: asked before anybody is told that
+            it is enough.
+        """
+        last = self._last
+        if moment.blueness is None or moment.running in ("adding", "added"):
+            # What is seen may belong to a volume that nobody has typed yet.
+            return
+        stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
+        typed = not (moment.pump or moment.watched)
+        if stands and typed and moment.read_s == self._read_s:
+            # What was said stands until the reading that answers it is typed.
+            return
+        moment = replace(moment, stream=self._stream)
+        said = advise(result, moment)
+        if said.code == "enough" and final is not None:
+            said = advise(result, moment, final())
+        self._last = said
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""
+        last = self._last or begun(moment.delivered_ml, Pace(moment.pump, moment.rate_ml_min))
         if moment.blueness is None:
             return unseen(moment.delivered_ml)
-        last = self._last
-        if last is None:
-            return advise(None, moment)
-        least_ml = RISEN_ML if moment.watched else 1e-6
-        if moment.pump or moment.delivered_ml <= last.delivered_ml + least_ml:
-            return last
-        return mixing(moment.delivered_ml, last)
+        if moment.pump:
+            return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
+        if moment.watched:
+            risen = moment.delivered_ml > last.delivered_ml + RISEN_ML
+            return waiting("mixing", moment.delivered_ml, last, None) if risen else last
+        if moment.read_s != self._read_s:
+            self._read(moment)
+        if moment.delivered_ml != last.delivered_ml:
+            until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
+            return counted_down(waiting("mixing", moment.delivered_ml, last, until_s), moment.now_s)
+        return self._while_adding(last, moment)
+
+    def _while_adding(self, last: Guidance, moment: Moment) -> Guidance:
+        """What holds while titrant runs in that no reading tells of yet."""
+        self._closing |= last.code == "pour" and moment.turns
+        if self._closing:
+            return waiting("close", moment.delivered_ml, last, None)
+        if moment.running == "added" or (moment.running == "adding" and last.amount_ml is None):
+            return waiting("type", moment.delivered_ml, last, None)
+        return counted_down(last, moment.now_s)
+
+    def _read(self, moment: Moment) -> None:
+        if self._last is not None and self._last.code == "pour":
+            floor_ml = moment.delivered_ml - _RUN_ON_ML
+            tinge_ml = moment.delivered_ml if self._closing else None
+            self._stream = Stream(floor_ml, tinge_ml)
+        self._closing = False
+        self._read_s = moment.read_s

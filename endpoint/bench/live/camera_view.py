@@ -5,13 +5,14 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.guidance.setup_checks import SetUp
-from endpoint.bench.live.plume import plume_frames
 from endpoint.colour.density import ColourSample, ColourTrace, trace_of
 from endpoint.colour.follow import ColourFollower
 from endpoint.curve.colour_names import blueness_of
@@ -271,24 +272,35 @@ class CameraView:
             self._store.clear()
             self._add(list(samples))
 
-    def trace(self, readings_s: tuple[float, ...] = ()) -> tuple[ColourTrace, bool]:
-        """All colours that are held, and whether titrant runs in right now.
+    def trace(self, readings_s: tuple[float, ...] = ()) -> tuple[ColourTrace, Sight | None]:
+        """All colours that are held, and what they tell of additions beyond the readings.
 
         Parameters
         ----------
         readings_s:
-            Times of the readings: frames since the last one that show a plume are set aside.
-            Without any none are.
+            Times of the readings: frames that belong to none of them are set aside. Without any
+            none are.
         """
         with self.lock:
             columns = self._store.columns()
-        running = False
+        sight = None
         if readings_s:
-            before_s = readings_s[-2] if len(readings_s) > 1 else None
-            plume = plume_frames(columns["time_s"], columns["spread"], readings_s[-1], before_s)
-            columns["flags"][plume] |= int(Flag.MIXING)
-            running = bool(plume[-1:].any())
-        return SampleStore.trace_of(columns), running
+            sight = _sight(columns, readings_s)
+        trace = SampleStore.trace_of(columns)
+        if sight is not None:
+            # Only now: the colours in between show that a change was no other flask.
+            trace = replace(trace, flags=trace.flags | np.where(sight.apart, int(Flag.MIXING), 0))
+        return trace, sight
+
+    def sight(self, readings_s: tuple[float, ...]) -> Sight | None:
+        """What the last pause tells of an addition that no reading tells of; quick."""
+        if not readings_s:
+            return None
+        names = ("time_s", "spread", "flags", "density")
+        with self.lock:
+            since_s = readings_s[-2:][0] - _RECENT_S
+            columns = {name: self._store.since(since_s, name) for name in names}
+        return _sight(columns, readings_s[-2:], colours=True)
 
     # What it looks like now ----------------------------------------------------------------------
 
@@ -333,3 +345,11 @@ class CameraView:
     def _recent_flags(self, seconds: float) -> NDArray[np.int64]:
         with self.lock:
             return self._store.since((self.last_s or 0.0) - seconds, "flags")
+
+
+def _sight(
+    columns: dict[str, NDArray[Any]], readings_s: tuple[float, ...], *, colours: bool = False
+) -> Sight:
+    usable = columns["flags"] == 0
+    density = columns["density"] if colours else None
+    return sight_of(columns["time_s"], columns["spread"], usable, readings_s, density)

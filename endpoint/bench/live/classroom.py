@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -11,7 +12,12 @@ from typing import Any
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Moment
 from endpoint.bench.guidance.progress import Habit, habit_of
+from endpoint.bench.journal.run_list import RunEntry
+from endpoint.hardness.titre import ReplicateProblem
+from endpoint.hardness.titre_files import runs_of_documents
 from endpoint.problems import RecordProblem
+from endpoint.replicates.series import replicates
+from endpoint.replicates.words import answer
 from endpoint.result.short_words import words_of
 
 _MOST_REPLICATES = 50
@@ -31,6 +37,8 @@ class Replicate:
     """Texts of `result.short_words.words_of`."""
     habit: Habit | None = None
     """What its colours teach the next replicate; None without a located endpoint."""
+    run: int = 0
+    """Number of the run; 0 where it has none."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +50,7 @@ class Question:
     open: bool = True
 
 
-def replicate_of(label: str, result: Result, document: dict[str, Any]) -> Replicate:
+def replicate_of(label: str, result: Result, document: dict[str, Any], run: int = 0) -> Replicate:
     """A run that was finished, with what it teaches.
 
     Parameters
@@ -51,11 +59,12 @@ def replicate_of(label: str, result: Result, document: dict[str, Any]) -> Replic
         Name of the sample.
     result, document:
         Its last conclusion, and the document of that.
+    run:
+        Its number.
     """
     curve = result.curve if result.status == "located" else None
-    return Replicate(
-        label, document, words_of(document), None if curve is None else habit_of(curve)
-    )
+    habit = None if curve is None else habit_of(curve)
+    return Replicate(label, document, words_of(document), habit, run)
 
 
 def alike(
@@ -89,11 +98,47 @@ def expected_ml(earlier: Sequence[Replicate]) -> tuple[float, float] | None:
     return statistics.fmean(values), math.hypot(_LIKE_ML, scatter)
 
 
+@dataclass(frozen=True)
+class Series:
+    """The runs of one sample on one day, and their mean."""
+
+    entries: tuple[RunEntry, ...] = ()
+    """Those that were discarded among them."""
+    mean: str = ""
+    """Mean and concordance in words; empty for fewer than two with a located endpoint."""
+
+
+def series_of(entries: Sequence[RunEntry]) -> Series:
+    """Runs of one sample with their mean; those that were discarded are not in it.
+
+    Parameters
+    ----------
+    entries:
+        Runs that have a result, or had one.
+    """
+    located = {
+        f"run {entry.run}": entry.result
+        for entry in entries
+        if entry.status == "located" and entry.result is not None
+    }
+    mean = ""
+    if len(located) > 1:
+        try:
+            mean = answer(replicates(runs_of_documents(located)))
+        except ReplicateProblem as problem:
+            mean = str(problem)
+    # A run has one number, that of the journal; its place in this list is none.
+    return Series(tuple(entries), re.sub(r"no\. \d+ \((run \d+)\)", r"\1", mean))
+
+
 class Classroom:
     """The replicates of a session, and the question that is open."""
 
     def __init__(self) -> None:
         self.replicates: list[Replicate] = []
+        """Those that teach the next one."""
+        self.series = Series()
+        """Those that the page lists."""
         self.question: Question | None = None
 
     @property
@@ -117,8 +162,13 @@ class Classroom:
             raise RecordProblem("No question is open.", "Ask the class first.")
         self.question = replace(self.question, guess_ml=ml, open=False)
 
+    def forget(self, run: int) -> None:
+        """A run is gone on with, or does not count: it teaches nothing."""
+        self.replicates = [r for r in self.replicates if run == 0 or r.run != run]
+
     def add(self, replicate: Replicate) -> None:
-        """Add a run that was finished; only the last fifty are held."""
+        """Add a run that was finished, in place of its older result; the last fifty are held."""
+        self.forget(replicate.run)
         self.replicates.append(replicate)
         del self.replicates[:-_MOST_REPLICATES]
 

@@ -1,21 +1,27 @@
-"""From the colours and volumes of a live run to its result and its document; pure."""
+"""From the colours and volumes of a run that goes on to its result and its document; pure.
+
+At its end the result comes from the journal, see `endpoint.bench.journal.run_record`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
-from endpoint.bench.live.volumes import PictureDelivery, Volumes
+from endpoint.bench.guidance.plume import Sight
+from endpoint.bench.journal.events import Kept
+from endpoint.bench.journal.run_record import result_of
+from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.picture_volume import level_spans
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
-from endpoint.delivery.delivery import Delivery
-from endpoint.problems import UnseenVolume
-from endpoint.result.document import document, edta_constants
+from endpoint.delivery.delivery import Delivery, reading_sd_ml
+from endpoint.problems import DeliveryProblem, UnseenVolume
+from endpoint.result.document import document, edta_constants, programs
 from endpoint.scene.region import Region
 from endpoint.verdict.verdict import volume_unseen
 
@@ -31,7 +37,7 @@ def result_of_run(
     region: Region | None,
     details: Mapping[str, str],
     *,
-    final: bool = False,
+    sight: Sight | None = None,
 ) -> Result:
     """Result of what was seen so far.
 
@@ -43,21 +49,50 @@ def result_of_run(
         What was delivered. A burette that the picture shows may have no volume yet.
     trace, region, details:
         Colours, where they were seen, and where the pictures came from.
-    final:
-        Whether the run has ended: then a volume that the picture does not show surely is none.
+    sight:
+        When the addition of each reading ended, as far as the picture shows it: people type later.
     """
-    if final and isinstance(volumes, PictureDelivery) and isinstance(volumes.trouble, UnseenVolume):
-        return Result(job, volume_unseen(volumes.trouble), source_details=dict(details))
     logged = volumes.logged if isinstance(volumes, PictureDelivery) else None
     seen = None if logged is None else logged.seen
     delivery = volumes.delivery() if seen is None else seen.delivery
-    if seen is not None and not final:
+    if seen is not None:
         delivery = _with_pauses(delivery, trace)
+    if isinstance(volumes, Readings):
+        times_s = delivery.time_s if sight is None else sight.times_of(delivery.time_s)
+        sd_ml = reading_sd_ml(delivery.volume_ml)
+        delivery = replace(delivery, time_s=times_s, reading_sd_ml=sd_ml)
     job = replace(job, delivery=delivery, logged=seen)
     curve = from_colour(trace, delivery, job.flask_ml, job.priors.lag_s[0])
     return replace(
         result_of_curve(job, curve, seen=seen), region=region, source_details=dict(details)
     )
+
+
+def ended_result(
+    job: AnalysisInputs,
+    events: Sequence[Kept],
+    volumes: Volumes,
+    region: Region | None,
+    details: Mapping[str, str],
+) -> Result | None:
+    """Result of a run that has ended, as an export of it gives it; None if nothing was delivered.
+
+    Parameters
+    ----------
+    job, volumes, region, details:
+        As of `result_of_run`.
+    events:
+        All that the journal holds of the run.
+    """
+    trouble = volumes.trouble if isinstance(volumes, PictureDelivery) else None
+    if isinstance(trouble, UnseenVolume):
+        # Without a volume that the picture surely shows there is no result.
+        return Result(job, volume_unseen(trouble), source_details=dict(details))
+    try:
+        result = result_of(events)
+    except DeliveryProblem:
+        return None
+    return replace(result, region=region, source_details=dict(details))
 
 
 def _with_pauses(delivery: Delivery, trace: ColourTrace) -> Delivery:
@@ -86,7 +121,9 @@ def document_of_run(result: Result, mode: str, details: Mapping[str, str]) -> di
         Where the pictures come from.
     """
     provenance = {
+        **programs(),
         "record": "live",
+        "medium_kind": "colours",
         "source": dict(details),
         "delivery": mode,
         "edta_constants": edta_constants(result.job.indicator),

@@ -1,11 +1,10 @@
-"""An unfinished run as it was, put on the clock of the session that resumes it."""
+"""A run as it was, put on the clock of the session that goes on with it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from endpoint.bench.journal.burette_events import seen_in
 from endpoint.bench.journal.events import (
     Correction,
     Kept,
@@ -15,9 +14,14 @@ from endpoint.bench.journal.events import (
     TubeSeen,
     Undo,
     VolumeSeen,
+    WentOn,
 )
+from endpoint.bench.journal.pump import Pump
+from endpoint.bench.journal.readings import Typed
+from endpoint.bench.journal.reconstruct import colours_of
+from endpoint.bench.journal.seen_events import seen_in
 from endpoint.bench.live.form import Setting
-from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.burette_rows import WAYS, BuretteRows
 from endpoint.colour.density import ColourSample
 from endpoint.problems import OutputProblem
@@ -43,8 +47,8 @@ def resumed_run(events: Sequence[Kept], setting: Setting, now_s: float) -> Resum
     Parameters
     ----------
     events:
-        All events of the run in order, as `OpenRun.resume` returns them: the last `Resumed` says
-        where the clock of the run is now.
+        All events of the run in order, as `OpenRun.resume` and `OpenRun.go_on` return them: the
+        last `Resumed` or `WentOn` says where the clock of the run is now.
     setting:
         What was stated before the run.
     now_s:
@@ -55,42 +59,41 @@ def resumed_run(events: Sequence[Kept], setting: Setting, now_s: float) -> Resum
     OutputProblem
         The events hold no start reading.
     """
-    ends = [kept.event for kept in events if isinstance(kept.event, Resumed)]
+    ends = [kept.event for kept in events if isinstance(kept.event, Resumed | WentOn)]
     later_s = now_s - ends[-1].time_s if ends else 0.0
-    sure = ends[-1].sure if ends else False
-    colours = tuple(
-        replace(kept.event, time_s=kept.event.time_s + later_s)
-        for kept in events
-        if isinstance(kept.event, ColourSample)
-    )
+    # In a program that ran all the time the clock is known.
+    sure = bool(ends) and (isinstance(ends[-1], WentOn) or ends[-1].sure)
+    colours = tuple(replace(c, time_s=c.time_s + later_s) for c in colours_of(events))
+    acts = tuple(_moved(events, later_s))
     seen: BuretteRows | None = None
     volumes: Volumes
     if setting.mode == "pump":
-        volumes = _pump(events, setting, later_s)
+        pump = Pump(float(setting.rate_ml_min or 0.0))
+        for act in acts:
+            pump = pump.plus(act.number, act.event)
+        volumes = pump
     elif setting.mode in WAYS:
         seen = seen_in(k.event for k in events if isinstance(k.event, TubeSeen | VolumeSeen))
         seen = None if seen is None else seen.moved(later_s)
-        volumes = _in_picture(_readings(events, later_s), seen, setting, later_s)
+        volumes = _in_picture(Readings(acts, setting.most_ml), seen, setting, later_s)
     else:
-        volumes = _readings(events, later_s)
+        volumes = Readings(acts, setting.most_ml)
         if not volumes.rows:
             raise OutputProblem("The run broke off before it began.", "Begin a new run.")
     return ResumedRun(volumes, seen, colours, -later_s, sure)
 
 
-def _readings(events: Sequence[Kept], later_s: float) -> Readings:
-    """What was typed, on another clock."""
-    typed = []
+def _moved(events: Sequence[Kept], later_s: float) -> Iterator[Typed]:
+    """What a person did, on another clock."""
     for kept in events:
         event = kept.event
-        if isinstance(event, Reading):
-            typed.append(replace(kept, event=replace(event, time_s=event.time_s + later_s)))
+        if isinstance(event, Reading | PumpRate):
+            yield Typed(kept.number, replace(event, time_s=event.time_s + later_s))
         elif isinstance(event, Correction):
             time_s = None if event.time_s is None else event.time_s + later_s
-            typed.append(replace(kept, event=replace(event, time_s=time_s)))
+            yield Typed(kept.number, replace(event, time_s=time_s))
         elif isinstance(event, Undo):
-            typed.append(kept)
-    return Readings(tuple(typed))
+            yield Typed(kept.number, event)
 
 
 def _in_picture(
@@ -104,13 +107,3 @@ def _in_picture(
         rows[-1].burette_ml if len(rows) > 1 else None,
     )
     return volumes if seen is None else volumes.with_rows(seen)
-
-
-def _pump(events: Sequence[Kept], setting: Setting, later_s: float) -> Pump:
-    pump = Pump(float(setting.rate_ml_min or 0.0))
-    for kept in events:
-        event = kept.event
-        if isinstance(event, PumpRate):
-            when = event.time_s + later_s
-            pump = replace(pump, **{"start_s" if event.rate_ml_min > 0.0 else "stop_s": when})
-    return pump

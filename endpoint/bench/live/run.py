@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -12,42 +12,24 @@ import numpy as np
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance, Moment
-from endpoint.bench.journal.events import Correction, PumpRate, Reading, Undo
-from endpoint.bench.journal.open_run import OpenRun
+from endpoint.bench.journal.events import Discarded, Kept, PumpRate, Undo
+from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.advice_in_force import AdviceInForce, moment_of
-from endpoint.bench.live.burette import LiveBurette
-from endpoint.bench.live.camera_view import CameraView
-from endpoint.bench.live.classroom import Classroom, replicate_of
-from endpoint.bench.live.conclude import document_of_run, result_of_run
+from endpoint.bench.live.classroom import replicate_of, series_of
+from endpoint.bench.live.conclude import document_of_run, ended_result, result_of_run
+from endpoint.bench.live.entries import BenchParts, RunEntries
 from endpoint.bench.live.form import Setting
-from endpoint.bench.live.notices import NoticeBoard
-from endpoint.bench.live.volumes import PictureDelivery, Pump, Volumes, ended, typed
-from endpoint.problems import RecordProblem
+from endpoint.bench.live.resume import resumed_run
+from endpoint.bench.live.volumes import Volumes, may_end
+from endpoint.problems import JournalProblem, RecordProblem
 
 _UPDATE_S = 1.0
-_VOLUME_S = 0.5
-"""Least times between two conclusions, and between two readings of the volume out of the picture,
-s: a person acts on no faster news. Assumed."""
+"""Least time between two conclusions, s: a person acts on no faster news. Assumed."""
 _OF_A_RUN = ("view", "camera-silent", "source-ended", "too-seldom", "volume-unseen")
 """Notices that end with the run."""
 
 
-@dataclass(frozen=True)
-class BenchParts:
-    """What a session is composed of, and what its runs use."""
-
-    keeper: OpenRun
-    """The journal."""
-    details: Mapping[str, str]
-    """Where the pictures come from."""
-    lock: threading.RLock = field(default_factory=threading.RLock)
-    view: CameraView = field(default_factory=CameraView)
-    burette: LiveBurette = field(default_factory=LiveBurette)
-    notices: NoticeBoard = field(default_factory=NoticeBoard)
-    classroom: Classroom = field(default_factory=Classroom)
-
-
-class LiveRun:
+class LiveRun(RunEntries):
     """A run in progress, or the last one while its result is shown.
 
     Parameters
@@ -63,121 +45,19 @@ class LiveRun:
     def __init__(
         self, parts: BenchParts, setting: Setting, job: AnalysisInputs, volumes: Volumes
     ) -> None:
-        self.setting, self.volumes = setting, volumes
+        super().__init__(parts, setting, volumes)
         self.result: Result | None = None
         self.document: dict[str, Any] | None = None
-        self.over = False
-        """Whether it is finished."""
-        self.changed = False
-        """Whether anything is new since the last conclusion."""
+        self.ending = False
+        """Whether it is being finished: pictures that come now do not count."""
+        self.discarded: tuple[int, str] | None = None
+        """Number of that event and the reason, if the run does not count."""
         self.version = 0
         """Counts conclusions."""
-        self._parts, self._job = parts, job
+        self._job = job
         self._advice = AdviceInForce()
-        self._concluded_s = self._measured_s = -np.inf
+        self._concluded_s = -np.inf
         self._concluding = threading.Lock()
-
-    # Volumes ------------------------------------------------------------------------------------
-
-    def reading(self, ml: float, now_s: float) -> None:
-        """Take a burette reading, which says how much is delivered by now.
-
-        Raises
-        ------
-        Problem
-            The reading is impossible, this run has no burette readings, or the journal has no room.
-        """
-        with self._parts.lock:
-            self._type(typed(self.volumes).addition(now_s, ml))
-
-    def undo(self) -> None:
-        """Undo the last reading; the journal keeps both.
-
-        Raises
-        ------
-        Problem
-            Only the start reading is left, or this run has no burette readings.
-        """
-        with self._parts.lock:
-            self._type(typed(self.volumes).undo())
-
-    def correct(self, row: int, ml: float) -> None:
-        """Correct a reading; the journal keeps both.
-
-        Raises
-        ------
-        Problem
-            There is no such row, or the reading is impossible.
-        """
-        with self._parts.lock:
-            self._type(typed(self.volumes).correction(row, ml))
-
-    def _type(self, event: Reading | Correction | Undo) -> None:
-        """Take in what was typed; what the journal has no room for does not count."""
-        number = self._parts.keeper.append(event)
-        self._take(typed(self.volumes).plus(number, event))
-
-    def end_reading(self, ml: float, now_s: float) -> None:
-        """Take the reading at the end of a run that is read from the picture; the last counts.
-
-        Raises
-        ------
-        Problem
-            The run is not read from the picture, or the reading is impossible.
-        """
-        with self._parts.lock:
-            if not isinstance(self.volumes, PictureDelivery):
-                raise RecordProblem(
-                    "The volumes of this run do not come from the picture.",
-                    "Type each reading as you take it.",
-                )
-            volumes = self.volumes.ended(ml)
-            self._parts.keeper.append(Reading(now_s, float(ml)))
-            self._take(volumes)
-            self._refresh()
-
-    def pump(self, run: bool, now_s: float) -> None:
-        """The pump is started (True) or stopped (False) now.
-
-        Raises
-        ------
-        Problem
-            The run has no pump, or it is started twice or stopped before it was started.
-        """
-        with self._parts.lock:
-            if not isinstance(self.volumes, Pump):
-                raise RecordProblem("This run has no pump.", "Type the readings of the burette.")
-            volumes = self.volumes.switched(run, now_s)
-            self._parts.keeper.append(PumpRate(now_s, volumes.rate_ml_min if run else 0.0))
-            self._take(volumes)
-
-    def look_at_burette(self, now_s: float) -> bool:
-        """See in the picture what was delivered by now; returns whether there is news."""
-        if (
-            self.over
-            or not isinstance(self.volumes, PictureDelivery)
-            or now_s - self._measured_s < _VOLUME_S
-        ):
-            return False
-        self._measured_s = now_s
-        with self._parts.lock:
-            self._refresh()
-        return True
-
-    def _refresh(self) -> None:
-        """Bring the volume up to what was seen, and keep that in the journal."""
-        volumes, rows = self.volumes, self._parts.burette.rows()
-        if rows is None or not isinstance(volumes, PictureDelivery) or self.over:
-            return
-        self._parts.keeper.burette_rows(rows)
-        now = volumes.with_rows(rows)
-        self.changed |= now.delivered_ml != volumes.delivered_ml
-        self.volumes = now
-
-    def _take(self, volumes: Volumes) -> None:
-        self.volumes, self.changed = volumes, True
-
-    # Conclusions --------------------------------------------------------------------------------
 
     def due(self, now_s: float) -> bool:
         """Whether it is time for a new conclusion: at most once a second."""
@@ -191,7 +71,7 @@ class LiveRun:
                 self._conclude(now_s)
 
     def finish(self, now_s: float) -> None:
-        """End the run; the last conclusion is its result.
+        """End the run; what the journal holds by now makes its result.
 
         Raises
         ------
@@ -201,34 +81,138 @@ class LiveRun:
         parts = self._parts
         with parts.lock:
             self._refresh()
-            self.volumes = ended(self.volumes, now_s)
+            may_end(self.volumes)
+            if isinstance(self.volumes, Pump) and self.volumes.running:
+                self._act(PumpRate(now_s, 0.0))
             parts.keeper.note("finish", {"time_s": now_s})
+            self.ending = True
+        try:
+            self._settle(now_s)
+        finally:
+            self.ending = False
+
+    def go_on(self, now_s: float) -> None:
+        """Add titrant to the finished run: pictures and readings count again from now on.
+
+        Raises
+        ------
+        Problem
+            The run was discarded, the flask is not in view, or the journal has no room.
+        """
+        parts = self._parts
+        with parts.lock:
+            if self.discarded is not None:
+                raise RecordProblem("This run is discarded.", "Take that back first.")
+            parts.view.found()
+            self.restore(parts.keeper.go_on(now_s), now_s)
+            parts.classroom.forget(parts.keeper.run or 0)
+            self._advice.forget()
+            self.over = False
+            self.version += 1
+
+    def restore(self, events: Sequence[Kept], now_s: float) -> None:
+        """Take volumes, colours and region from the journal, to go on from there.
+
+        Parameters
+        ----------
+        events:
+            Of the run, as `OpenRun.resume` or `OpenRun.go_on` returns them.
+        now_s:
+            Time on the clock of the session.
+
+        Raises
+        ------
+        Problem
+            The run broke off before it began, or nothing says where the burette is.
+        """
+        parts, mode = self._parts, self.setting.mode
+        old = resumed_run(events, self.setting, now_s)
+        region = parts.keeper.kept_region()
+        if region is not None and parts.view.fits(region):
+            # The same pixels as before the break; the watch sees whether the camera moved.
+            parts.view.look_at(region)
+        parts.keeper.shift_s = old.shift_s
+        parts.burette.go_on(mode, old.seen, self.setting.division_ml)
+        parts.view.put(old.colours)
+        self.volumes, self.changed = old.volumes, True
+        if mode == "drops":
+            parts.notices.raise_("drops-unseen", now_s, over=True)
+        if mode == "pump" and not old.sure:
+            parts.notices.raise_("break-unknown", now_s)
+
+    def discard(self, reason: str) -> None:
+        """The finished run does not count; the journal keeps it.
+
+        Raises
+        ------
+        Problem
+            It is discarded already, or the journal has no room.
+        """
+        with self._parts.lock:
+            if self.discarded is not None:
+                raise RecordProblem("This run is discarded already.", "Begin the next one.")
+            number = self._parts.keeper.append(Discarded(reason))
+            self.discarded = (number, reason)
+            self._parts.classroom.forget(self._parts.keeper.run or 0)
+            self._list()
+
+    def take_back(self) -> None:
+        """The run that was discarded counts again.
+
+        Raises
+        ------
+        Problem
+            It was not discarded, or the journal has no room.
+        """
+        with self._parts.lock:
+            if self.discarded is None:
+                raise RecordProblem("This run is not discarded.", "Nothing need be done.")
+            self._parts.keeper.append(Undo(self.discarded[0]))
+            self.discarded = None
+            self._teach()
+            self._list()
+
+    def _again(self) -> None:
+        """Work out the result anew, if there is one."""
+        if self.over:
+            self._settle(self._concluded_s)
+
+    def _settle(self, now_s: float) -> None:
+        """Make and keep the result of all that is kept."""
         with self._concluding:
             self._conclude(now_s, final=True)
-            with parts.lock:
+            with self._parts.lock:
                 self._close()
 
     def _close(self) -> None:
-        parts, result, document = self._parts, self.result, self.document
-        parts.keeper.end(document)
+        parts = self._parts
+        parts.keeper.end(self.document)
         self.over = True
         parts.burette.stop()
-        if result is not None and document is not None:
-            parts.classroom.add(replicate_of(self.setting.label, result, document))
+        self._teach()
+        self._list()
         for code in _OF_A_RUN:
             parts.notices.clear(code)
+
+    def _teach(self) -> None:
+        result, document, keeper = self.result, self.document, self._parts.keeper
+        if result is not None and document is not None and self.discarded is None:
+            replicate = replicate_of(self.setting.label, result, document, keeper.run or 0)
+            self._parts.classroom.add(replicate)
+
+    def _list(self) -> None:
+        """List the replicates anew."""
+        parts = self._parts
+        with contextlib.suppress(JournalProblem):
+            parts.classroom.series = series_of(parts.keeper.series())
         self.version += 1
 
     def _conclude(self, now_s: float, *, final: bool = False) -> None:
-        parts, setting, job = self._parts, self.setting, self._job
+        parts, setting = self._parts, self.setting
         with parts.lock:
             self._concluded_s, self.changed = now_s, False
-            volumes, region = self.volumes, parts.view.region
-        # A reading that is still to come cannot be waited for once the run has ended.
-        stepwise = not isinstance(volumes, Pump) and not final
-        trace, plume = parts.view.trace(volumes.times_s if stepwise else ())
         try:
-            result = result_of_run(job, volumes, trace, region, parts.details, final=final)
+            result = self._final() if final else self._so_far()
             document = document_of_run(result, setting.mode, parts.details)
         except (ValueError, ArithmeticError, np.linalg.LinAlgError) as error:
             with parts.lock:
@@ -239,15 +223,34 @@ class LiveRun:
             parts.notices.clear("analysis")
             self.result, self.document = result, document
             self.version += 1
+            if final:
+                return
             found = {"status": result.status, "equivalence_ml": document["equivalence_ml"]}
             parts.keeper.verdict({"time_s": now_s, **found})
             moment = parts.classroom.taught(
-                replace(self._moment(now_s), plume=plume),
+                self._moment(now_s),
                 setting.label,
-                job.flask_ml,
-                setting.titrant_mol_l,
+                self._job.flask_ml,
+                self._job.titrant_mol_l.value,
             )
-        self._advice.think(result, moment)
+        self._advice.think(result, moment, self._final)
+
+    def _so_far(self) -> Result:
+        """Result of what was seen so far."""
+        parts = self._parts
+        with parts.lock:
+            volumes, region = self.volumes, parts.view.region
+        trace, sight = parts.view.trace(volumes.times_s)
+        return result_of_run(self._job, volumes, trace, region, parts.details, sight=sight)
+
+    def _final(self) -> Result:
+        """Result of what the journal holds, as an export of the run gives it."""
+        parts = self._parts
+        with parts.lock:
+            events, volumes, region = parts.keeper.events(), self.volumes, parts.view.region
+        result = ended_result(self._job, events, volumes, region, parts.details)
+        # Nothing was delivered: that is a result too.
+        return self._so_far() if result is None else result
 
     def guidance(self, now_s: float) -> Guidance:
         """What to do now: the last guidance, unless the view is lost or titrant was just added."""
@@ -258,4 +261,5 @@ class LiveRun:
         notices, view = self._parts.notices, self._parts.view
         raised = {n.code for n in notices.current(now_s) if not n.over}
         hidden = bool(raised & {"view", "camera-silent"})
-        return moment_of(now_s, self.volumes, None if hidden else view.blueness())
+        sight = view.sight(self.volumes.times_s)
+        return moment_of(now_s, self.volumes, None if hidden else view.blueness(), sight)

@@ -9,26 +9,24 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Any
 
 from calibration.problem import Problem
 from endpoint.bench.guidance.setup_checks import Check, setup_checks
-from endpoint.bench.journal.events import Reading
 from endpoint.bench.journal.open_run import OpenRun
-from endpoint.bench.live.form import Setting, job_of, setting_from
-from endpoint.bench.live.resume import resumed_run
-from endpoint.bench.live.run import BenchParts, LiveRun
+from endpoint.bench.journal.run_record import inputs_before
+from endpoint.bench.live.entries import BenchParts, first_volumes
+from endpoint.bench.live.form import in_words, setting_from
+from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.volumes import (
-    PictureDelivery,
-    Pump,
     Readings,
-    Volumes,
-    checked_ml,
     delivered_by,
+    last_reading_ml,
 )
-from endpoint.burette.burette_rows import WAYS
 from endpoint.colour.density import ColourSample
-from endpoint.problems import RecordProblem
+from endpoint.problems import RecordProblem, Unsure
+from endpoint.record.certificates import certificates_in
 from endpoint.recording.frame import Box, Frame
 
 _COLOURS_S = 1.0 / 16.0
@@ -51,6 +49,8 @@ class LiveSession:
         The store of events.
     details:
         Where the pictures come from.
+    certificates:
+        Folder of the certificates that can be chosen; None for none.
     """
 
     def __init__(
@@ -59,6 +59,7 @@ class LiveSession:
         today: datetime.date,
         journal: OpenRun,
         details: Mapping[str, str] | None = None,
+        certificates: Path | None = None,
     ) -> None:
         self._parts = parts = BenchParts(journal, dict(details or {}))
         self.keeper, self.lock = parts.keeper, parts.lock
@@ -67,8 +68,14 @@ class LiveSession:
         self.run: LiveRun | None = None
         """The run in progress, or the last one while its result is shown."""
         self.today = today
-        self.form: dict[str, Any] = {}
-        """Values of the set-up form."""
+        self.certificates = certificates or Path()
+        self.offered = () if certificates is None else certificates_in(certificates)
+        """Certificates that can be chosen."""
+        self.form: dict[str, Any] = self.keeper.last_form()
+        """Values of the set-up form: those of the last run, but for its start reading."""
+        self.form.pop("first_reading_ml", None)
+        self.last_reading_ml: float | None = None
+        """Where the burette stood at the end of the run before; None if nobody read it."""
         self.source_ended = False
         """Whether a film that is played has come to its end: silence is not a fault then."""
         self.unfinished = self.keeper.unfinished()
@@ -93,8 +100,7 @@ class LiveSession:
             return
         hidden = self.view.hidden()
         with self.lock:
-            if self.phase == "titrating":
-                assert self.run is not None
+            if self.phase == "titrating" and self.run is not None and not self.run.ending:
                 self.run.changed = True
                 for sample in settled:
                     self.keeper.colour(sample)
@@ -177,40 +183,52 @@ class LiveSession:
 
     # The run ------------------------------------------------------------------------------------
 
-    def begin(self, form: Mapping[str, Any], now_s: float) -> None:
+    def begin(self, form: Mapping[str, Any], now_s: float, *, sure: bool = True) -> None:
         """Begin to titrate with what the form says.
+
+        Parameters
+        ----------
+        form:
+            Values of the set-up form.
+        now_s:
+            Time on the clock of the session.
+        sure:
+            Whether the person said so after a question: then a check may say that something is
+            wrong.
 
         Raises
         ------
         Problem
-            The form is not complete, or the flask is not found yet.
+            The form is not complete, the flask is not found yet, or a check says that something is
+            wrong.
         """
         setting = setting_from(form)
-        job = job_of(setting, self.today)
         with self.lock:
             self._must("set-up")
             region = self.view.found()
-            start = Reading(now_s, checked_ml(setting.first_reading_ml, "The start reading"))
+            self._must_be_ready(now_s, sure)
+            try:
+                head = self.keeper.head_for(setting.record(), form, self.certificates)
+                job = inputs_before(head, self.today)
+            except Problem as problem:
+                raise in_words(problem, setting) from None
             self.burette.begin(setting.mode, setting.division_ml)
             try:
-                self.keeper.begin(setting.record(), form)
-                volumes = self._first_volumes(setting, start)
+                self.keeper.begin(head)
+                volumes = first_volumes(self.keeper, setting, now_s)
             except Problem:
+                self.keeper.leave()
                 self.burette.stop()
                 raise
             self.view.forget_before(now_s)
             self._open(LiveRun(self._parts, setting, job, volumes), form)
             self.keeper.region(region)
 
-    def _first_volumes(self, setting: Setting, start: Reading) -> Volumes:
-        """Nothing is delivered yet; the journal keeps the start."""
-        if setting.mode == "pump":
-            self.keeper.note("begin", {"time_s": start.time_s})
-            return Pump(float(setting.rate_ml_min or 0.0))
-        number = self.keeper.append(start)
-        if setting.mode in WAYS:
-            return PictureDelivery(setting.mode, start.burette_ml, start.time_s)
-        return Readings().plus(number, start)
+    def _must_be_ready(self, now_s: float, sure: bool) -> None:
+        """Ask once whether to begin although a check says that something is wrong."""
+        wrong = [check for check in self.checks(now_s) if check.mark == "fault"]
+        if wrong and not sure:
+            raise Unsure(wrong[0].text, f"{wrong[0].advice} Or start all the same.")
 
     def resume(self, name: str, now_s: float) -> None:
         """Resume a run that was interrupted.
@@ -226,24 +244,12 @@ class LiveSession:
             if entry is None:
                 raise RecordProblem("The journal holds no such unfinished run.", "Begin a new run.")
             setting = setting_from(entry.head.form)
-            job = job_of(setting, self.today)
+            job = inputs_before(entry.head, self.today)
             self.view.found()
-            old = resumed_run(self.keeper.resume(entry.run), setting, now_s)
-            region = self.keeper.kept_region()
-            if region is not None and self.view.fits(region):
-                # The same pixels as before the break; the watch sees whether the camera moved.
-                self.view.look_at(region)
-            self.keeper.shift_s = old.shift_s
-            self.burette.go_on(setting.mode, old.seen, setting.division_ml)
-            self.view.put(old.colours)
+            run = LiveRun(self._parts, setting, job, Readings())
+            run.restore(self.keeper.resume(entry.run), now_s)
             self.unfinished = []
-            run = LiveRun(self._parts, setting, job, old.volumes)
-            run.changed = True
             self._open(run, entry.head.form)
-            if setting.mode == "drops":
-                self.notices.raise_("drops-unseen", now_s, over=True)
-            if setting.mode == "pump" and not old.sure:
-                self.notices.raise_("break-unknown", now_s)
 
     def _open(self, run: LiveRun, form: Mapping[str, Any]) -> None:
         self.run, self.form = run, dict(form)
@@ -271,8 +277,30 @@ class LiveSession:
         assert self.run is not None
         return self.run
 
+    def shown(self) -> LiveRun:
+        """The run in progress, or the one whose result is shown.
+
+        Raises
+        ------
+        RecordProblem
+            There is none.
+        """
+        return self.running() if self.run is None else self.run
+
+    def finished(self) -> LiveRun:
+        """The run whose result is shown.
+
+        Raises
+        ------
+        RecordProblem
+            There is none.
+        """
+        self._must("result")
+        assert self.run is not None
+        return self.run
+
     def finish(self, now_s: float) -> None:
-        """End the run; the last conclusion is its result.
+        """End the run; what is kept by now makes its result.
 
         Raises
         ------
@@ -285,12 +313,16 @@ class LiveSession:
         run.finish(now_s)
 
     def again(self) -> None:
-        """Go back to the set-up for the next replicate; the form keeps its values."""
+        """Go back to the set-up for the next replicate: the form forgets the start reading."""
         with self.lock:
             self._must("result")
             assert self.run is not None
             self._version += self.run.version + 1
+            self.last_reading_ml = last_reading_ml(self.run.volumes)
+            # The burette stands elsewhere now: the old start would be a false one.
+            self.form.pop("first_reading_ml", None)
             self.run = self.classroom.question = None
+            self.keeper.leave()
             self.look_again()
 
     # What the page shows ------------------------------------------------------------------------

@@ -9,12 +9,21 @@ from typing import Any
 import numpy as np
 
 from calibration.problem import Problem
-from endpoint.bench.journal.events import Correction, Reading, Undo
-from endpoint.bench.journal.readings import CountedReading, Numbered, readings_of
+from endpoint.bench.journal.events import Correction, Event, Reading, Undo
+from endpoint.bench.journal.pump import Pump
+from endpoint.bench.journal.readings import (
+    CountedReading,
+    Numbered,
+    Typed,
+    delivered_ml,
+    last_act,
+    readings_of,
+    undo_of,
+)
 from endpoint.burette.burette_rows import BuretteRows, LoggedVolume
 from endpoint.burette.picture_volume import level_spans
 from endpoint.delivery.delivery import Delivery
-from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume
+from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume, Unsure
 
 MOST_ML = 200.0
 MOST_READINGS = 500
@@ -27,94 +36,132 @@ RISEN_S = 0.5
 Assumed."""
 _TICK_S = 1e-3
 """Least time between two rows of a log, s, which must rise."""
+JUMP_ML = 5.0
+"""An addition that is larger, mL, is questioned once: a tenth of the usual burette of 50 mL. People
+add as much far from the end only, and a slip of the decimal point or a line of tens misread is
+always larger. Lower, and honest first additions are questioned; higher, and a misread ten at a
+small burette passes. Assumed."""
 
 
-def checked_ml(value: float, what: str) -> float:
+def checked_ml(value: float, what: str, most_ml: float = MOST_ML) -> float:
     """A volume that a burette can show.
 
     Raises
     ------
     DeliveryProblem
-        It lies outside 0 to 200 mL.
+        It lies outside 0 to `most_ml`.
     """
-    if not 0.0 <= value <= MOST_ML:
+    if not 0.0 <= value <= most_ml:
         raise DeliveryProblem(
-            f"{what}, {value:g} mL, is not between 0 and {MOST_ML:g} mL.",
+            f"{what}, {value:g} mL, is not between 0 and {most_ml:g} mL.",
             "Type the burette reading in millilitres.",
         )
     return float(value)
 
 
 @dataclass(frozen=True)
-class Typed:
-    """A reading, a correction or an undo, with its number in the journal."""
-
-    number: int
-    event: Reading | Correction | Undo
-
-
-@dataclass(frozen=True)
 class Readings:
     """Readings of a burette as they were typed; the first is the start.
 
-    `addition`, `correction` and `undo` check what a person wants and give the event for it; when
-    that is kept, `plus` takes it in.
+    `addition`, `refill`, `correction` and `undo` check what a person wants and give the events for
+    it; when these are kept, `plus` takes them in.
     """
 
     events: tuple[Numbered, ...] = ()
     """On the clock of the session."""
+    most_ml: float = MOST_ML
+    """Largest reading that the burette can show."""
 
     @cached_property
     def rows(self) -> tuple[CountedReading, ...]:
         """Readings that count, in time order."""
         return readings_of(self.events)
 
+    @cached_property
+    def volumes_ml(self) -> tuple[float, ...]:
+        """Volume delivered by each of them, mL."""
+        return delivered_ml(self.rows)
+
     @property
     def delivered_ml(self) -> float:
         """Volume delivered so far."""
-        return self.rows[-1].burette_ml - self.rows[0].burette_ml
+        return self.volumes_ml[-1]
 
     @property
     def times_s(self) -> tuple[float, ...]:
         """Times of all readings."""
         return tuple(row.time_s for row in self.rows)
 
-    def plus(self, number: int, event: Reading | Correction | Undo) -> Readings:
+    def plus(self, number: int, event: Event) -> Readings:
         """Readings with one more event of this number."""
-        return Readings((*self.events, Typed(number, event)))
+        return replace(self, events=(*self.events, Typed(number, event)))
 
-    def addition(self, time_s: float, reading_ml: float) -> Reading:
+    def addition(self, time_s: float, reading_ml: float, *, sure: bool = True) -> Reading:
         """The event of one more reading.
+
+        Parameters
+        ----------
+        time_s, reading_ml:
+            When, and what the burette shows.
+        sure:
+            Whether the person said so after a question: then a jump is taken.
 
         Raises
         ------
-        DeliveryProblem
-            The reading falls, or there are too many.
+        Problem
+            The reading falls or is beyond the burette, there are too many, or it jumps.
         """
         last = self.rows[-1]
-        checked_ml(reading_ml, "The reading")
+        checked_ml(reading_ml, "The reading", self.most_ml)
         if reading_ml < last.burette_ml - 1e-9:
             raise DeliveryProblem(
                 f"{reading_ml:.2f} mL is less than the last reading, {last.burette_ml:.2f} mL.",
-                "Read the burette again, or correct the last reading.",
+                "Read the burette again, correct the last reading, or enter a refill.",
             )
         if len(self.rows) >= MOST_READINGS:
             raise DeliveryProblem(
                 f"This run has {MOST_READINGS} readings already.", "Finish it and begin another."
             )
+        added_ml = reading_ml - last.burette_ml
+        if added_ml > JUMP_ML and not sure:
+            raise Unsure(
+                f"{reading_ml:.2f} mL is {added_ml:.2f} mL more than the last reading.",
+                "If that is right, enter it again; if not, type the right reading.",
+            )
         return Reading(max(time_s, last.time_s + _TICK_S), float(reading_ml))
 
+    def refill(self, time_s: float, before_ml: float, after_ml: float) -> tuple[Reading, ...]:
+        """The events of a refill: the reading before, if titrant ran in since the last, and after.
+
+        Raises
+        ------
+        DeliveryProblem
+            A reading is impossible.
+        """
+        checked_ml(after_ml, "The reading after the refill", self.most_ml)
+        last = self.rows[-1]
+        events: list[Reading] = []
+        if abs(before_ml - last.burette_ml) > 1e-9:
+            events.append(self.addition(time_s, before_ml))
+        begun_s = events[-1].time_s if events else last.time_s
+        events.append(Reading(max(time_s, begun_s + _TICK_S), float(after_ml), refill=True))
+        if after_ml > before_ml:
+            raise DeliveryProblem(
+                f"After the refill the burette would show {after_ml:.2f} mL, more than the "
+                f"{before_ml:.2f} mL before.",
+                "A full burette shows a small reading: check both.",
+            )
+        return tuple(events)
+
     def undo(self) -> Undo:
-        """The event that undoes the last reading.
+        """The event that takes back what was typed last, be it a reading or a correction.
 
         Raises
         ------
         DeliveryProblem
             Only the start reading is left.
         """
-        if len(self.rows) < 2:
-            raise DeliveryProblem("There is no reading to undo.", "Type the first reading.")
-        return Undo(self.rows[-1].number)
+        return undo_of(self.events)
 
     def correction(self, row: int, reading_ml: float) -> Correction:
         """The event that corrects a reading; its time stays.
@@ -126,9 +173,11 @@ class Readings:
         """
         if not 0 <= row < len(self.rows):
             raise DeliveryProblem(f"There is no reading {row}.", "Choose one from the list.")
-        checked_ml(reading_ml, "The reading")
-        low = self.rows[row - 1].burette_ml if row else 0.0
-        high = self.rows[row + 1].burette_ml if row + 1 < len(self.rows) else MOST_ML
+        checked_ml(reading_ml, "The reading", self.most_ml)
+        begins = row == 0 or self.rows[row].refill
+        ends = row + 1 == len(self.rows) or self.rows[row + 1].refill
+        low = 0.0 if begins else self.rows[row - 1].burette_ml
+        high = self.most_ml if ends else self.rows[row + 1].burette_ml
         if not low - 1e-9 <= reading_ml <= high + 1e-9:
             raise DeliveryProblem(
                 f"{reading_ml:.2f} mL does not lie between its neighbours, {low:.2f} and "
@@ -142,7 +191,7 @@ class Readings:
         return Delivery(
             "steps",
             np.array([row.time_s for row in self.rows]),
-            np.array([row.burette_ml - self.rows[0].burette_ml for row in self.rows]),
+            np.maximum.accumulate(np.array(self.volumes_ml)),
         )
 
     def volume_at(self, time_s: float) -> float:
@@ -151,64 +200,30 @@ class Readings:
 
     def to_json(self) -> list[dict[str, Any]]:
         """Rows for the page."""
-        first = self.rows[0].burette_ml
         return [
             {
                 "row": k,
                 "time_s": round(row.time_s, 3),
                 "reading_ml": row.burette_ml,
-                "volume_ml": round(row.burette_ml - first, 4),
+                "volume_ml": round(volume_ml, 4),
                 "corrected": row.corrected,
+                "refill": row.refill,
             }
-            for k, row in enumerate(self.rows)
+            for k, (row, volume_ml) in enumerate(zip(self.rows, self.volumes_ml, strict=True))
         ]
 
-
-@dataclass(frozen=True)
-class Pump:
-    """A pump of constant rate."""
-
-    rate_ml_min: float
-    start_s: float | None = None
-    stop_s: float | None = None
-
     @property
-    def times_s(self) -> tuple[float, ...]:
-        """There are no readings."""
-        return ()
-
-    def switched(self, run: bool, now_s: float) -> Pump:
-        """The pump, started (True) or stopped (False) now.
-
-        Raises
-        ------
-        RecordProblem
-            It is started twice, or stopped before it was started.
-        """
-        if run == (self.start_s is not None) or self.stop_s is not None:
-            raise RecordProblem(
-                "The pump was started before." if run else "The pump is not running.",
-                "Finish the run and begin another.",
-            )
-        return replace(self, start_s=now_s) if run else replace(self, stop_s=now_s)
-
-    def volume_at(self, time_s: float) -> float:
-        """Delivered volume at a time."""
-        if self.start_s is None:
-            return 0.0
-        end = time_s if self.stop_s is None else min(time_s, self.stop_s)
-        return max(end - self.start_s, 0.0) * self.rate_ml_min / 60.0
-
-    def delivery(self) -> Delivery:
-        """Straight line from start to stop on the clock of the frames."""
-        if self.start_s is None:
-            return Delivery("continuous", np.array([0.0]), np.array([0.0]))
-        if self.stop_s is None:
-            return Delivery.at_constant_rate(self.rate_ml_min, self.start_s)
-        stop = max(self.stop_s, self.start_s + _TICK_S)
-        return Delivery(
-            "continuous", np.array([self.start_s, stop]), np.array([0.0, self.volume_at(stop)])
-        )
+    def undo_words(self) -> str:
+        """What an undo takes back, empty where there is nothing."""
+        act = last_act(self.events)
+        if act is None:
+            return ""
+        if isinstance(act[1], Correction):
+            rows = {row.number: k for k, row in enumerate(self.rows)}
+            return f"the correction of reading {rows[act[1].of]}"
+        assert isinstance(act[1], Reading)
+        what = "the refill" if act[1].refill else "the reading"
+        return f"{what}, {act[1].burette_ml:.2f} mL"
 
 
 @dataclass(frozen=True, eq=False)
@@ -309,8 +324,8 @@ def typed(volumes: Volumes) -> Readings:
     return volumes
 
 
-def ended(volumes: Volumes, now_s: float) -> Volumes:
-    """Volumes of a run that ends now.
+def may_end(volumes: Volumes) -> None:
+    """Whether a run can end now.
 
     Raises
     ------
@@ -325,10 +340,6 @@ def ended(volumes: Volumes, now_s: float) -> Volumes:
             )
         if volumes.trouble is not None and not isinstance(volumes.trouble, UnseenVolume):
             raise volumes.trouble
-    if isinstance(volumes, Pump) and volumes.start_s is not None and volumes.stop_s is None:
-        # It runs on until the last picture unless it was stopped.
-        return replace(volumes, stop_s=now_s)
-    return volumes
 
 
 def delivered_by(volumes: Volumes | None, time_s: float) -> float:
@@ -336,3 +347,10 @@ def delivered_by(volumes: Volumes | None, time_s: float) -> float:
     if isinstance(volumes, Readings | PictureDelivery):
         return volumes.delivered_ml
     return 0.0 if volumes is None else volumes.volume_at(time_s)
+
+
+def last_reading_ml(volumes: Volumes) -> float | None:
+    """Where the burette stood when it was read last, mL; None for a pump, or if nobody read it."""
+    if isinstance(volumes, Readings):
+        return volumes.rows[-1].burette_ml
+    return volumes.end_ml if isinstance(volumes, PictureDelivery) else None

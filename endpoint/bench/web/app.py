@@ -20,13 +20,14 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from calibration.problem import Problem
 from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.bench.web.hub import Hub, Page
+from endpoint.bench.web.papers import REPORTS
 from endpoint.bench.web.protocol import (
     MAX_FRAME_BYTES,
     MAX_TEXT_BYTES,
     parse_command,
     parse_picture,
 )
-from endpoint.bench.web.security import OPERATOR, Bucket, Guard, Keys
+from endpoint.bench.web.security import OPERATOR, REPORT_POLICY, Bucket, Guard, Keys
 
 MAX_MESSAGE_BYTES = MAX_FRAME_BYTES + 4096
 """Bytes of a message: a picture and its head."""
@@ -83,6 +84,10 @@ def application(hub: Hub, keys: Keys, hosts: tuple[str, ...]) -> ASGIApp:
         Route("/", served.index, methods=["GET"]),
         Route("/static/{name:path}", served.known(served.static), methods=["GET"]),
         Route("/result.json", served.known(served.result), methods=["GET"]),
+        *(
+            Route(f"/{name}", served.known(served.report(name)), methods=["GET"])
+            for name in REPORTS
+        ),
         Route("/vision.json", served.known(served.matrices), methods=["GET"]),
         WebSocketRoute("/bench", served.bench),
     ]
@@ -149,6 +154,19 @@ class _Served:
         if document is None:
             return JSONResponse({"text": "There is no result yet."}, 404)
         return JSONResponse(document)
+
+    def report(self, name: str) -> _Answer:
+        """Report on the run whose result is shown, as page or PDF."""
+
+        async def answer(_: Request) -> Response:
+            try:
+                data = await asyncio.to_thread(self._hub.papers.report, name)
+            except Problem as problem:
+                return PlainTextResponse(f"{problem}\n", 404)
+            policy = {"content-security-policy": REPORT_POLICY}
+            return Response(data, media_type=REPORTS[name], headers=policy)
+
+        return answer
 
     async def matrices(self, _: Request) -> Response:
         """Matrices of the preview of colour vision."""
@@ -222,6 +240,7 @@ async def _read(socket: WebSocket, hub: Hub, page: Page) -> None:
                     "text": problem.sentence,
                     "advice": problem.remedy,
                     "code": problem.code,
+                    "field": problem.field,
                 }
             )
             page.wake.set()

@@ -244,6 +244,8 @@ def recorded_run(path: Path) -> RecordedRun:
     pump: PumpRun | None = None
     if record.seen is None and job.delivery is not None:
         if job.delivery.mode == "steps":
+            # The log counts from the start.
+            form |= {"first_reading_ml": 0.0}
             rows = tuple(
                 LogRow(float(t), float(v))
                 for t, v in zip(job.delivery.time_s, job.delivery.volume_ml, strict=True)

@@ -15,8 +15,9 @@ import numpy as np
 
 from calibration.problem import Problem
 from endpoint.bench.live.session import LiveSession
+from endpoint.bench.web.incoming_picture import Transit
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
-from endpoint.bench.web.picture_delay import Transit
+from endpoint.bench.web.papers import Papers
 from endpoint.bench.web.protocol import Command, Picture, ProtocolProblem, decode
 from endpoint.problems import RecordProblem
 from endpoint.recording.frame import ArrayFrame, Box, Frame
@@ -79,6 +80,7 @@ class Hub:
 
     def __init__(self, session: LiveSession, clock: BenchClock, *, browser: bool) -> None:
         self.session, self.clock, self.browser = session, clock, browser
+        self.papers = Papers(session)
         self.start_id = secrets.token_hex(8)
         self.pages: list[Page] = []
         self.preview: tuple[int, bytes] | None = None
@@ -183,19 +185,28 @@ class Hub:
                 "Use the page at the bench, or take over once that is closed.",
             )
         session, values, now = self.session, command.values, self.clock.now()
+        sure = bool(values.get("sure"))
         acts: dict[str, Callable[[], None]] = {
-            "begin": lambda: session.begin(values["form"], now),
-            "reading": lambda: session.running().reading(values["ml"], now),
-            "undo": lambda: session.running().undo(),
-            "correct": lambda: session.running().correct(values["row"], values["ml"]),
+            "begin": lambda: session.begin(values["form"], now, sure=sure),
+            "reading": lambda: session.running().reading(values["ml"], now, sure=sure),
+            "refill": lambda: session.running().refill(
+                values["before_ml"], values["after_ml"], now
+            ),
+            "undo": lambda: session.shown().undo(),
+            "correct": lambda: session.shown().correct(values["row"], values["ml"]),
             "pump-start": lambda: session.running().pump(True, now),
             "pump-stop": lambda: session.running().pump(False, now),
-            "end-reading": lambda: session.running().end_reading(values["ml"], now),
+            "pump-rate": lambda: session.running().pump_rate(values["rate_ml_min"], now),
+            "end-reading": lambda: session.shown().end_reading(values["ml"], now),
             "finish": lambda: session.finish(now),
             "watch": lambda: session.watch(values["way"], values["division_ml"]),
             "box": lambda: session.put_box(values["what"], Box(*(values[side] for side in _SIDES))),
             "no-box": lambda: session.put_box(values["what"], None),
             "again": session.again,
+            "go-on": lambda: session.finished().go_on(now),
+            "discard": lambda: session.finished().discard(values["reason"]),
+            "take-back": lambda: session.finished().take_back(),
+            "write-folder": self.papers.write_folder,
             "look-again": session.look_again,
             "ask": lambda: session.ask(now),
             "guess": lambda: session.guess(values["ml"]),
@@ -231,6 +242,7 @@ class Hub:
             state["free"] = page.may_operate and not any(p.operator for p in self.pages)
             state["camera"] = "browser" if self.browser else "machine"
             state["start_id"] = self.start_id
+            state["kept"] = self.papers.state()
             out.append(state)
             page.sent_s = now
             hidden = not page.operator and self.session.classroom.asked

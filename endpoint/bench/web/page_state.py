@@ -9,10 +9,12 @@ import numpy as np
 
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance
-from endpoint.bench.live.classroom import Replicate
+from endpoint.bench.journal.pump import Pump
+from endpoint.bench.journal.run_list import RunEntry
 from endpoint.bench.live.session import LiveSession
-from endpoint.bench.live.volumes import PictureDelivery, Pump, Readings, Volumes
+from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.burette_rows import DROP_ML
+from endpoint.chemistry.indicator_file import indicator_names
 from endpoint.colour.density import lab_and_rgb
 from endpoint.curve.colour_names import blueness_of, name_of, place_of
 from endpoint.problems import Flag
@@ -101,9 +103,16 @@ def _hex(rgb: Any) -> str:
 
 def _volumes(volumes: Volumes) -> dict[str, Any]:
     if isinstance(volumes, Readings):
-        return {"kind": "burette", "rows": volumes.to_json()[-_READINGS_SHOWN:]}
+        rows = volumes.to_json()[-_READINGS_SHOWN:]
+        return {"kind": "burette", "rows": rows, "undo": volumes.undo_words}
     if isinstance(volumes, Pump):
-        return {"kind": "pump", **asdict(volumes)}
+        return {
+            "kind": "pump",
+            "rate_ml_min": volumes.rate_ml_min,
+            "start_s": volumes.start_s,
+            "running": volumes.running,
+            "undo": volumes.undo_words,
+        }
     return {
         "kind": volumes.way,
         "begun_s": volumes.begun_s,
@@ -151,7 +160,7 @@ def curve_of_session(session: LiveSession) -> dict[str, Any]:
     with session.lock:
         run, classroom, version = session.run, session.classroom, session.version
         result, document = (None, None) if run is None else (run.result, run.document)
-        replicates = [replicate_json(k, r) for k, r in enumerate(classroom.replicates)]
+        series = classroom.series
         guess = None if classroom.question is None else classroom.question.guess_ml
         form = dict(session.form)
     return {
@@ -160,7 +169,14 @@ def curve_of_session(session: LiveSession) -> dict[str, Any]:
         "points": [] if result is None else points_of(result),
         "document": document,
         "words": None if result is None or document is None else words_of(document),
-        "replicates": replicates,
+        "replicates": [entry_json(entry) for entry in series.entries],
+        "mean": series.mean,
+        "discarded": None if run is None or run.discarded is None else run.discarded[1],
+        "choices": {
+            "certificates": [asdict(offer) for offer in session.offered],
+            "indicators": list(indicator_names()),
+        },
+        "last_reading_ml": session.last_reading_ml,
         "guess_ml": guess,
         "form": form,
     }
@@ -191,14 +207,16 @@ def points_of(result: Result) -> list[list[Any]]:
     return points
 
 
-def replicate_json(number: int, replicate: Replicate) -> dict[str, Any]:
+def entry_json(entry: RunEntry) -> dict[str, Any]:
     """One line of the list of replicates."""
-    volume = replicate.words.get("volume", {})
-    amounts = replicate.words.get("amounts", [])
+    known = entry.result or {}
+    words = words_of(known) if {"equivalence_ml", "hardness"} <= known.keys() else {}
+    volume, amounts = words.get("volume", {}), words.get("amounts", [])
     return {
-        "number": number + 1,
-        "label": replicate.label,
-        "status": replicate.document.get("status"),
+        "run": entry.run,
+        "replicate": entry.head.replicate,
+        "label": entry.head.label,
+        "status": entry.status,
         "volume": f"{volume.get('value', '')} {volume.get('rest', '')}".strip(),
         "amount": amounts[0]["text"] if amounts else "",
     }

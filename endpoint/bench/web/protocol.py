@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from calibration.problem import Problem
 from calibration.wording import one_line
-from endpoint.bench.web.image_size import picture_size
+from endpoint.bench.web.incoming_picture import picture_size
 
 MAX_TEXT_BYTES = 4096
 MAX_FRAME_BYTES = 1_500_000
@@ -34,7 +34,7 @@ _LABEL = 100
 """Age that a page may state of its picture, ms, and letters of a label."""
 
 Kind = tuple[str, float, float]
-NUMBER: dict[str, Kind | tuple[str, ...]] = {
+NUMBER: dict[str, Kind | tuple[str | bool, ...]] = {
     "ml": ("number", 0.0, 200.0),
     "what": ("liquid", "reference", "burette", "tip"),
     "way": ("typed", "meniscus", "drops"),
@@ -45,8 +45,13 @@ NUMBER: dict[str, Kind | tuple[str, ...]] = {
     "bottom": ("whole", 0, MAX_SIDE),
     "row": ("whole", 0, 1000),
     "run": ("text", 0, _LABEL),
+    "before_ml": ("number", 0.0, 200.0),
+    "after_ml": ("number", 0.0, 200.0),
+    "rate_ml_min": ("number", 0.05, 100.0),
+    "reason": ("text", 0, _LABEL),
+    "sure": (True, False),
 }
-FORM: dict[str, Kind | tuple[str, ...]] = {
+FORM: dict[str, Kind | tuple[str | bool, ...]] = {
     "label": ("text", 0, _LABEL),
     "sample_ml": ("number", 1.0, 2000.0),
     "fillings": ("whole", 1, 10),
@@ -62,6 +67,14 @@ FORM: dict[str, Kind | tuple[str, ...]] = {
     "burette_nominal_ml": ("number", 10.0, 50.0),
     "burette_class": ("A", "AS", "B"),
     "pipette_class": ("A", "AS", "B"),
+    "titrant_certificate": ("text", 0, _LABEL),
+    "burette_certificate": ("text", 0, _LABEL),
+    "pipette_certificate": ("text", 0, _LABEL),
+    "blank_ml": ("number", 0.0, 50.0),
+    "blank_uncertainty_ml": ("number", 0.0, 5.0),
+    "temperature_c": ("number", 5.0, 40.0),
+    "analyst": ("text", 0, _LABEL),
+    "indicator": ("text", 0, _LABEL),
 }
 WORDS: dict[str, tuple[str, ...]] = {
     "begin": ("form",),
@@ -70,12 +83,18 @@ WORDS: dict[str, tuple[str, ...]] = {
     "correct": ("row", "ml"),
     "pump-start": (),
     "pump-stop": (),
+    "pump-rate": ("rate_ml_min",),
+    "refill": ("before_ml", "after_ml"),
     "end-reading": ("ml",),
     "finish": (),
     "watch": ("way", "division_ml"),
     "box": ("what", "left", "top", "right", "bottom"),
     "no-box": ("what",),
     "again": (),
+    "go-on": (),
+    "discard": ("reason",),
+    "take-back": (),
+    "write-folder": (),
     "look-again": (),
     "ask": (),
     "guess": ("ml",),
@@ -84,6 +103,8 @@ WORDS: dict[str, tuple[str, ...]] = {
     "give-up": ("run",),
 }
 """Every command, with the keys it must bring."""
+MAY = {"begin": ("sure",), "reading": ("sure",)}
+"""Keys that a command may bring too."""
 
 
 class ProtocolProblem(Problem):
@@ -134,10 +155,11 @@ def parse_command(text: str) -> Command:
     keys = WORDS.get(do) if isinstance(do, str) else None
     if not isinstance(do, str) or keys is None:
         raise ProtocolProblem("The bench does not know this command.", "Load the page again.")
-    if set(message) != {"do", *keys}:
+    more = tuple(key for key in MAY.get(do, ()) if key in message)
+    if set(message) != {"do", *keys, *more}:
         raise ProtocolProblem(f"{do} has missing or unknown keys.", "Load the page again.")
     values: dict[str, Any] = {}
-    for key in keys:
+    for key in (*keys, *more):
         if key == "form":
             values["form"] = _form(message["form"])
         else:
@@ -160,6 +182,11 @@ def _form(table: Any) -> dict[str, Any]:
 
 _TITLES = {
     "ml": "The volume",
+    "before_ml": "The reading before the refill",
+    "after_ml": "The reading after the refill",
+    "blank_ml": "The blank",
+    "blank_uncertainty_ml": "The uncertainty of the blank",
+    "temperature_c": "The temperature",
     "row": "The row",
     "sample_ml": "The sample volume",
     "added_ml": "The volume of buffer and rinse water",
@@ -175,17 +202,17 @@ _TITLES = {
 }
 
 
-def _value(value: Any, key: str, kind: Kind | tuple[str, ...]) -> Any:
+def _value(value: Any, key: str, kind: Kind | tuple[str | bool, ...]) -> Any:
     title = _TITLES.get(key, key.replace("_", " ").capitalize())
     if kind[0] == "text":
         if not isinstance(value, str) or len(value) > _LABEL:
-            raise ProtocolProblem(f"{title} has more than {_LABEL} letters.", "Shorten it.")
+            raise ProtocolProblem(f"{title} has more than {_LABEL} letters.", "Shorten it.").at(key)
         return one_line(value.encode("utf-8", "replace").decode("utf-8"))
     if kind[0] not in ("number", "whole"):
         if value not in kind:
             raise ProtocolProblem(
                 f"{title} is not one of the choices.", f"Choose {', '.join(map(str, kind))}."
-            )
+            ).at(key)
         return value
     _, low, high = kind
     good = isinstance(value, int | float) and not isinstance(value, bool)
@@ -197,10 +224,10 @@ def _value(value: Any, key: str, kind: Kind | tuple[str, ...]) -> Any:
     if not math.isfinite(number) or not low <= number <= high:
         raise ProtocolProblem(
             f"{title} must be a number from {low:g} to {high:g}.", "Check the value and its unit."
-        )
+        ).at(key)
     if kind[0] == "whole":
         if number != int(number):
-            raise ProtocolProblem(f"{title} must be a whole number.", "Check the value.")
+            raise ProtocolProblem(f"{title} must be a whole number.", "Check the value.").at(key)
         return int(number)
     return number
 

@@ -92,6 +92,13 @@ def policy(hosts: tuple[str, ...]) -> str:
     )
 
 
+REPORT_POLICY = (
+    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'"
+)
+"""Of a report, which holds its style and pictures itself; it names the hash of that style too."""
+
+
 class Guard:
     """ASGI layer around everything: host, origin and headers.
 
@@ -141,7 +148,8 @@ class Guard:
             if message["type"] == "http.response.start":
                 out = MutableHeaders(scope=message)
                 for name, value in self._headers.items():
-                    out[name] = value
+                    # A report brings a policy of its own, see `REPORT_POLICY`.
+                    out.setdefault(name, value)
             await send(message)
 
         await self._app(scope, receive, send if socket else with_headers)

@@ -30,14 +30,10 @@ from endpoint.bench.journal.events import (
     Still,
     Undo,
 )
-from endpoint.bench.journal.export import (
-    default_journal,
-    done_in,
-    export,
-    run_head,
-)
+from endpoint.bench.journal.export import default_journal, export
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.stored_region import region_of, region_seen
+from endpoint.bench.journal.run_record import done_in, run_head
+from endpoint.bench.journal.seen_events import region_of, region_seen
 from endpoint.colour.density import ColourSample
 from endpoint.colour.table import colours_csv, samples_of
 from endpoint.files.toml_text import toml_text

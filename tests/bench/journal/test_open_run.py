@@ -55,7 +55,7 @@ def test_a_run_by_hand_is_kept_broken_off_and_resumed(tmp_path: Path) -> None:
     half = len(rows) // 2
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY, source="camera")
-        run.begin(BY_HAND, {"first_reading_ml": 1.3})
+        run.begin(run.head_for(BY_HAND, {"first_reading_ml": 1.3}))
         run.append(Reading(0.0, 1.3))
         numbers = [run.append(Reading(time_s, ml + 1.3)) for time_s, ml in rows[1:half]]
         wrong = run.append(Reading(rows[half][0] - 5.0, 48.0))
@@ -99,7 +99,7 @@ def test_a_run_by_hand_is_kept_broken_off_and_resumed(tmp_path: Path) -> None:
 def test_times_of_a_resumed_run_are_kept_on_its_own_clock(tmp_path: Path) -> None:
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         first = run.append(Reading(5.0, 0.0))
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
@@ -114,7 +114,7 @@ def test_times_of_a_resumed_run_are_kept_on_its_own_clock(tmp_path: Path) -> Non
         run.verdict({"time_s": 9.0, "status": "none"})
         run.still(10.0, b"\xff\xd8")
         kept = [kept.event for kept in journal.events(1)][-7:]
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         run.append(Reading(6.0, 1.0))
         assert journal.events(2)[-1].event == Reading(6.0, 1.0)
     times = [getattr(event, "time_s", None) for event in kept]
@@ -128,7 +128,7 @@ def test_a_pump_that_is_stopped_is_exported(tmp_path: Path) -> None:
     titration = pumped()
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
-        run.begin(PUMP, {})
+        run.begin(run.head_for(PUMP, {}))
         run.note("begin", {"time_s": 0.0})
         run.append(PumpRate(5.0, 4.0))
         colours(run, titration, 0.0, titration.end_s)
@@ -146,9 +146,9 @@ def test_replicates_of_one_sample_are_numbered(tmp_path: Path) -> None:
         run = OpenRun(journal, TODAY)
         ends: list[dict[str, Any] | None] = [{"status": "located"}, None, {"status": "none"}]
         for end in ends:
-            run.begin(BY_HAND, {})
+            run.begin(run.head_for(BY_HAND, {}))
             run.end(end)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         heads: list[RunHead] = [entry.head for entry in journal.runs()]
     assert [head.replicate for head in heads] == [1, 2, 2, 3]
 
@@ -171,7 +171,7 @@ def test_region_and_pictures_go_with_the_run(tmp_path: Path) -> None:
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
         assert not run.wants_still(0.0)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         assert run.kept_region() is None
         run.region(region)
         assert run.wants_still(0.0)
@@ -192,7 +192,7 @@ def test_a_run_begins_on_a_full_disk_and_is_written_later(tmp_path: Path) -> Non
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
         full_disk(journal, True)
-        run.begin(BY_HAND, {"label": "x" * 9000})
+        run.begin(run.head_for(BY_HAND, {"label": "x" * 9000}))
         run.append(Reading(0.0, 0.0))
         run.append(Reading(5.0, 2.0))
         run.flush()
@@ -213,7 +213,7 @@ def test_a_run_begins_on_a_full_disk_and_is_written_later(tmp_path: Path) -> Non
 def test_a_run_that_ends_on_a_full_disk_is_written_later(tmp_path: Path) -> None:
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         journal.flush()
         full_disk(journal, True)
         run.end({"status": "none", "why": "x" * 9000})
@@ -233,7 +233,7 @@ def test_on_a_full_disk_frames_leave_room_for_what_a_person_does(
     monkeypatch.setattr(writer, "MOST_WAITING", 100)
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         journal.flush()
         full_disk(journal, True)
         run.note("filler", {"text": "x" * 9000})
@@ -259,7 +259,7 @@ def test_rows_that_found_no_room_come_with_the_next(
 ) -> None:
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
         run = OpenRun(journal, TODAY)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         rows = np.arange(24.0).reshape(6, 4)
         run.burette_rows(BuretteRows("meniscus", rows[:2]))
         with monkeypatch.context() as patched:
@@ -300,16 +300,16 @@ def test_an_old_run_that_is_damaged_hides_no_other_and_stops_no_new_one(
     with RunJournal.open(path) as journal:
         run = OpenRun(journal, TODAY)
         for _ in range(2):
-            run.begin(BY_HAND, {})
+            run.begin(run.head_for(BY_HAND, {}))
             run.end({"status": "none"})
         journal.append(1, Incident("page-closed", "The page was closed."))
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
     damage(path, where, '{"x": ')
     with RunJournal.open(path) as journal:
         run = OpenRun(journal, TODAY)
         assert [entry.status for entry in journal.runs()] == [status, "none", "unfinished"]
         assert [entry.run for entry in run.unfinished()] == [3]
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         run.append(Reading(0.0, 0.5))
         run.flush()
         assert run.trouble is None
@@ -327,7 +327,7 @@ def test_a_run_with_a_damaged_event_can_be_given_up(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite"
     with RunJournal.open(path) as journal:
         run = OpenRun(journal, TODAY)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         run.append(Reading(0.0, 0.5))
     damage(path, "kind = 'reading'", "?")
     with RunJournal.open(path) as journal:
@@ -344,7 +344,7 @@ def test_a_run_with_a_damaged_event_can_be_given_up(tmp_path: Path) -> None:
 def test_a_run_with_a_damaged_time_is_listed(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite"
     with RunJournal.open(path, clock=lambda: Stamp(0.0, 1e300)) as journal:
-        OpenRun(journal, TODAY).begin(BY_HAND, {})
+        OpenRun(journal, TODAY).begin(OpenRun(journal, TODAY).head_for(BY_HAND, {}))
         journal.flush()
         (entry,) = journal.runs()
         assert (entry.status, entry.opened, entry.has_result) == ("damaged", None, False)
@@ -362,7 +362,7 @@ def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
         assert journal.runs() == []
         with pytest.raises(JournalProblem, match="Run 7 is not one"):
             run.resume(7)
-        run.begin(BY_HAND, {})
+        run.begin(run.head_for(BY_HAND, {}))
         start = run.append(Reading(0.0, 0.0))
         for other in (start + 1, -1, 99):
             with pytest.raises(JournalProblem, match="cannot be corrected"):
@@ -373,13 +373,16 @@ def test_what_cannot_be_done_is_said(tmp_path: Path) -> None:
         assert [entry.status for entry in journal.runs()] == ["given-up"]
 
 
-def test_without_a_journal_nothing_is_kept_and_nothing_fails() -> None:
+def test_without_a_journal_all_is_kept_in_memory() -> None:
     run = OpenRun(None, TODAY)
-    run.begin(BY_HAND, {})
+    run.begin(run.head_for(BY_HAND, {}))
     assert run.append(Reading(0.0, 0.0)) != run.append(Reading(1.0, 1.0))
     colours(run, stepwise(), 0.0, 2.0)
     run.flush()
-    assert (run.trouble, run.unfinished(), run.kept_region()) == (None, [], None)
-    assert not run.wants_still(0.0)
+    assert (run.trouble, run.kept_region()) == (None, None)
+    assert len(readings_of(run.events())) == 2
+    assert [entry.run for entry in run.unfinished()] == [1]
     run.end(None)
+    assert run.unfinished() == []
+    assert not run.wants_still(0.0)
     run.close()

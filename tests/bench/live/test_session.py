@@ -12,12 +12,14 @@ import numpy as np
 import pytest
 
 from endpoint.analysis.pipeline import analyse
-from endpoint.bench.guidance.guide import Guidance, Moment, passed, unseen
+from endpoint.bench.guidance.guide import Guidance, Moment, unseen
+from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.guidance.progress import habit_of
-from endpoint.bench.guidance.words import ADVICE, Tone
+from endpoint.bench.guidance.words import ADVICE
 from endpoint.bench.journal import writer
 from endpoint.bench.journal.events import (
     Correction,
+    PumpRate,
     Reading,
     RegionSeen,
     RunHead,
@@ -26,23 +28,22 @@ from endpoint.bench.journal.events import (
 )
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
+from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import CountedReading, readings_of
 from endpoint.bench.live import advice_in_force
 from endpoint.bench.live.camera_view import SampleStore
-from endpoint.bench.live.form import job_of, setting_from
+from endpoint.bench.live.form import setting_from
 from endpoint.bench.live.notices import ClockWatch
-from endpoint.bench.live.plume import plume_frames
 from endpoint.bench.live.run import LiveRun
 from endpoint.bench.live.session import LiveSession
-from endpoint.bench.live.volumes import Pump, Readings
+from endpoint.bench.live.volumes import Readings
 from endpoint.bench.web.hub import BenchClock, Hub
+from endpoint.bench.web.incoming_picture import Transit
 from endpoint.bench.web.page_state import curve_of_session, state_of_session
-from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample
 from endpoint.curve.points import Curve
-from endpoint.equivalence.fit import Estimate
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem, RecordProblem
 from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo
 from tests.bench.journal.test_journal import full_disk
@@ -58,6 +59,7 @@ from tests.bench_scene import (
     ready,
 )
 from tests.bench_server import new_session
+from tests.jobs import job_of
 
 
 def run_of(session: LiveSession) -> LiveRun:
@@ -193,22 +195,6 @@ def test_second_replicate_is_guided_by_the_first(
     assert np.allclose(taught.habit.change_per_start, habit_of(curve).change_per_start)
 
 
-def test_passed_is_told_by_the_end_of_the_curve() -> None:
-    """Delivered 14.65 mL and an end at 13.85 mL leave 0.80 mL, whatever was predicted."""
-    said = Guidance(
-        "passed", "Passed", "", "arrow back over a line", 5, Tone((740.0,), 1.0, 1, 1.0), "",
-        "Past the endpoint by about 0.82 mL, 0.01 either way.", 14.65, -0.82, -0.83, -0.81,
-    )  # fmt: skip
-    now = passed(said, Estimate(13.85, 0.012, 13.826, 13.874))
-    assert now.left_text.startswith("Past the endpoint by about 0.80 mL")
-    assert now.left_text in now.spoken
-    assert now.left_ml == pytest.approx(13.85 - 14.65)
-    # An end that lies ahead, or other guidance, changes nothing.
-    assert passed(said, Estimate(14.70, 0.012, 14.676, 14.724)) is said
-    stop = replace(said, code="stop")
-    assert passed(stop, Estimate(13.85, 0.012, 13.826, 13.874)) is stop
-
-
 def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[ArrayFrame]) -> None:
     session = ready(film)
     seen: dict[str, tuple[str, str]] = {}
@@ -233,9 +219,9 @@ def test_state_is_plain_data_and_every_state_has_words_and_a_shape(film: list[Ar
                 assert told["spoken"]
                 assert told["shape"] in {advice.shape for advice in ADVICE.values()}
                 seen[told["code"]] = (told["title"], told["shape"])
-    assert {"pour", "mixing"} <= set(seen)
-    assert {"stop", "passed"} & set(seen)
-    assert len(set(seen.values())) == len(seen), seen
+    assert {"portion", "mixing"} <= set(seen)
+    assert {"beyond", "enough", "over"} & set(seen)
+    assert len({shape for _, shape in seen.values()}) == len(seen), seen
 
 
 @pytest.fixture
@@ -499,12 +485,24 @@ def test_steps_of_the_work_are_kept_in_order(film: list[ArrayFrame]) -> None:
 def test_pump_volume() -> None:
     pump = Pump(6.0)
     assert pump.volume_at(10.0) == 0.0
-    running = replace(pump, start_s=10.0)
+    running = pump.plus(1, pump.switched(True, 10.0))
     assert running.volume_at(20.0) == pytest.approx(1.0)
     assert running.delivery().volume_at([10.0, 70.0]).tolist() == pytest.approx([0.0, 6.0])
-    stopped = replace(running, stop_s=40.0)
-    assert stopped.volume_at(100.0) == pytest.approx(3.0)
-    assert float(stopped.delivery().volume_at(100.0)) == pytest.approx(3.0)
+    held = running.plus(2, running.switched(False, 40.0))
+    assert held.volume_at(100.0) == pytest.approx(3.0)
+    assert float(held.delivery().volume_at(100.0)) == pytest.approx(3.0)
+    with pytest.raises(RecordProblem, match="not running"):
+        held.switched(False, 41.0)
+    again = held.set_to(2.0)
+    again = again.plus(3, again.switched(True, 100.0))
+    slower = again.plus(4, PumpRate(130.0, 1.0))
+    assert (slower.running, slower.rate_ml_min, slower.stop_s) == (True, 1.0, None)
+    times = [40.0, 100.0, 130.0, 190.0]
+    assert [slower.volume_at(t) for t in times] == pytest.approx([3.0, 3.0, 4.0, 5.0])
+    assert slower.delivery().volume_at(times).tolist() == pytest.approx([3.0, 3.0, 4.0, 5.0])
+    assert slower.undo_words == "the rate of 1 mL/min"
+    back = slower.plus(5, slower.undo())
+    assert back.volume_at(190.0) == pytest.approx(6.0)
 
 
 def sample(k: int) -> ColourSample:
@@ -520,25 +518,58 @@ def test_plume_is_not_taken_for_the_liquid() -> None:
     level[(time_s >= 10) & (time_s < 15)] = 0.25
     after = time_s >= 15
     level[after] += 0.24 * np.exp(-(time_s[after] - 15) / 1.2)
-    level[(time_s >= 36) & (time_s < 37)] = 0.03
+    level[(time_s >= 33) & (time_s < 34.2)] = 0.03
     spread = level * rng.uniform(0.85, 1.15, time_s.size)
-    before = time_s < 15.0
-    told = plume_frames(time_s[before], spread[before], 0.0)
-    assert not told[time_s[before] < 9.9].any()
-    assert told[(time_s[before] >= 10.0)].all()
-    told = plume_frames(time_s, spread, 15.0)
-    assert not told[time_s < 35.9].any()
-    assert told[(time_s >= 36.1) & (time_s < 37.0)].all()
-    assert not told[time_s >= 37.6].any()
-    # With the calm before the addition as a measure, its mixing is told too, but not for ever.
-    told = plume_frames(time_s, spread, 15.0, 0.0)
-    assert told[(time_s >= 15.0) & (time_s < 18.0)].all()
-    assert not told[(time_s >= 20.5) & (time_s < 35.9)].any()
-    told = plume_frames(time_s[:152], spread[:152], 15.0, 0.0)
-    assert told[150:].all()
-    darker = np.where(time_s < 15.0, 0.008, 0.05)
-    assert not plume_frames(time_s, darker, 15.0, 0.0)[time_s > 24.5].any()
-    assert not plume_frames(time_s[:2], spread[:2], 0.0).any()
+    usable = np.ones(time_s.size, dtype=bool)
+
+    def seen(upto: float, readings_s: tuple[float, ...]) -> Sight:
+        part = time_s < upto
+        return sight_of(time_s[part], spread[part], usable[part], readings_s)
+
+    assert seen(9.9, (0.0,)).running == ""
+    pouring = seen(12.0, (0.0,))
+    assert pouring.running == "adding"
+    assert not pouring.apart[time_s[time_s < 12.0] < 9.9].any()
+    assert pouring.apart[-15:].all()
+    # Not typed yet: what follows belongs to no reading.
+    assert seen(24.0, (0.0,)).running == "added"
+    assert seen(24.0, (0.0,)).apart[-20:].all()
+    typed = seen(32.0, (0.0, 19.0))
+    assert typed.running == ""
+    ended_s = typed.ended_s[1]
+    assert ended_s is not None
+    assert 15.0 < ended_s < 19.1
+    assert typed.apart[(time_s[time_s < 32.0] > 10.5) & (time_s[time_s < 32.0] < 18.9)].all()
+    assert not typed.apart[time_s[time_s < 32.0] > 22.0].any()
+    assert seen(36.0, (0.0, 19.0)).running == "added"
+
+
+@pytest.mark.parametrize("hidden", ["dark", "hand"])
+def test_a_dark_or_covered_picture_does_not_keep_anybody_waiting(hidden: str) -> None:
+    """Six seconds without scatter are no measure of a calm liquid: it is mixed when it is back."""
+    time_s = np.arange(0.0, 40.0, 0.1)
+    spread = np.full(time_s.size, 0.03)
+    away = (time_s >= 20.0) & (time_s < 26.0)
+    spread[away] = 0.0 if hidden == "dark" else 0.002
+    usable = ~away
+    for upto in (26.5, 30.0, 39.0):
+        part = time_s < upto
+        found = sight_of(time_s[part], spread[part], usable[part], (0.0, 5.0))
+        assert found.running == ""
+        assert not found.apart[-3:].any()
+
+
+def test_an_addition_that_never_was_is_forgotten() -> None:
+    """A shaken flask looks like a plume; ten seconds later it is mixed liquid again."""
+    time_s = np.arange(0.0, 40.0, 0.1)
+    spread = np.full(time_s.size, 0.03)
+    spread[(time_s >= 20.0) & (time_s < 22.0)] = 0.2
+    usable = np.ones(time_s.size, dtype=bool)
+    part = time_s < 27.0
+    assert sight_of(time_s[part], spread[part], usable[part], (0.0, 5.0)).running == "added"
+    late = sight_of(time_s, spread, usable, (0.0, 5.0))
+    assert late.running == ""
+    assert not late.apart[time_s > 35.0].any()
 
 
 def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame]) -> None:
@@ -559,8 +590,9 @@ def test_pour_before_its_reading_does_not_move_the_curve(film: list[ArrayFrame])
             if k == 19:
                 calm = last
     assert np.allclose(last, calm, atol=0.004)
-    _, plume = session.view.trace(run_of(session).volumes.times_s)
-    assert plume
+    _, sight = session.view.trace(run_of(session).volumes.times_s)
+    assert sight is not None
+    assert sight.running == "adding"
 
 
 def test_pump_run_finds_the_true_volume() -> None:
@@ -617,9 +649,9 @@ def test_clock_watch() -> None:
 def test_form_entries_are_those_of_the_setting() -> None:
     command = parse_command(json.dumps({"do": "begin", "form": FORM_VALUES}))
     assert set(FORM_VALUES) <= set(FORM)
-    record = setting_from(command.values["form"]).checked()
-    assert record.deliveries_ml == (50.0, 50.0)
-    assert record.mixing_lag_s == 0.2
+    record = setting_from(command.values["form"]).record()
+    assert record["sample"]["deliveries_ml"] == [50.0, 50.0]
+    assert record["delivery"]["mixing_lag_s"] == 0.2
 
 
 def test_newest_picture_takes_the_place_of_the_one_that_waits() -> None:

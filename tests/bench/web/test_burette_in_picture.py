@@ -34,6 +34,7 @@ from tests.bench_server import (
     Bench,
     browsing,
     fill,
+    finish,
     finished,
     heard,
     new_session,
@@ -151,8 +152,7 @@ def test_run_with_the_burette_in_the_picture(
         wait_for(lambda: float(page.locator("#delivered").inner_text()) > 0.5, "0.5 mL")
         if shows == "drops":
             # Drops alone give no scale: the run is not lost, the page says what is missing.
-            tab_to(page, "#finish")
-            page.keyboard.press("Enter")
+            finish(page)
             expect(page.locator("#reading-note")).to_contain_text("end reading is missing")
         camera.wait_for(film.end_s)
         fill(page, "#end-reading", f"{film.end_ml:.2f}")

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from calibration.problem import Problem
-from endpoint.bench.live.form import job_of, setting_from
-from endpoint.bench.web.image_size import picture_size
+from endpoint.bench.live.form import setting_from
+from endpoint.bench.web.incoming_picture import picture_size
 from endpoint.bench.web.protocol import (
     FORM,
     MAX_PIXELS,
@@ -29,6 +29,7 @@ from endpoint.bench.web.protocol import (
     parse_picture,
 )
 from tests.bench_server import new_session
+from tests.jobs import job_of
 
 VALUE = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
@@ -40,6 +41,11 @@ MESSAGE = st.fixed_dictionaries(
     optional={
         "ml": VALUE,
         "row": VALUE,
+        "sure": VALUE,
+        "before_ml": VALUE,
+        "after_ml": VALUE,
+        "rate_ml_min": VALUE,
+        "reason": VALUE,
         "form": st.dictionaries(st.sampled_from(sorted(FORM)), VALUE, max_size=14) | VALUE,
         "more": VALUE,
     },
@@ -65,7 +71,9 @@ def test_any_text_is_a_command_or_refused(text: str) -> None:
 @pytest.mark.parametrize(
     "text",
     ["[" * 4000, "9" * 4000, '{"do":"reading","ml":1e999}', '{"do":"reading","ml":NaN}',
-     '{"do":"reading","ml":true}', '{"do":"reading"}', '{"do":["a"]}', '"x"', "x" * 5000,
+     '{"do":"reading","ml":true}', '{"do":"reading","ml":1,"sure":2}', '{"do":"discard"}',
+     '{"do":"refill","before_ml":1}', '{"do":"pump-rate","rate_ml_min":0}',
+     '{"do":"reading"}', '{"do":["a"]}', '"x"', "x" * 5000,
      '{"do":"reading","ml":' + "9" * 400 + "}", '{"do":"undo","undo":1}', "\ud800"],
 )  # fmt: skip
 def test_hostile_texts(text: str) -> None:

@@ -80,6 +80,12 @@ ROUTES: dict[str, Any] = {
                 )
             }
         },
+        "/report.html": {
+            "get": {"responses": _answers(200, 400, 403, 404, c200=_text("text/html"))}
+        },
+        "/report.pdf": {
+            "get": {"responses": _answers(200, 400, 403, 404, c200=_text("application/pdf"))}
+        },
         "/vision.json": {
             "get": {
                 "responses": _answers(

@@ -82,6 +82,9 @@ def hear(socket_: ClientConnection, what: str, seconds: float = PATIENCE_S) -> d
     raise AssertionError(f"no {what} was said")
 
 
+PATHS = ["/", "/static/app.js", "/result.json", "/vision.json", "/report.html", "/report.pdf"]
+
+
 def test_address_works_once(bench: Bench) -> None:
     token = bench.keys.new_operator_token()
     status, headers, _ = ask(bench, f"/?token={token}")
@@ -93,7 +96,7 @@ def test_address_works_once(bench: Bench) -> None:
     assert ask(bench, "/", cookie=cookie.split(";")[0])[0] == 200
 
 
-@pytest.mark.parametrize("path", ["/", "/static/app.js", "/result.json", "/vision.json"])
+@pytest.mark.parametrize("path", PATHS)
 @pytest.mark.parametrize("cookie", ["", "endpoint_bench=x", "wrong"])
 def test_nothing_without_the_cookie(bench: Bench, path: str, cookie: str) -> None:
     given = f"{bench.keys.cookie_name}=guess" if cookie == "wrong" else cookie
@@ -134,7 +137,7 @@ def test_socket_needs_origin_and_cookie(bench: Bench) -> None:
 
 def test_headers_of_every_answer(bench: Bench) -> None:
     cookie = cookie_of(bench)
-    for path in ("/", "/static/app.js", "/nothing", "/static/../server.py"):
+    for path in ("/", "/static/app.js", "/nothing", "/static/../server.py", "/report.html"):
         _, headers, _ = ask(bench, path, cookie=cookie)
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
@@ -165,7 +168,7 @@ def test_no_path_reaches_the_disk(bench: Bench, path: str) -> None:
 
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"])
-@pytest.mark.parametrize("path", ["/", "/static/app.js", "/result.json", "/vision.json"])
+@pytest.mark.parametrize("path", PATHS)
 def test_nothing_can_be_written(bench: Bench, path: str, method: str) -> None:
     assert ask(bench, path, cookie=cookie_of(bench), method=method)[0] == 405
 

@@ -24,7 +24,7 @@ from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.result.short_words import words_of
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
-from tests.bench_server import Bench, barriers, fill, heard, serving, tab_to
+from tests.bench_server import Bench, barriers, fill, finish, heard, serving, tab_to
 from tests.waiting import wait_for
 
 FILM = frames()
@@ -131,14 +131,14 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     expect(page.locator("#projector")).to_be_visible()
     found["projector"] = barriers(page)
     page.locator("#projector-toggle").click()
-    page.locator("#finish").click()
+    finish(page)
     expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
     found["no result"] = barriers(page)
     page.locator("#again").click()
     place(bench, FILM)
     replay(bench)
     expect(page.locator("#view-titrating")).to_be_visible()
-    page.locator("#finish").click()
+    finish(page)
     expect(page.locator("#view-result .outcome")).to_contain_text("Located")
     found["result"] = barriers(page)
     page.locator("#projector-toggle").click()
@@ -281,8 +281,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     size = page.viewport_size
     assert size is not None
     assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
-    tab_to(page, "#finish")
-    page.keyboard.press("Enter")
+    finish(page)
     expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
     assert not {view: b for view, b in found.items() if b}
     assert not told

@@ -2,12 +2,14 @@
 import { Boxes } from "/static/boxes.js";
 import { Camera } from "/static/camera.js";
 import { Curve } from "/static/curve.js";
+import { showEntries } from "/static/entries.js";
 import { Link } from "/static/link.js";
-import { showNotices, showPicture, showSetUp, fillForm, formValues, number } from "/static/setup.js";
+import { showChoices, showNotices, showPicture, showSetUp, showStart, fillForm, formValues, number } from "/static/setup.js";
 import { Sound } from "/static/sound.js";
 import { showLiquid, showTitrating } from "/static/titrate.js";
+import { clearPreparation, startPreparation } from "/static/prepare.js";
 import { isAsked, showProjector, showQuestion } from "/static/projector.js";
-import { showProjectedResult, showReplicates, showResult } from "/static/result.js";
+import { showDiscarded, showKept, showProjectedResult, showReplicates, showResult } from "/static/result.js";
 import { startVision } from "/static/vision.js";
 
 const $ = (id) => document.getElementById(id);
@@ -47,25 +49,69 @@ function lost(gone) {
     text: "The page has lost the bench.", advice: "It keeps trying to reconnect. If the program has ended, start it again and open the new address; there you can resume the run." }]);
 }
 
+const NOTES = { titrating: "reading-note", result: "result-note" };
 function say(text, wrong = false) {
-  const note = phase === "titrating" ? $("reading-note") : $("begin-note");
+  const note = $(NOTES[phase] ?? "begin-note");
   note.textContent = text;
   note.classList.toggle("wrong", wrong);
 }
+
+// A field in which something is wrong says so, and names the sentence that tells what.
+function mark(field) {
+  if (!field) return;
+  const note = NOTES[phase] ?? "begin-note";
+  const told = (field.getAttribute("aria-describedby") ?? "").split(" ").filter(Boolean);
+  if (!told.includes(note)) field.setAttribute("aria-describedby", [...told, note].join(" "));
+  field.setAttribute("aria-invalid", "true");
+  const folded = field.closest("details");
+  if (folded) folded.open = true;
+  field.focus();
+  field.select?.();
+}
+
+function unmark(field) {
+  if (field.getAttribute?.("aria-invalid")) field.removeAttribute("aria-invalid");
+}
+for (const kind of ["input", "change"]) addEventListener(kind, (event) => { unmark(event.target); forgetQuestion(); });
 
 function allGood(state) {
   return state.checks.length > 0 && state.checks.every((check) => check.mark === "good");
 }
 
+// The last command, its field, and what the bench asks about it before it does it.
+let pending = null;
+let questioned = null;
+
+function forgetQuestion() {
+  questioned = null;
+  for (const id of ["begin-sure", "reading-sure"]) $(id).hidden = true;
+}
+
 function refuse(message) {
   say(`${message.text} ${message.advice}`, true);
   refusedUnready = message.code === "not-ready";
+  const named = phase === "set-up" ? $("form").elements[message.field] : $(FIELDS[message.field] ?? "");
+  mark(named ?? (pending && pending.field));
+  if (message.code !== "unsure" || !pending) return;
+  questioned = pending.command;
+  const button = $(phase === "titrating" ? "reading-sure" : "begin-sure");
+  button.textContent = questioned.do === "begin" ? "Start all the same" : `Yes, ${questioned.ml.toFixed(2)} mL`;
+  button.hidden = false;
+  if (questioned.do === "begin") button.focus();
 }
+const FIELDS = { before_ml: "before", after_ml: "after", rate_ml_min: "rate", reason: "reason" };
 
 function accepted(what) {
+  forgetQuestion();
+  forgetWarning();
   if (what === "reading") $("reading").value = "";
-  if (what === "correct") $("reading").focus();
-  if (what === "end-reading") { $("end-reading").value = ""; $("finish").focus(); }
+  if (what === "correct") $(phase === "result" ? "h-result" : "reading").focus();
+  if (what === "end-reading") { $("end-reading").value = ""; (phase === "result" ? $("h-result") : $("finish")).focus(); }
+  if (what === "refill") { $("refill-box").open = false; $("before").value = $("after").value = ""; $("reading").focus(); say("The burette is refilled; the delivered volume goes on."); }
+  if (what === "pump-rate") $("rate").value = "";
+  if (what === "undo" && pending) say(`Taken back: ${pending.words}.`);
+  if (what === "write-folder") say("The record folder is written.");
+  if (what === "discard" || what === "take-back") $("h-result").focus();
   if (what === "box") $("camera-note").textContent = "";
   if (what === "guess") $("guess").value = "";
 }
@@ -79,6 +125,7 @@ function showState(state) {
   $("take-over").hidden = !state.free;
   $("form").hidden = !operator;
   $("again").hidden = !operator;
+  if (told) showDiscarded(told.discarded, operator);
   $("camera-tools").hidden = state.camera !== "browser" || !operator;
   $("look-again").hidden = !operator || state.phase !== "set-up";
   showNotices($("notices"), state.notices);
@@ -89,7 +136,9 @@ function showState(state) {
   if (state.phase === "set-up") showSetUp(state);
   if (refusedUnready && state.phase === "set-up" && allGood(state)) { refusedUnready = false; say(""); }
   if (state.phase === "set-up" && operator && state.burette.way !== wanted()) watch();
+  showEntries(state, operator);
   if (state.phase === "titrating") showTitrating(state, operator);
+  if (state.phase === "result") showKept(state);
   showQuestion(state, operator, body.dataset.screen);
   showProjector(state);
   showBigCurve();
@@ -106,12 +155,12 @@ function turnTo(next) {
     if (step.dataset.step === next) step.setAttribute("aria-current", "step");
     else step.removeAttribute("aria-current");
   }
-  if (next === "set-up") formShown = false;
+  if (next === "set-up") { formShown = false; clearPreparation(); }
   say("");
   if (first) return;
   // The guidance stands at the top; the field that gets the focus scrolls only if it must.
   scrollTo(0, 0);
-  if (next === "titrating") [$("reading"), $("end-reading"), $("pump-start")].find((e) => e.offsetParent !== null)?.focus();
+  if (next === "titrating") [$("reading"), $("end-reading"), $("pump-start"), $("pump-stop")].find((e) => e.offsetParent !== null)?.focus();
   else if (next === "result") $("h-result").focus();
   else $("f-label").focus();
 }
@@ -122,11 +171,16 @@ function showCurve(message) {
   curve.show(message.points, message.document);
   told = message;
   showBigCurve();
-  if (!formShown && Object.keys(message.form).length) fillForm(message.form);
+  showChoices(message.choices);
+  if (!formShown) {
+    showStart(message.last_reading_ml, Object.keys(message.form).length > 0);
+    if (Object.keys(message.form).length) fillForm(message.form);
+  }
   formShown = true;
   showResult($("result"), message.document, message.words, message.guess_ml);
   showProjectedResult($("p-result"), message.document, message.words, message.guess_ml);
-  showReplicates(message.replicates);
+  showReplicates(message.replicates, message.mean);
+  showDiscarded(message.discarded, body.dataset.role === "operator");
 }
 
 let drawn = "";
@@ -155,8 +209,21 @@ async function startCamera(device) {
   $("camera-start").textContent = "Restart the camera";
 }
 
-function send(command) {
-  if (!link.send(command)) say("The bench does not answer. Wait until the page has reconnected.", true);
+function send(command, field = null, words = "") {
+  // The same once more is the answer to a question.
+  const again = questioned && JSON.stringify(questioned) === JSON.stringify(command);
+  pending = { command, field, words };
+  if (!link.send(again ? { ...command, sure: true } : command)) say("The bench does not answer. Wait until the page has reconnected.", true);
+}
+
+// A number from a field; says what is wrong with it, and marks it, if it is none.
+function numberIn(id, words) {
+  const field = $(id);
+  const value = number(field.value);
+  if (value !== null) return value;
+  say(words, true);
+  mark(field);
+  return null;
 }
 
 // What the bench looks for in the pictures, so that the checks show before the run whether it works.
@@ -180,7 +247,7 @@ $("take-over").addEventListener("click", () => send({ do: "take-over" }));
 $("form").addEventListener("submit", (event) => {
   event.preventDefault();
   const form = formValues($("form"));
-  if (form.wrong) { say(form.wrong, true); form.field.focus(); return; }
+  if (form.wrong) { say(form.wrong, true); mark(form.field); return; }
   send({ do: "begin", form: form.values });
 });
 for (const radio of document.querySelectorAll("[name=mode]")) {
@@ -196,28 +263,82 @@ $("unfinished").addEventListener("click", (event) => {
 });
 $("reading-form").addEventListener("submit", (event) => {
   event.preventDefault();
-  const ml = number($("reading").value);
-  if (ml === null) { say("Type the burette reading as a number, such as 12.35.", true); return; }
-  send({ do: "reading", ml });
+  const ml = numberIn("reading", "Type the burette reading as a number, such as 12.35.");
+  if (ml !== null) send({ do: "reading", ml }, $("reading"));
 });
+for (const id of ["begin-sure", "reading-sure"]) {
+  $(id).addEventListener("click", () => { if (questioned) { if (questioned.do === "reading") $("reading").focus(); send(questioned); } });
+}
 $("end-form").addEventListener("submit", (event) => {
   event.preventDefault();
-  const ml = number($("end-reading").value);
-  if (ml === null) { say("Type the end reading as a number, such as 12.35.", true); return; }
-  send({ do: "end-reading", ml });
+  const ml = numberIn("end-reading", "Type the end reading as a number, such as 12.35.");
+  if (ml !== null) send({ do: "end-reading", ml }, $("end-reading"));
 });
-$("undo").addEventListener("click", () => { send({ do: "undo" }); $("reading").focus(); });
+$("refill-box").addEventListener("toggle", () => {
+  const rows = latest && latest.volumes && latest.volumes.rows;
+  if ($("refill-box").open && rows && !$("before").value) $("before").value = rows.at(-1).reading_ml.toFixed(2);
+});
+$("refill-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const before_ml = numberIn("before", "Type the reading before the refill as a number.");
+  if (before_ml === null) return;
+  const after_ml = numberIn("after", "Type the reading after the refill as a number, such as 0.00.");
+  if (after_ml !== null) send({ do: "refill", before_ml, after_ml }, $("after"));
+});
+for (const id of ["undo", "pump-undo", "result-undo"]) {
+  $(id).addEventListener("click", () => {
+    const words = $(id).dataset.words;
+    if (!words) { say("There is nothing to take back."); return; }
+    send({ do: "undo" }, null, words);
+    if (id === "undo") $("reading").focus();
+  });
+}
 $("readings").addEventListener("click", (event) => {
   const button = event.target.closest("button");
   if (!button) return;
   const row = Number(button.dataset.row);
-  const ml = number(document.getElementById(`row-${row}`).value);
-  if (ml === null) say("Type the corrected reading as a number.", true);
-  else send({ do: "correct", row, ml });
+  const ml = numberIn(`row-${row}`, "Type the corrected reading as a number.");
+  if (ml !== null) send({ do: "correct", row, ml }, $(`row-${row}`));
+});
+$("readings").addEventListener("keydown", (event) => {
+  if (event.key === "Enter" && event.target.matches("input")) event.target.nextElementSibling.click();
 });
 $("pump-start").addEventListener("click", () => send({ do: "pump-start" }));
 $("pump-stop").addEventListener("click", () => send({ do: "pump-stop" }));
-$("finish").addEventListener("click", () => send({ do: "finish" }));
+$("rate-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const rate_ml_min = numberIn("rate", "Type the pump rate in mL/min, such as 1.5.");
+  if (rate_ml_min !== null) send({ do: "pump-rate", rate_ml_min }, $("rate"));
+});
+$("go-on").addEventListener("click", () => send({ do: "go-on" }));
+$("discard").addEventListener("click", () => { $("discard-form").hidden = false; $("reason").focus(); });
+$("discard-not").addEventListener("click", () => { $("discard-form").hidden = true; $("discard").focus(); });
+$("discard-form").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const reason = $("reason").value.trim();
+  if (!reason) { say("Type in a few words why the run is discarded.", true); mark($("reason")); return; }
+  send({ do: "discard", reason }, $("reason"));
+  $("reason").value = "";
+});
+$("take-back").addEventListener("click", () => send({ do: "take-back" }));
+$("write-folder").addEventListener("click", () => { say("Writing the record folder."); send({ do: "write-folder" }); });
+// Before it is enough the first press says what finishing now would give; the second one finishes.
+let warnedOf = "";
+$("finish").addEventListener("click", () => {
+  const early = latest && latest.guidance ? latest.guidance.finishing : "";
+  if (early && warnedOf === "") {
+    warnedOf = early;
+    $("finish").textContent = "Finish all the same";
+    say(early, true);
+    return;
+  }
+  forgetWarning();
+  send({ do: "finish" });
+});
+function forgetWarning() {
+  warnedOf = "";
+  $("finish").textContent = "Finish and show the result";
+}
 $("ask").addEventListener("click", () => send({ do: "ask" }));
 $("again").addEventListener("click", () => send({ do: "again" }));
 $("guess-form").addEventListener("submit", (event) => {
@@ -249,4 +370,5 @@ document.querySelector(".menu").addEventListener("keydown", (event) => {
   if (event.key === "Escape") { event.preventDefault(); event.currentTarget.open = false; event.currentTarget.querySelector("summary").focus(); }
 });
 addEventListener("beforeunload", (event) => { if (phase === "titrating" && body.dataset.role === "operator") event.preventDefault(); });
+startPreparation();
 startVision($("vision"), $("filters"));

@@ -1,6 +1,9 @@
 // The growing curve: colour between the red and the blue form against delivered volume.
 import uPlot from "/static/vendor/uPlot.esm.js";
 
+const RED = 0.2;
+const NEAR_ML = 1.5;
+
 const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 export class Curve {
@@ -36,7 +39,7 @@ export class Curve {
       legend: { show: false },
       cursor: { show: false },
       scales: {
-        x: { time: false, range: (_, low, high) => [0, Math.max(high ?? 1, this.end() ?? 0, 1) * 1.05] },
+        x: { time: false, range: () => this.range() },
         y: { range: [-0.06, 1.06] },
       },
       axes: [
@@ -50,6 +53,16 @@ export class Curve {
       hooks: { draw: [(plot) => this.mark(plot)] },
     };
     this.plot = new uPlot(options, this.data(), this.host);
+  }
+
+  // Volumes to show: the whole titration until the colour changes, then only what is near the change.
+  range() {
+    const last = this.points.length ? this.points[this.points.length - 1][0] : 0;
+    const top = Math.max(last, this.end() ?? 0, 1);
+    const red = this.points.findLast((p) => p[1] < RED)?.[0] ?? 0;
+    const changes = this.points.some((p) => p[1] >= RED && p[0] > red);
+    const low = changes ? Math.max(0, Math.min(red, this.end() ?? red) - NEAR_ML) : 0;
+    return [low, top + 0.05 * (top - low)];
   }
 
   end() {

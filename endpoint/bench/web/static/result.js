@@ -70,15 +70,39 @@ export function showResult(host, result, words, guess) {
     sentences("Remarks", result.diagnosis),
     result.not_in_budget && result.not_in_budget.length
       ? el("p", { class: "hint" }, `Not in the uncertainty, because not stated: ${result.not_in_budget.join("; ")}.`) : null,
-    el("p", {}, el("a", { href: "/result.json", target: "_blank", rel: "noopener" }, "The whole result as JSON")),
   ].filter(Boolean));
 }
 
-export function showReplicates(list) {
+export function showReplicates(list, mean) {
   $("replicates-box").hidden = list.length === 0;
+  $("mean-words").textContent = mean;
   const cell = (name, text) => el("td", { role: "cell" }, el("span", { class: "cell-name", "aria-hidden": "true" }, name), text);
   $("replicates").replaceChildren(...list.map((r) => el("tr", { role: "row" },
-    el("th", { scope: "row", role: "rowheader" }, el("span", { class: "cell-name", "aria-hidden": "true" }, "Replicate"), String(r.number)),
-    cell("Sample", r.label), cell("Outcome", (STATUS[r.status] ?? STATUS.none)[1]),
+    el("th", { scope: "row", role: "rowheader" }, el("span", { class: "cell-name", "aria-hidden": "true" }, "Run"), String(r.run)),
+    cell("Replicate", `${r.replicate} of ${r.label}`),
+    cell("Outcome", r.status === "discarded" ? "Discarded, not in the mean" : (STATUS[r.status] ?? STATUS.none)[1]),
     cell("Equivalence volume", r.volume || "none"), cell("Hardness", r.amount || "none"))));
+}
+
+// Where the run is kept and under which number, and what can be done with it.
+export function showKept(state) {
+  const kept = state.kept;
+  if (!kept) return;
+  text($("run-words"), `Run ${kept.run}, replicate ${kept.replicate} of ${kept.label}`);
+  text($("kept-words"), kept.journal ? `The journal keeps it as run ${kept.run}: ${kept.journal}` : "The journal is in memory; it ends with the program.");
+  text($("folder-words"), kept.folder ? `Written to ${kept.folder}` : "");
+  $("write-folder").hidden = !kept.journal || state.role !== "operator";
+}
+
+export function showDiscarded(reason, operator) {
+  const gone = reason != null;
+  for (const id of ["go-on", "discard"]) $(id).hidden = gone || !operator;
+  $("take-back").hidden = !gone || !operator;
+  $("discard-form").hidden = $("discard-form").hidden || gone || !operator;
+  $("discarded").hidden = !gone;
+  if (gone) text($("discarded-words"), reason ? `This run is discarded: ${reason}.` : "This run is discarded.");
+}
+
+function text(node, words) {
+  if (node.textContent !== words) node.textContent = words;
 }

@@ -77,10 +77,10 @@ export function formValues(form) {
   const data = new FormData(form);
   const values = { mode: data.get("mode"), label: data.get("label").trim() };
   const pump = values.mode === "pump";
-  const names = ["sample_ml", "fillings", "added_ml", "titrant_mol_l", "titrant_uncertainty_mol_l", "lag_s",
-    "lag_uncertainty_s", pump ? "rate_ml_min" : "first_reading_ml"];
-  const seen = values.mode === "meniscus" || values.mode === "drops";
-  const needed = ["sample_ml", "titrant_mol_l", "rate_ml_min", ...(seen ? ["first_reading_ml"] : [])];
+  const certified = Boolean(data.get("titrant_certificate"));
+  const names = ["sample_ml", "fillings", "added_ml", ...(certified ? [] : ["titrant_mol_l", "titrant_uncertainty_mol_l"]), "lag_s",
+    "lag_uncertainty_s", "blank_ml", "blank_uncertainty_ml", "temperature_c", pump ? "rate_ml_min" : "first_reading_ml"];
+  const needed = ["sample_ml", "titrant_mol_l", "rate_ml_min", "first_reading_ml"];
   for (const name of names) {
     const field = form.elements[name];
     const title = form.querySelector(`label[for=${field.id}]`).textContent;
@@ -93,6 +93,9 @@ export function formValues(form) {
     values[name] = value;
   }
   if (values.mode === "meniscus") values.division_ml = Number(data.get("division_ml"));
+  for (const name of ["titrant_certificate", "burette_certificate", "pipette_certificate", "indicator", "analyst"]) {
+    if (data.get(name).trim()) values[name] = data.get(name).trim();
+  }
   if (data.get("pipette_class")) values.pipette_class = data.get("pipette_class");
   if (data.get("burette")) {
     const [nominal, kind] = data.get("burette").split(" ");
@@ -100,6 +103,25 @@ export function formValues(form) {
     values.burette_class = kind;
   }
   return { values };
+}
+
+// Certificates and indicators that can be chosen.
+export function showChoices(choices) {
+  const key = JSON.stringify(choices);
+  if ($("form").dataset.choices === key) return;
+  $("form").dataset.choices = key;
+  for (const list of document.querySelectorAll("[data-purpose]")) {
+    const offered = choices.certificates.filter((c) => c.purpose === list.dataset.purpose);
+    list.replaceChildren(new Option("none", ""), ...offered.map((c) => new Option(c.text, c.file)));
+  }
+  const usual = $("f-indicator").options[0];
+  $("f-indicator").replaceChildren(usual, ...choices.indicators.filter((name) => name !== usual.text).map((name) => new Option(name, name)));
+}
+
+// The start reading is never taken over: the burette stands elsewhere after a run.
+export function showStart(last, used) {
+  $("f-first").value = used ? "" : "0.00";
+  $("first-hint").textContent = last == null ? "" : `The last reading was ${last.toFixed(2)} mL; if nobody filled the burette, the run begins there.`;
 }
 
 export function fillForm(values) {
@@ -110,6 +132,7 @@ export function fillForm(values) {
     field.value = String(value);
   }
   if (values.burette_nominal_ml) form.elements.burette.value = `${values.burette_nominal_ml} ${values.burette_class ?? "A"}`;
+  $("more").open = ["analyst", "indicator", "temperature_c", "blank_ml", "titrant_certificate", "burette_certificate", "pipette_certificate"].some((name) => name in values);
   const mode = form.querySelector(`[name=mode][value="${["pump", "meniscus", "drops"].includes(values.mode) ? values.mode : "steps"}"]`);
   mode.checked = true;
   mode.dispatchEvent(new Event("change"));

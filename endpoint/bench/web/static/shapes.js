@@ -2,15 +2,15 @@
 const NS = "http://www.w3.org/2000/svg";
 
 const SHAPES = {
-  "open ring": ["M50 16a34 34 0 1 1-.1 0Z"],
   "long bar": ["*M6 38h88v24H6Z"],
   "three steps": ["M10 28h24v22h28v22h28", "M90 72v14"],
   "single drop": ["*M50 10C66 36 76 48 76 62a26 26 0 0 1-52 0C24 48 34 36 50 10Z"],
-  "split drop": ["M50 10C66 36 76 48 76 62a26 26 0 0 1-52 0C24 48 34 36 50 10Z",
-    "*M24 60h52a26 26 0 0 1-52 2Z"],
+  "crossed circle": ["M50 14a36 36 0 1 1-.1 0Z", "M25 25 75 75"],
+  "pen on a line": ["M14 86h72", "*M34 72 38 54 74 18 86 30 50 66Z"],
   hourglass: ["M24 12h52M24 88h52M30 12c0 26 40 26 40 76M70 12c0 26-40 26-40 76", "*M36 88c4-14 24-14 28 0Z"],
   square: ["*M20 20h60v60H20Z"],
-  "arrow back over a line": ["M30 12v76", "M92 50H14M32 30 12 50l20 20"],
+  "arrow over a line": ["M40 12v76", "M8 50h80M70 30l20 20-20 20"],
+  "broken square": ["M20 44V20h60v24M20 56v24h60V56"],
   "question mark": ["M32 34c0-26 38-26 38 0 0 16-19 16-19 34", "M51 84v3"],
   dash: ["M20 50h60"],
   good: ["M20 54 42 76 82 26"],

@@ -29,8 +29,9 @@ export class Sound {
       this.pattern = pattern;
       this.schedule();
     }
-    if (guidance && this.speech && guidance.code !== this.spoken && "speechSynthesis" in window) {
-      this.spoken = guidance.code;
+    const word = guidance ? wordOf(guidance) : "";
+    if (guidance && this.speech && word !== this.spoken && "speechSynthesis" in window) {
+      this.spoken = word;
       speechSynthesis.cancel();
       speechSynthesis.speak(new SpeechSynthesisUtterance(guidance.spoken));
     }
@@ -67,4 +68,9 @@ export class Sound {
     tone.start(start);
     tone.stop(start + length + 0.02);
   }
+}
+
+// What is said once: a countdown is one word, another amount is another.
+export function wordOf(guidance) {
+  return `${guidance.code} ${guidance.amount_ml ?? ""} ${guidance.rate_ml_min ?? ""}`;
 }

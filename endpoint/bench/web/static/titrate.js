@@ -1,5 +1,6 @@
 // The titrating view: guidance, track, readings; and the liquid in words.
-import { el, put, svg } from "/static/shapes.js";
+import { put, svg } from "/static/shapes.js";
+import { wordOf } from "/static/sound.js";
 
 const $ = (id) => document.getElementById(id);
 
@@ -38,6 +39,7 @@ export function showTitrating(state, operator) {
   const guidance = state.guidance;
   put($("guide-shape"), guidance ? guidance.shape : "dash");
   text($("guide-words"), guidance ? guidance.title : "Predict first");
+  said($("guide-said"), guidance);
   text($("guide-left"), guidance ? guidance.left_text : "");
   text($("guide-detail"), guidance ? guidance.words : "The guidance stays hidden until the class has made its prediction.");
   places($("places"), guidance ? guidance.place : null);
@@ -46,27 +48,17 @@ export function showTitrating(state, operator) {
   const volumes = state.volumes;
   const pump = volumes && volumes.kind === "pump";
   const seen = volumes && (volumes.kind === "meniscus" || volumes.kind === "drops");
-  $("reading-form").hidden = pump || seen || !operator;
-  $("end-form").hidden = !seen || !operator;
-  $("seen-words").hidden = !seen;
-  if (seen) text($("seen-words"), volumes.text);
-  $("pump").hidden = !pump || !operator;
-  $("readings-box").hidden = pump || seen || !operator;
   for (const id of ["finish", "ask"]) $(id).hidden = !operator;
-  if (pump) showPump(volumes);
-  else if (volumes && !seen) readings(volumes.rows);
   const begun = pump ? volumes.start_s : seen ? volumes.begun_s : volumes && volumes.rows.length ? volumes.rows[0].time_s : null;
   text($("clock"), begun == null ? "0:00" : clock(state.time_s - begun));
 }
 
-function showPump(pump) {
-  const started = pump.start_s != null;
-  const stopped = pump.stop_s != null;
-  const had = document.activeElement === $("pump-start");
-  $("pump-start").hidden = started;
-  $("pump-stop").hidden = !started || stopped;
-  if (started && had) $("pump-stop").focus();
-  if (stopped && document.activeElement === document.body) $("finish").focus();
+// Read aloud once for each word, not for every second of a wait.
+function said(host, guidance) {
+  const word = guidance ? wordOf(guidance) : "";
+  if (host.dataset.word === word) return;
+  host.dataset.word = word;
+  text(host, guidance ? guidance.spoken : "");
 }
 
 // The state by its position on a scale of six.
@@ -117,17 +109,4 @@ function track(host, state) {
   const words = end == null ? `Delivered ${delivered.toFixed(2)} mL, endpoint not known yet`
     : `Delivered ${delivered.toFixed(2)} mL, endpoint near ${end.toFixed(2)} mL`;
   host.replaceChildren(svg("svg", { viewBox: "0 0 600 84", role: "img", "aria-label": words, class: "shape" }, parts));
-}
-
-function readings(rows) {
-  const host = $("readings");
-  const key = JSON.stringify(rows);
-  if (host.dataset.key === key || (host.contains(document.activeElement) && document.activeElement.matches("input"))) return;
-  host.dataset.key = key;
-  host.replaceChildren(...rows.slice().reverse().map((row) => el("tr", {},
-    el("th", { scope: "row" }, row.row === 0 ? "start" : String(row.row)),
-    el("td", {}, row.reading_ml.toFixed(2) + (row.corrected ? " (corrected)" : "")),
-    el("td", {}, row.volume_ml.toFixed(2)),
-    el("td", {}, el("input", { id: `row-${row.row}`, inputmode: "decimal", autocomplete: "off", "aria-label": `New value of reading ${row.row}, mL` }),
-      el("button", { type: "button", "data-row": row.row, "aria-label": `Correct reading ${row.row}` }, "Correct")))));
 }

@@ -1,0 +1,267 @@
+"""The result page ends the job, and has a way back; volumes of every kind, by keyboard alone."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from endpoint.bench.journal.journal import RunJournal
+from endpoint.bench.journal.open_run import OpenRun
+from endpoint.bench.live import notices
+from endpoint.bench.web.hub import jpeg_of
+from endpoint.recording.frame import ArrayFrame
+from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
+from tests.bench_server import Bench, barriers, fill, finish, heard, serving, tab_to
+
+FILM = frames()
+SIZES = [
+    {"viewport": {"width": 1280, "height": 800}, "color_scheme": "light"},
+    {"viewport": {"width": 390, "height": 844}, "color_scheme": "dark"},
+]
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Bench]:
+    # Nobody shows pictures while the page is used.
+    monkeypatch.setattr(notices, "_SILENT_S", 600.0)
+    with RunJournal.open(tmp_path / "journal.sqlite") as journal:
+        kept = OpenRun(journal, datetime.date(2026, 11, 25), source="drawn")
+        with serving(browser=True, journal=kept) as running:
+            place(running, FILM)
+            yield running
+
+
+def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
+    page = browser.new_page(**options)
+    page.goto(bench.address())
+    expect(page.locator("body[data-role=operator]")).to_have_count(1)
+    return page
+
+
+def titrate(bench: Bench) -> None:
+    """The whole titration at once, with times of its own, up to its finish."""
+    session = bench.session
+    zero = bench.hub.clock.now() - 100.0
+    session.begin({**FORM_VALUES, "burette_nominal_ml": 25.0, "burette_class": "A"}, zero)
+    entered = 1
+    for frame in FILM:
+        now = frame.time_s - 4.0
+        if now < 0:
+            continue
+        if entered < len(ADDITIONS) and now >= PAUSE_S * entered:
+            session.running().reading(ADDITIONS[entered], zero + now)
+            entered += 1
+        session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
+        session.keep_still(zero + now + 0.01, partial(jpeg_of, frame))
+    session.finish(zero + now + 0.02)
+    bench.hub.changed()
+
+
+def press(page: Page, selector: str) -> None:
+    """Reach a control with the keyboard and press it."""
+    tab_to(page, selector)
+    page.keyboard.press("Enter")
+
+
+def wrong(page: Page, selector: str, note: str, said: str) -> None:
+    """The field is marked, has the focus, and names the sentence that says what is wrong."""
+    field = page.locator(selector)
+    expect(field).to_have_attribute("aria-invalid", "true")
+    expect(field).to_be_focused()
+    described = field.get_attribute("aria-describedby") or ""
+    assert note in described.split()
+    expect(page.locator(f"#{note}")).to_contain_text(said)
+
+
+@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
+def test_result_ends_the_job_and_has_a_way_back(
+    browser: Browser, bench: Bench, options: dict[str, Any]
+) -> None:
+    page = opened(browser, bench, **options)
+    told = heard(page)
+    titrate(bench)
+    expect(page.locator("#view-result .outcome")).to_contain_text("Located")
+    volume = page.locator("#equivalence").inner_text()
+    expect(page.locator("#run-words")).to_have_text("Run 1, replicate 1 of Drawn water")
+    expect(page.locator("#kept-words")).to_contain_text("as run 1: ")
+    found = {"result": barriers(page)}
+    # Correct a reading, see another volume, take it back.
+    page.get_by_text("Readings and corrections").click()
+    fill(page, "#row-8", "30")
+    page.keyboard.press("Enter")
+    wrong(page, "#row-8", "result-note", "is not between 0 and 25 mL")
+    found["refused"] = barriers(page)
+    fill(page, "#row-8", "7.84")
+    page.keyboard.press("Enter")
+    expect(page.locator("#readings")).to_contain_text("7.84 (corrected)")
+    found["corrected"] = barriers(page)
+    undo = page.locator("#result-undo")
+    expect(undo).to_have_attribute("aria-label", "Undo the correction of reading 8")
+    press(page, "#result-undo")
+    expect(page.locator("#result-note")).to_have_text("Taken back: the correction of reading 8.")
+    expect(page.locator("#readings")).not_to_contain_text("corrected")
+    expect(page.locator("#equivalence")).to_have_text(volume)
+    # Discard, and take that back.
+    press(page, "#discard")
+    page.keyboard.press("Enter")
+    wrong(page, "#reason", "result-note", "why the run is discarded")
+    page.keyboard.type("spilt")
+    page.keyboard.press("Enter")
+    expect(page.locator("#discarded")).to_contain_text("This run is discarded: spilt.")
+    expect(page.locator("#replicates")).to_contain_text("Discarded, not in the mean")
+    expect(page.locator("#go-on")).to_be_hidden()
+    found["discarded"] = barriers(page)
+    press(page, "#take-back")
+    expect(page.locator("#discarded")).to_be_hidden()
+    # Go on adding; the volume goes on.
+    press(page, "#go-on")
+    expect(page.locator("#view-titrating")).to_be_visible()
+    expect(page.locator("#delivered")).to_have_text(f"{ADDITIONS[-1]:.2f}")
+    finish(page)
+    expect(page.locator("#view-result")).to_be_visible()
+    expect(page.locator("#equivalence")).to_have_text(volume)
+    # The next replicate keeps the form, but not the start reading.
+    press(page, "#again")
+    expect(page.locator("#f-titrant")).to_have_value("0.01")
+    expect(page.locator("#f-first")).to_have_value("")
+    expect(page.locator("#first-hint")).to_contain_text("The last reading was 8.70 mL")
+    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
+    assert not {view: b for view, b in found.items() if b}
+    assert not told
+    page.close()
+
+
+def test_reports_and_record_folder_of_the_result(
+    browser: Browser, bench: Bench, tmp_path: Path
+) -> None:
+    page = opened(browser, bench)
+    titrate(bench)
+    expect(page.locator("#view-result .outcome")).to_contain_text("Located")
+    press(page, "#write-folder")
+    folder = tmp_path / "runs" / "run-0001"
+    expect(page.locator("#folder-words")).to_have_text(f"Written to {folder}")
+    assert {"record.toml", "result.json", "report.html", "report.pdf", "thumbnails.png"} <= {
+        path.name for path in folder.iterdir()
+    }
+    pdf = page.evaluate(
+        "fetch('/report.pdf').then((r) => r.blob()).then((b) => b.slice(0, 5).text())"
+    )
+    assert pdf == "%PDF-"
+    shown = page.locator("#equivalence").inner_text()
+    with page.expect_popup() as popup:
+        press(page, "a[href='/report.html']")
+    report = popup.value
+    told = heard(report)
+    expect(report.locator("body")).to_contain_text("measured live at the bench")
+    expect(report.locator("body")).to_contain_text(shown)
+    # Its style and its pictures are shown: the policy of the bench lets them through.
+    assert report.evaluate("[...document.images].every((i) => i.naturalWidth > 0)")
+    assert report.evaluate("document.images.length") >= 1
+    assert not told
+    report.close()
+    page.close()
+
+
+@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
+def test_readings_are_questioned_refused_and_refilled(
+    browser: Browser, bench: Bench, options: dict[str, Any]
+) -> None:
+    page = opened(browser, bench, **options)
+    told = heard(page)
+    form = {**FORM_VALUES, "burette_nominal_ml": 25.0, "first_reading_ml": 1.0}
+    bench.session.begin(form, bench.hub.clock.now())
+    bench.hub.changed()
+    expect(page.locator("#reading")).to_be_focused()
+    page.keyboard.type("30")
+    page.keyboard.press("Enter")
+    wrong(page, "#reading", "reading-note", "is not between 0 and 25 mL")
+    page.keyboard.type("20")
+    page.keyboard.press("Enter")
+    wrong(page, "#reading", "reading-note", "19.00 mL more than the last reading")
+    expect(page.locator("#reading-sure")).to_have_text("Yes, 20.00 mL")
+    found = {"questioned": barriers(page)}
+    page.keyboard.press("Enter")
+    expect(page.locator("#delivered")).to_have_text("19.00")
+    expect(page.locator("#reading-sure")).to_be_hidden()
+    expect(page.locator("#reading")).to_have_value("")
+    press(page, "#refill-box summary")
+    expect(page.locator("#before")).to_have_value("20.00")
+    fill(page, "#before", "20.50")
+    fill(page, "#after", "x")
+    page.keyboard.press("Enter")
+    wrong(page, "#after", "reading-note", "Type the reading after the refill")
+    found["refill"] = barriers(page)
+    fill(page, "#after", "0.30")
+    page.keyboard.press("Enter")
+    expect(page.locator("#reading-note")).to_contain_text("The burette is refilled")
+    expect(page.locator("#delivered")).to_have_text("19.50")
+    expect(page.locator("#reading")).to_be_focused()
+    page.keyboard.type("1.30")
+    page.keyboard.press("Enter")
+    expect(page.locator("#delivered")).to_have_text("20.50")
+    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
+    assert not {view: b for view, b in found.items() if b}
+    assert not told
+    page.close()
+
+
+@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
+def test_pump_is_held_started_again_and_set_to_other_rates(
+    browser: Browser, bench: Bench, options: dict[str, Any]
+) -> None:
+    page = opened(browser, bench, **options)
+    told = heard(page)
+    form = {**FORM_VALUES, "mode": "pump", "rate_ml_min": 60.0}
+    bench.session.begin(form, bench.hub.clock.now())
+    bench.hub.changed()
+    expect(page.locator("#pump-start")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#pump-stop")).to_be_focused()
+    expect(page.locator("#pump-words")).to_have_text("The pump runs at 60 mL/min.")
+    fill(page, "#rate", "0")
+    page.keyboard.press("Enter")
+    wrong(page, "#rate", "reading-note", "The pump rate must be a number")
+    found = {"refused": barriers(page)}
+    fill(page, "#rate", "20")
+    page.keyboard.press("Enter")
+    expect(page.locator("#pump-words")).to_have_text("The pump runs at 20 mL/min.")
+    press(page, "#pump-stop")
+    expect(page.locator("#pump-start")).to_be_focused()
+    expect(page.locator("#pump-start")).to_have_text("Pump starts again now")
+    expect(page.locator("#pump-undo")).to_have_attribute("aria-label", "Undo the stop of the pump")
+    found["held"] = barriers(page)
+    page.keyboard.press("Enter")
+    expect(page.locator("#pump-words")).to_have_text("The pump runs at 20 mL/min.")
+    finish(page)
+    expect(page.locator("#view-result")).to_be_visible()
+    expect(page.locator("#corrections")).to_be_hidden()
+    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
+    assert not {view: b for view, b in found.items() if b}
+    assert not told
+    page.close()
+
+
+def test_a_form_that_is_wrong_marks_its_field(browser: Browser, bench: Bench) -> None:
+    page = opened(browser, bench)
+    for selector, text in (("#f-sample", "100"), ("#f-titrant", "x")):
+        fill(page, selector, text)
+    press(page, "#begin")
+    wrong(page, "#f-titrant", "begin-note", "Type a number: EDTA, mol/L")
+    fill(page, "#f-titrant", "0.01")
+    fill(page, "#f-first", "30")
+    page.locator("#f-burette").select_option("25 A")
+    press(page, "#begin")
+    wrong(page, "#f-first", "begin-note", "not on a burette of 25 mL")
+    assert not barriers(page)
+    fill(page, "#f-first", "0.4")
+    expect(page.locator("#f-first")).not_to_have_attribute("aria-invalid", "true")
+    fill(page, "#f-lag-u", "0.2")
+    press(page, "#begin")
+    wrong(page, "#f-lag", "begin-note", "The uncertainty of the mixing time is given without")
+    page.close()
