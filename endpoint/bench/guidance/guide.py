@@ -23,6 +23,7 @@ from endpoint.bench.guidance.words import (
     FINISHING,
     PUMP_ON,
     PUMP_START,
+    TYPE_IT,
     Tone,
     amount_words,
     left_sentence,
@@ -80,6 +81,8 @@ class Pace:
     """A pump delivers; else a burette by hand."""
     rate_ml_min: float = 0.0
     """Rate of the pump now; 0 while it stands still."""
+    typed: bool = True
+    """Somebody types the readings."""
 
 
 @dataclass(frozen=True)
@@ -185,9 +188,9 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     ended:
         The result if the run ended now, where that was worked out.
     """
+    pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
     if moment.blueness is None:
-        return unseen(moment.delivered_ml)
-    pace = Pace(moment.pump, moment.rate_ml_min)
+        return unseen(moment.delivered_ml, pace)
     if result is None or result.curve is None:
         return begun(moment.delivered_ml, pace)
     job = result.job
@@ -205,9 +208,9 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     return replace(said, finishing="" if enough else FINISHING[result.status])
 
 
-def unseen(delivered_ml: float) -> Guidance:
+def unseen(delivered_ml: float, pace: Pace | None = None) -> Guidance:
     """What is said while the liquid is out of view."""
-    return _said("unseen", Pace(), delivered_ml)
+    return _said("unseen", pace or Pace(), delivered_ml)
 
 
 def begun(delivered_ml: float, pace: Pace | None = None) -> Guidance:
@@ -430,9 +433,10 @@ def _said(
         (advice.pump_title, advice.pump_words) if pace.pump else (advice.title, advice.words)
     )
     filled = {
-        "amount": amount_words(amount_ml or 0.0),
+        "amount": f"{amount_ml or 0.0:g} mL" if pace.pump else amount_words(amount_ml or 0.0),
         "rate": f"{rate_ml_min or 0.0:g} mL/min",
         "wait": "a moment",
+        "then": TYPE_IT if pace.typed else "",
     }
     title, words = title.format(**filled), words.format(**filled)
     text = (

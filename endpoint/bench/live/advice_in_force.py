@@ -103,9 +103,11 @@ class AdviceInForce:
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""
-        last = self._last or begun(moment.delivered_ml, Pace(moment.pump, moment.rate_ml_min))
+        pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
+        last = self._last or begun(moment.delivered_ml, pace)
         if moment.blueness is None:
-            return unseen(moment.delivered_ml)
+            said = unseen(moment.delivered_ml, pace)
+            return replace(said, place=last.place, finishing=last.finishing)
         if moment.pump:
             return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
         if moment.watched:
