@@ -51,6 +51,9 @@ enough for a tinge to show."""
 _TINGED = 0.15
 """Free fraction that a liquid surely has less of where it may run in under the eyes of the camera.
 Lower, and it takes many portions; higher, and a stream begins within reach of the end."""
+_TINGED_FOR_ML = 0.5
+"""For so long after a tinge that stays, mL, only drops are added: waters with much magnesium have
+less left then (`endpoint.bench.live.plume`)."""
 _MOST_UNMIXED = 0.2
 """Part of the next addition that may be unmixed before it is given. Assumed: more, and titrant goes
 into a flask that is still changing; less, and the waits get long."""
@@ -356,6 +359,9 @@ def _next(
     if left.value_ml is None and left.free_high < _TINGED:
         near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
         return "pour", _NEAR_POUR_ML if near else _POUR_ML
+    if stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _TINGED_FOR_ML:
+        # A stream was stopped by a tinge that has stayed: the end may be a few drops away.
+        return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if safe_ml >= _LEAST_POUR_ML:
         return "pour", min(safe_ml, _NEAR_POUR_ML)
     return ("portion" if safe_ml > _DROPS_ML else "drops"), safe_ml

@@ -30,7 +30,8 @@ class Tone:
 class Advice:
     """A state of the guide.
 
-    In its texts `{amount}`, `{rate}` and `{wait}` stand for what is advised, `{then}` for `TYPE_IT`.
+    In its texts `{amount}`, `{rate}` and `{wait}` stand for what is advised, and `{then}` for
+    `TYPE_IT`.
     """
 
     code: str
@@ -141,8 +142,8 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "over",
             "Stop: interval only",
-            "One addition went through the change, and more titrant does not tell where. Finish, and "
-            "titrate a fresh sample: you know now from where on to add drops.",
+            "One addition went through the change, and more titrant does not tell where. Finish, "
+            "and titrate a fresh sample: you know now from where on to add drops.",
             "broken square",
             4,
             Tone((740.0, 392.0), 2.0, 2, 2.0),
