@@ -33,9 +33,6 @@ from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
 from endpoint.equivalence.model import Priors, priors_for
 
-_Z90 = 1.645
-"""95 % point of the standard normal distribution: 5 % of the probability lie beyond it on either
-side."""
 _MOST_RISE = 0.2
 """Largest rise of the free fraction in one addition. A fit needs points within the change, and from
 0.72 on one addition hides its shape (`endpoint.equivalence.verdict`). Lower, and additions get
@@ -313,7 +310,8 @@ def guide(
         inputs.stream,
     )
     delivered_ml = history.now_ml
-    if result is not None and result.status == "located" and result.equivalence is not None:
+    located = result is not None and result.status == "located"
+    if located and result is not None and result.equivalence is not None and _is_over(left):
         left = _as_located(left, result.equivalence, delivered_ml)
     code, amount_ml = _next(left, delivered_ml, curve, result, inputs.stream)
     place = ADVICE[code].place
@@ -328,10 +326,18 @@ def guide(
     return _said(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
 
 
+def _is_over(left: Left) -> bool:
+    """Whether the change is over, by what is predicted."""
+    return left.middle_ml < 0.0 and left.free_fraction > _CHANGED
+
+
 def _as_located(left: Left, end: Estimate, delivered_ml: float) -> Left:
-    """What is left, with the end that the curve shows too."""
-    value, spread = end.value_ml - delivered_ml, _Z90 * end.standard_uncertainty_ml
-    low, high = value - spread, value + spread
+    """What is left, with the end that the curve shows too.
+
+    Its 95 % interval stands for the 90 % range: readings that are still to come move it.
+    """
+    value = end.value_ml - delivered_ml
+    low, high = end.low_ml - delivered_ml, end.high_ml - delivered_ml
     return replace(
         left, value_ml=value, low_ml=low, high_ml=high, middle_ml=value, at_least_ml=max(low, 0.0)
     )
@@ -346,7 +352,7 @@ def _next(
 ) -> tuple[str, float]:
     """What to do next, and how much to add."""
     safe_ml = _safe_ml(left)
-    if left.middle_ml < 0.0 and left.free_fraction > _CHANGED:
+    if _is_over(left):
         ends = _has_enough(result, delivered_ml, curve, left)
         if ends:
             return ends, 0.0
