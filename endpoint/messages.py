@@ -97,6 +97,11 @@ REASONS: dict[str, tuple[str, str]] = {
         "The recording stops within the change, before a pure {free} was reached.",
         "Go on half a millilitre past the end, until the {free} no longer changes.",
     ),
+    "exchanged": (
+        "The colour turns at once, without a shade between {bound} and {free}, and far too little "
+        "titrant was added for that: another flask or thing stands in its place.",
+        "Keep the flask in view until the end, and leave it where it stands.",
+    ),
     "rows-uncertain": (
         "The rows of the log go with the additions in the recording in more than one way, so the "
         "endpoint is only known to lie between two volumes.",
@@ -157,6 +162,12 @@ REMARKS: dict[str, tuple[str, str]] = {
     "reference-bright": (
         "The white reference is overexposed in part of the recording.",
         "Lower the exposure until the reference is just below white.",
+    ),
+    "light-changed": (
+        "The light, the exposure or the amount of indicator changed during the recording. Even "
+        "steps of light were undone; volumes that were seen in another light were set aside.",
+        "Leave lamp and camera alone while you titrate, fix the exposure, and add no more "
+        "indicator.",
     ),
     "frames-lost": (
         "Part of the recording was set aside, but the change itself was recorded.",

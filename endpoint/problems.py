@@ -125,6 +125,7 @@ class Flag(enum.IntFlag):
     SATURATED = enum.auto()
     DAMAGED = enum.auto()
     OTHER_LIGHT = enum.auto()
+    REPEATED = enum.auto()
 
 
 FLAG_TEXT: dict[Flag, tuple[str, str]] = {
@@ -171,5 +172,9 @@ FLAG_TEXT: dict[Flag, tuple[str, str]] = {
     Flag.OTHER_LIGHT: (
         "The light, the exposure or the amount of indicator was another one than at the change.",
         "Leave lamp and camera alone while you titrate, and add no more indicator.",
+    ),
+    Flag.REPEATED: (
+        "The frame repeats the colour of an older one: the film is strongly compressed.",
+        "Film at a higher quality.",
     ),
 }

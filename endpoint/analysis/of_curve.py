@@ -56,8 +56,12 @@ def judged(
     doubt: ClockDoubt | None = None,
     creep: Creep | None = None,
     near: Transition | None = None,
+    leap: bool = False,
 ) -> Result:
-    """Result of a curve without its hardness; `near` is a fit of nearly the same curve."""
+    """Result of a curve without its hardness.
+
+    `near` is a fit of nearly the same curve, `leap` whether no picture shows a shade between.
+    """
     fit, signs = None, Carbonate(creep)
     if hindrance(curve, job.indicator) is None:
         titrant_mol_l = job.titrant_mol_l.value
@@ -73,6 +77,7 @@ def judged(
         seen=seen,
         doubt=doubt,
         carbonate=signs,
+        leaps=leap,
         blocking=blocking(job.other_metals, 1.0 - job.added_ml / job.flask_ml),
     )
     return _with_volumes_by_eye(Result(job, judge(evidence), curve, fit, seen_volume=seen))

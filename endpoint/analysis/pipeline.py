@@ -20,6 +20,7 @@ from endpoint.analysis.viewing import Viewing, find_region
 from endpoint.burette.picture_reader import watch_for
 from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.density import ColourSample, ColourTrace, trace
+from endpoint.colour.off_colour import leaps
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.creep import creep_of
 from endpoint.curve.points import from_colour
@@ -36,9 +37,11 @@ from endpoint.recording.photometer import PhotometerTable
 from endpoint.scene.region import Region
 from endpoint.verdict.verdict import Verdict, refuse, volume_unseen
 
-_START_SD_S = 0.6
-"""Standard uncertainty of the start of a pump against its recording, s: somebody starts both, or
-writes down the second. Assumed, no source."""
+_START_SD_S = 0.35
+"""Standard uncertainty of the start of a pump against its recording, s: somebody writes down the
+second, which is an even distribution over 1 s (0.29 s), and is late or early by 0.2 s, as people
+are with a stopwatch. Assumed. Lower, and a start that was read off carelessly is believed too much;
+higher, and the interval says little."""
 
 
 def analyse(
@@ -160,7 +163,8 @@ def _of_trace(
     assert job.delivery is not None
     alignments: tuple[Alignment, ...] = ()
     if job.clock is not None and (seen is None or seen is job.logged):
-        alignments = align(colour, job.delivery, stated=job.clock.basis == "stated")
+        stated = job.clock.basis == "stated"
+        alignments = align(colour, job.delivery, stated=stated, flask_ml=job.flask_ml)
     if not alignments:
         doubt = _doubt_of_end(colour, job.delivery)
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
@@ -188,7 +192,8 @@ def _of_delivery(
         job = replace(job, clock_uncertainty_s=apart_s)
     curve = from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
     creep = creep_of(colour, delivery, curve, job.priors.lag_s[0])
-    return judged(job, curve, seen, doubt, creep, near)
+    leap = leaps(colour.time_s, colour.density, colour.usable)
+    return judged(job, curve, seen, doubt, creep, near, leap)
 
 
 def _doubt_of_end(colour: ColourTrace, delivery: Delivery) -> ClockDoubt | None:

@@ -62,7 +62,9 @@ def result_of_several(
     first = results[0].fit
     results += [result_of(alignment, first) for alignment in alignments[1:_MOST]]
     costs = np.array([alignment.cost for alignment in alignments[:_MOST]])
-    costs = costs + _raggedness(results)
+    if any(alignment.delivery.is_held for alignment in alignments):
+        # A pump that began at another time makes no other curve, only the same one elsewhere.
+        costs = costs + _raggedness(results)
     weights = np.exp(np.min(costs) - costs)
     weights /= weights.sum()
     order = np.argsort(-weights)

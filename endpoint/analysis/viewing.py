@@ -54,7 +54,7 @@ class Viewing:
         chosen = None if every_frame else self._of_chosen_frames()
         if chosen is not None:
             return chosen
-        self.keeper.forget()
+        self.keeper.forget(self.source.info.frame_count or 0)
         frames = self.keeper.through(self.source.frames())
         if self.watch is not None:
             frames = self.watch.through(frames)
@@ -70,7 +70,7 @@ class Viewing:
         if part is None or job.clock is None:
             return part
         stated = job.clock.basis == "stated"
-        ways = align(trace(part), job.delivery, stated=stated)
+        ways = align(trace(part), job.delivery, stated=stated, flask_ml=job.flask_ml)
         as_written = not ways or (len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S)
         return part if as_written else None
 

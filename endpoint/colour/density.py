@@ -233,8 +233,16 @@ def _levels(light: Pixels, step: int) -> tuple[Level, Level]:
     return first, second
 
 
+_XYZ_OVER_WHITE: FloatArray = np.array(
+    [[0.412453, 0.357580, 0.180423], [0.212671, 0.715160, 0.072169], [0.019334, 0.119193, 0.950227]]
+) / np.array([[0.95047], [1.0], [1.08883]])
+"""Linear sRGB to XYZ over that of white (IEC 61966-2-1, D65, 2 degrees), as skimage has it."""
+
+
 def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.uint8]]:
     """CIELAB hue and chroma and the sRGB colour for densities, the reference taken as white.
+
+    The same as `skimage.color.rgb2lab`, which takes 0.1 s to import (CIE 15).
 
     Parameters
     ----------
@@ -245,12 +253,12 @@ def lab_and_rgb(density: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np
     -------
     Hue angle in degrees, shape (n,); chroma, shape (n,); sRGB bytes, shape (n, 3).
     """
-    from skimage.color import rgb2lab
-
-    encoded = to_encoded_srgb(10.0 ** -np.maximum(density, 0.0))
-    lab = rgb2lab(encoded[:, None, :])[:, 0]
-    hue = np.degrees(np.arctan2(lab[:, 2], lab[:, 1])) % 360.0
-    return hue, np.hypot(lab[:, 1], lab[:, 2]), np.rint(255.0 * encoded).astype(np.uint8)
+    linear = 10.0 ** -np.maximum(density, 0.0)
+    xyz = linear @ _XYZ_OVER_WHITE.T
+    root = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz / (3 * (6 / 29) ** 2) + 4 / 29)
+    a, b = 500.0 * (root[:, 0] - root[:, 1]), 200.0 * (root[:, 1] - root[:, 2])
+    hue = np.degrees(np.arctan2(b, a)) % 360.0
+    return hue, np.hypot(a, b), np.rint(255.0 * to_encoded_srgb(linear)).astype(np.uint8)
 
 
 _COLUMNS = ("density", "display_density", "density_sigma", "reference")

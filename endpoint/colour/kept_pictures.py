@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording import channels
 from endpoint.recording.frame import Box, Frame, small, thinned
 
 _SAMPLES = 24
@@ -35,8 +36,7 @@ class KeptPicture:
 
 def small_copy(frame: Frame, long_side: int) -> KeptPicture:
     """Small picture of a frame."""
-    encoded = np.clip(small(frame, long_side), 0.0, 1.0)
-    rgb = np.rint(255.0 * encoded).astype(np.uint8)
+    rgb = channels.in_bytes(small(frame, long_side))
     rgb.setflags(write=False)
     return KeptPicture(frame.index, frame.time_s, rgb)
 
@@ -200,9 +200,11 @@ class PictureKeeper:
         self._pauses.see(frame)
         self._seen += 1
 
-    def forget(self) -> None:
-        """Begin anew."""
+    def forget(self, expected: int = 0) -> None:
+        """Begin anew; what would be dropped of so many frames is not copied first."""
         self._kept, self._stride, self._seen = [], 1, 0
+        while expected > self._most * self._stride:
+            self._stride *= 2
         self._shades.forget()
         self._pauses.forget()
 

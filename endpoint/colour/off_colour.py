@@ -49,6 +49,8 @@ that are seen for longer are those of a liquid; pictures further apart may have 
 _SHADE = 0.15
 """Part of the change at either end within which a colour is still the first or already the last.
 Assumed."""
+_PLUME = 0.3
+"""The same where titrant runs in: plumes tint a part of the view. Assumed."""
 _LEAST_SWAP = 0.15
 """Change, density over all channels, of less than which no swap is told. Assumed: smaller, and
 noise of a pale liquid is one; larger, and a thing of pale colour is missed."""
@@ -175,27 +177,56 @@ def swapped_frames(
     index = np.flatnonzero(usable)
     if index.size < _LEAST_FRAMES:
         return after
-    start, change = _line(density[index])
-    if float(np.linalg.norm(change)) < _LEAST_SWAP:
-        return after
-    way = (density[index] - start) @ change / float(change @ change)
     usual = float(np.median(spread[index]))
     streaks = float((spread[index] > 2.0 * usual + _SUDDEN).mean()) > _FEW_STREAKS
-    late = np.flatnonzero(way > 1.0 - _SHADE)
-    early = np.flatnonzero(way < _SHADE)
-    if streaks or not late.size or not early.size:
+    leap = None if streaks else _leap(density[index])
+    if leap is None:
         return after
-    leap = int(late[0])
-    between = (way > _SHADE) & (way < 1.0 - _SHADE)
-    last = early[early < leap]
-    if not last.size or leap - int(last[-1]) < 1:
+    last, first, shades = leap
+    step_s = float(np.max(np.diff(time_s[int(index[last]) : int(index[first]) + 1])))
+    if step_s > _MIXES_S or shades * step_s > _MIXES_S:
         return after
-    inside = slice(int(index[last[-1]]), int(index[leap]) + 1)
-    step_s = float(np.max(np.diff(time_s[inside])))
-    if step_s > _MIXES_S or between.sum() * step_s > _MIXES_S:
-        return after
-    after[int(index[leap]) :] = True
+    after[int(index[first]) :] = True
     return after
+
+
+def leaps(time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_]) -> bool:
+    """Whether no picture shows a shade between the first colour and the last.
+
+    A liquid that turned behind a hand leaves none either; a flask that was exchanged has none in
+    any case.
+
+    Parameters
+    ----------
+    time_s, density, usable:
+        As in `off_colour_frames`.
+    """
+    index = np.flatnonzero(usable)
+    leap = _leap(density[index], _PLUME) if index.size >= _LEAST_FRAMES else None
+    if leap is None:
+        return False
+    return leap[2] * float(np.median(np.diff(time_s[index]))) <= _MIXES_S
+
+
+def _leap(density: FloatArray, shade: float = _SHADE) -> tuple[int, int, int] | None:
+    """Last frame of the first colour, first of the last one, and how many have a shade between.
+
+    `shade` is the part of the change within which a colour is still the first or already the last.
+    None where there is no such change. A hand may have the shade of a mixture, but not its colour.
+    """
+    start, change = _line(density)
+    size = float(np.linalg.norm(change))
+    if size < _LEAST_SWAP:
+        return None
+    way = (density - start) @ change / size**2
+    late, early = np.flatnonzero(way > 1.0 - shade), np.flatnonzero(way < shade)
+    early = early[early < late[0]] if late.size else early[:0]
+    if not early.size:
+        return None
+    off = np.linalg.norm(_across(density - start, change), axis=1)
+    mixed = off < _FAR + _FAR_PART * size + size * bow_of(density.max(axis=1))
+    last, first = int(early[-1]), int(late[0])
+    return last, first, int(mixed[last + 1 : first].sum())
 
 
 def _line(values: FloatArray) -> tuple[FloatArray, FloatArray]:

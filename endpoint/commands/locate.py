@@ -93,7 +93,6 @@ def locate(
 
     from endpoint.analysis.prepare import prepare
     from endpoint.files.folder import check_file, check_folder, write_text
-    from endpoint.report.folder import write_folder
     from endpoint.result.document import document, provenance_of, to_json
     from endpoint.result.text import summary
 
@@ -113,6 +112,8 @@ def locate(
         else:
             write_text(Path(json_to), text)
     if out is not None:
+        from endpoint.report.folder import write_folder
+
         write_folder(result, Path(out), provenance)
     if json_to != "-":
         click.echo(summary(result, width=80, encoding=sys.stdout.encoding))

@@ -27,6 +27,20 @@ def frame_noise(density: FloatArray) -> FloatArray:
     return np.asarray(1.4826 * np.median(_bends(density), axis=0))
 
 
+def repeats(density: FloatArray) -> NDArray[np.bool_]:
+    """Frames that show the colour of the frame before to the last digit, shape (n,).
+
+    No camera sees one colour twice: the coding kept an old picture. While titrant runs in, such a
+    colour is too old for its volume.
+
+    Parameters
+    ----------
+    density:
+        Of all three channels of a camera, shape (n, 3).
+    """
+    return np.r_[False, np.all(np.diff(density, axis=0) == 0.0, axis=1)][: len(density)]
+
+
 def row_noise(absorbance: FloatArray, path_cm: float) -> FloatArray:
     """Standard deviation of the rows of a photometer, shape of `absorbance`.
 

@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from endpoint.colour.density import ColourTrace, lab_and_rgb, mean_hue_deg
 from endpoint.colour.off_colour import darkness_of, largest_off, off_colour_runs
+from endpoint.curve.exposure import even_light
 from endpoint.curve.groups import as_mixing, hold_groups, sweep_groups
-from endpoint.curve.noise import frame_noise, row_noise
+from endpoint.curve.noise import frame_noise, repeats, row_noise
 from endpoint.curve.segments import one_light
 from endpoint.curve.strays import strays
 from endpoint.curve.unmix import undilute, unmix
@@ -22,6 +23,10 @@ IntArray = NDArray[np.int64]
 
 RGB = ("red", "green", "blue")
 
+_NOTHING_LEFT, _CLIPPED_POINTS = 14, 0.05
+"""Code of 255 of a channel before white up to which it tells nothing: 0.4 % of the light, little
+more than stray light (`endpoint.curve.unmix.STRAY_LIGHT`); and part of the points that make it more
+than chance. Higher, and the red of dark liquids that are sound is given up."""
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
 
@@ -63,6 +68,8 @@ class Curve:
     """None where the rows themselves state their volumes."""
     path_cm: float = 1.0
     """Of a photometer's cell; its absorbances are those of 1 cm."""
+    light_steps: float = 0.0
+    """Steps of light that were undone, density: root sum of squares."""
 
     def __post_init__(self) -> None:
         for name in self.__dataclass_fields__:
@@ -145,6 +152,11 @@ class Curve:
         return max(float(ends.max()), 0.0)
 
     @property
+    def is_clipped(self) -> bool:
+        """Whether a channel of the camera has nothing left of the liquid in some of the points."""
+        return self.channels == RGB and bool(_nothing_left(self.rgb).any())
+
+    @property
     def darkness(self) -> float:
         """Density of the liquid beyond what a camera follows in a straight line, >= 0."""
         return darkness_of(self.density)
@@ -158,6 +170,16 @@ class Curve:
     def change(self) -> float:
         """Size of the whole colour change, density (Euclidean over the channels)."""
         return float(np.linalg.norm(self.change_density))
+
+
+def _nothing_left(rgb: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Channels of the camera in which the liquid has nothing left, shape (3,).
+
+    A colour so deep is clipped by the camera: mixed with the others, its density falls where it
+    should rise. What is dark in all channels is no deep colour.
+    """
+    deep = (rgb <= _NOTHING_LEFT) & (rgb.max(axis=1, initial=0) > 4 * _NOTHING_LEFT)[:, None]
+    return np.asarray(deep.sum(axis=0) > _CLIPPED_POINTS * len(rgb))
 
 
 @dataclass(frozen=True, eq=False)
@@ -182,10 +204,15 @@ def _build(
 ) -> Curve:
     undiluted = undilute(points.volume_ml, points.density, flask_ml)
     apart = strays(undiluted)
+    light, stepped = np.zeros(len(apart)), 0.0
+    clipped = _nothing_left(colour[1])
+    if channels == RGB and not clipped.any():
+        found = even_light(points.volume_ml[~apart], undiluted[~apart])
+        light[~apart], stepped = found.density, found.scatter
     alike = np.array(apart)
-    alike[~apart] = one_light(points.volume_ml[~apart], undiluted[~apart])
+    alike[~apart] = one_light(points.volume_ml[~apart], (undiluted - light[:, None])[~apart])
     signal, spread, off, weights, start, change = unmix(
-        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart
+        points.volume_ml, points.density, points.sigma, flask_ml, alike & ~apart, light, clipped
     )
     dark = darkness_of(points.density) if channels == RGB else 0.0
     strange = off_colour_runs(off, largest_off(dark))
@@ -214,6 +241,7 @@ def _build(
         flask_ml=flask_ml,
         delivery=delivery,
         path_cm=path_cm,
+        light_steps=stepped,
     )
 
 
@@ -276,6 +304,9 @@ def from_colour(
     usable = trace.usable
     flags = np.array(trace.flags)
     if delivery.mode == "continuous" and not delivery.is_held:
+        old = usable & repeats(trace.density)
+        usable = usable & ~old
+        flags[old] |= int(Flag.REPEATED)
         groups = sweep_groups(volume_ml, usable, trace.density, trace.time_s)
     elif delivery.mode == "per-still":
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
@@ -367,8 +398,10 @@ def from_absorbance(
         Of the cell: the more it absorbs, the less is a row worth.
     """
     flags = np.where(saturated, int(Flag.SATURATED), 0).astype(np.int64)
+    if channels == RGB and delivery is not None and delivery.mode == "continuous":
+        flags[repeats(absorbance)] |= int(Flag.REPEATED)
     times = np.arange(len(volume_ml), dtype=np.float64) if time_s is None else time_s
-    kept = np.flatnonzero(~saturated)
+    kept = np.flatnonzero(flags == 0)
     if kept.size == 0:
         return _empty(flask_ml, (flags, times), delivery, channels)
     order = kept[np.argsort(volume_ml[kept], kind="stable")]

@@ -81,7 +81,12 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     aside = undiluted[before] - np.clip(place[before], 0.0, None)[:, None] * change
     seen = undiluted[before] if float(place[before].max(initial=0.0)) < _LARGEST_ALONG else aside
     room = away_ml[before] - _FAR_ML >= _ROOM_ML
-    kept[: _last_step(away_ml[before], seen, room, (_LEAST_PART * size, np.inf))] = False
+    sizes = (_LEAST_PART * size, np.inf)
+    kept[: _last_step(away_ml[before], seen, room, sizes)] = False
+    if undiluted.shape[1] > 1:
+        # Across the change no chemistry jumps, however large the addition is.
+        across = undiluted - (undiluted @ change / size**2)[:, None] * change
+        kept[: _last_step(away_ml[before], across[before], room, sizes, np.inf)] = False
     # Without magnesium the colour has a corner at the end, far beyond the middle of the change.
     turned = np.flatnonzero(place < _TURNED)
     beyond_ml = volume_ml - float(volume_ml[turned[-1]])
@@ -93,7 +98,11 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
 
 
 def _last_step(
-    away_ml: FloatArray, density: FloatArray, room: BoolArray, sizes: tuple[float, float]
+    away_ml: FloatArray,
+    density: FloatArray,
+    room: BoolArray,
+    sizes: tuple[float, float],
+    gap: float = _SMALL_GAP,
 ) -> int:
     """Points up to the step of a plateau that is nearest to the change; 0 without a step.
 
@@ -107,17 +116,23 @@ def _last_step(
         Where a step leaves enough of the plateau in the light of the change, shape (n,).
     sizes:
         Least and largest step, density.
+    gap:
+        Largest volume between two points of a step, as a part of their distance from the change.
     """
     begin = 0
     while True:
-        found = _step(away_ml[begin:], density[begin:], room[begin:], sizes)
+        found = _step(away_ml[begin:], density[begin:], room[begin:], sizes, gap)
         if found == 0:
             return begin
         begin += found
 
 
 def _step(
-    away_ml: FloatArray, density: FloatArray, room: BoolArray, sizes: tuple[float, float]
+    away_ml: FloatArray,
+    density: FloatArray,
+    room: BoolArray,
+    sizes: tuple[float, float],
+    gap: float,
 ) -> int:
     """Index of the first point after the clearest step of a plateau; 0 without one."""
     n = len(away_ml)
@@ -129,7 +144,7 @@ def _step(
     places = np.arange(_LEAST_POINTS, n - _LEAST_POINTS + 1)
     places = places[room[np.minimum(places, n - 1)]]
     gap_ml = away_ml[places - 1] - away_ml[np.minimum(places, n - 1)]
-    places = places[gap_ml <= _SMALL_GAP * away_ml[places - 1]]
+    places = places[gap_ml <= gap * away_ml[places - 1]]
     if places.size == 0:
         return 0
     columns = (np.arange(n)[:, None] >= places).astype(np.float64)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from endpoint.curve.rising import rising
@@ -17,6 +18,12 @@ reference, which matters the more the darker a channel is; and scatter of all ch
 (light on the flask alone). They decide how much each channel counts. A channel that is dark at the
 blue end no longer follows there, so the others have to speak: that keeps the scale straight.
 Assumed."""
+_TELLS_NOTHING = 1.0
+"""The same for a channel that is clipped: a whole unit of density."""
+_SWING, _OFTEN_ALONE = 7, 4.0
+"""Points over which a channel swings back, and how many times the variance of single points that is
+then: of the mean of 7 squares of normal errors less than one in a thousand. It swings where the
+colour changes, so that its mean over a long plateau would tell little of it."""
 ROW_NOISE = 0.0015
 """The same for a photometer, the lamp of which does not flicker between two channels. Assumed."""
 
@@ -57,21 +64,27 @@ def ends_of(volume_ml: FloatArray, density: FloatArray) -> tuple[FloatArray, Flo
     return np.median(density[:first], axis=0), np.median(density[n - last :], axis=0)
 
 
-def _backwards(undiluted: FloatArray, change: FloatArray) -> FloatArray:
+def _backwards(undiluted: FloatArray, change: FloatArray, swings_count: bool) -> FloatArray:
     """Scatter of each channel against its own way, beyond that of single points, shape (channels,).
 
     In a titration a density goes one way. A channel that swings back, overshoots or wanders keeps
     less well to the mixture than the others and counts less.
     """
-    out = np.zeros(change.size)
+    out, swings = np.zeros(change.size), np.zeros(change.size)
     if len(undiluted) < 3:  # Two points go one way by themselves.
         return out
+    few = min(_SWING, len(undiluted))
     for k, way in enumerate(np.sign(change)):
         values = undiluted[:, k] * (way or 1.0)
         rest = values - rising(values).values
         alone = 1.4826 * float(np.median(np.abs(np.diff(values)))) / np.sqrt(2.0)
-        out[k] = np.sqrt(max(float(np.mean(rest**2)) - alone**2, 0.0))
-    return out
+        out[k] = max(float(np.mean(rest**2)) - alone**2, 0.0)
+        # Points that err together count as one.
+        swing = float(sliding_window_view(rest**2, few).sum(axis=1).max())
+        swings[k] = swing if swing > _OFTEN_ALONE * few * alone**2 else 0.0
+    # Where all channels swing it is the light, which moves them together.
+    more = swings - float(np.median(swings)) if swings_count else 0.0
+    return np.asarray(np.sqrt(np.maximum(out, more)))
 
 
 def unmix(
@@ -80,6 +93,8 @@ def unmix(
     sigma: FloatArray,
     flask_ml: float,
     kept: NDArray[np.bool_] | None = None,
+    light: FloatArray | None = None,
+    clipped: NDArray[np.bool_] | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Noise-weighted least-squares mix of the start and the end colour.
 
@@ -93,6 +108,11 @@ def unmix(
         Volume in the flask at the start.
     kept:
         Points that show the colours of start and end, shape (n,); by default all.
+    light:
+        What exposure adds to all channels of each point, dilution undone, shape (n,); by default
+        nothing.
+    clipped:
+        Channels of a camera with nothing left, shape (3,); the others have to speak.
 
     Returns
     -------
@@ -100,6 +120,8 @@ def unmix(
     undiluted density (channels,). Without any change the weights are 0.
     """
     undiluted = undilute(volume_ml, density, flask_ml)
+    if light is not None:
+        undiluted = undiluted - light[:, None]
     shown = np.ones(len(volume_ml), dtype=bool) if kept is None else kept
     start, end = ends_of(volume_ml[shown], undiluted[shown])
     change = end - start
@@ -107,10 +129,14 @@ def unmix(
     camera = channels == 3
     if camera:
         usual = np.hypot(CHANNEL_NOISE, STRAY_LIGHT * 10.0 ** np.clip(end, 0.0, 3.0))
+        if clipped is not None:
+            usual = np.where(clipped, _TELLS_NOTHING, usual)
     else:
         usual = np.full(channels, ROW_NOISE)
     if channels > 1:
-        usual = np.hypot(usual, _backwards(undiluted[shown], change))
+        # A channel that is clipped swings by itself, and is known already.
+        own = clipped is None or not clipped.any()
+        usual = np.hypot(usual, _backwards(undiluted[shown], change, own))
     common = COMMON_NOISE if camera else ROW_NOISE
     inverse = np.linalg.inv(np.diag(np.median(sigma, axis=0) ** 2 + usual**2) + common**2)
     strength = float(change @ inverse @ change)

@@ -63,7 +63,7 @@ def first_plume(trace: ColourTrace, delivery: Delivery) -> FirstPlume | None:
             delivery.time_s[start:],
         )
     )
-    time_s, density, spread = _seconds(trace)
+    time_s, density, spread = seconds_of(trace)
     if time_s.size < 4 * _NEXT:
         return None
     quiet, streaky = float(np.median(spread[:2])), float(np.percentile(spread, _OFTEN))
@@ -96,7 +96,7 @@ def _is_sudden(spread: FloatArray, first: int, quiet: float, limit: float) -> bo
     return bool(before < quiet * (limit / quiet) ** _STILL_QUIET)
 
 
-def _seconds(trace: ColourTrace) -> tuple[FloatArray, FloatArray, FloatArray]:
+def seconds_of(trace: ColourTrace) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Begin of every second that holds frames, and the median of their colour and unevenness."""
     usable = trace.usable & np.isfinite(trace.spread) & np.isfinite(trace.density).all(axis=1)
     number = np.floor(trace.time_s[usable] / _BIN_S).astype(np.int64)

@@ -8,6 +8,7 @@ the factor 1 / `endpoint.delivery.activity.INDEPENDENT`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,20 +100,40 @@ def cheapest_path(
         start = np.clip(begin, 0, bins)
         own = sums[start, end[:, None] - start]
         own = own + length_cost + late_cost[:, None]
-        own[np.broadcast_to((lengths == 0) & ~outside, own.shape)] = np.inf
-        # Axes: end of the addition before, end of this one, its length.
-        pause = activity.pause[np.minimum(before[:, None, None], start), start]
-        cost = total[:, None, None] + pause + own
-        cost[before[:, None, None] > begin] = np.inf
-        flat = cost.transpose(1, 0, 2).reshape(end.size, -1)
-        best = np.argmin(flat, axis=1)
-        total = flat[np.arange(end.size), best]
+        own[np.broadcast_to((lengths == 0) & ~outside, own.shape) | (begin < 0)] = np.inf
+        # Where an addition begins, the cheapest way there does not depend on how long it lasts.
+        way, came_from = _ways_to(activity, total, before, int(start.min()), int(start.max()))
+        place = start - int(start.min())
+        cost = way[place] + own
+        chosen = np.argmin(cost, axis=1)
+        at = np.arange(end.size), chosen
+        total = cost[at]
         if not np.isfinite(total).any():
             return None
-        chosen = best % lengths.size
-        steps.append((best // lengths.size, start[np.arange(end.size), chosen], end, before))
+        steps.append((came_from[place[at]], start[at], end, before))
         before = end
     return _traced(costs, total, before, steps)
+
+
+def _ways_to(
+    activity: Activity, total: FloatArray, before: IntArray, first: int, last: int
+) -> tuple[FloatArray, IntArray]:
+    """Least cost of a pause up to each bin from `first` to `last`, and which end it began at.
+
+    Parameters
+    ----------
+    activity:
+        What a pause costs.
+    total, before:
+        Cost and bin of the ends of the addition before, shape (ends,) each.
+    first, last:
+        Bins.
+    """
+    until = np.arange(first, last + 1)
+    cost = total[:, None] + activity.pause[np.minimum(before[:, None], until), until]
+    cost[before[:, None] > until] = np.inf
+    came_from = np.argmin(cost, axis=0)
+    return cost[came_from, np.arange(until.size)], came_from
 
 
 def _sums(activity: Activity) -> FloatArray:
@@ -127,25 +148,26 @@ def _sums(activity: Activity) -> FloatArray:
     at = np.arange(bins + 1)[:, None] + np.arange(long + 1)
     total = np.where(at <= bins, activity.addition[np.minimum(at, bins)], np.inf)
     sums = total - activity.addition[:, None]
-    square = np.arange(long + 1)
+    # From bin to bin, so that what follows on each other is a part of the same table.
+    later = np.triu(np.ones((bins + 1, bins + 1), dtype=np.bool_), 1)
+    pause = np.where(later, activity.pause, np.inf)
+    second = np.full(pause.shape, np.inf)
+    begin, length = np.nonzero((at <= bins) & (np.arange(long + 1) > 0))
     for _ in range(3):
+        second[begin, begin + length] = sums[begin, length]
         twice = sums.copy()
         for start in range(bins):
             width = min(long, bins - start) + 1
-            pause = activity.pause[start : start + width, start : start + width]
-            ordered = square[:width, None] < square[:width]
-            first = np.where(ordered, sums[start, :width, None] + pause, np.inf).min(axis=0)
+            part = slice(start, start + width)
+            first = (sums[start, :width, None] + pause[part, part]).min(axis=0)
             first += _SUMMED / INDEPENDENT
-            rest = square[:width] - square[:width, None]
-            second = np.where(
-                rest > 0, sums[start + square[:width, None], np.maximum(rest, 0)], np.inf
-            )
-            both = (first[:, None] + second).min(axis=0)
+            both = (first[:, None] + second[part, part]).min(axis=0)
             twice[start, :width] = np.minimum(twice[start, :width], both)
         sums = twice
     return sums
 
 
+@lru_cache(maxsize=512)
 def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatArray]:
     """Lengths of an addition that are tried, in bins, and their costs."""
     usual_s = added_ml / _RATE_ML_S + _CLOSING_S

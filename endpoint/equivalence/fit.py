@@ -199,7 +199,10 @@ def _value_and_parts(
     value, between = two_minima(fit, fitted.rival)
     likeness = neighbour_likeness(residual, model.sigma, fitted.freedom, usual_likeness)
     parts = contributions(model, fit)
-    parts["scatter of the colour"] *= scatter_factor(fit, residual.size, likeness)
+    # Points that weigh less than their scatter already carry what errs together.
+    weighed = float(np.sqrt(np.sum((residual / model.sigma) ** 2) / fitted.freedom))
+    widening = scatter_factor(fit, residual.size, likeness) * min(weighed, 1.0)
+    parts["scatter of the colour"] *= max(widening, 1.0)
     if between > 0:
         parts["two ways to explain the curve"] = between
     return value, parts

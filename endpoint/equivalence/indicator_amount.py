@@ -20,6 +20,9 @@ _FLASK_ML = 100.0
 _LOG_SD = 0.5
 """Standard deviation of the natural logarithm, a factor of 1.65: purity of the dye, shape of the
 flask, and white paper behind that is seen once or twice through the liquid."""
+_HIDDEN_LOG_SD = 0.9
+"""The same where a channel is clipped, which hides its depth: as uncertain as that of a flask that
+nobody sees."""
 _PALEST = 0.015
 """Density that glass and turbidity show by themselves."""
 
@@ -30,4 +33,5 @@ def amount_shown(curve: Curve, indicator: Indicator) -> tuple[float, float]:
     if curve.channels == RGB:
         path_cm, part = _FLASK_CM * (curve.flask_ml / _FLASK_ML) ** (1.0 / 3.0), _CAMERA_PART
     density = max(curve.depth, _PALEST)
-    return math.log(1e6 * density / (indicator.absorptivity * path_cm * part)), _LOG_SD
+    shown = math.log(1e6 * density / (indicator.absorptivity * path_cm * part))
+    return shown, _HIDDEN_LOG_SD if curve.is_clipped else _LOG_SD

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.delivery.alike import together
 from endpoint.equivalence.crossings import crossing
 from endpoint.equivalence.descent import FAR_COST, Fit, descend, solve_from
 from endpoint.equivalence.model import (
@@ -14,6 +15,7 @@ from endpoint.equivalence.model import (
     EQUIVALENCE,
     LOG_IND,
     PARAMETER_NAMES,
+    PLUME,
     RED,
     ROOT_MG,
     Model,
@@ -209,7 +211,21 @@ def _settle(model: Model, fit: Fit) -> tuple[Model, Fit, float, float]:
         same = True
         if settled:
             break
+    if model.free[PLUME]:
+        current = _as_many_as_count(current, fit)
+        fit = solve_from(current, fit.theta, near=fit)
     return current, fit, extra, freedom
+
+
+def _as_many_as_count(model: Model, fit: Fit) -> Model:
+    """Model whose points weigh as much as those of them that say something of their own.
+
+    While titrant runs in, the points follow each other within parts of a second, and lamp, camera
+    and plume wander over seconds. Hundreds of points that err together would outvote all that is
+    known of the chemistry.
+    """
+    residual = (model.signal - model.predict(fit.theta)) / model.sigma
+    return replace(model, sigma=model.sigma * np.sqrt(together(residual)))
 
 
 def contributions(model: Model, fit: Fit) -> dict[str, float]:

@@ -37,3 +37,12 @@ def mean(picture: Channels) -> Channels:
 
 def _apart(picture: Channels) -> tuple[Channels, Channels, Channels]:
     return picture[..., 0], picture[..., 1], picture[..., 2]
+
+
+def in_bytes(encoded: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Encoded values, 0 to 1 with small overshoots, as bytes; shape (h, w, 3)."""
+    import cv2
+
+    flat = np.ascontiguousarray(encoded).reshape(encoded.shape[0], -1)
+    whole = np.asarray(cv2.multiply(flat, 255.0, dtype=cv2.CV_8U), dtype=np.uint8)
+    return whole.reshape(encoded.shape)

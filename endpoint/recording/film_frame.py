@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.recording.channels import in_bytes
 from endpoint.recording.frame import Box, ByteArray, Codes, Spots
 from endpoint.recording.planes import ColourCoding, Grid, Part, codes_of, grey_at, rgb_at, rgb_of
 
@@ -38,10 +39,8 @@ class VideoFrame:
         out = np.empty((self.height, self.width, 3), dtype=np.uint8)
         rows = max(16, (1 << 19) // self.width)
         for top in range(0, self.height, rows):
-            strip = self.encoded(Box(0, top, self.width, min(top + rows, self.height)))
-            strip *= np.float32(255.0)
-            np.rint(strip, out=strip)
-            out[top : top + rows] = np.clip(strip, 0, 255, out=strip)
+            strip = self.thinned(Box(0, top, self.width, min(top + rows, self.height)), 1)
+            out[top : top + rows] = in_bytes(strip)
         return out
 
     def encoded(self, box: Box) -> NDArray[np.float32]:

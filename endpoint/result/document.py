@@ -241,6 +241,7 @@ def _chemistry(result: Result) -> dict[str, Any] | None:
 _GRAVEST_FIRST = (
     Flag.DAMAGED,
     Flag.OTHER_LIGHT,
+    Flag.REPEATED,
     Flag.DARK,
     Flag.CAMERA_MOVED,
     Flag.LIQUID_LOST,

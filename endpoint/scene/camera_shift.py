@@ -78,7 +78,8 @@ def _edges(picture: Picture) -> Picture:
 
     grey = np.ascontiguousarray(channels.mean(picture), dtype=np.float32)
     grey = np.asarray(cv2.GaussianBlur(grey, (0, 0), 1.2), dtype=np.float32)
-    strength = np.hypot(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
+    across, down = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    strength = np.asarray(cv2.magnitude(across, down), dtype=np.float32)
     # Relative to the strong edges, so that light matters little; noise and texture count nothing.
     scale = _strong(strength) + 0.02
     return np.asarray(np.clip(strength / scale - 0.15, 0.0, 1.0), dtype=np.float32)

@@ -58,8 +58,8 @@ def maps_of(
     colour = _colour(density, clear)
     colour -= middle_of(picture, clear) if middle is None else middle
     level = np.ascontiguousarray(channels.mean(density))
-    edges = np.hypot(cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1))
-    edges = cv2.GaussianBlur(np.sqrt(edges), (0, 0), 1.0)
+    across, down = cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1)
+    edges = cv2.GaussianBlur(cv2.sqrt(cv2.magnitude(across, down)), (0, 0), 1.0)
     maps = np.asarray(cv2.merge([colour, edges]), dtype=np.float32)
     return maps if scale is None else scaled(maps, scale)
 

@@ -121,5 +121,4 @@ def reduced(frame: Frame) -> NDArray[np.uint8]:
     step = thin_step(frame.width, frame.height)
     if step == 1:
         return reduce(frame.rgb8())
-    thin = 255.0 * np.clip(thinned(frame, Box(0, 0, frame.width, frame.height), step), 0.0, 1.0)
-    return reduce(np.rint(thin).astype(np.uint8))
+    return reduce(channels.in_bytes(thinned(frame, Box(0, 0, frame.width, frame.height), step)))

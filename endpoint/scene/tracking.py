@@ -187,9 +187,16 @@ def _part(picture: Array, box: Box) -> Array:
 
     Such pixels confirm nothing much.
     """
+    import cv2
+
     height, width = picture.shape[:2]
     if box.left >= 0 and box.top >= 0 and box.right <= width and box.bottom <= height:
         return picture[box.top : box.bottom, box.left : box.right]
+    inside = picture[max(box.top, 0) : max(box.bottom, 0), max(box.left, 0) : max(box.right, 0)]
+    if inside.size:
+        beyond = -box.top, box.bottom - height, -box.left, box.right - width
+        rim = [max(each, 0) for each in beyond]
+        return np.asarray(cv2.copyMakeBorder(inside, *rim, cv2.BORDER_REPLICATE), np.float32)
     rows = np.clip(np.arange(box.top, box.bottom), 0, height - 1)
     columns = np.clip(np.arange(box.left, box.right), 0, width - 1)
     return picture[rows[:, None], columns[None]]

@@ -28,6 +28,13 @@ _FALLEN = 0.3
 """Part of the whole way that the colour must have come back. Fading of the indicator and drift of
 a lamp take less; chosen on rendered films, no study kept."""
 
+_FREE_SD = 0.02
+"""Free part of the indicator that noise and the first colour may hide."""
+_TIMES_TOO_SMALL = 2.0
+"""How many times the volume of an addition the metal before it must ask for, by the published
+constants. Those of a flask differ by a factor of two from pH and salt. Lower, and a large drop
+behind a hand is refused; higher, and a flask that was exchanged gets a bracket."""
+
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
@@ -49,6 +56,8 @@ class Evidence:
     """What speaks for calcium carbonate that has fallen."""
     blocking: tuple[str, ...] = ()
     """Metals in the sample that may block the indicator."""
+    leaps: bool = False
+    """Whether no picture shows a shade between the first colour and the last."""
 
 
 def width_ml(fit: Transition) -> float:
@@ -93,6 +102,29 @@ def strain(evidence: Evidence, fit: Transition) -> float:
     covariance = model.priors.constants_covariance[np.ix_(free, free)]
     amount = (theta[LOG_IND] - model.prior_mean()[LOG_IND]) / model.prior_sd()[LOG_IND]
     return float(moved @ np.linalg.solve(covariance, moved) + amount**2)
+
+
+def is_too_small(curve: Curve, fit: Transition, before_ml: float) -> bool:
+    """Whether the metal that is left before an addition needs far more titrant than it brings.
+
+    What is bound of the indicator tells the free metal: the least that can be there is that of the
+    metal which is bound most strongly.
+
+    Parameters
+    ----------
+    curve, fit:
+        With a jump in one addition.
+    before_ml:
+        Volume before the addition.
+    """
+    kept = (curve.flags == 0) & ~fit.outlier
+    before, after = kept & (curve.volume_ml <= before_ml), kept & (curve.volume_ml > before_ml)
+    free = max(float(np.max(curve.signal[before][-2:])), 0.0) + _FREE_SD
+    strongest = max(fit.model.constants.log_k_indicator)
+    metal_mol_l = (1.0 / free - 1.0) * 10.0**-strongest
+    total_ml = curve.flask_ml + before_ml
+    needed_ml = metal_mol_l * total_ml / fit.model.setting.titrant_mol_l
+    return needed_ml > _TIMES_TOO_SMALL * float(curve.volume_ml[after][0] - before_ml)
 
 
 def lost_reason(curve: Curve) -> str | None:

@@ -18,6 +18,9 @@ from endpoint.verdict.evidence import USUAL_ABSORPTIVITY, Evidence, strain
 # and no study of it was kept. A wrong value misleads the reader but changes no number.
 _BRIGHT_FRAMES = 0.02
 """Part of the frames with an overexposed reference. Below it, reflections that pass."""
+_OTHER_LIGHT, _LIGHT_STEP = 0.1, 0.02
+"""Part of the points that was seen in another light, and steps of light that were undone, density
+(5 % of light), that are worth a remark. Lower, and a person who walks by is remarked."""
 _LOST_FRAMES = 0.01
 """Part of the frames in which light, camera or flask was lost; likewise."""
 _MUCH_UMOL_L = 45.0
@@ -65,7 +68,13 @@ def _reference_bright(evidence: Evidence) -> bool:
 
 def _dark_liquid(evidence: Evidence) -> bool:
     depth = _camera_depth(evidence)
-    return depth is not None and depth > TOO_MUCH_INDICATOR
+    return evidence.curve.is_clipped or (depth is not None and depth > TOO_MUCH_INDICATOR)
+
+
+def _light_changed(evidence: Evidence) -> bool:
+    curve = evidence.curve
+    other = float(np.mean((curve.flags & int(Flag.OTHER_LIGHT)) != 0)) if len(curve) else 0.0
+    return other > _OTHER_LIGHT or curve.light_steps > _LIGHT_STEP
 
 
 def _pale_liquid(evidence: Evidence) -> bool:
@@ -141,6 +150,7 @@ _OF_COLOURS: tuple[tuple[str, Callable[[Evidence], bool]], ...] = (
     ("much-indicator", _dark_liquid),
     ("little-indicator", _pale_liquid),
     ("indicator-blocked", _may_be_blocked),
+    ("light-changed", _light_changed),
 )
 _OF_THE_FIT: tuple[tuple[str, Callable[[Evidence, Transition], bool]], ...] = (
     ("much-indicator", _much_indicator_fitted),

@@ -31,6 +31,7 @@ from endpoint.problems import UnseenVolume
 from endpoint.verdict.evidence import (
     Evidence,
     goes_back,
+    is_too_small,
     lost_reason,
     seen_width_ml,
     strain,
@@ -203,6 +204,8 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
     high_ml = None if blue_ml is None else blue_ml + BLUE_EARLY_ML
     jump = _jump(curve, fit)
     if jump is not None:
+        if evidence.leaps and is_too_small(curve, fit, jump):
+            return refuse("exchanged", indicator)
         # Without magnesium the first blue pause may still lie a little before the end.
         top = blue_ml and max(blue_ml, min(fit.equivalence.high_ml, blue_ml + BLUE_EARLY_ML))
         return _bracket(["one-addition", lost], (jump, top), indicator)

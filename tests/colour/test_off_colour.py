@@ -10,8 +10,10 @@ from endpoint.colour.off_colour import (
     bow_of,
     darkness_of,
     largest_off,
+    leaps,
     off_colour_frames,
     off_colour_runs,
+    swapped_frames,
 )
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
@@ -127,3 +129,38 @@ def test_a_measured_camera_bows_less_than_the_law_lets_it(amount_umol_l: float) 
     density = -np.log10(np.maximum(seen @ UNSHARE.T, 1e-3))
     frames = np.stack([np.interp(f, steps, density[:, k]) for k in range(3)], axis=1)
     assert not off_colour_frames(time_s, frames, np.ones(time_s.size, bool)).any()
+
+
+SKIN = np.array([0.26, 0.49, 0.62])
+TIME_S = (0.1 * np.arange(300)).astype(np.float64)
+EVERY = np.ones(300, dtype=np.bool_)
+
+
+def filmed(free: np.ndarray, seed: int = 5) -> np.ndarray:
+    scatter = 0.004 * np.random.default_rng(seed).standard_normal((free.size, 3))
+    return RED + free[:, None] * (BLUE - RED) + scatter
+
+
+def test_shade_of_a_hand_is_no_shade_of_a_liquid() -> None:
+    """A hand lies between red and blue, but not on the way from one to the other."""
+    density = filmed((TIME_S > 15.0).astype(np.float64))
+    density[150:175] = SKIN
+    even = np.full(300, 0.03)
+    assert swapped_frames(TIME_S, density, even, EVERY)[175:].all()
+    assert leaps(TIME_S, density, EVERY)
+
+
+@pytest.mark.parametrize("lag_s", [0.6, 1.5])
+def test_liquid_shows_shades_however_fast_it_is_stirred(lag_s: float) -> None:
+    free = np.where(TIME_S > 15.0, 1.0 - np.exp(-(TIME_S - 15.0).clip(0.0) / lag_s), 0.0)
+    assert not leaps(TIME_S, filmed(free), EVERY)
+
+
+def test_plumes_before_an_exchange_are_no_shades_of_it() -> None:
+    free = (TIME_S > 20.0).astype(np.float64)
+    plumes = (TIME_S < 18.0) & (TIME_S % 6.0 < 2.0)
+    assert leaps(TIME_S, filmed(np.where(plumes, 0.5, free)), EVERY)
+
+
+def test_what_does_not_turn_does_not_leap() -> None:
+    assert not leaps(TIME_S, filmed(np.zeros(300)), EVERY)

@@ -16,7 +16,14 @@ from endpoint.chemistry.equilibrium import Constants, Flask
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.delivery.delivery import Delivery
-from sample_media.simulated import CAMERA, Plan, SyntheticTable, careful_additions, simulate
+from sample_media.simulated import (
+    BLUE_FORM,
+    CAMERA,
+    Plan,
+    SyntheticTable,
+    careful_additions,
+    simulate,
+)
 
 FloatArray = NDArray[np.float64]
 Rng = np.random.Generator
@@ -79,7 +86,8 @@ def titration(
     constants = Constants(*(log_k + 0.1 * rng.choice([-1.0, 1.0], 4)).tolist())
     noise, vary = rng.uniform(0.003, 0.008), rng.uniform(-0.6, 0.6)
     # 17 umol/L give a density of 1 in a usual flask; depth of flask and dye vary.
-    shown = float(np.clip(indicator_umol / 1.785 * np.exp(vary), 0.25, 1.2))
+    deepest = float(np.clip(indicator_umol / 1.785 * np.exp(vary), 0.25, 1.2))
+    shown = deepest / max(BLUE_FORM)
     plan = Plan(
         flask,
         constants,

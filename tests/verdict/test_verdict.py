@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from endpoint.analysis.of_curve import result_of_curve
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import from_absorbance
+from endpoint.equivalence.fit import fit_transition
+from endpoint.equivalence.indicator_amount import amount_shown
 from endpoint.messages import REASONS, REMARKS
+from endpoint.verdict.evidence import Evidence
+from endpoint.verdict.verdict import Verdict, judge
 from sample_media.simulated import BLUE_FORM, RED_FORM, Plan, simulate
 from tests.simulated import RGB, curve, flask, job, result_of, steps
 
@@ -147,6 +154,67 @@ def test_blue_that_goes_back_to_red_is_refused() -> None:
         job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
     )
     assert result.status != "located"
+
+
+def exchanged(added_ml: float, leaps: bool = True) -> Verdict:
+    """A flask 2 mL before its end is exchanged for a blue thing while a little titrant is added."""
+    table = simulate(steps(flask()))
+    before = table.volume_ml < table.equivalence_ml - 2.0
+    blue = np.flatnonzero(table.free_fraction > 0.97)[:4]
+    rows = np.r_[np.flatnonzero(before), blue]
+    volume = table.volume_ml[rows].copy()
+    volume[-4:] = volume[-5] + added_ml + 0.05 * np.arange(4)
+    found = from_absorbance(
+        volume, table.density[rows], RGB, 100.0, saturated=np.zeros(rows.size, dtype=bool)
+    )
+    fit, priors = fit_transition(found, 0.01), job().priors
+    return judge(Evidence(found, fit, priors, leaps=leaps))
+
+
+def test_an_exchanged_flask_is_refused_not_bracketed() -> None:
+    verdict = exchanged(0.3)
+    assert verdict.status == "none"
+    assert codes(verdict.reasons) == {"exchanged"}
+    assert verdict.bracket_ml is None
+
+
+@pytest.mark.parametrize(("added_ml", "leaps"), [(2.5, True), (0.3, False)])
+def test_one_addition_that_may_have_turned_it_leaves_a_bracket(
+    added_ml: float, leaps: bool
+) -> None:
+    """Enough titrant, or shades that were seen: then it is a liquid that turned."""
+    assert exchanged(added_ml, leaps).status == "bracketed"
+
+
+def test_steps_of_light_are_remarked() -> None:
+    table = simulate(steps(flask(), noise=0.002))
+    own = 0.002 * np.random.default_rng(4).standard_normal(table.density.shape)
+    step = 0.04 * (table.volume_ml > table.equivalence_ml - 3.0)[:, None]
+    dull = np.zeros(len(own), dtype=bool)
+    for light, remarked in ((0.0 * step, False), (step, True)):
+        found = from_absorbance(
+            table.volume_ml, table.density + own + light, RGB, 100.0, saturated=dull
+        )
+        result = result_of_curve(job(), found)
+        assert ("light-changed" in codes(result.remarks)) == remarked
+        assert result.equivalence is not None
+        assert result.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.03)
+
+
+def test_a_clipped_channel_hides_the_amount_and_says_too_much_indicator() -> None:
+    plain = curve(simulate(steps(flask())))
+    shown = np.full((len(plain), 3), 120, dtype=np.uint8)
+    clear = replace(plain, rgb=shown)
+    shown = shown.copy()
+    shown[len(plain) // 2 :, 0] = 3
+    deep = replace(plain, rgb=shown)
+    assert "much-indicator" not in codes(result_of_curve(job(), clear).remarks)
+    result = result_of_curve(job(), deep)
+    assert "much-indicator" in codes(result.remarks)
+    assert result.fit is not None
+    usual, hidden = (amount_shown(one, ERIOCHROME_BLACK_T) for one in (clear, deep))
+    assert hidden[0] == usual[0]
+    assert hidden[1] > usual[1]
 
 
 def test_too_few_points() -> None:
