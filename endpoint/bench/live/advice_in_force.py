@@ -96,7 +96,7 @@ class AdviceInForce:
             return
         stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
         typed = not (moment.pump or moment.watched)
-        if stands and typed and moment.read_s == self._said_s:
+        if stands and typed and moment.read_s == self._said_s and self._knows(moment):
             # What was said stands until the reading that answers it is typed.
             return
         moment = replace(moment, stream=self._stream)
@@ -104,6 +104,14 @@ class AdviceInForce:
         if said.code == "enough" and final is not None:
             said = advise(result, moment, final())
         self._last, self._said_s = said, moment.read_s
+
+    def _knows(self, moment: Moment) -> bool:
+        """Whether the last guidance is for the volume of a moment.
+
+        A reading may be typed while a conclusion from before it is worked out.
+        """
+        last = self._last
+        return last is not None and abs(moment.delivered_ml - last.delivered_ml) <= _SAME_ML
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""

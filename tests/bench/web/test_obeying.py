@@ -54,8 +54,11 @@ class Hand:
     def pass_time(self, seconds: float, rate_ml_s: float = 0.0) -> None:
         """Let time pass on the clock of the bench, and show what the flask looks like."""
         clock, until_s = self.bench.hub.clock, self.bench.hub.clock.now() + seconds
+        most_ml = rate_ml_s * seconds
         while True:
-            self.flask.step(rate_ml_s * STEP_S)
+            poured_ml = min(rate_ml_s * STEP_S, most_ml)
+            most_ml -= poured_ml
+            self.flask.step(poured_ml)
             self.bench.hub.frame(self.picture())
             behind_s = self.flask.time_s - clock.now()
             if behind_s > 0.0:
