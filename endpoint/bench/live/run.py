@@ -24,13 +24,23 @@ from endpoint.bench.live.conclude import document_of_run, ended_result, result_o
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.notices import NoticeBoard
 from endpoint.bench.live.resume import resumed_run
-from endpoint.bench.live.volumes import PictureDelivery, Volumes, checked_ml, may_end, typed
+from endpoint.bench.live.volumes import (
+    PictureDelivery,
+    Readings,
+    Volumes,
+    checked_ml,
+    may_end,
+    typed,
+)
 from endpoint.problems import JournalProblem, RecordProblem
 
 _UPDATE_S = 1.0
 _VOLUME_S = 0.5
 """Least times between two conclusions, and between two readings of the volume out of the picture,
 s: a person acts on no faster news. Assumed."""
+_SMALL_ML, _DROPS_S = 0.35, 0.3
+"""Additions up to which the moment at which the colour moved is that of the addition, mL; and how
+long they take, s. Larger ones make a plume, and come before the change."""
 _OF_A_RUN = ("view", "camera-silent", "source-ended", "too-seldom", "volume-unseen")
 """Notices that end with the run."""
 
@@ -81,7 +91,7 @@ class LiveRun:
         """Counts conclusions."""
         self._parts, self._job = parts, job
         self._advice = AdviceInForce()
-        self._concluded_s = self._measured_s = -np.inf
+        self._concluded_s = self._measured_s = self._typed_s = -np.inf
         self._concluding = threading.Lock()
 
     # Volumes ------------------------------------------------------------------------------------
@@ -96,7 +106,19 @@ class LiveRun:
             has no room.
         """
         with self._parts.lock:
-            self._act(typed(self.volumes).addition(now_s, ml, sure=sure))
+            volumes = typed(self.volumes)
+            self._act(volumes.addition(self._added_s(volumes, ml, now_s), ml, sure=sure))
+            self._typed_s = now_s
+
+    def _added_s(self, volumes: Readings, ml: float, now_s: float) -> float:
+        """When an addition that is typed now was seen to be made: people type seconds later."""
+        last = volumes.rows[-1]
+        if ml - last.burette_ml > _SMALL_ML:
+            return now_s
+        turned_s = self._parts.view.turned_s(max(last.time_s, self._typed_s))
+        if turned_s is None:
+            return now_s
+        return min(max(turned_s + _DROPS_S, last.time_s), now_s)
 
     def refill(self, before_ml: float, after_ml: float, now_s: float) -> None:
         """The burette was filled again: its readings before and after.

@@ -25,7 +25,7 @@ from tests.population.balances import Water
 _END_ML = 3.0
 _MOST_S, _SLOW_ML_S, _FAST_ML_S = 400.0, 0.1, 0.4
 _WORDS = re.compile(
-    r"paragraph: (Add up to|Add|Wait|Close the tap|Type the reading|Enough|Stop|Cannot)(.*)"
+    r"paragraph: \"?(Add up to|Add|Wait|Close the tap|Type the reading|Enough|Stop|Cannot)(.*)"
 )
 _AMOUNT = re.compile(r"([\d.]+) mL")
 
@@ -72,7 +72,7 @@ class Hand:
         mixed = np.linalg.inv(UNSHARE)
         picture = np.full((120, 160, 3), 0.7)
         picture[30:100, 50:120] = 0.7 * (mixed @ 10.0 ** -np.array(sample.density))
-        if sample.spread > 0.03:
+        if self.flask.plume > 0.01:
             picture[30:100:3, 50:120] *= np.array([0.75, 0.97, 1.1])
         picture *= 1.0 + 0.01 * np.random.default_rng(self._index).standard_normal(picture.shape)
         encoded = 1.055 * np.clip(picture, 0.0031308, 1.0) ** (1 / 2.4) - 0.055
