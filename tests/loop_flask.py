@@ -109,6 +109,8 @@ class LiveFlask:
     """Until when a hand is before the flask."""
     dark_to_s: float = -1.0
     """Until when the lamp is off."""
+    latest: ColourSample = field(init=False)
+    """What the camera measured last."""
     _bulk: FloatArray = field(init=False)
     _fallen_ml: float = 0.0
     _wander: FloatArray = field(init=False)
@@ -165,7 +167,8 @@ class LiveFlask:
         part = np.exp(-STEP_S / r.plume_s)
         self._fallen_ml = part * self._fallen_ml + (1.0 - part) * self.added_ml
         self._index += 1
-        return self._seen()
+        self.latest = self._seen()
+        return self.latest
 
     def _seen(self) -> ColourSample:
         r, plume = self.recipe, self.plume

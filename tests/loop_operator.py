@@ -23,7 +23,7 @@ from tests.loop_flask import STEP_S, LiveFlask, Recipe
 
 _LEAD_S = 4.0
 _LOOK_S = 0.25
-_MOST_S = 1500.0
+_MOST_S = 900.0
 _TAIL_S = 2.5
 _SLIP_S = 6.0
 """How long the hand or the dark of a careless operator lasts."""

@@ -23,6 +23,7 @@ from endpoint.bench.guidance.words import (
     FINISHING,
     PUMP_ON,
     PUMP_START,
+    TYPE_IT,
     Tone,
     amount_words,
     left_sentence,
@@ -32,9 +33,6 @@ from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
 from endpoint.equivalence.model import Priors, priors_for
 
-_Z90 = 1.645
-"""95 % point of the standard normal distribution: 5 % of the probability lie beyond it on either
-side."""
 _MOST_RISE = 0.2
 """Largest rise of the free fraction in one addition. A fit needs points within the change, and from
 0.72 on one addition hides its shape (`endpoint.equivalence.verdict`). Lower, and additions get
@@ -50,6 +48,9 @@ enough for a tinge to show."""
 _TINGED = 0.15
 """Free fraction that a liquid surely has less of where it may run in under the eyes of the camera.
 Lower, and it takes many portions; higher, and a stream begins within reach of the end."""
+_TINGED_FOR_ML = 0.5
+"""For so long after a tinge that stays, mL, only drops are added: waters with much magnesium have
+less left then (`endpoint.bench.guidance.plume`)."""
 _MOST_UNMIXED = 0.2
 """Part of the next addition that may be unmixed before it is given. Assumed: more, and titrant goes
 into a flask that is still changing; less, and the waits get long."""
@@ -80,6 +81,8 @@ class Pace:
     """A pump delivers; else a burette by hand."""
     rate_ml_min: float = 0.0
     """Rate of the pump now; 0 while it stands still."""
+    typed: bool = True
+    """Somebody types the readings."""
 
 
 @dataclass(frozen=True)
@@ -185,9 +188,9 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     ended:
         The result if the run ended now, where that was worked out.
     """
+    pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
     if moment.blueness is None:
-        return unseen(moment.delivered_ml)
-    pace = Pace(moment.pump, moment.rate_ml_min)
+        return unseen(moment.delivered_ml, pace)
     if result is None or result.curve is None:
         return begun(moment.delivered_ml, pace)
     job = result.job
@@ -205,9 +208,9 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     return replace(said, finishing="" if enough else FINISHING[result.status])
 
 
-def unseen(delivered_ml: float) -> Guidance:
+def unseen(delivered_ml: float, pace: Pace | None = None) -> Guidance:
     """What is said while the liquid is out of view."""
-    return _said("unseen", Pace(), delivered_ml)
+    return _said("unseen", pace or Pace(), delivered_ml)
 
 
 def begun(delivered_ml: float, pace: Pace | None = None) -> Guidance:
@@ -307,7 +310,8 @@ def guide(
         inputs.stream,
     )
     delivered_ml = history.now_ml
-    if result is not None and result.status == "located" and result.equivalence is not None:
+    located = result is not None and result.status == "located"
+    if located and result is not None and result.equivalence is not None and _is_over(left):
         left = _as_located(left, result.equivalence, delivered_ml)
     code, amount_ml = _next(left, delivered_ml, curve, result, inputs.stream)
     place = ADVICE[code].place
@@ -322,10 +326,18 @@ def guide(
     return _said(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
 
 
+def _is_over(left: Left) -> bool:
+    """Whether the change is over, by what is predicted."""
+    return left.middle_ml < 0.0 and left.free_fraction > _CHANGED
+
+
 def _as_located(left: Left, end: Estimate, delivered_ml: float) -> Left:
-    """What is left, with the end that the curve shows too."""
-    value, spread = end.value_ml - delivered_ml, _Z90 * end.standard_uncertainty_ml
-    low, high = value - spread, value + spread
+    """What is left, with the end that the curve shows too.
+
+    Its 95 % interval stands for the 90 % range: readings that are still to come move it.
+    """
+    value = end.value_ml - delivered_ml
+    low, high = end.low_ml - delivered_ml, end.high_ml - delivered_ml
     return replace(
         left, value_ml=value, low_ml=low, high_ml=high, middle_ml=value, at_least_ml=max(low, 0.0)
     )
@@ -340,7 +352,7 @@ def _next(
 ) -> tuple[str, float]:
     """What to do next, and how much to add."""
     safe_ml = _safe_ml(left)
-    if left.middle_ml < 0.0 and left.free_fraction > _CHANGED:
+    if _is_over(left):
         ends = _has_enough(result, delivered_ml, curve, left)
         if ends:
             return ends, 0.0
@@ -353,6 +365,9 @@ def _next(
     if left.value_ml is None and left.free_high < _TINGED:
         near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
         return "pour", _NEAR_POUR_ML if near else _POUR_ML
+    if stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _TINGED_FOR_ML:
+        # A stream was stopped by a tinge that has stayed: the end may be a few drops away.
+        return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if safe_ml >= _LEAST_POUR_ML:
         return "pour", min(safe_ml, _NEAR_POUR_ML)
     return ("portion" if safe_ml > _DROPS_ML else "drops"), safe_ml
@@ -430,9 +445,10 @@ def _said(
         (advice.pump_title, advice.pump_words) if pace.pump else (advice.title, advice.words)
     )
     filled = {
-        "amount": amount_words(amount_ml or 0.0),
+        "amount": f"{amount_ml or 0.0:g} mL" if pace.pump else amount_words(amount_ml or 0.0),
         "rate": f"{rate_ml_min or 0.0:g} mL/min",
         "wait": "a moment",
+        "then": TYPE_IT if pace.typed else "",
     }
     title, words = title.format(**filled), words.format(**filled)
     text = (

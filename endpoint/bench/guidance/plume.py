@@ -44,6 +44,9 @@ much magnesium are passed, which show 4 % half a millilitre before the end."""
 _NOISY = 5.0
 """And how many times the usual departure from its middle: some three standard deviations of what is
 averaged."""
+_MOVED, _STILL_MIXING_S = 0.02, 3.0
+"""Least change of the blueness that an addition is known by: 1.6 % of the whole way, less does no
+harm; and how long after a reading the colour still moves by itself, s: two usual mixing times."""
 _BACK, _SMOOTH = (14, 44), 3
 """Blocks, counted back, that the colour is compared with: 3.5 to 11 s ago, in which half a
 millilitre ran in; and blocks that are averaged. Nearer, and a slow rise goes unseen; further, and
@@ -225,3 +228,43 @@ def _blocks(
             begins, np.r_[begins[1:], time_s.size], means, count > 0, strict=True
         )
     ]
+
+
+def turned_s(
+    time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_], read_s: float
+) -> float | None:
+    """When the colour began to move since the last reading; None where it did not.
+
+    A drop makes hardly any plume, but it moves the colour at once, and its reading is typed seconds
+    later: without this the colour after a drop counts for the volume before it.
+
+    Parameters
+    ----------
+    time_s, density, usable:
+        Of the frames, shapes (n,), (n, 3) and (n,).
+    read_s:
+        Time of the last reading.
+    """
+    late = usable & (time_s > read_s + _STILL_MIXING_S)
+    seen = [
+        (float(time_s[first]), blueness_of(row))
+        for first, _, row in _blocks(time_s[late], usable[late], density[late])
+        if row is not None
+    ]
+    known = [(at_s, value) for at_s, value in seen if value is not None]
+    if len(known) < 2 * _SMOOTH:
+        return None
+    value = np.array([v for _, v in known])
+    best, at = 0.0, 0
+    for k in range(_SMOOTH, value.size - 1):
+        apart = value[k:].mean() - value[:k].mean()
+        gain = k * (value.size - k) / value.size * apart**2
+        best, at = (gain, k) if gain > best else (best, at)
+    level = _middle(value[:at].tolist())
+    noise = 1.5 * _middle(np.abs(value[:at] - level).tolist())
+    least = max(_MOVED, _NOISY * noise)
+    if abs(_middle(value[-_SMOOTH:].tolist()) - level) < least:
+        return None
+    while at > 1 and abs(value[at - 1] - level) > 0.3 * least:
+        at -= 1
+    return known[at][0]

@@ -28,7 +28,11 @@ class Tone:
 
 @dataclass(frozen=True)
 class Advice:
-    """A state of the guide. In its texts `{amount}` and `{rate}` stand for what is advised."""
+    """A state of the guide.
+
+    In its texts `{amount}`, `{rate}` and `{wait}` stand for what is advised, and `{then}` for
+    `TYPE_IT`.
+    """
 
     code: str
     title: str
@@ -55,7 +59,7 @@ ADVICE: dict[str, Advice] = {
             "pour",
             "Add up to {amount}",
             "Let it fall in at about two drops a second and watch this page: it tells you when to "
-            "close the tap. Then type the burette reading.",
+            "close the tap.{then}",
             "long bar",
             0,
             Tone((262.0,), 1.0, 1, 3.0),
@@ -75,7 +79,7 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "portion",
             "Add {amount}",
-            "Close the tap after it, and type the burette reading.",
+            "Close the tap after it.{then}",
             "three steps",
             1,
             Tone((330.0, 330.0), 1.5, 2, 2.0),
@@ -85,7 +89,7 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "drops",
             "Add {amount}",
-            "Rinse the wall of the flask if a drop hangs there, and type the burette reading.",
+            "Rinse the wall of the flask if a drop hangs there.{then}",
             "single drop",
             2,
             Tone((440.0, 440.0, 440.0), 3.0, 3, 1.5),
@@ -117,7 +121,7 @@ ADVICE: dict[str, Advice] = {
             "beyond",
             "Add {amount} more",
             "The endpoint is passed, as it should be: a few portions beyond it show the final "
-            "colour. They are not counted. Type the burette reading after each.",
+            "colour. What is added beyond it is not counted.{then}",
             "arrow over a line",
             4,
             Tone((587.0,) * 4, 5.0, 4, 1.0),
@@ -138,19 +142,18 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "over",
             "Stop: interval only",
-            "One addition went through the change, so more titrant adds nothing. Finish, and "
-            "titrate a fresh portion with small additions from there on.",
+            "One addition went through the change, and more titrant does not tell where. Finish, "
+            "and titrate a fresh sample: you know now from where on to add drops.",
             "broken square",
             4,
             Tone((740.0, 392.0), 2.0, 2, 2.0),
             "Stop: interval only",
-            "Stop the pump and finish. Titrate a fresh portion, slowly through the change.",
+            "Stop the pump and finish. Titrate a fresh sample, slowly through the change.",
         ),
         Advice(
             "too-early",
             "Add {amount}, then look",
-            "There is too little to go by yet. Close the tap after it, and type the burette "
-            "reading.",
+            "There is too little to go by yet. Close the tap after it.{then}",
             "question mark",
             None,
             _SILENT,
@@ -170,6 +173,8 @@ ADVICE: dict[str, Advice] = {
     )
 }
 """Every state by its code."""
+TYPE_IT = " Then type the burette reading."
+"""What follows an addition, unless the picture shows the burette."""
 PUMP_START, PUMP_ON = "Start the pump", "Let the pump run"
 """Titles where a pump stands still, and where its rate may stay."""
 

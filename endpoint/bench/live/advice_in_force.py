@@ -24,6 +24,8 @@ from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, deli
 
 _FIRST_WAIT_S = 3.0
 """Wait after a reading until the liquid was looked at, s: two usual mixing times."""
+_SAME_ML = 1e-6
+"""Volumes that differ by less are the same, mL."""
 _RUN_ON_ML = 0.5
 """What runs in at most between the first tinge of a stream and a closed tap, mL: three drops a
 second for three seconds. So much before the reading the end does not lie."""
@@ -70,6 +72,8 @@ class AdviceInForce:
         """A run begins, or goes on after its result."""
         self._last: Guidance | None = None
         self._read_s: float | None = None
+        self._said_s: float | None = None
+        """Readings that are taken in, and that the last guidance knows of, by their times."""
         self._closing = False
         self._stream = Stream()
 
@@ -92,20 +96,30 @@ class AdviceInForce:
             return
         stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
         typed = not (moment.pump or moment.watched)
-        if stands and typed and moment.read_s == self._read_s:
+        if stands and typed and moment.read_s == self._said_s and self._knows(moment):
             # What was said stands until the reading that answers it is typed.
             return
         moment = replace(moment, stream=self._stream)
         said = advise(result, moment)
         if said.code == "enough" and final is not None:
             said = advise(result, moment, final())
-        self._last = said
+        self._last, self._said_s = said, moment.read_s
+
+    def _knows(self, moment: Moment) -> bool:
+        """Whether the last guidance is for the volume of a moment.
+
+        A reading may be typed while a conclusion from before it is worked out.
+        """
+        last = self._last
+        return last is not None and abs(moment.delivered_ml - last.delivered_ml) <= _SAME_ML
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""
-        last = self._last or begun(moment.delivered_ml, Pace(moment.pump, moment.rate_ml_min))
+        pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
+        last = self._last or begun(moment.delivered_ml, pace)
         if moment.blueness is None:
-            return unseen(moment.delivered_ml)
+            said = unseen(moment.delivered_ml, pace)
+            return replace(said, place=last.place, finishing=last.finishing)
         if moment.pump:
             return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
         if moment.watched:
@@ -113,7 +127,7 @@ class AdviceInForce:
             return waiting("mixing", moment.delivered_ml, last, None) if risen else last
         if moment.read_s != self._read_s:
             self._read(moment)
-        if moment.delivered_ml != last.delivered_ml:
+        if abs(moment.delivered_ml - last.delivered_ml) > _SAME_ML:
             until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
             return counted_down(waiting("mixing", moment.delivered_ml, last, until_s), moment.now_s)
         return self._while_adding(last, moment)

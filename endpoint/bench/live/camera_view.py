@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.plume import Sight, sight_of
+from endpoint.bench.guidance.plume import Sight, sight_of, turned_s
 from endpoint.bench.guidance.setup_checks import SetUp
 from endpoint.colour.density import ColourSample, ColourTrace, trace_of
 from endpoint.colour.follow import ColourFollower
@@ -301,6 +301,13 @@ class CameraView:
             since_s = readings_s[-2:][0] - _RECENT_S
             columns = {name: self._store.since(since_s, name) for name in names}
         return _sight(columns, readings_s[-2:], colours=True)
+
+    def turned_s(self, read_s: float) -> float | None:
+        """When the colour began to move since a reading, see `plume.turned_s`."""
+        with self.lock:
+            names = ("time_s", "density", "flags")
+            time_s, density, flags = (self._store.since(read_s, name) for name in names)
+        return turned_s(time_s, density, flags == 0, read_s) if time_s.size else None
 
     # What it looks like now ----------------------------------------------------------------------
 

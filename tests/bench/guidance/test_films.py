@@ -74,6 +74,7 @@ def test_what_is_said_to_be_left_is_true_in_films(name: str) -> None:
     # Ranges of 90 %, and looks of one film err together.
     assert sum(not held for held in ranges) <= max(1, round(0.15 * len(ranges)))
     assert sum(not held for held in bounds) <= max(1, round(0.05 * len(bounds)))
-    # Nothing that is not stopped by the first tinge would have gone far past the end.
-    portions = [(left, said.amount_ml) for left, said in told if said.code == "portion"]
-    assert not [left for left, amount in portions if amount is None or amount > left + 0.15]
+    # An amount leaps over the change once in ten times at most; a stream is stopped by its tinge.
+    amounts = [(left, said.amount_ml) for left, said in told if said.code in ("portion", "drops")]
+    leaps = [left for left, amount in amounts if amount is None or amount > left + 0.15 > 0.15]
+    assert len(leaps) <= max(1, round(0.1 * len(amounts)))

@@ -257,7 +257,12 @@ def test_weighted_quantiles_are_those_of_repeated_values() -> None:
 
 def test_states_are_told_apart_without_colour_and_without_pitch() -> None:
     assert len({a.shape for a in ADVICE.values()}) == len(ADVICE)
-    assert len({a.title for a in ADVICE.values()}) == len(ADVICE)
+    amounts = {"drops": amount_words(0.05)}
+    titles = {
+        code: a.title.format(amount=amounts.get(code, "0.2 mL"), wait="4 s")
+        for code, a in ADVICE.items()
+    }
+    assert len(set(titles.values())) == len(ADVICE)
     sounding = [a for a in ADVICE.values() if a.tone.pulses]
     rhythms = {(a.tone.pulses, a.tone.beats_per_s, a.tone.rest_s) for a in sounding}
     assert len(rhythms) == len(sounding)
