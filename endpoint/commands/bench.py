@@ -25,9 +25,10 @@ _PORT = 8765
 @click.option(
     "--camera",
     default="browser",
-    metavar="browser|N|FILM",
-    help="Source of the pictures: the camera of the browser, camera number N of this computer, or "
-    "a film (or its record, a .toml file with the readings), played as if it were live.",
+    metavar="browser|N|ADDRESS|FILM",
+    help="Source of the pictures: the camera of the browser, camera number N of this computer, the "
+    "address of a network camera (http:// or rtsp://), or a film (or its record, a .toml file with "
+    "the readings), played as if it were live.",
 )
 @click.option("--port", type=click.IntRange(1024, 65535), default=_PORT, show_default=True)
 @click.option(
@@ -174,6 +175,11 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
         return None, {}, {"camera": "browser"}
     if camera.isdecimal():
         return CameraFeed(int(camera)).run, {}, {"camera": f"number {int(camera)}"}
+    if "://" in camera:
+        from endpoint.bench.web.network_camera import NetworkCamera, address_of
+
+        address = address_of(camera)
+        return NetworkCamera(address).run, {}, {"camera": f"network camera {address.shown}"}
     path = Path(camera)
     if path.suffix.lower() == ".toml":
         run = recorded_run(path)
