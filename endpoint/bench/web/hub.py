@@ -281,6 +281,8 @@ class Hub:
             frame = ArrayFrame(self._index, waiting.time_s, pixels)
             self.session.see(frame)
             self.session.keep_still(frame.time_s, lambda: jpeg_of(frame))
+            if not self.browser:
+                self._preview(frame)
         except Problem as problem:
             answer |= {"used": False, "text": problem.sentence, "advice": problem.remedy}
         waiting.page.answers.append(answer)
