@@ -43,6 +43,8 @@ NUMBER: dict[str, Kind | tuple[str, ...]] = {
     "top": ("whole", 0, MAX_SIDE),
     "right": ("whole", 0, MAX_SIDE),
     "bottom": ("whole", 0, MAX_SIDE),
+    "x": ("whole", 0, MAX_SIDE),
+    "y": ("whole", 0, MAX_SIDE),
     "row": ("whole", 0, 1000),
     "run": ("text", 0, _LABEL),
 }
@@ -75,6 +77,9 @@ WORDS: dict[str, tuple[str, ...]] = {
     "watch": ("way", "division_ml"),
     "box": ("what", "left", "top", "right", "bottom"),
     "no-box": ("what",),
+    "next-body": (),
+    "keep-body": (),
+    "point": ("x", "y"),
     "again": (),
     "look-again": (),
     "ask": (),

@@ -28,7 +28,6 @@ from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.journal.readings import CountedReading, readings_of
 from endpoint.bench.live import advice_in_force
-from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import job_of, setting_from
 from endpoint.bench.live.notices import ClockWatch
 from endpoint.bench.live.plume import plume_frames
@@ -41,6 +40,7 @@ from endpoint.bench.web.picture_delay import Transit
 from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample
+from endpoint.colour.sample_store import SampleStore
 from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem, RecordProblem

@@ -1,5 +1,5 @@
 // Wires the page to the bench: what comes in is drawn, what is done goes out.
-import { Boxes } from "/static/boxes.js";
+import { Boxes, showChoice } from "/static/boxes.js";
 import { Camera, showCameras } from "/static/camera.js";
 import { Curve } from "/static/curve.js";
 import { Link } from "/static/link.js";
@@ -84,6 +84,7 @@ function showState(state) {
   showNotices($("notices"), state.notices);
   showPicture(state, camera.running);
   boxes.show(state, operator);
+  showChoice(state, operator);
   camera.fast = state.burette.way === "drops";
   showLiquid(state);
   if (state.phase === "set-up") showSetUp(state);
@@ -175,6 +176,8 @@ $("camera-start").addEventListener("click", () => startCamera());
 $("camera-list").addEventListener("change", (event) => startCamera(event.target.value));
 navigator.mediaDevices?.addEventListener("devicechange", () => { if (camera.running) showCameras(camera, $("camera-list"), $("camera-choice")); });
 $("look-again").addEventListener("click", () => send({ do: "look-again" }));
+$("next-body").addEventListener("click", () => send({ do: "next-body" }));
+$("keep-body").addEventListener("click", () => { send({ do: "keep-body" }); $("next-body").focus(); });
 $("take-over").addEventListener("click", () => send({ do: "take-over" }));
 $("form").addEventListener("submit", (event) => {
   event.preventDefault();
