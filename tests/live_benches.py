@@ -304,8 +304,10 @@ def _hand(picture: Picture, plan: Plan, rng: np.random.Generator) -> None:
     _over(picture, mask, np.asarray(GLOVES[plan.glove], dtype=np.float32) * shade)
 
 
-def draw_live_bench(plan: Plan, count: int = 12) -> LiveBench:
-    """Pictures of a plan, with the truth."""
+def draw_live_bench(
+    plan: Plan, count: int = 12, own: str = "red", empty: bool = False
+) -> LiveBench:
+    """Pictures of a plan, with the truth; `own` is the liquid, and `empty` leaves the flask out."""
     rng = np.random.default_rng([plan.seed, 79])
     colour = liquids(plan)
     picture = _surroundings(plan, rng)
@@ -318,8 +320,9 @@ def draw_live_bench(plan: Plan, count: int = 12) -> LiveBench:
         _fill(picture, rng, second, colour[plan.second])
         if plan.second == "red":
             other_red = second[1]
-    own = _vessel(plan, plan.x, plan.size)
-    _fill(picture, rng, own, colour["red"])
+    flask = _vessel(plan, plan.x, plan.size)
+    if not empty:
+        _fill(picture, rng, flask, colour[own])
     if plan.glove:
         _hand(picture, plan, rng)
     x, y = _grid()
@@ -329,12 +332,12 @@ def draw_live_bench(plan: Plan, count: int = 12) -> LiveBench:
     noise, jpeg = float(rng.uniform(0.003, 0.02)), int(rng.integers(60, 95))
     for k in range(count):
         wave = cv2.GaussianBlur(rng.normal(size=(HEIGHT, WIDTH)).astype(np.float32), (0, 0), 5.0)
-        light = picture * np.where(own[1], 1.0 + 0.6 * wave, 1.0)[..., None]
+        light = picture * np.where(flask[1], 1.0 + 0.6 * wave, 1.0)[..., None]
         shown = np.clip(light, 0.0, 1.0) ** (1 / 2.2) + rng.normal(scale=noise, size=light.shape)
         pixels = np.rint(255.0 * np.clip(shown, 0.0, 1.0)).astype(np.uint8)
         good, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, jpeg])
         assert good
         stored: Any = cv2.imdecode(data, cv2.IMREAD_COLOR_RGB)
         frames.append(ArrayFrame(k, k / _RATE, np.asarray(stored, dtype=np.uint8)))
-    grown = cv2.dilate(own[1].astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    grown = cv2.dilate(flask[1].astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     return LiveBench(plan, frames, grown, other_red & ~grown)

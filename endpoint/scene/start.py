@@ -41,6 +41,10 @@ Chosen on drawn benches, seeds below 1000 of `tests.live_benches`."""
 _LEAST_SURE = 0.3
 """Score from which a body can be sure."""
 _MOST_OFFERED = 5
+_LEAST_CHROMA = 0.06
+_MOST_SHARE = 0.25
+"""Difference between the channels, log10 units, and part of the picture of a body that only a
+person's finger tells: paler, it is the ground; larger, a wall."""
 _REACH = 0.02
 """How far from a body a person may point, as a part of the longer side: a finger is 1 cm wide, on
 the picture of a telephone a fiftieth."""
@@ -197,12 +201,14 @@ def _body_at(seen: Stack, x: int, y: int) -> Candidate:
         for body in _distinct(here):
             if refine(seen, body).sum() >= liquid_search.LEAST_PIXELS:
                 return replace(liquid_search.widest(body, here), score=1.0)
-    values = blurred(seen.middle, 1.0)
+    values = blurred(seen.middle, 1.0) - white
     typical = np.median(values[near], axis=0)
+    if np.ptp(typical) < _LEAST_CHROMA:
+        raise NoEndpoint("no-flask")
     apart = np.linalg.norm(values - typical, axis=2)
     reach = 0.1 + 0.3 * float(typical.max() - typical.min())
     for part in connected_parts(apart < reach, liquid_search.LEAST_PIXELS):
-        if (part & near).any() and part.mean() < 0.5:
+        if (part & near).any() and part.mean() < _MOST_SHARE:
             return Candidate(part, 1.0, 0.0, None)
     raise NoEndpoint("no-flask")
 
