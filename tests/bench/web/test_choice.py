@@ -56,7 +56,7 @@ def test_next_candidate_by_keyboard(
     page = opened(browser, bench, viewport=view, color_scheme=scheme)
     told = heard(page)
     words = page.locator("#choice-words")
-    expect(words).to_contain_text("Is the liquid outlined (1 of")
+    expect(words).to_contain_text("Is the liquid outlined? It is 1 of")
     expect(page.locator("[data-code=flask-found] .tag")).to_have_text("check this")
     expect(page.locator("#outlines text.rim-text", has_text="2?")).to_have_count(1)
     assert barriers(page) == []

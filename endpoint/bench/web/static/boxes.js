@@ -16,19 +16,24 @@ export function showChoice(state, operator) {
   const count = choice.bodies.length;
   const place = `${choice.which + 1} of ${count}`;
   const words = choice.kept ? `You chose the liquid (${place}).`
-    : choice.sure ? `The liquid is outlined (${place} that it could be). Point at another one if it is wrong.`
-      : `Is the liquid outlined (${place} that it could be)? If not, point at it, or press Next.`;
+    : choice.sure ? `The liquid is outlined (${place} that it could be). If it is the wrong one, point at the right one.`
+      : `Is the liquid outlined? It is ${place} that it could be. If not, point at the right one, or press Next candidate.`;
   if ($("choice-words").textContent !== words) $("choice-words").textContent = words;
   $("choice-words").dataset.sure = settled ? "yes" : "no";
   $("keep-body").hidden = settled;
 }
 
-export function outlinesOfOthers(choice, size) {
-  if (!choice || choice.kept) return [];
+// The whole body that was taken, solid; the dashed outline within it is what is measured.
+export function outlinesOfBodies(choice, size) {
+  if (!choice) return [];
   const marks = [];
   for (const [k, body] of choice.bodies.entries()) {
-    if (k === choice.which) continue;
     const points = body.map((p) => p.join(",")).join(" ");
+    if (k === choice.which) {
+      marks.push(svg("polygon", { points, class: "halo" }), svg("polygon", { points, class: "rim taken" }));
+      continue;
+    }
+    if (choice.kept) continue;
     const at = { x: body.reduce((sum, p) => sum + p[0], 0) / body.length, y: body.reduce((sum, p) => sum + p[1], 0) / body.length, "font-size": size };
     marks.push(svg("polygon", { points, class: "halo" }), svg("polygon", { points, class: "rim other" }),
       svg("text", { ...at, class: "halo-text" }, [`${k + 1}?`]), svg("text", { ...at, class: "rim-text" }, [`${k + 1}?`]));

@@ -1,5 +1,5 @@
 // The set-up view: notices, picture with outlines, checks, form.
-import { outlinesOf, outlinesOfOthers } from "/static/boxes.js";
+import { outlinesOf, outlinesOfBodies } from "/static/boxes.js";
 import { el, shape, svg } from "/static/shapes.js";
 
 const $ = (id) => document.getElementById(id);
@@ -70,7 +70,7 @@ export function showPicture(state, running) {
   };
   const found = region ? [...ring(region.liquid, "liquid"), ...ring(region.reference, "white")] : [];
   const boxes = burette ? { ...burette, boxes: region ? { ...burette.boxes, liquid: undefined, reference: undefined } : burette.boxes } : null;
-  const others = region ? outlinesOfOthers(state.choice, size) : [];
+  const others = region ? outlinesOfBodies(state.choice, size) : [];
   outlines.replaceChildren(...others, ...found, ...outlinesOf(boxes));
 }
 
