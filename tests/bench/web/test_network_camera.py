@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import http.server
+import io
 import socket
+import struct
 import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import av
 import cv2
 import numpy as np
 import pytest
@@ -81,6 +84,93 @@ def film_sent(stop: threading.Event, pause_s: float = 0.05) -> Answer:
             k += 1
 
     return send
+
+
+def transport_stream() -> list[bytes]:
+    """The film as packets of an MPEG transport stream, seven to a datagram (RFC 2250)."""
+    out = io.BytesIO()
+    with av.open(out, "w", format="mpegts") as box:
+        stream = box.add_stream("mpeg4", rate=10, options={"g": "5"})
+        stream.width, stream.height = FILM[0].width, FILM[0].height
+        stream.pix_fmt = "yuv420p"
+        for frame in FILM:
+            for packet in stream.encode(av.VideoFrame.from_ndarray(frame.rgb8(), format="rgb24")):
+                box.mux(packet)
+        for packet in stream.encode():
+            box.mux(packet)
+    data = out.getvalue()
+    return [data[k : k + 7 * 188] for k in range(0, len(data), 7 * 188)]
+
+
+@contextlib.contextmanager
+def rtsp_camera() -> Iterator[int]:
+    """A camera that speaks RTSP (RFC 2326) and sends RTP within the same connection."""
+    about = (
+        "v=0\r\no=- 0 0 IN IP4 127.0.0.1\r\ns=camera\r\nt=0 0\r\n"
+        "m=video 0 RTP/AVP 33\r\na=control:track1\r\n"
+    )
+    stop = threading.Event()
+
+    def answer(line: socket.socket) -> None:
+        heard = line.makefile("rb")
+        while True:
+            head = [text.decode().strip() for text in iter(heard.readline, b"\r\n") if text]
+            if not head:
+                return
+            number = next(text for text in head if text.lower().startswith("cseq"))
+            method, body, more = head[0].split()[0], "", ""
+            if method == "DESCRIBE":
+                body = about
+                more = f"Content-Type: application/sdp\r\nContent-Length: {len(about)}\r\n"
+            elif method == "SETUP":
+                more = "Transport: RTP/AVP/TCP;unicast;interleaved=0-1\r\nSession: 1\r\n"
+            elif method == "OPTIONS":
+                more = "Public: DESCRIBE, SETUP, PLAY, TEARDOWN\r\n"
+            line.sendall(f"RTSP/1.0 200 OK\r\n{number}\r\n{more}\r\n{body}".encode())
+            if method == "PLAY":
+                break
+        k = 0
+        packets = transport_stream()
+        while not stop.wait(0.01):
+            head_of = struct.pack(">BBHII", 0x80, 33, k & 0xFFFF, 900 * k, 7)
+            data = head_of + packets[k % len(packets)]
+            line.sendall(struct.pack(">cBH", b"$", 0, len(data)) + data)
+            k += 1
+
+    def serve() -> None:
+        with contextlib.suppress(OSError):
+            while not stop.is_set():
+                line, _ = listener.accept()
+                with line, contextlib.suppress(OSError):
+                    answer(line)
+
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen()
+        thread = threading.Thread(target=serve)
+        thread.start()
+        try:
+            yield int(listener.getsockname()[1])
+        finally:
+            stop.set()
+            with contextlib.suppress(OSError):
+                socket.create_connection(listener.getsockname()).close()
+            thread.join(PATIENCE_S)
+
+
+def test_pictures_come_over_rtsp() -> None:
+    hub = Hub(new_session(), BenchClock(), browser=False)
+    seen: list[Any] = []
+    hub.frame = lambda frame: seen.append(frame.rgb8())  # type: ignore[method-assign]
+    with rtsp_camera() as port:
+        camera = NetworkCamera(address_of(f"rtsp://127.0.0.1:{port}/live"))
+        thread = threading.Thread(target=camera.run, args=(hub,))
+        thread.start()
+        wait_for(lambda: len(seen) >= 5, "five pictures")
+        hub.stopping.set()
+        thread.join(PATIENCE_S)
+    away = min(float(np.abs(seen[-1].astype(float) - frame.rgb8()).mean()) for frame in FILM)
+    assert away < 6.0
 
 
 def body_sent(body: bytes, kind: str, status: int = 200) -> Answer:
