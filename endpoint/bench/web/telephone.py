@@ -88,6 +88,8 @@ class TelephoneFeed:
     def run(self, hub: Hub) -> None:
         """Serve until the hub stops."""
         self._hub = hub
+        for broken in self._films.glob(".telephone-*.part"):
+            broken.unlink(missing_ok=True)  # of a start that was killed
         asyncio.run(self._serve(hub))
         self._end_film()
 
