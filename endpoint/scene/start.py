@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -94,7 +95,7 @@ class Start:
     seen: Stack = field(repr=False)
     transfer: str = "srgb"
 
-    @property
+    @cached_property
     def outlines(self) -> tuple[tuple[tuple[int, int], ...], ...]:
         """Polygon around every body, (x, y) in pixels of the pictures."""
         factor = self.frames[0].width / self.seen.shape[1]

@@ -136,7 +136,7 @@ def _flask(region: Region | None, recent: Sequence[ColourSample], sure: bool) ->
         return Check(
             code,
             "doubt",
-            "More than one thing could be the liquid; the one with the solid outline is taken.",
+            "The bench is not sure which is the liquid; it took the one with the solid outline.",
             "If it is the wrong one, point at the liquid in the picture, or press Next candidate.",
         )
     return _good(code, "The flask is in view: its liquid is outlined.")

@@ -283,8 +283,9 @@ class CameraView:
             self.look_again()
 
     def forget_before(self, time_s: float) -> None:
-        """Drop colours from before a time, also those that are not settled yet."""
+        """A run begins: drop colours from before it, and the pictures of other bodies."""
         with self.lock:
+            self.start, self.kept = None, True
             self._from_s = time_s
             self._store.forget_before(time_s)
 

@@ -177,7 +177,7 @@ $("camera-list").addEventListener("change", (event) => startCamera(event.target.
 navigator.mediaDevices?.addEventListener("devicechange", () => { if (camera.running) showCameras(camera, $("camera-list"), $("camera-choice")); });
 $("look-again").addEventListener("click", () => send({ do: "look-again" }));
 $("next-body").addEventListener("click", () => send({ do: "next-body" }));
-$("keep-body").addEventListener("click", () => { send({ do: "keep-body" }); $("next-body").focus(); });
+$("keep-body").addEventListener("click", () => { send({ do: "keep-body" }); $("look-again").focus(); });
 $("take-over").addEventListener("click", () => send({ do: "take-over" }));
 $("form").addEventListener("submit", (event) => {
   event.preventDefault();

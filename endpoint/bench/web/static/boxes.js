@@ -8,19 +8,21 @@ const NAMES = { liquid: "liquid", reference: "white", burette: "burette", tip: "
 // Which of several bodies is taken: in words, and with a dotted outline and a number for the others.
 export function showChoice(state, operator) {
   const choice = operator ? state.choice : null;
-  const many = choice !== null && state.region !== null && choice.bodies.length > 1;
-  $("choice").hidden = !many;
+  const count = choice === null || state.region === null ? 0 : choice.bodies.length;
+  const settled = choice !== null && (choice.sure || choice.kept);
+  const shown = count > 1 || (count === 1 && !settled);
+  $("choice").hidden = !shown;
   document.body.dataset.pointing = choice !== null ? "yes" : "no";
-  if (!many) return;
-  const settled = choice.sure || choice.kept;
-  const count = choice.bodies.length;
+  if (!shown) return;
   const place = `${choice.which + 1} of ${count}`;
   const words = choice.kept ? `You chose the liquid (${place}).`
     : choice.sure ? `The liquid is outlined (${place} that it could be). If it is the wrong one, point at the right one.`
-      : `Is the liquid outlined? It is ${place} that it could be. If not, point at the right one, or press Next candidate.`;
+      : count === 1 ? "Is the liquid outlined? If not, point at it in the picture."
+        : `Is the liquid outlined? It is ${place} that it could be. If not, point at the right one, or press Next candidate.`;
   if ($("choice-words").textContent !== words) $("choice-words").textContent = words;
   $("choice-words").dataset.sure = settled ? "yes" : "no";
   $("keep-body").hidden = settled;
+  $("next-body").hidden = count < 2;
 }
 
 // The whole body that was taken, solid; the dashed outline within it is what is measured.
