@@ -137,7 +137,7 @@ class _Served:
     async def static(self, request: Request) -> Response:
         """A file of the page."""
         name = request.path_params["name"]
-        if name not in self._files or name == "index.html":
+        if name not in self._files or name.endswith(".html"):
             raise HTTPException(404)
         return self._file(name)
 

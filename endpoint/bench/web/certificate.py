@@ -8,6 +8,10 @@ import ssl
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from cryptography.x509 import GeneralName
 
 _VALID = datetime.timedelta(days=2)
 """A start of the bench lasts a working day; clocks of telephones differ. Assumed."""
@@ -68,7 +72,7 @@ def new_certificate(addresses: tuple[str, ...]) -> Certificate:
     return Certificate(context, certificate.fingerprint(hashes.SHA256()).hex(":").upper())
 
 
-def _name(address: str) -> object:
+def _name(address: str) -> GeneralName:
     from cryptography import x509
 
     try:
