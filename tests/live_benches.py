@@ -164,7 +164,7 @@ def _grid() -> tuple[Picture, Picture]:
     return (x + 0.5) / HEIGHT, (y + 0.5) / HEIGHT
 
 
-def _over(picture: Picture, cover: Picture, colour: Any) -> None:
+def _over(picture: Picture, cover: NDArray[Any], colour: Any) -> None:
     """Lay a colour, (3,) or (h, w, 3), over the picture."""
     soft = cv2.GaussianBlur(cover.astype(np.float32), (0, 0), 0.7)[..., None]
     picture *= 1.0 - soft
@@ -207,7 +207,7 @@ def _thing(picture: Picture, rng: np.random.Generator, thing: Any) -> None:
     name, middle, foot, wide, tall = thing
     x, y = _grid()
     up = (foot - y) / tall
-    neck = 1.0
+    neck: Any = 1.0
     if "bottle" in name:
         neck = np.where(up > 0.72, 0.35, 1.0)
     elif "jug" in name:
