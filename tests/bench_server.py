@@ -106,11 +106,14 @@ def chromium() -> str:
 
 
 @contextlib.contextmanager
-def browsing(*, camera: bool = False) -> Iterator[Browser]:
-    """A real Chromium, with a camera that shows a test picture if one is wanted."""
+def browsing(*, camera: bool = False, cameras: int = 1) -> Iterator[Browser]:
+    """A real Chromium, with cameras that show a test picture if they are wanted."""
     arguments = ["--no-sandbox", "--disable-gpu", "--mute-audio"]
     if camera:
-        arguments += ["--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"]
+        arguments += [
+            f"--use-fake-device-for-media-stream=device-count={cameras}",
+            "--use-fake-ui-for-media-stream",
+        ]
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium(), args=arguments)
         try:

@@ -157,6 +157,24 @@ def see_page(address: str, port: int) -> None:
         ensure(bool(json.loads(line.recv(timeout=LONGEST_S))), "the socket says nothing")
 
 
+def see_telephone() -> None:
+    """What the telephone's page stands on: a certificate, and a code of the address."""
+    import io
+
+    import segno
+
+    from endpoint.bench.web.certificate import new_certificate
+
+    made = new_certificate(("192.0.2.7",))
+    ensure(len(made.fingerprint) == 95, f"fingerprint {made.fingerprint}")
+    code = io.StringIO()
+    segno.make("https://192.0.2.7:8766/?token=x", error="m", micro=False).terminal(
+        code, compact=True
+    )
+    ensure(code.getvalue().count("\n") > 10, "the code for the terminal is empty")
+    print("smoke: certificate and code for a telephone", flush=True)
+
+
 def main() -> None:
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as name:
@@ -167,6 +185,7 @@ def main() -> None:
         see_pages(folder)
         see_batch(folder)
         see_bench(folder)
+        see_telephone()
     print(f"smoke: all as it should be, {time.monotonic() - began:.0f} s", flush=True)
 
 

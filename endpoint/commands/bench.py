@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import logging
 import threading
@@ -17,17 +18,28 @@ if TYPE_CHECKING:
     from endpoint.bench.journal.open_run import OpenRun
     from endpoint.bench.web.hub import Hub
     from endpoint.bench.web.security import Keys
+    from endpoint.bench.web.telephone import TelephoneFeed
 
-_PORT = 8765
+_PORT, _LAST_PORT = 8765, 65535
+_TELEPHONE = {"camera": "telephone"}
+_SHOWN_OF_FINGERPRINT = 23
+"""Signs of a fingerprint that are printed: eight pairs, 64 bits, which a person can compare."""
+_BEFORE_SCANNING = """\
+Telephone and computer must be in the same network. The telephone will warn that it does not know
+the certificate: this program has just made it. Its SHA-256 fingerprint begins with
+{start}. Go on if it is the same.
+The telephone sends pictures of its camera, and films that you choose, to this computer, encrypted;
+nothing else, and nothing goes back. The code works once."""
 
 
 @click.command()
 @click.option(
     "--camera",
     default="browser",
-    metavar="browser|N|FILM",
-    help="Source of the pictures: the camera of the browser, camera number N of this computer, or "
-    "a film (or its record, a .toml file with the readings), played as if it were live.",
+    metavar="browser|N|ADDRESS|FILM",
+    help="Source of the pictures: the camera of the browser, camera number N of this computer, the "
+    "address of a network camera (http:// or rtsp://), or a film (or its record, a .toml file with "
+    "the readings), played as if it were live.",
 )
 @click.option("--port", type=click.IntRange(1024, 65535), default=_PORT, show_default=True)
 @click.option(
@@ -37,6 +49,11 @@ _PORT = 8765
     help="Speed at which a film is played; 2 is twice as fast.",
 )
 @click.option("--share", is_flag=True, help="Let others in this network watch; asks first.")
+@click.option(
+    "--telephone",
+    is_flag=True,
+    help="Film with a telephone: prints an address and a code for it to scan.",
+)
 @click.option("--journal", type=click.Path(path_type=Path), help="File of the journal.")
 @click.option(
     "--certificates",
@@ -49,6 +66,7 @@ def bench(
     port: int,
     speed: float,
     share: bool,
+    telephone: bool,
     journal: Path | None,
     certificates: Path | None,
 ) -> None:
@@ -61,7 +79,8 @@ def bench(
     from endpoint.bench.web.hub import BenchClock, Hub
     from endpoint.bench.web.security import Keys
 
-    feed, form, details = _feed(camera)
+    phone = _telephone(camera, port, journal) if telephone else None
+    feed, form, details = _feed(camera) if phone is None else (phone.run, {}, _TELEPHONE)
     lan = _consent(port) if share else None
     keys = Keys(port, shared=lan is not None)
     kept = _journal(journal, details)
@@ -78,7 +97,7 @@ def bench(
         listener = listen(port, everywhere=lan is not None)
         names = ("127.0.0.1", "localhost", *(() if lan is None else (lan,)))
         hosts = tuple(f"{name}:{port}" for name in names)
-        serve(hub, keys, hosts, listener, feed, lambda: _say(keys, port, lan))
+        serve(hub, keys, hosts, listener, feed, lambda: _say(keys, port, lan, phone))
     finally:
         kept.close()
 
@@ -196,6 +215,11 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
         return None, {}, {"camera": "browser"}
     if camera.isdecimal():
         return CameraFeed(int(camera)).run, {}, {"camera": f"number {int(camera)}"}
+    if "://" in camera:
+        from endpoint.bench.web.network_camera import NetworkCamera, address_of
+
+        address = address_of(camera)
+        return NetworkCamera(address).run, {}, {"camera": f"network camera {address.shown}"}
     path = Path(camera)
     if path.suffix.lower() == ".toml":
         run = recorded_run(path)
@@ -214,6 +238,33 @@ def _feed(camera: str) -> tuple[Callable[[Hub], None] | None, dict[str, Any], di
             "Give --camera browser, a camera number such as 0, or a film.",
         )
     return FilmFeed(VideoSource(path)).run, {}, {"film": path.name}
+
+
+def _telephone(camera: str, port: int, journal: Path | None) -> TelephoneFeed:
+    """Server of the telephone's page, on the next port.
+
+    Raises
+    ------
+    Problem
+        Another camera was named too, this computer is in no network, or the port is taken.
+    """
+    from endpoint.bench.journal.export import default_journal
+    from endpoint.bench.web.telephone import TelephoneFeed
+    from endpoint.problems import RecordProblem
+
+    if camera != "browser":
+        raise RecordProblem(
+            "--telephone and --camera each name a camera.", "Leave out one of the two."
+        )
+    address = _address_here()
+    if address is None:
+        raise RecordProblem(
+            "This computer is not in a network, so no telephone can reach it.",
+            "Join the network of the telephone, or leave out --telephone.",
+        )
+    listener = listen(port + 1 if port < _LAST_PORT else port - 1, everywhere=True)
+    films = (journal or default_journal()).parent / "films"
+    return TelephoneFeed((address,), listener, films, click.echo)
 
 
 def _consent(port: int) -> str:
@@ -247,16 +298,36 @@ def _address_here() -> str | None:
             return None
 
 
-def _say(keys: Keys, port: int, lan: str | None) -> None:
+def _say(keys: Keys, port: int, lan: str | None, phone: TelephoneFeed | None) -> None:
     click.echo(f"The bench is at   http://127.0.0.1:{port}/?token={keys.operator_token}")
     click.echo("The address works once. Press Enter for a new one, or Ctrl-C to stop.")
     if lan is not None:
         click.echo(f"Viewers can open  http://{lan}:{port}/?token={keys.viewer_token}")
-    threading.Thread(target=_new_addresses, args=(keys, port), daemon=True).start()
+    if phone is not None:
+        _say_telephone(phone)
+        click.echo(_BEFORE_SCANNING.format(start=phone.fingerprint[:_SHOWN_OF_FINGERPRINT]))
+    threading.Thread(target=_new_addresses, args=(keys, port, phone), daemon=True).start()
 
 
-def _new_addresses(keys: Keys, port: int) -> None:
+def _say_telephone(phone: TelephoneFeed) -> None:
+    """A fresh address for the telephone, as a code if the terminal can show one."""
+    import io
+
+    import segno
+
+    address = phone.address()
+    click.echo(f"The telephone opens  {address}")
+    code = io.StringIO()
+    segno.make(address, error="m", micro=False).terminal(code, compact=True)
+    # A terminal without block characters still has the address.
+    with contextlib.suppress(UnicodeEncodeError):
+        click.echo(code.getvalue())
+
+
+def _new_addresses(keys: Keys, port: int, phone: TelephoneFeed | None) -> None:
     import sys
 
     for _ in sys.stdin:
         click.echo(f"http://127.0.0.1:{port}/?token={keys.new_operator_token()}")
+        if phone is not None:
+            _say_telephone(phone)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from endpoint.recording import channels
-from endpoint.scene.frame_median import median_over_frames
+from endpoint.recording.frame_median import median_over_frames
 from endpoint.scene.stack import Array, Mask, Stack
 
 _BLACK = 2.4

@@ -12,16 +12,25 @@ from dataclasses import replace
 
 import numpy as np
 
+from endpoint.problems import NoEndpoint
 from endpoint.recording import channels
-from endpoint.scene.frame_median import median_over_frames
-from endpoint.scene.liquid_body import Candidate, blurred, connected_parts, follows, span_of
+from endpoint.recording.frame_median import median_over_frames
+from endpoint.scene.liquid_body import (
+    Candidate,
+    blurred,
+    connected_parts,
+    follows,
+    refine,
+    span_of,
+)
+from endpoint.scene.reference_patch import ground_white
 from endpoint.scene.stack import Array, Mask, Stack
 
 _LEAST_CHANGE = 0.035
 """Rise of (red minus green) density that counts as a change of colour."""
-_DARKEST = 1.4
+DARKEST = 1.4
 """A pixel darker than the ground by more than this in all channels is not looked at."""
-_LEAST_SHARE = 0.0035
+LEAST_SHARE = 0.0035
 _MOST_SHARE = 0.7
 LEAST_LOOK = 0.3
 """Score below which a body is not taken for a vessel when nothing changes colour."""
@@ -30,7 +39,44 @@ _FROM_CYAN, _FROM_PURPLE = (5.0, 15.0), (100.0, 20.0)
 _RED_WORTH = 1.5
 """Worth of a wine-red body against a blue one of the same shape. A liquid that is blue from the
 start is still found where nothing red is as compact."""
+LEAST_PIXELS = 12
 _LEVELS = (0.03, 0.05, 0.08, 0.13, 0.2, 0.3, 0.45, 0.65, 0.9)
+
+
+def found(stack: Stack, body: Candidate | None = None) -> tuple[Mask, float, Candidate]:
+    """Pure part of the best body, or of the one that is given, with its confidence.
+
+    Raises
+    ------
+    NoEndpoint
+        "no-flask": nothing is left of any body that looks or behaves like the liquid.
+    """
+    if body is not None:
+        mask = refine(stack, body)
+        if mask.sum() < LEAST_PIXELS:
+            raise NoEndpoint("no-flask")
+        return mask, body.score, body
+    white = ground_white(stack)
+    changing = by_change(stack, white)
+    bodies = by_look(stack, white)
+    if changing is not None:
+        # A faint, late or partial change tells where the liquid is; its look outlines it better.
+        size = changing.mask.sum()
+        same = [b for b in bodies if (b.mask & changing.mask).sum() > 0.7 * size]
+        partial = any(b.score > 0.3 and b.mask.sum() > 6.0 * size for b in same)
+        if changing.clear and not partial:
+            bodies = [changing, *bodies]
+        else:
+            likely = [replace(b, score=b.score + 0.25, hint=changing.course) for b in same]
+            others = [b for b in bodies if all(b is not s for s in same)]
+            bodies = sorted([*likely, *others, changing], key=lambda b: -b.score)
+    for body in bodies[:5]:
+        if body.score < LEAST_LOOK:
+            break
+        mask = refine(stack, body)
+        if mask.sum() >= LEAST_PIXELS:
+            return mask, float(np.clip(body.score, 0.0, 1.0)), body
+    raise NoEndpoint("no-flask")
 
 
 def _best_split(chroma: Array, red: Array) -> int:
@@ -63,9 +109,9 @@ def by_change(stack: Stack, white: Array) -> Candidate | None:
     up = median_over_frames(coarse[cut:, ..., 0]) - median_over_frames(coarse[:cut, ..., 0])
     noise = 1.48 * float(np.median(np.abs(rise - np.median(rise))))
     least = max(_LEAST_CHANGE, 5.0 * noise)
-    lit = channels.least(coarse).min(axis=0) < white.min() + _DARKEST
+    lit = channels.least(coarse).min(axis=0) < white.min() + DARKEST
     changed = (rise > least) & (up > 0.25 * rise) & lit
-    parts = connected_parts(changed, _LEAST_SHARE * changed.size)
+    parts = connected_parts(changed, LEAST_SHARE * changed.size)
     if not parts:
         return None
     weights = [float(np.minimum(rise[p], 0.8).sum()) * _compact(p) for p in parts]
@@ -80,7 +126,7 @@ def by_change(stack: Stack, white: Array) -> Candidate | None:
     if span < _LEAST_CHANGE:
         return None
     same = (slope > 0.5) & (rest < 0.35 * span + 0.02)
-    bodies = connected_parts(np.asarray(same), _LEAST_SHARE * same.size)
+    bodies = connected_parts(np.asarray(same), LEAST_SHARE * same.size)
     if not bodies:
         return None
     best = max(bodies, key=lambda p: float(np.minimum(slope[p], 1.2).sum()) * _compact(p))
@@ -128,6 +174,16 @@ def _compact(mask: Mask) -> float:
     return float(np.clip(cv2.contourArea(contour) / max(hull, 1.0), 0.0, 1.0))
 
 
+def angle_of(density: Array) -> Array:
+    """Direction of densities, shape (..., 3), in the plane of colours, degrees, -90 to 270.
+
+    0 is cyan, 50 blue, 120 purple, 180 wine red, 207 pure red, 244 orange.
+    """
+    red, green, blue = density[..., 0], density[..., 1], density[..., 2]
+    angle = np.degrees(np.arctan2(0.5 * (red + green) - blue, red - green))
+    return np.asarray(np.where(angle < -90, angle + 360, angle), dtype=np.float32)
+
+
 def colourfulness(density: Array, red_only: bool = False) -> Array:
     """How much a density is that of the indicator: 0 for neutral, yellow, orange and green.
 
@@ -138,16 +194,11 @@ def colourfulness(density: Array, red_only: bool = False) -> Array:
     red_only:
         Whether blue counts as nothing, too.
     """
-    red, green, blue = density[..., 0], density[..., 1], density[..., 2]
-    across = red - green
-    down = 0.5 * (red + green) - blue
-    angle = np.degrees(np.arctan2(down, across))
-    # 0 degrees is cyan, 50 blue, 120 purple, 180 wine red, 207 pure red, 244 orange.
-    angle = np.where(angle < -90, angle + 360, angle)
+    angle = angle_of(density)
     chroma = channels.largest(density) - channels.least(density)
     low, over = _FROM_PURPLE if red_only else _FROM_CYAN
     fade = np.clip((angle - low) / over, 0, 1) * np.clip((208.0 - angle) / 10.0, 0, 1)
-    lit = channels.least(density) < _DARKEST
+    lit = channels.least(density) < DARKEST
     return np.asarray(chroma * fade * lit, dtype=np.float32)
 
 
@@ -159,26 +210,26 @@ def by_look(stack: Stack, white: Array) -> list[Candidate]:
     for red_only, worth in ((False, 1.0), (True, _RED_WORTH)):
         begins = parts[:2] if red_only else parts
         colour = np.stack([colourfulness(part - white, red_only) for part in begins])
-        found = _bodies(np.stack([blurred(each, 1.0) for each in colour]).max(axis=0), stack)
+        found = bodies_in(np.stack([blurred(each, 1.0) for each in colour]).max(axis=0), stack)
         bodies += [
-            replace(_widest(c, found), score=(worth if c.score >= LEAST_LOOK else 1.0) * c.score)
+            replace(widest(c, found), score=(worth if c.score >= LEAST_LOOK else 1.0) * c.score)
             for c in found[:6]
         ]
     return sorted(bodies, key=lambda c: -c.score)[:6]
 
 
-def _bodies(colour: Array, stack: Stack) -> list[Candidate]:
+def bodies_in(colour: Array, stack: Stack) -> list[Candidate]:
     """Compact bodies in a map of colour, best first."""
     found: list[Candidate] = []
     for level in _LEVELS:
-        for part in connected_parts(colour > level, _LEAST_SHARE * colour.size):
+        for part in connected_parts(colour > level, LEAST_SHARE * colour.size):
             score = _look_score(part, colour, stack)
             if score > 0.0:
                 found.append(Candidate(part, score, 0.0, None))
     return sorted(found, key=lambda c: -c.score)
 
 
-def _widest(body: Candidate, others: list[Candidate]) -> Candidate:
+def widest(body: Candidate, others: list[Candidate]) -> Candidate:
     """The largest outline of the same body that scores nearly as well."""
     size = float(body.mask.sum())
     same = [
@@ -207,7 +258,7 @@ def _look_score(part: Mask, colour: Array, stack: Stack) -> float:
     height, width = part.shape
     area = float(part.sum())
     share = area / part.size
-    if not _LEAST_SHARE <= share <= _MOST_SHARE:
+    if not LEAST_SHARE <= share <= _MOST_SHARE:
         return 0.0
     rows, columns = np.nonzero(part)
     wide, tall = np.ptp(columns) + 1.0, np.ptp(rows) + 1.0

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from endpoint.problems import NoEndpoint
 from endpoint.recording.frame import Box, Frame
+from endpoint.recording.frame_median import median_over_frames
 from endpoint.scene import (
     alignment,
     liquid_body,
@@ -34,14 +35,12 @@ from endpoint.scene.camera_shift import (
     small_picture,
     still_part,
 )
-from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.stack import Stack
 from endpoint.scene.tracking import Guide, Pose
 
 Mask = NDArray[np.bool_]
 
 _MOST_FRAMES = 24
-_LEAST_PIXELS = 12
 _LEAST_INSIDE = 0.7
 """Part of the liquid that must lie in the picture."""
 
@@ -133,6 +132,7 @@ def locate(
     reference_box: Box | None = None,
     transfer: str = "srgb",
     clear: int | None = 2,
+    body: liquid_body.Candidate | None = None,
 ) -> Region:
     """Find the liquid and the reference patch in a few frames of a recording.
 
@@ -147,6 +147,8 @@ def locate(
         Tone curve of the encoded values: "srgb", "bt709" or "linear".
     clear:
         Channel that the indicator lets through in both forms, see `Indicator.clear_channel`.
+    body:
+        Of `endpoint.scene.start`, to be taken as the liquid.
 
     Raises
     ------
@@ -156,7 +158,7 @@ def locate(
     """
     chosen = _choose(frames)
     pictures = [small_picture(frame) for frame in chosen]
-    given = _Given(liquid_box, reference_box, transfer, clear)
+    given = _Given(liquid_box, reference_box, transfer, clear, body)
     reduced = [stack.reduced(frame) for frame in chosen]
     still = still_part(pictures)
     if len(still) < len(chosen):
@@ -192,6 +194,7 @@ class _Given:
     reference_box: Box | None
     transfer: str
     clear: int | None
+    body: liquid_body.Candidate | None = None
 
 
 @dataclass(frozen=True)
@@ -218,7 +221,7 @@ def _located(material: _Material, given: _Given) -> Region:
         still = stack.build(turned, given.transfer)
     notes: tuple[str, ...] = ()
     if given.liquid_box is None:
-        small_mask, confidence, candidate = _find_liquid(still)
+        small_mask, confidence, candidate = liquid_search.found(still, given.body)
         box, mask = masks.enlarged(small_mask, width, height)
         body = masks.enlarged(candidate.mask | small_mask, width, height)
         course = candidate.hint if candidate.course is None else candidate.course
@@ -340,31 +343,6 @@ def _choose(frames: Sequence[Frame]) -> list[Frame]:
         return same
     picks = np.linspace(0, len(same) - 1, _MOST_FRAMES).round().astype(int)
     return [same[i] for i in picks]
-
-
-def _find_liquid(stack: Stack) -> tuple[Mask, float, liquid_body.Candidate]:
-    """Best body that is left after refinement, with its confidence."""
-    white = reference_patch.ground_white(stack)
-    changing = liquid_search.by_change(stack, white)
-    bodies = liquid_search.by_look(stack, white)
-    if changing is not None:
-        # A faint, late or partial change tells where the liquid is; its look outlines it better.
-        size = changing.mask.sum()
-        same = [b for b in bodies if (b.mask & changing.mask).sum() > 0.7 * size]
-        partial = any(b.score > 0.3 and b.mask.sum() > 6.0 * size for b in same)
-        if changing.clear and not partial:
-            bodies = [changing, *bodies]
-        else:
-            likely = [replace(b, score=b.score + 0.25, hint=changing.course) for b in same]
-            others = [b for b in bodies if all(b is not s for s in same)]
-            bodies = sorted([*likely, *others, changing], key=lambda b: -b.score)
-    for body in bodies[:5]:
-        if body.score < liquid_search.LEAST_LOOK:
-            break
-        mask = liquid_body.refine(stack, body)
-        if mask.sum() >= _LEAST_PIXELS:
-            return mask, float(np.clip(body.score, 0.0, 1.0)), body
-    raise NoEndpoint("no-flask")
 
 
 def _change(stack: Stack, liquid: Mask) -> float:

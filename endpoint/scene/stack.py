@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from endpoint.recording import channels
 from endpoint.recording.frame import Box, Frame, thinned
-from endpoint.scene.frame_median import median_over_frames
+from endpoint.recording.frame_median import median_over_frames
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]

@@ -133,6 +133,66 @@ def test_without_sharing_only_this_computer_is_served(monkeypatch: pytest.Monkey
     assert "works once" in output
 
 
+def test_telephone_is_told_what_it_needs(monkeypatch: pytest.MonkeyPatch) -> None:
+    from endpoint.commands import bench as command
+
+    seen: dict[str, Any] = {}
+
+    def taken(port: int, everywhere: bool) -> socket.socket:
+        seen[f"port {port}"] = everywhere
+        listener = socket.socket()
+        listener.bind(("127.0.0.1", 0))
+        seen.setdefault("sockets", []).append(listener)
+        return listener
+
+    def serve(hub: Any, keys: Any, hosts: tuple[str, ...], *more: Any) -> None:
+        seen.update(hub=hub, hosts=hosts, keys=keys, feed=more[1])
+        more[-1]()
+
+    monkeypatch.setattr(command, "_address_here", lambda: "192.0.2.7")
+    monkeypatch.setattr(command, "listen", taken)
+    monkeypatch.setattr(command, "serve", serve)
+    code, output = said("--telephone")
+    for listener in seen["sockets"]:
+        listener.close()
+    assert code == 0, output
+    # The bench itself stays on this computer, and knows nobody else.
+    assert seen["port 8765"] is False
+    assert seen["port 8766"] is True
+    assert seen["hosts"] == ("127.0.0.1:8765", "localhost:8765")
+    assert seen["keys"].viewer_token is None
+    assert not seen["hub"].browser
+    phone = seen["feed"].__self__
+    assert f"https://192.0.2.7:{phone._port}/?token={phone.keys.operator_token}" in output
+    assert phone.fingerprint[:23] in output
+    assert "same network" in output
+    assert "nothing else, and nothing goes back" in output
+    # The code is drawn with half blocks, so two rows of it make a line.
+    assert sum(set(line) <= set(" ▀▄█") and len(line) > 30 for line in output.split("\n")) > 12
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--telephone", "--camera", "0"), "each name a camera"),
+        (("--telephone",), "not in a network"),
+        (("--camera", "file:///etc/passwd"), "not the address of a network camera"),
+        (("--camera", "concat://a|b"), "not the address of a network camera"),
+        (("--camera", "http://127.0.0.1:9/"), "Nothing answers at 127.0.0.1:9"),
+    ],
+)
+def test_cameras_that_cannot_be_used(
+    arguments: tuple[str, ...], words: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from endpoint.commands import bench as command
+
+    monkeypatch.setattr(command, "_address_here", lambda: None)
+    code, output = said(*arguments)
+    assert code == 2
+    assert words in output
+    assert len(output.strip().splitlines()) == 2
+
+
 def test_address_is_printed_when_pages_are_answered() -> None:
     """The first line comes from a server that answers at once, without a second try."""
     with socket.socket() as free:

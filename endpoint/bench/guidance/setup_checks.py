@@ -65,6 +65,8 @@ class SetUp:
     """Where flask and reference were found."""
     samples: tuple[ColourSample, ...] = field(default=(), repr=False)
     """Colours of the frames so far, in order of time; the last five seconds count."""
+    sure: bool = True
+    """Whether nothing else in the picture could be the liquid, or a person has chosen it."""
 
 
 def setup_checks(set_up: SetUp, indicator: Indicator = ERIOCHROME_BLACK_T) -> tuple[Check, ...]:
@@ -98,7 +100,7 @@ def setup_checks(set_up: SetUp, indicator: Indicator = ERIOCHROME_BLACK_T) -> tu
     density = np.median([s.density for s in recent], axis=0) if enough else None
     return (
         _good("camera", "The camera gives pictures."),
-        _wait("flask-found", _FLASK) if looking else _flask(region, recent),
+        _wait("flask-found", _FLASK) if looking else _flask(region, recent, set_up.sure),
         _wait("reference-found", _REFERENCE) if looking else _reference(region, recent),
         _clipped(recent) if enough else _wait("nothing-clipped"),
         _steady(recent) if enough else _wait("light-steady"),
@@ -124,13 +126,20 @@ def _part(samples: Sequence[ColourSample], flag: Flag) -> float:
     return sum(bool(s.flags & flag) for s in samples) / max(len(samples), 1)
 
 
-def _flask(region: Region | None, recent: Sequence[ColourSample]) -> Check:
+def _flask(region: Region | None, recent: Sequence[ColourSample], sure: bool) -> Check:
     code = "flask-found"
     if region is None or region.confidence < _LEAST_CONFIDENCE:
         return _fault(code, "The picture shows no flask with coloured liquid.", _FLASK)
     if _part(recent, Flag.LIQUID_LOST) > _FLAGGED_PART:
         return _fault(code, *FLAG_TEXT[Flag.LIQUID_LOST])
-    return _good(code, "The flask is in view.")
+    if not sure:
+        return Check(
+            code,
+            "doubt",
+            "The bench is not sure which is the liquid; it took the one with the solid outline.",
+            "If it is the wrong one, point at the liquid in the picture, or press Next candidate.",
+        )
+    return _good(code, "The flask is in view: its liquid is outlined.")
 
 
 def _reference(region: Region | None, recent: Sequence[ColourSample]) -> Check:

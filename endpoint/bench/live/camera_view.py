@@ -13,32 +13,25 @@ from numpy.typing import NDArray
 
 from endpoint.bench.guidance.plume import Sight, sight_of, turned_s
 from endpoint.bench.guidance.setup_checks import SetUp
-from endpoint.colour.density import ColourSample, ColourTrace, trace_of
+from endpoint.colour.density import ColourSample, ColourTrace
 from endpoint.colour.follow import ColourFollower
+from endpoint.colour.sample_store import SampleStore
 from endpoint.curve.colour_names import blueness_of
 from endpoint.problems import FLAG_TEXT, Flag, NoEndpoint, NotReady, RecordProblem
 from endpoint.recording.frame import Box, Frame
+from endpoint.scene import start
 from endpoint.scene.region import Region, locate
+from endpoint.scene.start import Start
 
-MOST = 12_000
-"""Samples that are kept: 13 minutes at 15 a second before the older ones are thinned."""
-_KEPT_WHOLE = 0.5
-"""Part of the samples, the newest, that is not thinned when the store is full: about 7 minutes."""
-_FIELDS = {
-    "index": (),
-    "time_s": (),
-    "spread": (),
-    "flags": (),
-    "density": (3,),
-    "display_density": (3,),
-    "density_sigma": (3,),
-    "reference": (3,),
-}
 _LOOK_FRAMES = 12
 _LOOK_SPACING_S = 0.1
 _LOOK_AGAIN_S = 2.0
 """Pictures in which flask and reference are looked for, the least time between two of them and
 between two searches, s: twelve pictures show a second of stirring. Assumed."""
+_THUMBS_S = 0.5
+_QUIET_THUMBS = 4
+"""Time between two thumbnails, s, and how many of them have to be alike before a changed scene is
+looked at again: a hand has left, a liquid has come to rest. Assumed."""
 _RECENT_S = 1.0
 _ALIVE_S = 2.0
 _LOST_S = 4.0
@@ -52,71 +45,11 @@ _LEAST_SIDE = 8
 _LOST = int(Flag.LIQUID_LOST | Flag.REFERENCE_LOST | Flag.CAMERA_MOVED)
 
 
-class SampleStore:
-    """Growing columns of colour samples.
-
-    When `most` are held, every other one of the older half is dropped: a curve point is a median
-    of many frames, so an old pause loses nothing that counts, and memory and time stay bounded
-    however long a run lasts.
-    """
-
-    def __init__(self, most: int = MOST) -> None:
-        self._columns: dict[str, NDArray[Any]] = {
-            name: np.zeros((most, *shape), dtype=np.int64 if name in ("index", "flags") else float)
-            for name, shape in _FIELDS.items()
-        }
-        self._most = most
-        self._count = 0
-        self._taken = 0
-
-    def __len__(self) -> int:
-        return self._count
-
-    @property
-    def taken(self) -> int:
-        """Samples that were ever added."""
-        return self._taken
-
-    def add(self, sample: ColourSample) -> None:
-        """Add the next sample in time."""
-        if self._count == self._most:
-            self._thin()
-        for name, column in self._columns.items():
-            column[self._count] = getattr(sample, name)
-        self._count += 1
-        self._taken += 1
-
-    def _thin(self) -> None:
-        old = int(self._most * (1.0 - _KEPT_WHOLE))
-        kept = np.r_[0:old:2, old : self._most]
-        for column in self._columns.values():
-            column[: kept.size] = column[kept]
-        self._count = int(kept.size)
-
-    def forget_before(self, time_s: float) -> None:
-        """Drop the samples from before a time."""
-        first = int(np.searchsorted(self._columns["time_s"][: self._count], time_s))
-        for column in self._columns.values():
-            column[: self._count - first] = column[first : self._count].copy()
-        self._count -= first
-
-    def clear(self) -> None:
-        """Drop all samples."""
-        self._count = self._taken = 0
-
-    def since(self, time_s: float, name: str) -> NDArray[Any]:
-        """A column from a time on, as a copy."""
-        first = int(np.searchsorted(self._columns["time_s"][: self._count], time_s))
-        return self._columns[name][first : self._count].copy()
-
-    def columns(self) -> dict[str, NDArray[Any]]:
-        """All columns, copied."""
-        return {name: column[: self._count].copy() for name, column in self._columns.items()}
-
-    @staticmethod
-    def trace_of(columns: dict[str, NDArray[Any]]) -> ColourTrace:
-        """Columns as a trace; they are used up."""
-        return trace_of(**columns)
+def _no_liquid_there() -> RecordProblem:
+    return RecordProblem(
+        "The bench sees no coloured liquid there.",
+        "Point at the middle of the liquid, or draw a box around it.",
+    )
 
 
 class CameraView:
@@ -132,6 +65,17 @@ class CameraView:
         """Width and height of the pictures."""
         self.boxes: dict[str, Box] = {}
         """Drawn by hand: "liquid", "reference"."""
+        self.start: Start | None = None
+        """What could be the liquid, as it was last looked for; None with a box by hand."""
+        self.which = 0
+        """Body of `start` that was taken."""
+        self.kept = False
+        """Whether a person has said where the liquid is; then it is not looked for again."""
+        self.changed = False
+        """Whether the scene has changed since, and has come to rest."""
+        self._thumbs: deque[NDArray[np.float32]] = deque(maxlen=_QUIET_THUMBS)
+        self._thumb: NDArray[np.float32] | None = None
+        self._thumb_s = -np.inf
         self._store = SampleStore()
         self._recent: deque[ColourSample] = deque(maxlen=_MOST_RECENT)
         self._follower: ColourFollower | None = None
@@ -151,6 +95,7 @@ class CameraView:
         if follower is None:
             self._look(frame)
             return []
+        self._compare(frame)
         settled = follower.take(frame)
         with self.lock:
             if follower is not self._follower:
@@ -180,18 +125,90 @@ class CameraView:
         self._looked_s = frame.time_s
         with self.lock:
             first, boxes, asked = list(self._first), dict(self.boxes), self._asked
-        region, trouble = None, None
+        region, trouble, begun = None, None, None
         try:
-            region = locate(first, boxes.get("liquid"), boxes.get("reference"))
+            if "liquid" in boxes:
+                region = locate(first, boxes["liquid"], boxes.get("reference"))
+            else:
+                begun = start.look(first)
+                region = begun.region(0, boxes.get("reference"))
         except NoEndpoint as absent:
             trouble = absent.code
         with self.lock:
             if asked != self._asked:
                 # While it looked, somebody drew a box or asked for another look.
                 return
-            self.trouble = trouble
+            self.trouble, self.start = trouble, begun
             if region is not None:
-                self.look_at(region)
+                self._take(region, begun, 0, kept=begun is None)
+
+    def _compare(self, frame: Frame) -> None:
+        """See whether the scene is another one than when the liquid was looked for."""
+        if self.kept or frame.time_s < self._thumb_s + _THUMBS_S:
+            return
+        self._thumb_s = frame.time_s
+        now = start.thumbnail(frame)
+        with self.lock:
+            if self._thumb is None:
+                self._thumb = now
+            self._thumbs.append(now)
+            first = self._thumbs[0]
+            quiet = len(self._thumbs) == _QUIET_THUMBS and not start.differs(first, now)
+            self.changed = quiet and start.differs(self._thumb, now)
+
+    def next_body(self) -> None:
+        """Take the next of the bodies that could be the liquid.
+
+        Raises
+        ------
+        RecordProblem
+            There is no other one.
+        """
+        begun = self.start
+        if begun is None or len(begun.bodies) < 2:
+            raise RecordProblem(
+                "The bench sees nothing else that could be the liquid.",
+                "Point at the flask in the picture, or draw a box around the liquid.",
+            )
+        self._choose(begun, (self.which + 1) % len(begun.bodies))
+
+    def point_at(self, x: float, y: float) -> None:
+        """Take the body at a place of the picture, in its pixels.
+
+        Raises
+        ------
+        RecordProblem
+            There is no picture yet, or no liquid at this place.
+        """
+        begun = self.start
+        if begun is None and self._first:
+            begun = start.look(list(self._first))
+        if begun is None:
+            raise RecordProblem(
+                "The bench cannot look there.", "Press Look for the flask again, then point at it."
+            )
+        try:
+            begun = begun.pointed_at(x, y)
+        except NoEndpoint:
+            raise _no_liquid_there() from None
+        self._choose(begun, 0)
+
+    def _choose(self, begun: Start, which: int) -> None:
+        try:
+            region = begun.region(which, self.boxes.get("reference"))
+        except NoEndpoint as absent:
+            if absent.code == "no-flask":
+                raise _no_liquid_there() from None
+            raise RecordProblem(
+                "The picture shows no white or grey reference.",
+                "Stand the flask on a white tile that shows next to it in the picture.",
+            ) from None
+        with self.lock:
+            self._take(region, begun, which, kept=True)
+
+    def keep(self) -> None:
+        """The liquid that was taken is the right one."""
+        self.kept = True
 
     def found(self) -> Region:
         """Where flask and reference are.
@@ -211,8 +228,15 @@ class CameraView:
     def look_at(self, region: Region) -> None:
         """Measure in this region from now on."""
         with self.lock:
+            self._take(region, None, 0, kept=True)
+
+    def _take(self, region: Region, begun: Start | None, which: int, *, kept: bool) -> None:
+        with self.lock:
             self._asked += 1
             self.region, self.trouble = region, None
+            self.start, self.which, self.kept = begun, which, kept
+            self._thumb, self.changed = None, False
+            self._thumbs.clear()
             self._follower, self._first = ColourFollower(region), []
             self._store.clear()
             self._recent.clear()
@@ -226,7 +250,8 @@ class CameraView:
         """Forget where the flask stood and look for it again."""
         with self.lock:
             self._asked += 1
-            self.region = self._follower = self.trouble = None
+            self.region = self._follower = self.trouble = self.start = None
+            self.kept = self.changed = False
             self._first, self._looked_s, self._from_s = [], -np.inf, -np.inf
             self._store.clear()
             self._recent.clear()
@@ -260,8 +285,9 @@ class CameraView:
             self.look_again()
 
     def forget_before(self, time_s: float) -> None:
-        """Drop colours from before a time, also those that are not settled yet."""
+        """A run begins: drop colours from before it, and the pictures of other bodies."""
         with self.lock:
+            self.start, self.kept = None, True
             self._from_s = time_s
             self._store.forget_before(time_s)
 
@@ -347,6 +373,7 @@ class CameraView:
                 trouble=self.trouble,
                 region=self.region,
                 samples=tuple(self._recent),
+                sure=self.kept or self.start is None or self.start.sure,
             )
 
     def _recent_flags(self, seconds: float) -> NDArray[np.int64]:

@@ -105,7 +105,7 @@ class LiveSession:
                 for sample in settled:
                     self.keeper.colour(sample)
             self.notices.hold("view", settled[-1].time_s, hidden is not None, why=hidden)
-            lost = self.phase == "set-up" and self.view.lost_long()
+            lost = self.phase == "set-up" and (self.view.lost_long() or self.view.changed)
         if lost:
             self.look_again()
 
@@ -174,6 +174,39 @@ class LiveSession:
                 self.notices.clear("view")
             else:
                 self.burette.put_box(what, box)
+
+    def next_body(self) -> None:
+        """Take the next of what could be the liquid; only before the first addition.
+
+        Raises
+        ------
+        RecordProblem
+            The run has begun, or there is nothing else.
+        """
+        self._must("set-up")
+        self.view.next_body()
+
+    def point_at(self, x: float, y: float) -> None:
+        """Take the liquid at a place of the picture, in its pixels.
+
+        Raises
+        ------
+        RecordProblem
+            The run has begun, or there is no liquid at this place.
+        """
+        self._must("set-up")
+        self.view.point_at(x, y)
+
+    def keep_body(self) -> None:
+        """The liquid that was taken is the right one.
+
+        Raises
+        ------
+        RecordProblem
+            The run has begun.
+        """
+        self._must("set-up")
+        self.view.keep()
 
     def watch(self, way: str, division_ml: float) -> None:
         """Choose in the set-up where the volume will come from: "typed", "meniscus", "drops"."""

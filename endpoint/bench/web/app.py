@@ -94,7 +94,7 @@ def application(hub: Hub, keys: Keys, hosts: tuple[str, ...]) -> ASGIApp:
     app = Starlette(
         routes=routes,
         lifespan=lifespan,
-        exception_handlers={HTTPException: _plain_error, Exception: _fault},
+        exception_handlers={HTTPException: plain_error, Exception: fault},
     )
     return Guard(app, hosts)
 
@@ -142,7 +142,7 @@ class _Served:
     async def static(self, request: Request) -> Response:
         """A file of the page."""
         name = request.path_params["name"]
-        if name not in self._files or name == "index.html":
+        if name not in self._files or name.endswith(".html"):
             raise HTTPException(404)
         return self._file(name)
 
@@ -187,13 +187,15 @@ class _Served:
             self._hub.leave(page)
 
 
-async def _plain_error(_: Request, error: Exception) -> Response:
+async def plain_error(_: Request, error: Exception) -> Response:
+    """Answer to what is not served."""
     status = error.status_code if isinstance(error, HTTPException) else 500
     words = {404: "There is nothing here.", 405: "This address can only be read."}
     return PlainTextResponse(words.get(status, "The bench cannot do this.") + "\n", status)
 
 
-async def _fault(_: Request, __: Exception) -> Response:
+async def fault(_: Request, __: Exception) -> Response:
+    """Answer where the server itself failed."""
     return PlainTextResponse("Something went wrong at the bench. Load the page again.\n", 500)
 
 

@@ -126,22 +126,30 @@ class FilmFeed:
         self._source, self._rows, self._pump = source, rows, pump
         self._begun = threading.Event()
 
-    def run(self, hub: Hub) -> None:
-        """Give frames to the hub until the film ends or the hub stops."""
+    def run(self, hub: Hub, stopping: threading.Event | None = None) -> None:
+        """Give frames to the hub until it stops, or until `stopping` is set."""
+        stopping = hub.stopping if stopping is None else stopping
         hub.on_commands.append(self._heard)
+        try:
+            self._play(hub, stopping)
+        finally:
+            hub.on_commands.remove(self._heard)
+            self._source.close()
+
+    def _play(self, hub: Hub, stopping: threading.Event) -> None:
         index = 0
-        while not hub.stopping.is_set():
+        while not stopping.is_set():
             self._begun.clear()
-            for frame in self._lead(hub):
+            for frame in self._lead(stopping):
                 index += 1
                 hub.frame(_At(frame, index, hub.clock.now()))
             zero = hub.clock.now()
             rows, switches = list(self._rows), self._switches()
             for frame in self._source.frames():
                 due = zero + frame.time_s
-                while (wait := due - hub.clock.now()) > 0 and not hub.stopping.is_set():
-                    hub.stopping.wait(min(wait / hub.clock.speed, 0.2))
-                if hub.stopping.is_set() or hub.session.phase == "result":
+                while (wait := due - hub.clock.now()) > 0 and not stopping.is_set():
+                    stopping.wait(min(wait / hub.clock.speed, 0.2))
+                if stopping.is_set() or hub.session.phase == "result":
                     break
                 self._enter(hub, rows, zero, frame.time_s)
                 self._switch(hub, switches, zero, frame.time_s)
@@ -153,25 +161,24 @@ class FilmFeed:
                 self._switch(hub, switches, zero, math.inf)
                 hub.session.end_of_source(hub.clock.now())
                 hub.changed()
-            while hub.session.phase != "set-up" and not hub.stopping.wait(0.2):
+            while hub.session.phase != "set-up" and not stopping.wait(0.2):
                 pass
             hub.session.start_of_source()
-        self._source.close()
 
     def _heard(self, command: Command) -> None:
         if command.do == "begin":
             self._begun.set()
 
-    def _lead(self, hub: Hub) -> Iterator[Frame]:
+    def _lead(self, stopping: threading.Event) -> Iterator[Frame]:
         first: list[Frame] = []
         for frame in self._source.frames():
             first.append(frame)
             if len(first) == _LEAD:
                 break
         step = (first[-1].time_s - first[0].time_s) / max(len(first) - 1, 1) or 0.1
-        while not self._begun.is_set() and not hub.stopping.is_set():
+        while not self._begun.is_set() and not stopping.is_set():
             for frame in first:
-                if self._begun.wait(step) or hub.stopping.is_set():
+                if self._begun.wait(step) or stopping.is_set():
                     return
                 yield frame
 

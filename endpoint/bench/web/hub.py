@@ -202,6 +202,9 @@ class Hub:
             "watch": lambda: session.watch(values["way"], values["division_ml"]),
             "box": lambda: session.put_box(values["what"], Box(*(values[side] for side in _SIDES))),
             "no-box": lambda: session.put_box(values["what"], None),
+            "next-body": session.next_body,
+            "keep-body": session.keep_body,
+            "point": lambda: session.point_at(values["x"], values["y"]),
             "again": session.again,
             "go-on": lambda: session.finished().go_on(now),
             "discard": lambda: session.finished().discard(values["reason"]),
@@ -294,6 +297,8 @@ class Hub:
             frame = ArrayFrame(self._index, waiting.time_s, pixels)
             self.session.see(frame)
             self.session.keep_still(frame.time_s, lambda: jpeg_of(frame))
+            if not self.browser:
+                self._preview(frame)
         except Problem as problem:
             answer |= {"used": False, "text": problem.sentence, "advice": problem.remedy}
         waiting.page.answers.append(answer)

@@ -11,6 +11,7 @@ from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Guidance
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.run_list import RunEntry
+from endpoint.bench.live.camera_view import CameraView
 from endpoint.bench.live.session import LiveSession
 from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.burette_rows import DROP_ML
@@ -51,6 +52,7 @@ def state_of_session(session: LiveSession, now_s: float, *, operator: bool) -> d
             if session.phase == "set-up"
             else [],
             "region": _region(session.view.region),
+            "choice": _choice(session.view) if session.phase == "set-up" else None,
             "burette": _burette(session),
             "colour": _colour(session),
             "delivered_ml": round(session.delivered_ml(now_s), 4),
@@ -80,6 +82,19 @@ def _region(region: Region | None) -> dict[str, Any] | None:
         "height": region.height,
         "liquid": [list(point) for point in region.liquid_outline],
         "reference": [list(point) for point in region.reference_outline],
+    }
+
+
+def _choice(view: CameraView) -> dict[str, Any] | None:
+    """What else could be the liquid, while it is not settled by hand."""
+    start = view.start
+    if start is None:
+        return None
+    return {
+        "sure": start.sure,
+        "kept": view.kept,
+        "which": view.which,
+        "bodies": [[list(point) for point in outline] for outline in start.outlines],
     }
 
 

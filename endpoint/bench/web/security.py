@@ -7,6 +7,7 @@ import hmac
 import secrets
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -37,6 +38,8 @@ class Keys:
 
     port: int
     shared: bool = False
+    one_device: bool = False
+    """Whether the cookie of the device before is void once a new address was opened."""
     operator_token: str | None = None
     viewer_token: str | None = None
     _operator_cookie: str = field(default_factory=lambda: secrets.token_urlsafe(_TOKEN_BYTES))
@@ -66,6 +69,8 @@ class Keys:
             held = self.operator_token
             if held is not None and hmac.compare_digest(given, held.encode()):
                 self.operator_token = None
+                if self.one_device:
+                    self._operator_cookie = secrets.token_urlsafe(_TOKEN_BYTES)
                 return self._operator_cookie
             held = self.viewer_token
             if held is not None and hmac.compare_digest(given, held.encode()):
@@ -82,12 +87,12 @@ class Keys:
         return None
 
 
-def policy(hosts: tuple[str, ...]) -> str:
+def policy(hosts: tuple[str, ...], *, sockets: bool = True) -> str:
     """Content security policy: own files only, no inline script or style, no framing."""
-    sockets = " ".join(f"ws://{host}" for host in hosts)
+    links = "".join(f" ws://{host}" for host in hosts) if sockets else ""
     return (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; "
-        f"media-src 'self' blob:; connect-src 'self' {sockets}; base-uri 'none'; "
+        f"media-src 'self' blob:; connect-src 'self'{links}; base-uri 'none'; "
         "form-action 'none'; frame-ancestors 'none'"
     )
 
@@ -108,13 +113,19 @@ class Guard:
         What is guarded.
     hosts:
         Host headers that are served, with port; everything else may be a rebound name.
+    takes:
+        Addresses to which something may be sent, with the most bytes of it, over TLS. Without any,
+        as at the bench, nothing can be uploaded.
     """
 
-    def __init__(self, app: ASGIApp, hosts: tuple[str, ...]) -> None:
-        self._app, self._hosts = app, hosts
-        self._origins = tuple(f"http://{host}" for host in hosts)
+    def __init__(
+        self, app: ASGIApp, hosts: tuple[str, ...], takes: Mapping[str, int] | None = None
+    ) -> None:
+        self._app, self._hosts, self._takes = app, hosts, dict(takes or {})
+        scheme = "https" if self._takes else "http"
+        self._origins = tuple(f"{scheme}://{host}" for host in hosts)
         self._headers = {
-            "content-security-policy": policy(hosts),
+            "content-security-policy": policy(hosts, sockets=not self._takes),
             "x-content-type-options": "nosniff",
             "referrer-policy": "no-referrer",
             "cross-origin-opener-policy": "same-origin",
@@ -138,9 +149,7 @@ class Guard:
         if not (good_host and good_origin):
             await self._refuse(scope, receive, send, 421)
             return
-        if not socket and (
-            headers.get("content-length", "0") != "0" or "transfer-encoding" in headers
-        ):
+        if not socket and not self._may_bring(scope, headers):
             await self._refuse(scope, receive, send, 413)
             return
 
@@ -153,6 +162,14 @@ class Guard:
             await send(message)
 
         await self._app(scope, receive, send if socket else with_headers)
+
+    def _may_bring(self, scope: Scope, headers: Headers) -> bool:
+        """Whether a request brings nothing, or no more than its address takes."""
+        length = headers.get("content-length", "0")
+        if "transfer-encoding" in headers or not (length.isascii() and length.isdecimal()):
+            return False
+        most = self._takes.get(scope["path"], 0) if scope["method"] == "POST" else 0
+        return len(length) < 16 and int(length) <= most
 
     async def _refuse(self, scope: Scope, receive: Receive, send: Send, status: int) -> None:
         if scope["type"] == "websocket":

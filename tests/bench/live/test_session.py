@@ -31,7 +31,6 @@ from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import CountedReading, readings_of
 from endpoint.bench.live import advice_in_force
-from endpoint.bench.live.camera_view import SampleStore
 from endpoint.bench.live.form import setting_from
 from endpoint.bench.live.notices import ClockWatch
 from endpoint.bench.live.run import LiveRun
@@ -43,6 +42,7 @@ from endpoint.bench.web.page_state import curve_of_session, state_of_session
 from endpoint.bench.web.protocol import FORM, parse_command
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.colour.density import ColourSample
+from endpoint.colour.sample_store import SampleStore
 from endpoint.curve.points import Curve
 from endpoint.problems import DeliveryProblem, Flag, JournalProblem, RecordProblem
 from endpoint.recording.frame import ArrayFrame, Frame, SourceInfo

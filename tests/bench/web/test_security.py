@@ -155,6 +155,7 @@ def test_headers_of_every_answer(bench: Bench) -> None:
         "/static//etc/passwd",
         "/static/vendor/../../hub.py",
         "/static/index.html",
+        "/static/telephone.html",
         "/static/",
         "/static/app.js%00.txt",
         "/..%5c..%5cwindows",

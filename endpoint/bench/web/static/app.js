@@ -1,6 +1,6 @@
 // Wires the page to the bench: what comes in is drawn, what is done goes out.
-import { Boxes } from "/static/boxes.js";
-import { Camera } from "/static/camera.js";
+import { Boxes, showChoice } from "/static/boxes.js";
+import { Camera, showCameras } from "/static/camera.js";
 import { Curve } from "/static/curve.js";
 import { showEntries } from "/static/entries.js";
 import { Link } from "/static/link.js";
@@ -131,6 +131,7 @@ function showState(state) {
   showNotices($("notices"), state.notices);
   showPicture(state, camera.running);
   boxes.show(state, operator);
+  showChoice(state, operator);
   camera.fast = state.burette.way === "drops";
   showLiquid(state);
   if (state.phase === "set-up") showSetUp(state);
@@ -203,9 +204,7 @@ function showPreview(data) {
 async function startCamera(device) {
   if (!(await camera.start(device))) return;
   body.dataset.cameraStarted = String(Math.round(performance.timeOrigin + performance.now()));
-  const found = await camera.devices();
-  $("camera-choice").hidden = found.length < 2;
-  $("camera-list").replaceChildren(...found.map((d, k) => new Option(d.label || `Camera ${k + 1}`, d.deviceId)));
+  await showCameras(camera, $("camera-list"), $("camera-choice"));
   $("camera-start").textContent = "Restart the camera";
 }
 
@@ -242,7 +241,10 @@ function watch(always = false) {
 
 $("camera-start").addEventListener("click", () => startCamera());
 $("camera-list").addEventListener("change", (event) => startCamera(event.target.value));
+navigator.mediaDevices?.addEventListener("devicechange", () => { if (camera.running) showCameras(camera, $("camera-list"), $("camera-choice")); });
 $("look-again").addEventListener("click", () => send({ do: "look-again" }));
+$("next-body").addEventListener("click", () => send({ do: "next-body" }));
+$("keep-body").addEventListener("click", () => { send({ do: "keep-body" }); $("look-again").focus(); });
 $("take-over").addEventListener("click", () => send({ do: "take-over" }));
 $("form").addEventListener("submit", (event) => {
   event.preventDefault();

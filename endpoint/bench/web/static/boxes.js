@@ -5,6 +5,44 @@ const $ = (id) => document.getElementById(id);
 const SIDES = ["left", "top", "right", "bottom"];
 const NAMES = { liquid: "liquid", reference: "white", burette: "burette", tip: "drops" };
 
+// Which of several bodies is taken: in words, and with a dotted outline and a number for the others.
+export function showChoice(state, operator) {
+  const choice = operator ? state.choice : null;
+  const count = choice === null || state.region === null ? 0 : choice.bodies.length;
+  const settled = choice !== null && (choice.sure || choice.kept);
+  const shown = count > 1 || (count === 1 && !settled);
+  $("choice").hidden = !shown;
+  document.body.dataset.pointing = choice !== null ? "yes" : "no";
+  if (!shown) return;
+  const place = `${choice.which + 1} of ${count}`;
+  const words = choice.kept ? `You chose the liquid (${place}).`
+    : choice.sure ? `The liquid is outlined (${place} that it could be). If it is the wrong one, point at the right one.`
+      : count === 1 ? "Is the liquid outlined? If not, point at it in the picture."
+        : `Is the liquid outlined? It is ${place} that it could be. If not, point at the right one, or press Next candidate.`;
+  if ($("choice-words").textContent !== words) $("choice-words").textContent = words;
+  $("choice-words").dataset.sure = settled ? "yes" : "no";
+  $("keep-body").hidden = settled;
+  $("next-body").hidden = count < 2;
+}
+
+// The whole body that was taken, solid; the dashed outline within it is what is measured.
+export function outlinesOfBodies(choice, size) {
+  if (!choice) return [];
+  const marks = [];
+  for (const [k, body] of choice.bodies.entries()) {
+    const points = body.map((p) => p.join(",")).join(" ");
+    if (k === choice.which) {
+      marks.push(svg("polygon", { points, class: "halo" }), svg("polygon", { points, class: "rim taken" }));
+      continue;
+    }
+    if (choice.kept) continue;
+    const at = { x: body.reduce((sum, p) => sum + p[0], 0) / body.length, y: body.reduce((sum, p) => sum + p[1], 0) / body.length, "font-size": size };
+    marks.push(svg("polygon", { points, class: "halo" }), svg("polygon", { points, class: "rim other" }),
+      svg("text", { ...at, class: "halo-text" }, [`${k + 1}?`]), svg("text", { ...at, class: "rim-text" }, [`${k + 1}?`]));
+  }
+  return marks;
+}
+
 // Outlines of boxes over the picture: a rectangle with its name, so colour is not needed.
 export function outlinesOf(burette) {
   if (!burette || !burette.picture) return [];
@@ -31,6 +69,7 @@ export class Boxes {
     this.held = {};
     this.from = null;
     const frame = $("frame");
+    frame.addEventListener("click", (event) => this.point(event));
     frame.addEventListener("pointerdown", (event) => this.down(event));
     frame.addEventListener("pointermove", (event) => this.move(event));
     frame.addEventListener("pointerup", (event) => this.up(event));
@@ -43,6 +82,13 @@ export class Boxes {
 
   get open() {
     return $("hand").open && !$("hand").hidden;
+  }
+
+  // With no box being drawn, a click or a tap says where the liquid is.
+  point(event) {
+    if (this.open || !this.picture || document.body.dataset.pointing !== "yes") return;
+    const [x, y] = this.place(event);
+    this.send({ do: "point", x, y });
   }
 
   show(state, operator) {

@@ -1,5 +1,5 @@
 // The set-up view: notices, picture with outlines, checks, form.
-import { outlinesOf } from "/static/boxes.js";
+import { outlinesOf, outlinesOfBodies } from "/static/boxes.js";
 import { el, shape, svg } from "/static/shapes.js";
 
 const $ = (id) => document.getElementById(id);
@@ -52,7 +52,7 @@ export function showPicture(state, running) {
   const looking = state.phase === "set-up" || state.phase === "titrating";
   const region = looking ? state.region : null;
   const burette = looking ? state.burette : null;
-  const key = JSON.stringify([region, burette]);
+  const key = JSON.stringify([region, burette, state.choice]);
   $("no-picture").hidden = running || !$("preview").hidden;
   if (outlines.dataset.key === key) return;
   outlines.dataset.key = key;
@@ -70,7 +70,8 @@ export function showPicture(state, running) {
   };
   const found = region ? [...ring(region.liquid, "liquid"), ...ring(region.reference, "white")] : [];
   const boxes = burette ? { ...burette, boxes: region ? { ...burette.boxes, liquid: undefined, reference: undefined } : burette.boxes } : null;
-  outlines.replaceChildren(...found, ...outlinesOf(boxes));
+  const others = region ? outlinesOfBodies(state.choice, size) : [];
+  outlines.replaceChildren(...others, ...found, ...outlinesOf(boxes));
 }
 
 export function formValues(form) {

@@ -9,8 +9,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes
 
+from endpoint.recording.frame_median import median_over_frames
 from endpoint.scene.camera_shift import _strong
-from endpoint.scene.frame_median import median_over_frames
 from endpoint.scene.liquid_body import connected_parts
 
 
