@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from endpoint.files.container import broken, libav, open_container
 from endpoint.problems import SourceProblem
-from endpoint.recording.container import broken, libav, open_container
 from endpoint.recording.film_frame import VideoFrame
 from endpoint.recording.frame import Frame, SourceInfo, Spans, Stamps
 from endpoint.recording.planes import coding_of

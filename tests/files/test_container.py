@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from endpoint.files.container import open_container
 from endpoint.problems import SourceProblem
-from endpoint.recording.container import open_container
 from endpoint.recording.film import VideoSource
 from endpoint.recording.frame import Spans
 from tests.made_media import busy_pictures, run_apart, write_film
@@ -50,7 +50,7 @@ def test_a_list_that_names_itself_takes_no_memory(tmp_path: Path) -> None:
     code = (
         "from pathlib import Path\n"
         "import resource; resource.setrlimit(resource.RLIMIT_CPU, (10, 10))\n"
-        "from endpoint.recording.container import open_container\n"
+        "from endpoint.files.container import open_container\n"
         "assert open_container(Path(sys.argv[1])) is None"
     )
     assert run_apart(code, str(path))[2] < 300
