@@ -102,7 +102,6 @@ class EyeRecord(BenchRecord):
     """A checked record of titres read by eye."""
 
     titres_ml: tuple[float, ...]
-    analyst: str | None
     indicator: str
     error_ml: float | None
     error_standard_uncertainty_ml: float | None
@@ -150,10 +149,11 @@ def parse_eye_record(table: Mapping[str, Any], name: str, folder: Path) -> EyeRe
             "Give it too, in mL: how well the error of the end is known.",
         )
     bench = bench_values(reader, parts, folder)
+    # The eye is that of who titrated, unless another name stands with the titres.
+    bench["analyst"] = reader.text(eye, "eye", "analyst") or bench["analyst"]
     return EyeRecord(
         name=name,
         titres_ml=titres,
-        analyst=reader.text(eye, "eye", "analyst"),
         indicator=_indicator(reader, eye, "back_titration" in table),
         error_ml=error,
         error_standard_uncertainty_ml=error_u,

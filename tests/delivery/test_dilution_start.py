@@ -76,7 +76,8 @@ def test_other_starts_are_offered_around_the_one_found_and_the_log_last() -> Non
     begins = np.array([way.delivery.time_s[0] for way in ways])
     assert begins.min() < 20.0 < begins[:-1].max()
     assert begins[-1] == 60.0
-    assert ways[-1].cost > max(way.cost for way in ways[:-1])
+    # Light that drifts looks like dilution, so the log is never the less likely one.
+    assert ways[-1].cost <= min(way.cost for way in ways[:-1])
     assert ways[0].remark is not None
     assert ways[0].remark.code == "clock-found"
     assert len(align(colours(20.0), pump(60.0), stated=True)) == 1

@@ -12,7 +12,7 @@ from tests.equivalence.disturbed import drawn
 from tests.simulated import job
 
 
-@pytest.mark.parametrize("seed", [201, 202])
+@pytest.mark.parametrize("seed", [202, 204])
 def test_a_minimum_at_a_limit_is_a_minimum(seed: int) -> None:
     """Karush-Kuhn-Tucker: no slope along what is free, none but outward at a limit."""
     fit = result_of_curve(job(lag_s=(0.5, 0.75)), drawn("sticking", seed).curve()).fit

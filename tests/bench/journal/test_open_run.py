@@ -217,7 +217,7 @@ def test_a_run_that_ends_on_a_full_disk_is_written_later(tmp_path: Path) -> None
         journal.flush()
         full_disk(journal, True)
         run.end({"status": "none", "why": "x" * 9000})
-        assert run.run is None
+        assert run.over
         assert run.trouble is not None
         with RunJournal.open(journal.path, writing=False) as reader:
             assert [entry.status for entry in reader.runs()] == ["unfinished"]
