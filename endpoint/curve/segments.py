@@ -47,6 +47,9 @@ is no mixture of red and blue counts as a step, or a slow fade would be cut into
 _SMALL_GAP = 0.1
 """Volume between two points, as a part of their distance from the change, up to which a step
 between them is one: over a larger addition the chemistry itself may jump."""
+_LASTS = 6
+"""Points beyond the middle of the change from which on a step across it counts over any addition:
+fewer may be a hand that ends the recording, and the step the change itself."""
 _ABRUPT = 0.5
 """Part of a step that must lie within a twentieth of the plateau, so that no smooth rise counts."""
 
@@ -83,7 +86,7 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     room = away_ml[before] - _FAR_ML >= _ROOM_ML
     sizes = (_LEAST_PART * size, np.inf)
     kept[: _last_step(away_ml[before], seen, room, sizes)] = False
-    if undiluted.shape[1] > 1:
+    if undiluted.shape[1] > 1 and n - 1 - red[-1] >= _LASTS:
         # Across the change no chemistry jumps, however large the addition is.
         across = undiluted - (undiluted @ change / size**2)[:, None] * change
         kept[: _last_step(away_ml[before], across[before], room, sizes, np.inf)] = False

@@ -111,6 +111,9 @@ def test_burette_run(tmp_path: Path) -> None:
             if k == 1:
                 # A slip, taken back with the keyboard, then typed right.
                 page.keyboard.type("19.9\n")
+                expect(page.locator("#reading-sure")).to_have_text("Yes, 19.90 mL")
+                tab_to(page, "#reading-sure")
+                page.keyboard.press("Enter")
                 expect(page.locator("#delivered")).to_have_text("19.90")
                 tab_to(page, "#undo")
                 page.keyboard.press("Enter")
