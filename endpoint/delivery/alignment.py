@@ -67,8 +67,8 @@ _AS_SEEN = 1.6
 clock nobody stated: 5 to 1, so that no number comes of the log alone. Assumed."""
 _CLEAR = 5.0
 """Gain in likelihood, natural logarithm, from which the dilution is asked against a log: with
-`_PUMP_APART` it is odds of 8 to 1. Of 40 films of the population (seeds 101 to 413)
-36 with a right clock had up to 3, those that were 13, 15 and 56 s apart 8, 20 and 32."""
+`_PUMP_APART` it is odds of 8 to 1. Of about 30 films of the population (seeds
+101 to 413) those with a right clock had up to 3, those 13, 15 and 56 s apart 8, 20 and 32."""
 _BEND_SD_S = 5.0
 """Standard deviation of a start by the dilution as lamps and cameras wander, s (the same films).
 What is found within two of it is no other clock."""
