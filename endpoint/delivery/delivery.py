@@ -19,6 +19,10 @@ _FEW_STARTS = 200
 """Up to so many starts one product of matrices is quicker than a loop."""
 _GRAINS_ML = (0.1, 0.05, 0.02, 0.01)
 """To what people round readings of a burette, mL."""
+_BY_EYE_ML = 0.02 / float(np.sqrt(6.0))
+"""Standard deviation of a meniscus read by eye between lines of 0.1 mL: a fifth of a division,
+triangular, as `calibration.ware.glassware.reading_limit` has it. Whatever is written down, people
+read no better; volumes finer than a hundredth were not read by eye."""
 _LOOK_S, _LOOK_FRAMES = 4.0, 60
 
 
@@ -38,7 +42,7 @@ def look_s(time_s: FloatArray) -> float:
 
 
 def reading_sd_ml(volume_ml: FloatArray) -> float:
-    """Standard uncertainty of readings that were all rounded to one grain, mL.
+    """Standard uncertainty of each reading of a burette as people read and round it, mL.
 
     Parameters
     ----------
@@ -47,11 +51,12 @@ def reading_sd_ml(volume_ml: FloatArray) -> float:
 
     Returns
     -------
-    That of an even distribution over the coarsest grain that explains all of them.
+    That of an even distribution over the coarsest grain that explains all of them, and no less than
+    that of reading by eye; 0 where no grain does.
     """
     for grain_ml in _GRAINS_ML:
         if np.all(np.abs(volume_ml / grain_ml - np.round(volume_ml / grain_ml)) < 1e-4):
-            return float(grain_ml / np.sqrt(12.0))
+            return max(float(grain_ml / np.sqrt(12.0)), _BY_EYE_ML)
     return 0.0
 
 
