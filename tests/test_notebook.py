@@ -60,6 +60,7 @@ def test_examples_in_docstrings(name: str) -> None:
 
 def test_the_top_level_has_the_commands_as_functions(tmp_path: Path) -> None:
     assert endpoint.__version__ == importlib.metadata.version("endpoint-titration")
+    assert (ROOT / ".changes" / f"{endpoint.__version__}.md").is_file()
     found = endpoint.replicates([12.40, 12.45, 12.50], sample_ml=100.0, titrant_mol_l=0.01)
     assert found.summary.titre.quantity.value == pytest.approx(12.45)
     assert found.to_dict()["n"] == 3
