@@ -16,7 +16,7 @@ from endpoint.colour.density import ColourSample, trace
 from endpoint.colour.follow import follow
 from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
-from endpoint.delivery.alignment import align
+from endpoint.delivery.alignment import align, can_be_aligned
 from endpoint.recording.frame import Frame, PictureSource, small
 from endpoint.scene.region import Region, locate
 from endpoint.scene.tracking import HOME, Pose
@@ -71,7 +71,10 @@ class Viewing:
             return part
         stated = job.clock.basis == "stated"
         ways = align(trace(part), job.delivery, stated=stated, flask_ml=job.flask_ml)
-        as_written = not ways or (len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S)
+        if not ways:
+            # The parts that a log of another clock points to may be too little to align.
+            return None if can_be_aligned(job.delivery) else part
+        as_written = len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S
         return part if as_written else None
 
     def shown_in(self, result: Result, samples: list[ColourSample], first: Any) -> Result:
