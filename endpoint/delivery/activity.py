@@ -46,6 +46,9 @@ hand, a knock or a lamp may disturb any pause."""
 _LEAST_SIGNAL = 0.02
 """Least scatter of the colour, as a part of its change, that is reckoned with: films without noise
 would be believed too much."""
+_STEP_S, _LEAST_STEP, _STEP_SDS = 1.5, 0.01, 5.0
+"""Length of the three spans that are compared for a step within a pause, s; the least step, as a
+part of the change; and how many times its scatter it must be. A smaller step moves no result."""
 _LEAST_CHANGE = 0.04
 """Change of the density, over all channels, below which no change is seen."""
 
@@ -67,6 +70,9 @@ class Activity:
     """Cost of all bins before each as parts of additions, shape (n + 1,)."""
     rising: FloatArray
     """What each bin would cost in a pause as the liquid gets more uneven, shape (n,)."""
+    bluer: FloatArray | None
+    """How far the colour is on its way from start to end, shape (n,), nan without frames; None if
+    it stays."""
 
     @property
     def bins(self) -> int:
@@ -82,6 +88,38 @@ class Activity:
         """Bins of some times; those far outside come just outside."""
         number = np.round((time_s - self.first_s) / self.bin_s)
         return np.clip(number, -self.bins, 2 * self.bins).astype(np.int64)
+
+    def steps_up_after(self, begin: int, end: int) -> int:
+        """Bin from `begin` on, and before `end`, where the colour steps on towards the end colour.
+
+        What settles only slows down; a colour that speeds up again got more titrant.
+
+        Parameters
+        ----------
+        begin, end:
+            Bins of a pause: all before `begin` is as the pause should be.
+
+        Returns
+        -------
+        `end` where there is no such step.
+        """
+        wide = max(round(_STEP_S / self.bin_s), 1)
+        if self.bluer is None or end - begin <= wide:
+            return end
+        first = max(begin - 2 * wide, 0)
+        levels = self.bluer[first:end]
+        if levels.size < 3 * wide or not np.isfinite(levels).all():
+            return end
+        mean = np.convolve(levels, np.full(wide, 1.0 / wide), "valid")
+        bend = mean[2 * wide :] - 2.0 * mean[wide:-wide] + mean[: -2 * wide]
+        scatter = 1.4826 * float(np.median(np.abs(np.diff(levels, n=2)))) / np.sqrt(6.0)
+        limit = max(_LEAST_STEP, _STEP_SDS * scatter * np.sqrt(6.0 / wide))
+        found = np.flatnonzero(bend > limit)
+        if found.size == 0:
+            return end
+        # The span after the step begins at the sharpest bend that follows.
+        near = bend[found[0] : found[0] + wide]
+        return int(first + found[0] + np.argmax(near) + 2 * wide)
 
 
 def activity_of(trace: ColourTrace) -> Activity | None:
@@ -127,7 +165,7 @@ def activity_of(trace: ColourTrace) -> Activity | None:
         addition += _PER_BIN * before
     length = np.maximum(before[None, :] - before[:, None], 0).astype(np.float32)
     worst = 2.0 * _PER_BIN * length + np.float32(_DISTURBED / INDEPENDENT)
-    return Activity(first_s, bin_s, np.minimum(pause, worst), before, addition, rising)
+    return Activity(first_s, bin_s, np.minimum(pause, worst), before, addition, rising, bluer)
 
 
 def _bluer(density: FloatArray) -> FloatArray | None:

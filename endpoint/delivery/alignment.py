@@ -294,13 +294,21 @@ def _aligned(
     def at_s(number: int) -> float:
         return activity.first_s + number * activity.bin_s
 
+    usual = _DIFFERENCES_S[0] - 2.0 <= difference_s <= _DIFFERENCES_S[-1] + 2.0
+    clock_s = 0.0 if usual else difference_s - _EARLY_S
+    written = activity.bin_of(rows.time_s + clock_s)
     time_s: list[float] = []
     volume_ml: list[float] = []
     pauses: list[tuple[float, float]] = []
     ends_s = np.full(rows.time_s.size, np.nan)
     reached_ml, quiet_from = 0.0, 0
-    for k, (begin, end) in enumerate(path.cuts):
+    for k, (seen, end) in enumerate(path.cuts):
+        begin = seen
         if end > 0 and begin < activity.bins:
+            if k > 0:
+                # What runs in after a row was written is not in it.
+                known = max(quiet_from, int(written[k - 1]))
+                begin = min(activity.steps_up_after(known, seen), seen)
             if begin > quiet_from:
                 pauses.append((at_s(quiet_from), at_s(begin)))
             first_s = max(at_s(begin), time_s[-1] + 1e-3) if time_s else at_s(begin)
@@ -310,8 +318,11 @@ def _aligned(
             quiet_from = end
         if begin < activity.bins:
             reached_ml = float(rows.volume_ml[k])
-    if path.last > quiet_from:
-        pauses.append((at_s(quiet_from), at_s(path.last)))
+    last = path.last
+    if path.cuts:
+        last = min(activity.steps_up_after(max(quiet_from, int(written[-1])), last), last)
+    if last > quiet_from:
+        pauses.append((at_s(quiet_from), at_s(last)))
     if not time_s:
         time_s, volume_ml = [activity.first_s], [reached_ml]
     delivery = Delivery(
@@ -321,7 +332,6 @@ def _aligned(
         np.array(pauses).reshape(-1, 2),
         reading_sd_ml(rows.volume_ml),
     )
-    usual = _DIFFERENCES_S[0] - 2.0 <= difference_s <= _DIFFERENCES_S[-1] + 2.0
     words = {"offset": f"{difference_s:+.0f}"}
     said = None if usual else remark("clock-found", words)
-    return Alignment(delivery, cost, difference_s, ends_s, path.last < activity.bins, said)
+    return Alignment(delivery, cost, difference_s, ends_s, last < activity.bins, said)
