@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -30,8 +31,12 @@ FORM_VALUES = {
 }  # fmt: skip
 
 
+@cache
 def frames(lead_s: float = FILM_START_S) -> list[ArrayFrame]:
-    """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead."""
+    """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead.
+
+    Drawn once, so nobody may change the list.
+    """
     table = simulate(Plan(FLASK, CONSTANTS, additions_ml=ADDITIONS, noise=0.0))
     count = round((lead_s + PAUSE_S * len(ADDITIONS)) * RATE)
     steps = [max(0, int((k / RATE - lead_s) // PAUSE_S)) for k in range(count)]
