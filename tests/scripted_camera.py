@@ -1,8 +1,9 @@
 """A camera of the browser that films what the test says, when the test says it.
 
 A page asks for a camera and gets the picture of a canvas. It shows part of a film at the pace of
-the film, and the last pictures of that part in turn until the test plays another one: however slow
-the machine is, nothing happens in the flask before it shall.
+the film, or as many times faster as the clock of the bench runs, and the last pictures of that part
+in turn until the test plays another one: however slow the machine is, nothing happens in the flask
+before it shall.
 """
 
 from __future__ import annotations
@@ -51,15 +52,16 @@ _CAMERA = """
 class ScriptedCamera:
     """The camera of one page; make it before the page goes anywhere."""
 
-    def __init__(self, page: Page, coded: Sequence[bytes], rate: float) -> None:
-        self._page, self._coded, self._rate = page, coded, rate
+    def __init__(self, page: Page, coded: Sequence[bytes], rate: float, speed: float = 1.0) -> None:
+        self._page, self._coded, self._rate, self._speed = page, coded, rate, speed
         page.add_init_script(_CAMERA)
 
     def load(self) -> None:
         """Give the page its film, once it has loaded; the first second is shown in turn."""
         texts = [base64.b64encode(data).decode() for data in self._coded]
         self._page.evaluate(
-            "([coded, rate]) => scriptedCamera.load(coded, rate)", [texts, self._rate]
+            "([coded, rate]) => scriptedCamera.load(coded, rate)",
+            [texts, self._speed * self._rate],
         )
         self.play(0.0, 1.0)
 
