@@ -81,6 +81,22 @@ def place(bench: Bench, film: list[ArrayFrame]) -> None:
     bench.session.view.look_at(region)
 
 
+def titrate(session: LiveSession, film: list[ArrayFrame], *, upto: int = len(ADDITIONS)) -> float:
+    """Play the film with its first readings; returns the last time that was seen."""
+    begun, entered = False, 1
+    for frame in film:
+        if not begun and frame.time_s >= 3.0:
+            session.begin(FORM_VALUES, frame.time_s)
+            begun = True
+        while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
+            session.running().reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
+            entered += 1
+        if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
+            break
+        session.see(frame)
+    return frame.time_s
+
+
 def colours_of_frames(lead_s: float = FILM_START_S) -> list[ColourSample]:
     """Colours of the frames, as they are measured."""
     film = frames(lead_s)
