@@ -137,7 +137,7 @@ def draw_tip_box(page: Page, box: Box) -> None:
 def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> ScriptedCamera:
     """From the address to the first addition, by keyboard; the film begins to run only then."""
     shows = film.recipe.shows
-    camera = ScriptedCamera(page, film.coded, film.rate, SPEED[shows])
+    camera = ScriptedCamera(page, film.coded, film.rate, speed=SPEED[shows], every=shows == "drops")
     page.goto(bench.address())
     camera.load()
     start_camera(page)

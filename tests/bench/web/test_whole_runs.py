@@ -62,7 +62,7 @@ def fill_form(page: Page, film: BenchFilm) -> None:
 
 def set_up(page: Page, bench: Bench, film: BenchFilm) -> ScriptedCamera:
     """From the address to the first addition; the camera shows the flask as it stands then."""
-    camera = ScriptedCamera(page, film.coded, film.rate, SPEED)
+    camera = ScriptedCamera(page, film.coded, film.rate, speed=SPEED)
     page.goto(bench.address())
     camera.load()
     assert "token" not in page.url
