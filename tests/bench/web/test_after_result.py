@@ -49,7 +49,7 @@ def titrate(bench: Bench) -> None:
     zero = bench.hub.clock.now() - 100.0
     session.begin({**FORM_VALUES, "burette_nominal_ml": 25.0, "burette_class": "A"}, zero)
     entered = 1
-    for frame in frames()[::2]:  # ten of each addition
+    for frame in frames():
         now = frame.time_s - 4.0
         if now < 0:
             continue

@@ -35,8 +35,10 @@ class Said:
     def __init__(self) -> None:
         self.guidance: Guidance | None = None
 
-    def __call__(self, result: Result | None, moment: Moment) -> Guidance:
-        return self.guidance or advise(result, moment)
+    def __call__(
+        self, result: Result | None, moment: Moment, ended: Result | None = None
+    ) -> Guidance:
+        return self.guidance or advise(result, moment, ended)
 
 
 SAID = Said()
