@@ -43,6 +43,7 @@ def _modules() -> dict[str, Path]:
 MODULES = _modules()
 
 
+@cache
 def _imports(path: Path) -> set[str]:
     """Own modules and packages that a module imports, inside functions too."""
     found: set[str] = set()
@@ -55,11 +56,6 @@ def _imports(path: Path) -> set[str]:
             deeper = {f"{base}.{alias.name}" for alias in node.names}
             found |= {name if name in MODULES else base for name in deeper}
     return {name for name in found if name.split(".")[0] in ("endpoint", "calibration")}
-
-
-@cache
-def _all_imports() -> dict[str, set[str]]:
-    return {module: _imports(path) for module, path in MODULES.items()}
 
 
 def _package_of(module: str) -> str:
@@ -78,7 +74,8 @@ def test_imports_only_what_stands_before_it(module: str) -> None:
 
 
 def test_no_circle_of_modules() -> None:
-    graphlib.TopologicalSorter(_all_imports()).prepare()
+    imports = {module: _imports(path) for module, path in MODULES.items()}
+    graphlib.TopologicalSorter(imports).prepare()
 
 
 @pytest.mark.parametrize("package", PLACE)
