@@ -559,9 +559,7 @@ def test_a_gigantic_picture_takes_no_memory(tmp_path: Path) -> None:
     assert peak_mb < LIMIT_MB
 
 
-RANDOM = settings(
-    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+RANDOM = settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 @st.composite
