@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -30,8 +31,12 @@ FORM_VALUES = {
 }  # fmt: skip
 
 
+@cache
 def frames(lead_s: float = FILM_START_S) -> list[ArrayFrame]:
-    """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead."""
+    """A white ground with a coloured patch, additions every `PAUSE_S` seconds after a lead.
+
+    Drawn once, so nobody may change the list.
+    """
     table = simulate(Plan(FLASK, CONSTANTS, additions_ml=ADDITIONS, noise=0.0))
     count = round((lead_s + PAUSE_S * len(ADDITIONS)) * RATE)
     steps = [max(0, int((k / RATE - lead_s) // PAUSE_S)) for k in range(count)]
@@ -74,6 +79,22 @@ def place(bench: Bench, film: list[ArrayFrame]) -> None:
     region = ready(film).view.region
     assert region is not None
     bench.session.view.look_at(region)
+
+
+def titrate(session: LiveSession, film: list[ArrayFrame], *, upto: int = len(ADDITIONS)) -> float:
+    """Play the film with its first readings; returns the last time that was seen."""
+    begun, entered = False, 1
+    for frame in film:
+        if not begun and frame.time_s >= 3.0:
+            session.begin(FORM_VALUES, frame.time_s)
+            begun = True
+        while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
+            session.running().reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
+            entered += 1
+        if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
+            break
+        session.see(frame)
+    return frame.time_s
 
 
 def colours_of_frames(lead_s: float = FILM_START_S) -> list[ColourSample]:

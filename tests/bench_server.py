@@ -57,8 +57,10 @@ def new_session(**parts: Any) -> LiveSession:
 
 
 @contextlib.contextmanager
-def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iterator[Bench]:
-    """Serve on a free port of this computer until the block ends."""
+def serving(
+    *, browser: bool = True, shared: bool = False, speed: float = 1.0, **parts: Any
+) -> Iterator[Bench]:
+    """Serve on a free port of this computer until the block ends, with a clock of this speed."""
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
@@ -72,7 +74,7 @@ def serving(*, browser: bool = True, shared: bool = False, **parts: Any) -> Iter
         seen_s.append(frame.time_s)
 
     session.see = see_and_count  # type: ignore[method-assign]
-    hub = Hub(session, BenchClock(), browser=browser)
+    hub = Hub(session, BenchClock(speed), browser=browser)
     app = application(hub, keys, (f"127.0.0.1:{port}",))
     config = uvicorn.Config(
         app,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -14,6 +16,16 @@ if TYPE_CHECKING:
 # The workers of xdist inherit it: threads of two processes on two cores wait for each other.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
     os.environ.setdefault(_name, "1")
+
+# Else every worker, and every program that a test starts, would compile all modules anew.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# How long an example takes tells of the machine and what else it does.
+settings.register_profile(
+    "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("any machine")
 
 
 @pytest.fixture(scope="module")

@@ -1,8 +1,10 @@
 """A camera of the browser that films what the test says, when the test says it.
 
 A page asks for a camera and gets the picture of a canvas. It shows part of a film at the pace of
-the film, and the last pictures of that part in turn until the test plays another one: however slow
-the machine is, nothing happens in the flask before it shall.
+the film, or as many times faster as the clock of the bench runs, and the last pictures of that part
+in turn until the test plays another one: however slow the machine is, nothing happens in the flask
+before it shall. Where every picture counts, the next one is shown only when the bench has measured
+this one: a busy machine then sees slower motion, not fewer drops.
 """
 
 from __future__ import annotations
@@ -17,24 +19,49 @@ from tests.waiting import wait_for
 _CAMERA = """
 (() => {
   const canvas = document.createElement("canvas"), pictures = [];
-  let first = 0, last = 0, held = 1, since = 0, rate = 10;
+  let first = 0, last = 0, held = 1, since = 0, rate = 10, every = false;
+  let shown = 0, drawn = 0, before = 0, sent = 0, measured = 0;
+  const Socket = window.WebSocket;
+  window.WebSocket = class extends Socket {
+    constructor(...how) {
+      super(...how);
+      this.addEventListener("message", ({ data }) => {
+        if (typeof data !== "string" || !/^{"say": ?"seen"/.test(data)) return;
+        const { number, used } = JSON.parse(data);
+        if (used) measured = Math.max(measured, number);
+      });
+    }
+    send(data) {
+      if (typeof data !== "string") sent += 1;
+      super.send(data);
+    }
+  };
   const gone = () => Math.floor((performance.now() - since) * rate / 1000);
-  const at = () => Math.min(last, first + gone());
+  const goOn = () => {
+    const due = Math.min(last, first + gone()), now = performance.now();
+    if (!every) shown = due;
+    // The first picture that is sent after this one was drawn may still show the one before.
+    else if (shown < due && measured >= before + 2 && now - drawn >= 900 / rate) {
+      [shown, before, drawn] = [shown + 1, sent, now];
+    }
+  };
   const draw = () => {
     if (!pictures.length) return;
-    const over = Math.max(first + gone() - last, 0);
-    const picture = pictures[at() - over % held];
+    goOn();
+    const over = shown === last ? Math.max(first + gone() - last, 0) : 0;
+    const picture = pictures[shown - over % held];
     [canvas.width, canvas.height] = [picture.width, picture.height];
     canvas.getContext("2d").drawImage(picture, 0, 0);
   };
   window.scriptedCamera = {
-    at,
+    at: () => shown,
     play(from, to, hold) {
       [first, last, held, since] = [from, to, hold, performance.now()];
+      [shown, before, drawn] = [first, sent, since];
       draw();
     },
-    async load(coded, perSecond) {
-      rate = perSecond;
+    async load(coded, perSecond, all) {
+      [rate, every] = [perSecond, all];
       for (const text of coded) {
         const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
         pictures.push(await createImageBitmap(new Blob([bytes], { type: "image/jpeg" })));
@@ -49,17 +76,30 @@ _CAMERA = """
 
 
 class ScriptedCamera:
-    """The camera of one page; make it before the page goes anywhere."""
+    """The camera of one page; make it before the page goes anywhere.
 
-    def __init__(self, page: Page, coded: Sequence[bytes], rate: float) -> None:
+    With `every` it waits for the bench to measure each picture.
+    """
+
+    def __init__(
+        self,
+        page: Page,
+        coded: Sequence[bytes],
+        rate: float,
+        *,
+        speed: float = 1.0,
+        every: bool = False,
+    ) -> None:
         self._page, self._coded, self._rate = page, coded, rate
+        self._speed, self._every = speed, every
         page.add_init_script(_CAMERA)
 
     def load(self) -> None:
         """Give the page its film, once it has loaded; the first second is shown in turn."""
         texts = [base64.b64encode(data).decode() for data in self._coded]
         self._page.evaluate(
-            "([coded, rate]) => scriptedCamera.load(coded, rate)", [texts, self._rate]
+            "([coded, rate, every]) => scriptedCamera.load(coded, rate, every)",
+            [texts, self._speed * self._rate, self._every],
         )
         self.play(0.0, 1.0)
 

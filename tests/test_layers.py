@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import graphlib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,7 @@ def _modules() -> dict[str, Path]:
 MODULES = _modules()
 
 
+@cache
 def _imports(path: Path) -> set[str]:
     """Own modules and packages that a module imports, inside functions too."""
     found: set[str] = set()
@@ -56,9 +58,6 @@ def _imports(path: Path) -> set[str]:
     return {name for name in found if name.split(".")[0] in ("endpoint", "calibration")}
 
 
-IMPORTS = {module: _imports(path) for module, path in MODULES.items()}
-
-
 def _package_of(module: str) -> str:
     found = [package for package in PLACE if f"{module}.".startswith(f"{package}.")]
     assert found, f"{module} is in no package of WAY"
@@ -68,14 +67,15 @@ def _package_of(module: str) -> str:
 @pytest.mark.parametrize("module", MODULES)
 def test_imports_only_what_stands_before_it(module: str) -> None:
     mine = _package_of(module)
-    for other in IMPORTS[module]:
+    for other in _imports(MODULES[module]):
         assert other in MODULES, f"{module} imports the package {other}"
         theirs = _package_of(other)
         assert theirs == mine or PLACE[theirs] < PLACE[mine], f"{module} imports {other}"
 
 
 def test_no_circle_of_modules() -> None:
-    graphlib.TopologicalSorter(IMPORTS).prepare()
+    imports = {module: _imports(path) for module, path in MODULES.items()}
+    graphlib.TopologicalSorter(imports).prepare()
 
 
 @pytest.mark.parametrize("package", PLACE)

@@ -37,14 +37,10 @@ from endpoint.analysis.quantities import (
 )
 from endpoint.hardness.formula import (
     Hardness,
-    Split,
-    calcium_and_magnesium,
-    carbonate_and_other,
     check_left,
     draws_remark,
     evaluated,
     hardness,
-    permanent_and_temporary,
     sample_inputs,
     subtraction,
     subtrahends,
@@ -52,6 +48,12 @@ from endpoint.hardness.formula import (
     with_method,
 )
 from endpoint.hardness.other_metals import subtracted
+from endpoint.hardness.split import (
+    Split,
+    calcium_and_magnesium,
+    carbonate_and_other,
+    permanent_and_temporary,
+)
 from endpoint.problems import RecordProblem
 from endpoint.record.by_eye import BackTitration, BoiledPart, EyeRecord, Solid
 from endpoint.record.certificates import CertificateBook, UsedCertificate

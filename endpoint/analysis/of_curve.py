@@ -15,8 +15,9 @@ from endpoint.curve.creep import Creep
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition
-from endpoint.hardness.formula import calcium_and_magnesium, hardness, with_method
+from endpoint.hardness.formula import hardness, with_method
 from endpoint.hardness.other_metals import blocking, subtracted
+from endpoint.hardness.split import calcium_and_magnesium
 from endpoint.recording.photometer import PhotometerTable
 from endpoint.verdict.carbonate import Carbonate, with_carbonate
 from endpoint.verdict.evidence import Evidence

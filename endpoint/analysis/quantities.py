@@ -29,8 +29,9 @@ from calibration.ware.glassware import (
     pipette_deliveries,
     ware_from_table,
 )
-from endpoint.hardness.formula import Split, hardness
+from endpoint.hardness.formula import hardness
 from endpoint.hardness.other_metals import subtracted
+from endpoint.hardness.split import Split
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup

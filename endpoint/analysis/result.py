@@ -11,7 +11,8 @@ from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate, Transition
-from endpoint.hardness.formula import Hardness, Split
+from endpoint.hardness.formula import Hardness
+from endpoint.hardness.split import Split
 from endpoint.messages import Sentence
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region

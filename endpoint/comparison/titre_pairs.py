@@ -25,6 +25,7 @@ from typing import Any
 from calibration.problem import Problem
 from calibration.wording import one_line
 from endpoint.files import csv_table
+from endpoint.files.batch_table import read_batch_table
 from endpoint.files.result_json import result_json
 from endpoint.hardness.titre import LONGEST_TEXT
 from endpoint.problems import nearest
@@ -240,33 +241,12 @@ def _from_files(folder: Path) -> _Bring:
 
 def _from_batch(results: Path) -> _Bring:
     """Volumes from the table of a batch."""
-    sheet = csv_table.read_sheet(results, CompareTableProblem)
-    needed = ("record", "status", *_BATCH_NUMBERS)
-    missing = [name for name in needed if name not in sheet.header]
-    if missing:
-        raise CompareTableProblem(
-            f"{sheet.name} is not a table of endpoint batch: it has no column {missing[0]}.",
-            "Give the results.csv that endpoint batch wrote.",
-        )
-    at = {name: sheet.header.index(name) for name in needed}
-    rows = {cells[at["record"]]: k for k, cells in enumerate(sheet.rows)}
+    batch = read_batch_table(results, _BATCH_NUMBERS, CompareTableProblem)
 
     def bring(name: str, where: str) -> dict[str, float | None] | str:
-        if name not in rows:
-            raise CompareTableProblem(
-                f"{where} names {name[:80]}, which is not in {sheet.name}.",
-                nearest(name, tuple(rows)[:20]),
-            )
-        k = rows[name]
-        status = sheet.rows[k][at["status"]]
+        status, found = batch.result(name, where)
         if status != "located":
             return _ONLY_INTERVAL if status == "bracketed" else _NO_VOLUME
-        found: dict[str, float | None] = {}
-        for key in _BATCH_NUMBERS:
-            empty = not sheet.rows[k][at[key]]
-            found[key] = (
-                None if empty else csv_table.number_in(sheet, k, at[key], CompareTableProblem)
-            )
         return found
 
     return bring

@@ -15,8 +15,6 @@ _SETTLE_PART = 0.6
 _POUR_PART = 0.6
 _POUR_ML_S = 0.4
 """Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
-_FEW_STARTS = 200
-"""Up to so many starts one product of matrices is quicker than a loop."""
 _GRAINS_ML = (0.1, 0.05, 0.02, 0.01)
 """To what people round readings of a burette, mL."""
 _BY_EYE_ML = 0.02 / float(np.sqrt(6.0))
@@ -169,18 +167,12 @@ class Delivery:
         self, t: FloatArray, starts: FloatArray, amounts: FloatArray, tau: float
     ) -> FloatArray:
         """Sum of responses, through the recursion from one start to the next: O(n + starts)."""
-        decay = np.zeros(starts.size)
-        if starts.size <= _FEW_STARTS:
-            since = np.maximum(starts[:, None] - starts, 0.0)
-            decay = np.tril(np.exp(-since / tau)) @ amounts
-            return self._left(t, starts, amounts, decay, tau)
-        rest = 0.0
-        for k in range(starts.size):
-            if k:
-                rest *= float(np.exp(-(starts[k] - starts[k - 1]) / tau))
-            rest += float(amounts[k])
-            decay[k] = rest
-        return self._left(t, starts, amounts, decay, tau)
+        kept = np.exp(-np.diff(starts, prepend=starts[0]) / tau).tolist()
+        rest, left = 0.0, []
+        for part, amount in zip(kept, amounts.tolist(), strict=True):
+            rest = rest * part + amount
+            left.append(rest)
+        return self._left(t, starts, amounts, np.array(left), tau)
 
     def _left(
         self, t: FloatArray, starts: FloatArray, amounts: FloatArray, decay: FloatArray, tau: float
@@ -191,7 +183,7 @@ class Delivery:
         since = np.maximum(t - starts[seen], 0.0)
         unmixed = np.where(last >= 0, decay[seen] * np.exp(-since / tau), 0.0)
         if self.mode == "steps":
-            return self.volume_at(t) - unmixed
+            return np.where(last >= 0, self.volume_ml[seen], self._before()) - unmixed
         # For lines the amounts are changes of slope, so the volume behind is slope times tau.
         slope = np.where(last >= 0, np.cumsum(amounts)[seen], 0.0)
         return self.volume_at(t) - tau * (slope - unmixed)

@@ -51,7 +51,8 @@ class Costs:
 
     activity: Activity
     sums: FloatArray
-    """Of what stands in one row, see `_sums`."""
+    """Of what stands in one row, for each bin in which it ends and each length in bins; infinite
+    before the recording; shape (n + 1, longest + 1). See `_sums`."""
     not_written: FloatArray
     """Of what comes after the last row, see `_not_written`."""
 
@@ -69,7 +70,10 @@ class Path:
 
 def costs_of(activity: Activity) -> Costs:
     """What any path through a recording is made of."""
-    return Costs(activity, _sums(activity), _not_written(activity))
+    sums = _sums(activity)
+    end, length = np.arange(len(sums))[:, None], np.arange(sums.shape[1])
+    by_end = np.where(length <= end, sums[np.maximum(end - length, 0), length], np.inf)
+    return Costs(activity, by_end, _not_written(activity))
 
 
 def cheapest_path(
@@ -94,23 +98,22 @@ def cheapest_path(
         lengths, length_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
         if coarse and lengths.size > 1:  # a film of hours has bins longer than any addition
             lengths, length_cost = lengths[1::2], length_cost[1::2]
-        begin = end[:, None] - lengths
-        outside = ((end == 0) | (end == bins))[:, None]
-        begin = np.where(outside & (lengths == 0), end[:, None], begin)
-        start = np.clip(begin, 0, bins)
-        own = sums[start, end[:, None] - start]
+        shortest, longest = int(lengths[0]), int(lengths[-1])
+        own = sums[end][:, shortest :: 2 if shortest else 1]
         own = own + length_cost + late_cost[:, None]
-        own[np.broadcast_to((lengths == 0) & ~outside, own.shape) | (begin < 0)] = np.inf
+        if not shortest:
+            own[(end > 0) & (end < bins), 0] = np.inf
         # Where an addition begins, the cheapest way there does not depend on how long it lasts.
-        way, came_from = _ways_to(activity, total, before, int(start.min()), int(start.max()))
-        place = start - int(start.min())
+        first, last = max(int(end.min()) - longest, 0), max(int(end.max()) - shortest, 0)
+        way, came_from = _ways_to(activity, total, before, first, last)
+        place = np.maximum(end[:, None] - lengths, 0) - first
         cost = way[place] + own
         chosen = np.argmin(cost, axis=1)
         at = np.arange(end.size), chosen
         total = cost[at]
         if not np.isfinite(total).any():
             return None
-        steps.append((came_from[place[at]], start[at], end, before))
+        steps.append((came_from[place[at]], place[at] + first, end, before))
         before = end
     return _traced(costs, total, before, steps)
 
@@ -130,7 +133,7 @@ def _ways_to(
         Bins.
     """
     until = np.arange(first, last + 1)
-    cost = total[:, None] + activity.pause[np.minimum(before[:, None], until), until]
+    cost = total[:, None] + activity.pause[before, first : last + 1]
     cost[before[:, None] > until] = np.inf
     came_from = np.argmin(cost, axis=0)
     return cost[came_from, np.arange(until.size)], came_from

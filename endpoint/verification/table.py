@@ -26,7 +26,6 @@ each titration.
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,12 +33,13 @@ from pathlib import Path
 from calibration.cells import Section
 from calibration.problem import CalibrationProblem, Problem
 from calibration.sheet import Head, Sheet, read_sheet
-from endpoint.files import csv_table
+from endpoint.files.batch_table import read_batch_table
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup
 
 LEAST_LEVEL = 2
 """Titrations of a level without which its scatter is unknown."""
+_BATCH_NUMBERS = ("hardness_mmol_l", "hardness_u_mmol_l", "hardness_own_u_mmol_l")
 _MOST_MMOL_L = 1000.0
 """Hardness, mmol/L, beyond which a cell is a typing error."""
 
@@ -204,29 +204,17 @@ def _from_files(folder: Path) -> _Bring:
 
 
 def _from_batch(results: Path) -> _Bring:
-    sheet = csv_table.read_sheet(results, VerificationProblem)
-    needed = ("record", "status", "hardness_mmol_l", "hardness_u_mmol_l", "hardness_own_u_mmol_l")
-    missing = [name for name in needed if name not in sheet.header]
-    if missing:
-        raise VerificationProblem(
-            f"{sheet.name} is not a table of endpoint batch: it has no column {missing[0]}.",
-            "Give the results.csv that endpoint batch wrote.",
-        )
-    at = {name: sheet.header.index(name) for name in needed}
-    rows = {cells[at["record"]]: k for k, cells in enumerate(sheet.rows)}
+    batch = read_batch_table(results, _BATCH_NUMBERS, VerificationProblem)
 
     def bring(name: str, where: str) -> tuple[float, float, float] | str:
-        if name not in rows:
+        status, found = batch.result(name, where)
+        value, u, own = (found[key] for key in _BATCH_NUMBERS)
+        if status != "located" or value is None:
+            return f"{name} has no hardness ({status})"
+        if u is None:
             raise VerificationProblem(
-                f"{where} names {name[:80]}, which is not in {sheet.name}.",
-                "Name the record as the table of the batch does.",
+                f"{name} has no uncertainty in {results.name}.", "Run endpoint batch again."
             )
-        k = rows[name]
-        if sheet.rows[k][at["status"]] != "located" or not sheet.rows[k][at["hardness_mmol_l"]]:
-            return f"{name} has no hardness ({sheet.rows[k][at['status']]})"
-        value, u, own = (
-            csv_table.number_in(sheet, k, at[key], VerificationProblem) for key in needed[2:]
-        )
-        return value, u, own if math.isfinite(own) and own > 0 else u
+        return value, u, own if own is not None and own > 0 else u
 
     return bring

@@ -219,7 +219,7 @@ json_values = st.recursive(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.sampled_from(list(edta().to_json())), json_values)
 def test_anything_under_any_key_is_read_or_refused_in_words(key: str, value: Any) -> None:
     words: tuple[str, ...]

@@ -51,7 +51,7 @@ steps = st.lists(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.lists(st.tuples(number, st.floats(1e-9, 0.3)), min_size=4, max_size=4),
     st.lists(st.floats(-1.0, 1.0), min_size=4, max_size=4),
@@ -107,7 +107,7 @@ def test_arithmetic_agrees_with_the_uncertainties_library(
     assert covariance(again_a, again_b) == covariance(a, b)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(0.5, 20.0), st.floats(0.5, 20.0), st.floats(1e-6, 0.1), st.floats(1e-6, 0.1))
 def test_numerical_sensitivities_agree_with_the_uncertainties_library(
     x: float, y: float, ux: float, uy: float

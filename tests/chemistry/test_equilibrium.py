@@ -381,7 +381,7 @@ log_total = st.floats(-12.0, 0.0)
 log_constant = st.floats(0.0, 25.0)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     st.lists(st.tuples(log_total, log_constant, log_constant), min_size=1, max_size=3),
     log_total,
@@ -415,7 +415,7 @@ def test_mass_balances_close(
         assert complexes == pytest.approx(expected, rel=1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     st.floats(-6.0, -1.0),
     st.floats(-6.0, -1.0),
@@ -459,7 +459,7 @@ def test_totals_that_cannot_be(bad: float) -> None:
             solve([[1e-3]], [1e-3], [1e-5], [bad], [5.0])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 2**32 - 1))
 def test_solver_of_the_fit_agrees_with_the_general_one(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -6,12 +6,15 @@ not meet its own chemistry.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.analysis.of_curve import result_of_curve
+from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Constants, Flask
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
@@ -24,6 +27,7 @@ from sample_media.simulated import (
     careful_additions,
     simulate,
 )
+from tests.simulated import job
 
 FloatArray = NDArray[np.float64]
 Rng = np.random.Generator
@@ -242,3 +246,33 @@ def drawn(name: str, seed: int) -> Rows:
     rng = np.random.default_rng([41, seed, *name.encode()])
     rate_ml_min = 2.0 if name == "sticking" else 6.0
     return happens(titration(rng, pump=pump, camera=camera, rate_ml_min=rate_ml_min), rng)
+
+
+NAMES = (*CASES, "stray light")
+_LAGS_S = {"sticking": (0.5, 0.75)}
+"""Colours that stick come late: nobody knows the lag of such a film."""
+
+
+@cache
+def result_for(name: str, seed: int) -> tuple[float, Result]:
+    """Equivalence volume of one disturbed titration, mL, and what the program says of it."""
+    if name == "stray light":
+        rows, curve = stray_light(seed)
+        return rows.table.equivalence_ml, result_of_curve(job(), curve)
+    rows = drawn(name, seed)
+    known = job(lag_s=_LAGS_S.get(name, (0.02, 0.02))) if CASES[name][1] else job()
+    return rows.table.equivalence_ml, result_of_curve(known, rows.curve())
+
+
+def answered_and_held(name: str, seeds: Iterable[int]) -> tuple[int, int]:
+    """How many results say something, and how many intervals or brackets hold the truth."""
+    held = answered = 0
+    for seed in seeds:
+        truth, result = result_for(name, seed)
+        answered += result.status != "none"
+        if result.equivalence is not None:
+            held += result.equivalence.low_ml <= truth <= result.equivalence.high_ml
+        elif result.verdict.bracket_ml is not None:
+            low, high = result.verdict.bracket_ml
+            held += low <= truth and (high is None or truth <= high)
+    return answered, held

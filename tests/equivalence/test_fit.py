@@ -96,11 +96,11 @@ def test_magnesium_edta_in_the_buffer_does_not_move_the_result() -> None:
 
 
 def test_interval_is_real_on_seeds_never_tuned_on() -> None:
-    # The full study (500 curves) is tests/studies/interval_study.py. With 120 curves a true
-    # coverage of 95 % gives 107 to 120 hits in 99.9 % of all cases.
-    rows = [run_one(seed) for seed in range(20_000, 20_120)]
+    # The full study (500 curves) is tests/studies/interval_study.py. With 60 curves a true
+    # coverage of 95 % gives 52 hits or more in 99.7 % of all cases, as 107 of 120 did.
+    rows = [run_one(seed) for seed in range(20_000, 20_060)]
     found = summarise(rows)
-    assert 107 <= round(found.coverage * found.count) <= 120
+    assert round(found.coverage * found.count) >= 52
     assert abs(found.bias_ml) < 0.01
     assert found.error_over_bound < 1.15
     assert 0.8 < found.stated_over_bound < 1.25

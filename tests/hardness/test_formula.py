@@ -14,10 +14,9 @@ from hypothesis import strategies as st
 from calibration.quantity import Contribution, Quantity
 from endpoint.hardness.formula import (
     HardnessProblem,
-    calcium_and_magnesium,
     hardness,
-    permanent_and_temporary,
 )
+from endpoint.hardness.split import calcium_and_magnesium, permanent_and_temporary
 from endpoint.hardness.units import (
     CLARK_DEGREE_MG_L,
     M_CACO3,

@@ -277,7 +277,7 @@ SCALARS = st.one_of(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     st.sampled_from(["sample", "titrant", "recording", "delivery", "blank", "ware", "settings"]),
     st.dictionaries(

@@ -74,7 +74,7 @@ HEADS = {
 }
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     volume=st.sampled_from(HEADS["volume"]),
     wave=st.sampled_from(HEADS["abs"]),
@@ -293,7 +293,7 @@ CELL = st.one_of(
 )
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(
     st.sampled_from(["volume_ml,A620", "time_s;A620;A530", "volume_ml\tA620", "", "A620"]),
     st.lists(st.lists(CELL, max_size=4), max_size=5),

@@ -227,7 +227,7 @@ def test_the_library_does_not_write_to_the_terminal_by_itself(
     assert capfd.readouterr().err == "still there"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.sampled_from(["PNG", "JPEG", "TIFF", "WEBP", "BMP"]), st.data())
 def test_any_damage_is_a_problem_in_words(
     tmp_path_factory: pytest.TempPathFactory, kind: str, data: st.DataObject

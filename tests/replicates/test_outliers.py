@@ -93,7 +93,7 @@ def test_false_alarms_come_at_the_stated_rate(n: int, side: Side) -> None:
 
 
 @given(st.lists(st.floats(5.0, 30.0), min_size=3, max_size=12))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_statistics_agree_with_their_definition(values: list[float]) -> None:
     for found in (grubbs(values), dixon(values)):
         if found.statistic is None:
@@ -168,7 +168,7 @@ def test_a_chain_of_close_titres_is_no_group() -> None:
 
 
 @given(st.lists(st.floats(1.0, 40.0), min_size=1, max_size=9), st.floats(0.01, 1.0))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_group_is_the_largest_of_all_subsets(values: list[float], limit: float) -> None:
     found = concordance(values, limit)
     best = max(sum(low <= v <= low + limit + 1e-9 for v in values) for low in values)

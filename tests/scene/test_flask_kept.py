@@ -212,8 +212,15 @@ def bottle(light: Picture, x: int, colour: Sequence[float], top: int = 60) -> Pi
     return out
 
 
-@pytest.mark.parametrize("colour", [(0.45, 0.04, 0.06), (0.5, 0.06, 0.14), (0.03, 0.06, 0.4)])
-@pytest.mark.parametrize("x", [60, 255])
+@pytest.mark.parametrize(
+    ("x", "colour"),
+    [
+        (60, (0.45, 0.04, 0.06)),
+        (255, (0.45, 0.04, 0.06)),
+        (60, (0.5, 0.06, 0.14)),
+        (255, (0.03, 0.06, 0.4)),
+    ],
+)
 def test_bottle_of_a_strong_colour_is_not_the_liquid(x: int, colour: tuple[float, ...]) -> None:
     start = [seen(with_flask(bottle(bench(), x, colour), RED), k) for k in range(3)]
     b = locate(start).liquid_box

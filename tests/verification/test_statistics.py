@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pandas
 import pytest
 import scipy.stats
-import statsmodels.api
-from statsmodels.formula.api import ols
 
 from endpoint.verification.statistics import (
     detection_limits,
@@ -65,6 +64,14 @@ def test_lack_of_fit_of_the_load_cell_of_the_handbook() -> None:
     assert found.p_value < 1e-10
 
 
+def statsmodels_of_formulas() -> tuple[Any, Any]:
+    """Imported here, because it takes a second, which every worker would pay for at the top."""
+    import statsmodels.api
+    from statsmodels.formula.api import ols
+
+    return statsmodels.api.stats, ols
+
+
 def test_lack_of_fit_is_that_of_the_analysis_of_variance() -> None:
     """The example of pureErrorAnova in the R package alr3 (S. Weisberg), by statsmodels."""
     x = np.array([1, 1, 1, 2, 3, 3, 4, 4, 4, 4], dtype=np.float64)
@@ -72,7 +79,8 @@ def test_lack_of_fit_is_that_of_the_analysis_of_variance() -> None:
     found = straight_line(x, y)
     assert found is not None
     data = pandas.DataFrame({"x": x, "y": y})
-    table = statsmodels.api.stats.anova_lm(ols("y ~ x", data).fit(), ols("y ~ C(x)", data).fit())
+    stats, ols = statsmodels_of_formulas()
+    table = stats.anova_lm(ols("y ~ x", data).fit(), ols("y ~ C(x)", data).fit())
     assert found.f == pytest.approx(table["F"].iloc[1])
     assert found.p_value == pytest.approx(table["Pr(>F)"].iloc[1])
     assert straight_line(x[:4], y[:4]) is None
@@ -85,7 +93,8 @@ def test_precision_is_that_of_the_analysis_of_variance() -> None:
     d = rng.normal(0.0, 0.01, 24) + np.array([0.02 * int(day[1]) for day in days])
     found = precision(d, names, days)
     data = pandas.DataFrame({"d": d, "level": names, "day": days})
-    table = statsmodels.api.stats.anova_lm(ols("d ~ level + day", data).fit())
+    stats, ols = statsmodels_of_formulas()
+    table = stats.anova_lm(ols("d ~ level + day", data).fit())
     assert found.f == pytest.approx(table.loc["day", "F"])
     assert found.p_value == pytest.approx(table.loc["day", "PR(>F)"])
     assert found.s_r == pytest.approx(math.sqrt(table.loc["Residual", "mean_sq"]))

@@ -356,7 +356,7 @@ values = st.recursive(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.dictionaries(st.text(), values, max_size=4))
 def test_a_table_comes_back_from_its_toml(table: dict[str, Any]) -> None:
     assert tomllib.loads(toml_text(table)) == {k: v for k, v in table.items() if v != {}}
@@ -365,7 +365,6 @@ def test_a_table_comes_back_from_its_toml(table: dict[str, Any]) -> None:
 # Tables of colours.
 
 
-@settings(deadline=None)
 @given(st.lists(samples, min_size=2, max_size=5))
 def test_colours_come_back_from_their_table_to_the_last_bit(
     tmp_path_factory: pytest.TempPathFactory, rows: list[ColourSample]
@@ -428,7 +427,7 @@ def test_a_damaged_table_of_colours_is_said(tmp_path: Path, old: str, new: str, 
         read(GOOD.replace(old, new, 1), tmp_path)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.integers(0, len(GOOD)), st.integers(0, 40), st.text(max_size=6))
 def test_any_damage_ends_in_a_sentence_or_in_a_table(
     tmp_path_factory: pytest.TempPathFactory, where: int, length: int, text: str

@@ -95,7 +95,6 @@ def opened(tmp_path: Path) -> Iterator[RunJournal]:
         yield journal
 
 
-@settings(deadline=None)
 @given(samples)
 def test_a_colour_comes_back_to_the_last_bit(sample: ColourSample) -> None:
     assert decode(*encode(sample)) == sample
@@ -469,7 +468,7 @@ def torn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return copy
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(share=st.floats(0.0, 1.0), damage=st.binary(max_size=8))
 def test_a_log_that_ends_anywhere_leaves_a_whole_beginning(
     torn: Path, tmp_path_factory: pytest.TempPathFactory, share: float, damage: bytes
@@ -621,7 +620,6 @@ def counts(kept: Kept, events: list[Kept]) -> bool:
     )
 
 
-@settings(deadline=None)
 @given(steps)
 def test_readings_undos_and_corrections_rebuild_as_told(ops: list[tuple[str, int, int]]) -> None:
     events = events_of(ops)
@@ -656,7 +654,6 @@ def test_readings_undos_and_corrections_rebuild_as_told(ops: list[tuple[str, int
     assert log.time_s.tolist() == sorted({row[0] for row in expected})
 
 
-@settings(deadline=None)
 @given(steps)
 def test_nothing_that_is_appended_changes_what_was_there(ops: list[tuple[str, int, int]]) -> None:
     events = events_of(ops)

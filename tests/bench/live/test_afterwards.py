@@ -23,7 +23,7 @@ from endpoint.bench.web.page_state import curve_of_session, state_of_session
 from endpoint.bench.web.protocol import ProtocolProblem, parse_command
 from endpoint.problems import DeliveryProblem, RecordProblem, Unsure
 from endpoint.recording.frame import ArrayFrame
-from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, TRUE_ML, frames, ready
+from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, TRUE_ML, frames, ready, titrate
 
 UPTO = ADDITIONS.index(8.2)
 """Additions of a run that stops early."""
@@ -47,22 +47,6 @@ def kept_in(journal: RunJournal) -> OpenRun:
 def run_of(session: LiveSession) -> LiveRun:
     assert session.run is not None
     return session.run
-
-
-def titrate(session: LiveSession, film: list[ArrayFrame], *, upto: int) -> float:
-    """Play the film with its first readings; the last time that was seen."""
-    begun, entered = False, 1
-    for frame in film:
-        if not begun and frame.time_s >= 3.0:
-            session.begin(FORM_VALUES, frame.time_s)
-            begun = True
-        while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
-            session.running().reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
-            entered += 1
-        if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
-            break
-        session.see(frame)
-    return frame.time_s
 
 
 def found(document: dict[str, object] | None) -> object:

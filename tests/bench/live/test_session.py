@@ -57,6 +57,7 @@ from tests.bench_scene import (
     frames,
     pump_frames,
     ready,
+    titrate,
 )
 from tests.bench_server import new_session
 from tests.jobs import job_of
@@ -105,29 +106,9 @@ class Held:
         pass
 
 
-def titrate(
-    session: LiveSession, film: list[ArrayFrame], *, upto: int = len(ADDITIONS), each: int = 10
-) -> float:
-    """Play the film with its readings; concludes every `each` frames; returns the last time."""
-    begun, entered = False, 1
-    for frame in film:
-        if not begun and frame.time_s >= 3.0:
-            session.begin(FORM_VALUES, frame.time_s)
-            begun = True
-        while entered < upto and frame.time_s >= 4.0 + PAUSE_S * entered - 1e-9:
-            session.running().reading(ADDITIONS[entered], 4.0 + PAUSE_S * entered - 0.001)
-            entered += 1
-        if entered == upto and frame.time_s > 4.0 + PAUSE_S * (entered + 0.9):
-            break
-        session.see(frame)
-        if begun and frame.index % each == 0:
-            session.running().conclude(frame.time_s)
-    return frame.time_s
-
-
 def test_live_and_film_give_the_same(film: list[ArrayFrame]) -> None:
     session = ready(film)
-    last_s = titrate(session, film, each=1000)
+    last_s = titrate(session, film)
     session.finish(last_s)
     assert session.document is not None
     kept = [f for f in film if f.time_s >= 3.0]
@@ -172,7 +153,7 @@ def test_second_replicate_is_guided_by_the_first(
 
     monkeypatch.setattr(advice_in_force, "advise", noted)
     session = ready(film)
-    last_s = titrate(session, film, each=1000)
+    last_s = titrate(session, film)
     session.running().conclude(last_s)
     assert moments[-1].habit is None
     assert moments[-1].expected_ml is None
@@ -361,7 +342,7 @@ def test_run_that_was_broken_off_goes_on(
 ) -> None:
     """Killed in the middle; another session with another clock ends where one session does."""
     whole = ready(film, journal=kept_in(journal))
-    last_s = titrate(whole, film, each=1000)
+    last_s = titrate(whole, film)
     whole.finish(last_s)
     assert whole.document is not None
     killed_s = 4.0 + PAUSE_S * 9.5

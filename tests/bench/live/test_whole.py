@@ -30,7 +30,6 @@ from tests.bench_scene import (
 from tests.bench_server import Bench, browsing, heard, serving, tab_to
 
 DAY = datetime.date(2026, 11, 25)
-FILM = frames()
 
 
 def parts(path: Path) -> dict[str, Any]:
@@ -40,9 +39,9 @@ def parts(path: Path) -> dict[str, Any]:
 
 def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:
     held = parts(tmp_path / "journal.sqlite")
-    session = ready(FILM, **held)
+    session = ready(frames(), **held)
     entered, begun, codes = 1, False, set()
-    for frame in FILM:
+    for frame in frames():
         if not begun and frame.time_s >= 3.0:
             session.begin({**FORM_VALUES, "first_reading_ml": 1.5}, frame.time_s)
             begun = True
@@ -102,7 +101,7 @@ def test_export_of_a_pump_run_gives_the_same_numbers(tmp_path: Path) -> None:
 
 def pictures(bench: Bench, begin: int, end: int) -> None:
     """Show drawn frames one after the other, on the clock of the bench, faster than they were."""
-    for frame in FILM[begin:end]:
+    for frame in frames()[begin:end]:
         now = bench.hub.clock.now()
         last = bench.session.view.last_s
         time_s = now if last is None else max(now, last + 0.01)
@@ -114,7 +113,7 @@ def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
     with browsing() as browser:
         held = parts(path)
         with serving(**held) as bench:
-            place(bench, FILM)
+            place(bench, frames())
             pictures(bench, 0, 15)
             bench.session.begin(FORM_VALUES, bench.hub.clock.now())
             for k in (1, 2, 3):
@@ -124,7 +123,7 @@ def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
         held["journal"].close()
         held = parts(path)
         with serving(**held) as bench:
-            place(bench, FILM)
+            place(bench, frames())
             pictures(bench, 80, 100)
             page = browser.new_page()
             told = heard(page)

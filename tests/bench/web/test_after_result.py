@@ -19,7 +19,6 @@ from endpoint.recording.frame import ArrayFrame
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
 from tests.bench_server import Bench, barriers, fill, finish, heard, serving, tab_to
 
-FILM = frames()
 SIZES = [
     {"viewport": {"width": 1280, "height": 800}, "color_scheme": "light"},
     {"viewport": {"width": 390, "height": 844}, "color_scheme": "dark"},
@@ -33,7 +32,7 @@ def bench(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Bench]:
     with RunJournal.open(tmp_path / "journal.sqlite") as journal:
         kept = OpenRun(journal, datetime.date(2026, 11, 25), source="drawn")
         with serving(browser=True, journal=kept) as running:
-            place(running, FILM)
+            place(running, frames())
             yield running
 
 
@@ -50,7 +49,7 @@ def titrate(bench: Bench) -> None:
     zero = bench.hub.clock.now() - 100.0
     session.begin({**FORM_VALUES, "burette_nominal_ml": 25.0, "burette_class": "A"}, zero)
     entered = 1
-    for frame in FILM:
+    for frame in frames():
         now = frame.time_s - 4.0
         if now < 0:
             continue

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import datetime
 import math
-from dataclasses import dataclass
+import pickle
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,12 +18,13 @@ from playwright.sync_api import Page, expect
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
-from endpoint.analysis.result import Result
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live import burette
 from endpoint.bench.live.session import LiveSession
+from endpoint.delivery.delivery import Delivery
+from endpoint.equivalence.fit import Estimate
 from endpoint.problems import RecordProblem
 from endpoint.record.titration import read_record
 from endpoint.recording.film import VideoSource
@@ -43,27 +45,58 @@ from tests.bench_server import (
     tab_to,
 )
 from tests.scripted_camera import ScriptedCamera
+from tests.shared import made_once
 from tests.waiting import wait_for
 
 DAY = datetime.date(2026, 11, 25)
 LEAD_S, STILL_S = 3.5, 3.0
 """Film before a run begins, and before the first addition, s."""
+SPEED = {"meniscus": 2.5, "drops": 1.0}
+"""Of the clock of the bench, and of the film: of a meniscus three pictures a second were drawn."""
 
 
-@pytest.fixture(scope="module")
-def films(tmp_path_factory: pytest.TempPathFactory) -> dict[str, BuretteFilm]:
-    folder = tmp_path_factory.mktemp("burette")
-    return {shows: make_burette_film(shows, folder) for shows in ("meniscus", "drops")}
+@dataclass(frozen=True)
+class Located:
+    """What `endpoint locate` says of a film."""
+
+    equivalence: Estimate
+    tip: Box | None
+    delivery: Delivery
+
+    def volume_ml(self, time_s: float) -> float:
+        """Delivered at a time of the film."""
+        return float(self.delivery.volume_at(time_s))
 
 
-@pytest.fixture(scope="module")
-def located(films: dict[str, BuretteFilm]) -> dict[str, Result]:
-    """What `endpoint locate` says of each film."""
-    out = {}
-    for shows, film in films.items():
+def _made(folder: Path) -> None:
+    for shows in ("meniscus", "drops"):
+        film = make_burette_film(shows, folder)
         job, source = prepare(read_record(film.record), DAY)
-        out[shows] = analyse(source, job)
+        result = analyse(source, job)
+        assert result.equivalence is not None
+        assert result.seen_volume is not None
+        told = Located(result.equivalence, result.seen_box, result.seen_volume.delivery)
+        (folder / shows).write_bytes(pickle.dumps((film, told)))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[BuretteFilm, Located]]:
+    folder = made_once(tmp_path_factory, "burette-films", _made)
+    out = {}
+    for shows in ("meniscus", "drops"):
+        film, told = pickle.loads((folder / shows).read_bytes())
+        out[shows] = replace(film, record=folder / film.record.name), told
     return out
+
+
+@pytest.fixture(scope="module")
+def films(made: dict[str, tuple[BuretteFilm, Located]]) -> dict[str, BuretteFilm]:
+    return {shows: film for shows, (film, _) in made.items()}
+
+
+@pytest.fixture(scope="module")
+def located(made: dict[str, tuple[BuretteFilm, Located]]) -> dict[str, Located]:
+    return {shows: told for shows, (_, told) in made.items()}
 
 
 @pytest.fixture
@@ -72,9 +105,8 @@ def slow_motion(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(burette, "LEAST_RATE", burette.LEAST_RATE / (2 * SLOW["drops"]))
 
 
-def agrees(live: dict[str, Any], film: BuretteFilm, located: Result) -> None:
+def agrees(live: dict[str, Any], film: BuretteFilm, located: Located) -> None:
     """The live volume is that of the film, within the uncertainties, and holds the truth."""
-    assert located.equivalence is not None
     end = live["equivalence_ml"]
     joint = math.hypot(end["standard_uncertainty"], located.equivalence.standard_uncertainty_ml)
     assert abs(end["value"] - located.equivalence.value_ml) <= 2.0 * joint
@@ -105,7 +137,7 @@ def draw_tip_box(page: Page, box: Box) -> None:
 def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> ScriptedCamera:
     """From the address to the first addition, by keyboard; the film begins to run only then."""
     shows = film.recipe.shows
-    camera = ScriptedCamera(page, film.coded, film.rate)
+    camera = ScriptedCamera(page, film.coded, film.rate, speed=SPEED[shows], every=shows == "drops")
     page.goto(bench.address())
     camera.load()
     start_camera(page)
@@ -138,12 +170,12 @@ def begin_run(page: Page, bench: Bench, film: BuretteFilm, tip: Box | None) -> S
 def test_run_with_the_burette_in_the_picture(
     shows: str,
     films: dict[str, BuretteFilm],
-    located: dict[str, Result],
+    located: dict[str, Located],
     slow_motion: None,
 ) -> None:
     film = films[shows]
-    tip = located[shows].seen_box if shows == "drops" else None
-    with serving() as bench, browsing() as browser:
+    tip = located[shows].tip if shows == "drops" else None
+    with serving(speed=SPEED[shows]) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         camera = begin_run(page, bench, film, tip)
@@ -225,13 +257,13 @@ def play(session: LiveSession, frames: list[Frame], later_s: float) -> float:
 def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     shows: str,
     films: dict[str, BuretteFilm],
-    located: dict[str, Result],
+    located: dict[str, Located],
     frames: dict[str, list[Frame]],
     slow_motion: None,
     tmp_path: Path,
 ) -> None:
     film, shown = films[shows], frames[shows]
-    tip = located[shows].seen_box if shows == "drops" else None
+    tip = located[shows].tip if shows == "drops" else None
     path = tmp_path / "journal.sqlite"
     session = session_of(path, shown, tip, 100.0)
     assert {c.code: c.mark for c in session.checks(100.0 + LEAD_S)}[
@@ -240,7 +272,8 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     session.begin(form_of(film), 100.0 + LEAD_S)
     # Broken off within a pause of about the middle, without a word; nothing is delivered then.
     cut_s = film.begin_s + 0.45 * (film.end_s - film.begin_s)
-    while abs(seen_at(located[shows], cut_s) - seen_at(located[shows], cut_s + 1.2)) > 0.01:
+    volume_ml = located[shows].volume_ml
+    while abs(volume_ml(cut_s) - volume_ml(cut_s + 1.2)) > 0.01:
         cut_s += 0.2
     play(session, [f for f in shown if LEAD_S < f.time_s <= cut_s], 100.0)
     before = session.delivered_ml(0.0)
@@ -269,11 +302,6 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     assert told["hardness"]["mmol_l"]["value"] == pytest.approx(
         again.document["hardness"]["mmol_l"]["value"], rel=1e-6
     )
-
-
-def seen_at(result: Result, time_s: float) -> float:
-    assert result.seen_volume is not None
-    return float(result.seen_volume.delivery.volume_at(time_s))
 
 
 def test_what_cannot_be_done_is_said(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -16,13 +17,16 @@ from tests.bench_server import Bench, barriers, heard, serving, tab_to
 from tests.live_benches import LiveBench, Plan, draw_live_bench
 from tests.waiting import wait_for
 
-DRAWN: dict[Plan, LiveBench] = {plan: draw_live_bench(plan) for plan in (TWO_RED, ALONE)}
+
+@cache
+def drawn_of(plan: Plan) -> LiveBench:
+    return draw_live_bench(plan)
 
 
 @pytest.fixture(params=[TWO_RED])
 def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     """A bench before a camera of this computer."""
-    frames = DRAWN[request.param].frames
+    frames = drawn_of(request.param).frames
     with serving(browser=False) as running:
         stop = threading.Event()
 
@@ -72,7 +76,7 @@ def test_next_candidate_by_keyboard(
 
 
 def test_tap_on_the_flask_takes_it(browser: Browser, bench: Bench) -> None:
-    drawn = DRAWN[TWO_RED]
+    drawn = drawn_of(TWO_RED)
     context = browser.new_context(has_touch=True, viewport={"width": 390, "height": 844})
     page = context.new_page()
     page.goto(bench.address())

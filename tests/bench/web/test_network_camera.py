@@ -21,17 +21,21 @@ from endpoint.bench.web import network_camera
 from endpoint.bench.web.hub import BenchClock, Hub
 from endpoint.bench.web.network_camera import NetworkCamera, address_of
 from endpoint.problems import SourceProblem
+from endpoint.recording.frame import ArrayFrame
 from tests.bench_scene import frames
 from tests.bench_server import new_session
 from tests.waiting import PATIENCE_S, wait_for
 
-FILM = frames()[:40]
 Answer = Callable[[http.server.BaseHTTPRequestHandler], None]
+
+
+def film() -> list[ArrayFrame]:
+    return frames()[:40]
 
 
 def coded(quality: int = 92) -> list[bytes]:
     kept = []
-    for frame in FILM:
+    for frame in film():
         good, data = cv2.imencode(
             ".jpg", frame.rgb8()[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality]
         )
@@ -91,9 +95,9 @@ def transport_stream() -> list[bytes]:
     out = io.BytesIO()
     with av.open(out, "w", format="mpegts") as box:
         stream = box.add_stream("mpeg4", rate=10, options={"g": "5"})
-        stream.width, stream.height = FILM[0].width, FILM[0].height
+        stream.width, stream.height = film()[0].width, film()[0].height
         stream.pix_fmt = "yuv420p"
-        for frame in FILM:
+        for frame in film():
             for packet in stream.encode(av.VideoFrame.from_ndarray(frame.rgb8(), format="rgb24")):
                 box.mux(packet)
         for packet in stream.encode():
@@ -169,7 +173,7 @@ def test_pictures_come_over_rtsp() -> None:
         wait_for(lambda: len(seen) >= 5, "five pictures")
         hub.stopping.set()
         thread.join(PATIENCE_S)
-    away = min(float(np.abs(seen[-1].astype(float) - frame.rgb8()).mean()) for frame in FILM)
+    away = min(float(np.abs(seen[-1].astype(float) - frame.rgb8()).mean()) for frame in film())
     assert away < 6.0
 
 
@@ -214,7 +218,7 @@ def test_pictures_come_as_they_are_sent_and_again_after_a_break() -> None:
     assert times == sorted(times)
     # One of the pictures of the film, but for coding: colours come through unchanged.
     last = seen[-1][1].astype(float)
-    away = min(float(np.abs(last - frame.rgb8()).mean()) for frame in FILM)
+    away = min(float(np.abs(last - frame.rgb8()).mean()) for frame in film())
     assert away < 3.0
 
 

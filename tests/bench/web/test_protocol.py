@@ -59,7 +59,7 @@ def checked(command: Command) -> None:
 
 
 @given(st.text(max_size=200) | MESSAGE.map(json.dumps))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 def test_any_text_is_a_command_or_refused(text: str) -> None:
     try:
         checked(parse_command(text))
@@ -85,7 +85,7 @@ GOOD_FORM = {"label": "x", "sample_ml": 100, "titrant_mol_l": 0.01, "mode": "ste
 
 
 @given(st.lists(MESSAGE, max_size=12))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_any_order_of_commands_leaves_a_sound_session(messages: list[dict[str, Any]]) -> None:
     """Commands in any order either do their work or tell why not; nothing else is raised."""
     from endpoint.bench.web.hub import BenchClock, Hub
@@ -107,7 +107,7 @@ def test_any_order_of_commands_leaves_a_sound_session(messages: list[dict[str, A
 
 
 @given(st.dictionaries(st.sampled_from(sorted(FORM)), VALUE, max_size=14))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_any_form_makes_a_job_or_is_refused(form: dict[str, Any]) -> None:
     import datetime
 
@@ -121,7 +121,7 @@ def test_any_form_makes_a_job_or_is_refused(form: dict[str, Any]) -> None:
 
 
 @given(st.binary(max_size=300))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_any_bytes_are_a_picture_or_refused(data: bytes) -> None:
     for body in (data, struct.pack("<4sIHH", b"EPF1", 1, 0, 0) + data):
         try:
@@ -139,7 +139,7 @@ def coded(kind: str, width: int, height: int, *options: int) -> bytes:
 
 
 @given(st.binary(min_size=1, max_size=40), st.integers(2, 3000), st.sampled_from([".jpg", ".webp"]))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_damaged_pictures_are_refused(noise: bytes, at: int, kind: str) -> None:
     data = bytearray(coded(kind, 96, 72))
     at %= len(data)

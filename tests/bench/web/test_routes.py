@@ -158,7 +158,6 @@ def test_requests_made_from_the_text_are_answered_as_it_says(
     )
     @settings(
         max_examples=25,
-        deadline=None,
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )

@@ -340,7 +340,7 @@ HEADER = st.text(st.characters(min_codepoint=32, max_codepoint=255), max_size=40
     ),
     signed=st.booleans(),
 )
-@settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=150, suppress_health_check=list(HealthCheck))
 def test_any_request_is_answered_or_refused(
     bench: Bench,
     method: str,

@@ -8,7 +8,6 @@ import threading
 from collections.abc import Iterator
 from typing import Any
 
-import colour
 import numpy as np
 import pytest
 from PIL import Image
@@ -27,7 +26,6 @@ from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
 from tests.bench_server import Bench, barriers, fill, finish, heard, serving, tab_to
 from tests.waiting import wait_for
 
-FILM = frames()
 SHAPES = [advice.shape for advice in ADVICE.values()]
 
 
@@ -37,8 +35,10 @@ class Said:
     def __init__(self) -> None:
         self.guidance: Guidance | None = None
 
-    def __call__(self, result: Result | None, moment: Moment) -> Guidance:
-        return self.guidance or advise(result, moment)
+    def __call__(
+        self, result: Result | None, moment: Moment, ended: Result | None = None
+    ) -> Guidance:
+        return self.guidance or advise(result, moment, ended)
 
 
 SAID = Said()
@@ -53,7 +53,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     # The camera of these tests is as slow as the machine; silence is not their subject.
     monkeypatch.setattr(notices, "_SILENT_S", 600.0)
     with serving(browser=True) as running:
-        place(running, FILM)
+        place(running, frames())
         # A camera that always shows the same picture.
         stop = threading.Event()
 
@@ -61,7 +61,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
             while not stop.wait(0.1):
                 with CAMERA:
                     now = running.hub.clock.now()
-                    running.session.see(ArrayFrame(0, now, FILM[0].pixels))
+                    running.session.see(ArrayFrame(0, now, frames()[0].pixels))
 
         thread = threading.Thread(target=show, daemon=True)
         thread.start()
@@ -89,7 +89,7 @@ def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
         zero = bench.hub.clock.now() + 1.0
         session.begin(FORM_VALUES, zero)
         entered = 1
-        for frame in FILM:
+        for frame in frames()[::2]:  # ten of each addition
             now = frame.time_s - 4.0
             if now < 0:
                 continue
@@ -135,7 +135,7 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
     found["no result"] = barriers(page)
     page.locator("#again").click()
-    place(bench, FILM)
+    place(bench, frames())
     replay(bench)
     expect(page.locator("#view-titrating")).to_be_visible()
     finish(page)
@@ -214,7 +214,7 @@ def test_refusal_goes_when_the_checks_are_good(
     monkeypatch.setattr(live_session, "setup_checks", lambda _: tuple(checks))
     with serving() as running:
         page = opened(browser, running)
-        running.session.see(FILM[0])
+        running.session.see(frames()[0])
         for name, value in (("#f-sample", "100"), ("#f-titrant", "0.01")):
             page.locator(name).fill(value)
         page.locator("#begin").click()
@@ -272,7 +272,7 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     page.locator("#box-use").click()
     expect(page.locator("#camera-note")).to_contain_text("at least 8 pixels")
     found = {"set-up": barriers(page)}
-    place(bench, FILM)
+    place(bench, frames())
     begin(bench, mode="meniscus", first_reading_ml=1.0, division_ml=0.1)
     expect(page.locator("#end-form")).to_be_visible()
     # There is no tube in that box: it is said, and the run can be ended.
@@ -353,6 +353,8 @@ def test_checks_and_notices_have_word_and_shape(browser: Browser, bench: Bench) 
 
 
 def test_preview_of_colour_vision_is_the_published_one(browser: Browser, bench: Bench) -> None:
+    import colour  # takes a second, which every worker would pay for at the top
+
     names = {"protan": "Protanomaly", "deutan": "Deuteranomaly", "tritan": "Tritanomaly"}
     page = opened(browser, bench)
     for kind, published in names.items():

@@ -31,6 +31,8 @@ from tests.waiting import wait_for
 
 LEAST_PICTURES = 12
 """Pictures of every pause that the bench must have measured before the run goes on."""
+SPEED = 2.0
+"""Of the clock of the bench, and of the film: a browser shows all its pictures at this pace."""
 
 
 def test_pictures_of_a_camera_reach_the_bench() -> None:
@@ -60,7 +62,7 @@ def fill_form(page: Page, film: BenchFilm) -> None:
 
 def set_up(page: Page, bench: Bench, film: BenchFilm) -> ScriptedCamera:
     """From the address to the first addition; the camera shows the flask as it stands then."""
-    camera = ScriptedCamera(page, film.coded, film.rate)
+    camera = ScriptedCamera(page, film.coded, film.rate, speed=SPEED)
     page.goto(bench.address())
     camera.load()
     assert "token" not in page.url
@@ -98,7 +100,7 @@ def agrees(document: dict[str, Any], film: BenchFilm) -> None:
 
 def test_burette_run(tmp_path: Path) -> None:
     film = make_film("steps", tmp_path)
-    with serving() as bench, browsing() as browser:
+    with serving(speed=SPEED) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         camera = set_up(page, bench, film)
@@ -141,7 +143,7 @@ def test_burette_run(tmp_path: Path) -> None:
 
 def test_pump_run_on_a_phone(tmp_path: Path) -> None:
     film = make_film("continuous", tmp_path)
-    with serving() as bench, browsing() as browser:
+    with serving(speed=SPEED) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 390, "height": 844})
         told = heard(page)
         camera = set_up(page, bench, film)

@@ -1,0 +1,132 @@
+"""A total hardness in two parts: calcium and magnesium, permanent and temporary, carbonate and not.
+
+The second part is the total minus the first; sources that both titrations share are counted with
+their correlation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.problem import CalibrationProblem
+from calibration.quantity import Quantity
+from endpoint.hardness.budget import Evaluation, evaluate_one
+from endpoint.hardness.formula import HardnessProblem
+from endpoint.hardness.units import M_CACO3, M_CALCIUM, M_MAGNESIUM, MG_L_CACO3, in_unit
+
+
+@dataclass(frozen=True)
+class Split:
+    """A total hardness and two parts of it, in mmol/L."""
+
+    total: Quantity
+    part: Quantity
+    """What the second titration found."""
+    rest: Quantity | None
+    """Total minus part; None where the readings do not allow it, see `warnings`."""
+    part_name: str
+    rest_name: str
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> tuple[tuple[str, Evaluation], ...]:
+        """Names of the parts that are known, and each evaluated in mmol/L."""
+        known = ((self.part_name, self.part), (self.rest_name, self.rest))
+        return tuple(
+            (name, evaluate_one(quantity)) for name, quantity in known if quantity is not None
+        )
+
+    def to_json(self) -> dict[str, object]:
+        """Plain dictionary: each part by its name, None where it could not be shown."""
+        data: dict[str, object] = {self.part_name: None, self.rest_name: None}
+        for name, found in self.parts:
+            numbers = {
+                "mmol_l": _part_json(found, 1.0, "mmol/L"),
+                "caco3_mg_l": _part_json(found, M_CACO3, MG_L_CACO3.label),
+            }
+            if name in _ION_MASS:
+                numbers["ion_mg_l"] = _part_json(found, _ION_MASS[name], "mg/L")
+            data[name] = numbers
+        return {**data, "warnings": list(self.warnings)}
+
+
+_ION_MASS = {"calcium": M_CALCIUM, "magnesium": M_MAGNESIUM}
+
+
+def _part_json(found: Evaluation, factor: float, unit: str) -> dict[str, object]:
+    low, high = found.interval95
+    check = found.monte_carlo
+    by_draws = check is not None and check.is_used
+    return {
+        "value": found.quantity.value * factor,
+        "unit": unit,
+        "standard_uncertainty": found.quantity.standard_uncertainty * factor,
+        "expanded_uncertainty": found.expanded_uncertainty * factor,
+        "interval95": [max(low, 0.0) * factor, high * factor],
+        "interval_from": "Monte Carlo" if by_draws else "first order",
+    }
+
+
+def permanent_and_temporary(total: Quantity, boiled: Quantity) -> Split:
+    """Permanent hardness is what stays after boiling; temporary hardness is the rest.
+
+    Parameters
+    ----------
+    total, boiled:
+        Hardness before and after boiling and filtering, made up to the first volume; mmol/L.
+    """
+    return _split(total, boiled, "permanent", "temporary", "the boiled sample")
+
+
+def carbonate_and_other(total: Quantity, alkalinity: Quantity) -> Split:
+    """Carbonate hardness is what the alkalinity can balance; the rest is non-carbonate hardness.
+
+    Parameters
+    ----------
+    total:
+        Hardness, mmol/L.
+    alkalinity:
+        Acid capacity to pH 4.3, mmol/L of acid: two for one of calcium or magnesium.
+    """
+    balanced = alkalinity.scaled(0.5, "mmol/L")
+    if balanced.value <= total.value:
+        return _split(total, balanced, "carbonate", "non_carbonate", "the alkalinity")
+    warning = (
+        "The alkalinity balances more than all of the hardness (sodium bicarbonate, or a softened "
+        "water): all of the hardness is carbonate hardness."
+    )
+    return Split(total, total, None, "carbonate", "non_carbonate", (warning,))
+
+
+def calcium_and_magnesium(total: Quantity, calcium: Quantity) -> Split:
+    """Magnesium is the total at pH 10 minus the calcium found at pH 12 to 13.
+
+    Parameters
+    ----------
+    total, calcium:
+        Hardness at pH 10 and at pH 12 to 13, mmol/L.
+    """
+    return _split(total, calcium, "calcium", "magnesium", "the calcium titration")
+
+
+def _split(total: Quantity, part: Quantity, part_name: str, rest_name: str, second: str) -> Split:
+    try:
+        rest = total - part
+    except CalibrationProblem as problem:
+        raise HardnessProblem(problem.sentence, problem.remedy) from None
+    if rest.value >= 0.0:
+        return Split(total, part, rest, part_name, rest_name)
+    reach = rest.value + rest.expanded_uncertainty(0.95)
+    shown = [in_unit(q, MG_L_CACO3).value for q in (part, total)]
+    if reach >= 0.0:
+        limit = reach * M_CACO3
+        warning = (
+            f"No {rest_name} hardness could be shown: it is at most {limit:.1f} mg/L CaCO3 "
+            "(within the uncertainty of the two titrations)."
+        )
+    else:
+        warning = (
+            f"These readings are impossible: {second} gave {shown[0]:.1f} mg/L CaCO3, more than "
+            f"the total of {shown[1]:.1f}. Check that the two were not swapped, and titrate again."
+        )
+    return Split(total, part, None, part_name, rest_name, (warning,))
