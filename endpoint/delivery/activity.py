@@ -49,6 +49,9 @@ would be believed too much."""
 _STEP_S, _LEAST_STEP, _STEP_SDS = 1.5, 0.01, 5.0
 """Length of the three spans that are compared for a step within a pause, s; the least step, as a
 part of the change; and how many times its scatter it must be. A smaller step moves no result."""
+_MIXING_S = 2.0
+"""How long a colour still sets out for its new level after the addition, s: the first swirl.
+Shorter, and an addition is taken for the next; longer, and the next is not seen."""
 _LEAST_CHANGE = 0.04
 """Change of the density, over all channels, below which no change is seen."""
 
@@ -89,32 +92,35 @@ class Activity:
         number = np.round((time_s - self.first_s) / self.bin_s)
         return np.clip(number, -self.bins, 2 * self.bins).astype(np.int64)
 
-    def steps_up_after(self, begin: int, end: int) -> int:
-        """Bin from `begin` on, and before `end`, where the colour steps on towards the end colour.
+    def steps_up_after(self, reached: int, written: int, end: int) -> int:
+        """Bin of a pause where the colour steps on towards the end colour after its row was written.
 
         What settles only slows down; a colour that speeds up again got more titrant.
 
         Parameters
         ----------
-        begin, end:
-            Bins of a pause: all before `begin` is as the pause should be.
+        reached, end:
+            First bin of the pause, and the first after it.
+        written:
+            Bin in which the row was written.
 
         Returns
         -------
         `end` where there is no such step.
         """
         wide = max(round(_STEP_S / self.bin_s), 1)
-        if self.bluer is None or end - begin <= wide:
+        first = reached + round(_MIXING_S / self.bin_s)
+        if self.bluer is None or end - first < 3 * wide:
             return end
-        first = max(begin - 2 * wide, 0)
         levels = self.bluer[first:end]
-        if levels.size < 3 * wide or not np.isfinite(levels).all():
+        if not np.isfinite(levels).all():
             return end
         mean = np.convolve(levels, np.full(wide, 1.0 / wide), "valid")
         bend = mean[2 * wide :] - 2.0 * mean[wide:-wide] + mean[: -2 * wide]
         scatter = 1.4826 * float(np.median(np.abs(np.diff(levels, n=2)))) / np.sqrt(6.0)
         limit = max(_LEAST_STEP, _STEP_SDS * scatter * np.sqrt(6.0 / wide))
         found = np.flatnonzero(bend > limit)
+        found = found[first + found + 2 * wide >= written]
         if found.size == 0:
             return end
         # The span after the step begins at the sharpest bend that follows.

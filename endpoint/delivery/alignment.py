@@ -307,8 +307,7 @@ def _aligned(
         if end > 0 and begin < activity.bins:
             if k > 0:
                 # What runs in after a row was written is not in it.
-                known = max(quiet_from, int(written[k - 1]))
-                begin = min(activity.steps_up_after(known, seen), seen)
+                begin = activity.steps_up_after(quiet_from, int(written[k - 1]), seen)
             if begin > quiet_from:
                 pauses.append((at_s(quiet_from), at_s(begin)))
             first_s = max(at_s(begin), time_s[-1] + 1e-3) if time_s else at_s(begin)
@@ -320,7 +319,7 @@ def _aligned(
             reached_ml = float(rows.volume_ml[k])
     last = path.last
     if path.cuts:
-        last = min(activity.steps_up_after(max(quiet_from, int(written[-1])), last), last)
+        last = activity.steps_up_after(quiet_from, int(written[-1]), last)
     if last > quiet_from:
         pauses.append((at_s(quiet_from), at_s(last)))
     if not time_s:
