@@ -170,8 +170,8 @@ def _magnesium(water: Water) -> Reason:
         f"Magnesium holds the indicator about {rounded(times, -1)} times as firmly as calcium "
         f"does. With calcium alone {percent(early)} of the indicator is blue already after "
         f"90{FIXED_SPACE}% of the titrant, and the change drags on. So a buffer often brings "
-        f"magnesium EDTA: calcium, which EDTA prefers about {rounded(swap, -1)} times over, sets the magnesium "
-        "free, and at the end EDTA takes it back. That magnesium came with its own EDTA, so the "
-        "titre does not change.",
+        f"magnesium EDTA: calcium, which EDTA prefers about {rounded(swap, -1)} times over, sets "
+        "the magnesium free, and at the end EDTA takes it back. That magnesium came with its own "
+        "EDTA, so the titre does not change.",
         ("Ca^2+ + MgY^2- → CaY^2- + Mg^2+",),
     )

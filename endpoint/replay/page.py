@@ -72,7 +72,11 @@ def practical_page(story: Story, sheet: Practical) -> str:
     style = _text("replay.css")
     return str(
         _template("practical_page").render(
-            practical=sheet, style=style, policy=_policy(style), origin=story.facts.origin
+            practical=sheet,
+            alone=True,
+            style=style,
+            policy=_policy(style),
+            origin=story.facts.origin,
         )
     )
 
@@ -146,6 +150,7 @@ def _parts(story: Story) -> dict[str, Any]:
         "whole": drawing.whole(story),
         "around": drawing.around(story),
         "practical": practical_of(story),
+        "alone": False,
         "wrong": what_went_wrong(story),
         "lesson": () if story.water is None else STEPS,
         "forms_in_words": "" if story.water is None else forms_in_words(story.water.ph),

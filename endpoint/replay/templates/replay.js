@@ -245,7 +245,7 @@
       const low = Math.min(...places) - pad, high = Math.max(...places) + pad;
       const at = (v) => place(v, low, high);
       const made = (name, attributes, text) => {
-        const element = document.createElementNS("http://www.w3.org/2000/svg", name);
+        const element = document.createElementNS(svg.namespaceURI, name);
         for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
         if (text !== undefined) element.textContent = text;
         svg.append(element);
