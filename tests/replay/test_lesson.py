@@ -39,7 +39,10 @@ from tests.places import reference
 REFERENCE = reference("classroom", "equilibrium")
 WATER = Water(105.0, 13.85, 0.010, 0.10, 10.0)
 REASONS = {reason.title: reason for reason in reasons_of(WATER)}
-EQUATIONS = [equation for part in (*STEPS, *REASONS.values()) for equation in part.equations]
+EQUATIONS = [
+    *(equation for step in STEPS for equation in step.equations),
+    *(equation for reason in REASONS.values() for equation in reason.equations),
+]
 
 
 def said(title: str) -> str:

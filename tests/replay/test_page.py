@@ -829,7 +829,7 @@ def test_practical_sheet_as_pdf_and_page(browser: Browser, fountain: Made, tmp_p
         assert done.exit_code == 0, done.stderr
     reader = PdfReader(tmp_path / "sheet.pdf")
     assert len(reader.pages) == 2
-    assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert "/StructTreeRoot" in reader.root_object
     pdf = unicodedata.normalize("NFKC", " ".join(p.extract_text() for p in reader.pages))
     pdf = re.sub(r"\s+", "", pdf)
     told = heard(opened := browser.new_page(viewport={"width": 390, "height": 844}))
