@@ -383,7 +383,7 @@
     function doubts([p, m]) {
       const said = [];
       if (M.hydroxide[p][m]) said.push("At this pH and with this much magnesium, solid magnesium hydroxide can form.");
-      if (M.orange[p] > 0.05) said.push(`At this pH ${(100 * M.orange[p]).toFixed(0)} % of the free indicator is its orange form, so the end is not a pure blue.`);
+      if (M.orange[p] > 0.05) said.push(`At this pH, ${(100 * M.orange[p]).toFixed(0)} % of the free indicator is its orange form, so the end is not a pure blue.`);
       return said.join(" ");
     }
     function summary(set, v, free, name) {

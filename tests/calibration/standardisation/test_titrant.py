@@ -442,13 +442,14 @@ def test_a_blank_by_the_same_eye_takes_the_end_error_with_it() -> None:
     # Titre and blank both hold the error: whatever it is, their difference holds none of it.
     assert len({one.value for one in found}) == 1
     assert not any("end read by eye" in name for one in found for name in one.contributions)
+    alone = certificate().quantity("concentration", "mol/L")
     mean_ml = (24.87 + 24.92 + 24.90) / 3.0
-    mol_l = 250.3 * 0.9995 / M_CACO3 / 250.0 * 25.0 / (mean_ml - 0.04)
-    assert found[0].value == pytest.approx(mol_l, rel=2e-5)
+    assert found[0].value == pytest.approx(
+        alone.value * (mean_ml + 0.03) / (mean_ml - 0.04), rel=1e-9
+    )
     said = " ".join(certificate(blank).remarks)
     assert "the error of the end cancels" in said
     # Without a blank it stays, and so does what is said of an error that nobody stated.
-    alone = certificate().quantity("concentration", "mol/L")
     assert any("end read by eye" in name for name in alone.contributions)
 
 
