@@ -2,7 +2,10 @@
 
 Model, with one EDTA for one metal ion:
 
-    c = b V_aliquot / (mean titre - end error - blank),   b = m P / (M V_flask) or certified
+    c = b V_aliquot / (mean titre - end error),   b = m P / (M V_flask) or certified
+
+With a blank, read by the same eye, whose end has the same error, (mean titre - blank) holds none of
+it: the error would be taken off twice otherwise.
 
 All volumes are brought to 20 °C. Every input keeps its name, so a sample that is titrated with
 the same burette, taken with the same pipette, or read by the same eye, stays correlated with the
@@ -151,7 +154,7 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
     standard = standard_solution(sheet.section("standard"), ware, session)
     titres, details, remarks = _titres(sheet, ware, end, aliquots, session)
     ware.close()
-    net = _net(sheet, titres.mean_ml, end, head.identifier)
+    net, about_end = _net(sheet, titres.mean_ml, end, head.identifier)
     sheet.close()
     found = concentration(standard.mol_l, aliquots.shared(), net)
     near = _near_nominal(sheet, found, nominal_mol_l)
@@ -170,7 +173,7 @@ def certificate_from_sheet(sheet: Sheet) -> Certificate:
             *pipette.remarks,
             *remarks,
             *titres.remarks,
-            *end.remarks,
+            *about_end,
             *keeping,
             *standard.remarks,
         ),
@@ -326,9 +329,13 @@ def _repeatability(sheet: Sheet) -> Repeatability | None:
     return Repeatability(s, titrations - 1.0)
 
 
-def _net(sheet: Sheet, mean_ml: Quantity, end: EndReading, identifier: str) -> Quantity:
-    """Mean titre without end error and blank, mL."""
-    net = mean_ml if end.error_ml is None else mean_ml - end.error_ml
+def _net(
+    sheet: Sheet, mean_ml: Quantity, end: EndReading, identifier: str
+) -> tuple[Quantity, tuple[str, ...]]:
+    """Mean titre without end error and blank, mL; what there is to say about the end."""
+    net, remarks = mean_ml, end.remarks
+    if end.error_ml is not None and not sheet.has("blank"):
+        net = net - end.error_ml
     if sheet.has("blank"):
         section = sheet.section("blank")
         blank_ml = section.number("volume_ml", 0.0, 5.0)
@@ -341,12 +348,17 @@ def _net(sheet: Sheet, mean_ml: Quantity, end: EndReading, identifier: str) -> Q
                 "Check that the two were not swapped.",
             )
         net = net - Quantity.measured(blank_ml, "mL", u, f"blank, {identifier}")
+        if end.error_ml is not None:
+            remarks = (
+                "The blank counts as read by the same eye: the error of the end cancels in titre "
+                "less blank, and is not subtracted again.",
+            )
     if not net.value > 0.0:
         raise SheetProblem(
             f"{sheet.name}: nothing is left of the titre after end error and blank.",
             "Check error_ml and the blank against the titres.",
         )
-    return net
+    return net, remarks
 
 
 def _too_small(burette: BenchWare, titres: list[Titre]) -> tuple[str, ...]:

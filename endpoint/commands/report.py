@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
+    from endpoint.replay.story import Story
     from endpoint.result.kept import KeptResult
 
 
@@ -88,11 +89,18 @@ def _page(kept: Sequence[KeptResult], title: str, heading: str, mean: dict[str, 
     metavar="FILE.html",
     help="Where to write the page; replay.html in the folder of the result if not given.",
 )
-def replay(result: str, out: str | None) -> None:
+@click.option(
+    "--practical",
+    type=click.Path(),
+    metavar="FILE",
+    help="Write the practical sheet alone as well: FILE.pdf or FILE.html.",
+)
+def replay(result: str, out: str | None, practical: str | None) -> None:
     """Make a page that replays a titration with a class.
 
     RESULT is the folder that endpoint locate --out wrote. The file holds everything and works
-    without a network: pictures, curve, questions, a model with sliders, worksheet and answers.
+    without a network: pictures, curve, questions, the chemistry, a model with sliders, and three
+    sheets to print: worksheet, practical sheet and answers.
     """
     from endpoint.files.folder import check_file, write_text
     from endpoint.problems import OutputProblem
@@ -108,6 +116,13 @@ def replay(result: str, out: str | None) -> None:
             f"{target.name} is not a name for a page.", "Name a file that ends in .html."
         )
     check_file(target)
+    if practical is not None:
+        if Path(practical).suffix.lower() not in (".pdf", ".html", ".htm"):
+            raise OutputProblem(
+                f"{Path(practical).name} is not a name for a practical sheet.",
+                "Name a file that ends in .pdf or .html.",
+            )
+        check_file(Path(practical))
     story = story_of(kept)
     text = page(story)
     size = len(text.encode("utf-8"))
@@ -118,3 +133,23 @@ def replay(result: str, out: str | None) -> None:
         )
     write_text(target, text)
     click.echo(f"Written to {target} ({size / 1e6:.1f} MB). Open it in any browser.")
+    if practical is not None:
+        _write_practical(story, Path(practical))
+        click.echo(f"Practical sheet written to {practical}.")
+
+
+def _write_practical(story: Story, target: Path) -> None:
+    from endpoint.files.folder import write_bytes, write_text
+    from endpoint.problems import OutputProblem
+    from endpoint.replay.page import practical_page
+    from endpoint.replay.practical import practical_of, practical_pdf
+
+    sheet = practical_of(story)
+    if sheet is None:
+        raise OutputProblem(
+            "The practical sheet is made for Eriochrome Black T only.", "Leave --practical away."
+        )
+    if target.suffix.lower() == ".pdf":
+        write_bytes(target, practical_pdf(sheet))
+    else:
+        write_text(target, practical_page(story, sheet))

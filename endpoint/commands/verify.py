@@ -90,9 +90,12 @@ def plan(levels: str, wanted: float, scatter: float, days: int, seed: int, out: 
     "--out",
     type=click.Path(),
     metavar="FOLDER",
-    help="Write the certificate (method.json), verification.json, levels.csv.",
+    help="Write the certificate (method.json), report.html, verification.json, levels.csv.",
 )
-def table(path: str, results: str | None, json_to: str | None, out: str | None) -> int:
+@click.option("--pdf", "pdf_to", type=click.Path(), metavar="FILE", help="Write the report as PDF.")
+def table(
+    path: str, results: str | None, json_to: str | None, out: str | None, pdf_to: str | None
+) -> int:
     """Evaluate a table of titrations of known standards.
 
     Each level gets bias and recovery; all together get linearity, precision, and the scatter and
@@ -103,9 +106,10 @@ def table(path: str, results: str | None, json_to: str | None, out: str | None) 
     import datetime
 
     from calibration.certificate import write_certificate
-    from endpoint.files.folder import check_folder, write_text
+    from endpoint.files.folder import check_file, check_folder, write_bytes, write_text
     from endpoint.result.document import to_json
     from endpoint.verification.document import levels_csv, summary_text, verification_document
+    from endpoint.verification.report import report_html, report_pdf
     from endpoint.verification.study import certificate_of
     from endpoint.verification.study import verify as work_out
     from endpoint.verification.table import read_verification
@@ -113,6 +117,8 @@ def table(path: str, results: str | None, json_to: str | None, out: str | None) 
     check_json(json_to)
     if out is not None:
         check_folder(Path(out))
+    if pdf_to is not None:
+        check_file(Path(pdf_to))
     today = datetime.date.today()
     read = read_verification(Path(path), None if results is None else Path(results), today)
     found = work_out(read)
@@ -121,9 +127,16 @@ def table(path: str, results: str | None, json_to: str | None, out: str | None) 
         folder = Path(out)
         write_text(folder / "verification.json", to_json(data) + "\n")
         write_text(folder / "levels.csv", levels_csv(found))
+        write_text(folder / "report.html", report_html(found))
         write_certificate(certificate_of(found), folder / "method.json")
+    if pdf_to is not None:
+        write_bytes(Path(pdf_to), report_pdf(found))
     if not put_json(data, json_to):
         click.echo(summary_text(found, encoding=sys.stdout.encoding))
         if out is not None:
-            click.echo(f"\nWritten to {out}: method.json, verification.json, levels.csv")
+            click.echo(
+                f"\nWritten to {out}: method.json, report.html, verification.json, levels.csv"
+            )
+        if pdf_to is not None:
+            click.echo(f"\nWritten: {pdf_to}")
     return 0

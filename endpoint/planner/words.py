@@ -11,6 +11,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from endpoint.chemistry.ground_indicator import SALT_TO_DYE, SPATULA_TIP_MG, mixture_mg
 from endpoint.result.terminal import encodable, joined
 from endpoint.rounding import rounded, two_figures
 
@@ -115,10 +116,7 @@ def _what_to_take(plan: Data) -> list[str]:
     lines.append(
         f"2. Buffer: {buffer}. Work in a fume hood or with good ventilation; close the bottle."
     )
-    lines.append(
-        f"3. Indicator: a spatula tip, the least that gives a clear wine red (about "
-        f"{question['indicator_umol_l']:g} umol/L)."
-    )
+    lines.append(_indicator_to_take(plan))
     burette = question["burette"]
     titre = _span(design["titre_ml"], "mL")
     lines.append(
@@ -126,6 +124,18 @@ def _what_to_take(plan: Data) -> list[str]:
         f"burette (class {burette['class']}). Expected titre: {titre}."
     )
     return ["\n".join(lines)]
+
+
+def _indicator_to_take(plan: Data) -> str:
+    design, dye = plan["proposal"], plan["question"]["indicator_umol_l"]
+    flask_ml = design["sample_ml"] + design["added_ml"]
+    low, high = SPATULA_TIP_MG
+    return (
+        f"3. Indicator: the least that gives a clear wine red. {dye:g} umol/L, as reckoned here, "
+        f"is {two_figures(mixture_mg(dye, flask_ml))} mg of Eriochrome Black T ground "
+        f"1:{SALT_TO_DYE:g} with sodium chloride (a spatula tip holds {low:g} to {high:g} mg); the "
+        "salt takes no part."
+    )
 
 
 def _pouring(plan: Data) -> list[str]:

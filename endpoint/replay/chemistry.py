@@ -7,7 +7,6 @@ nothing is interpolated between them.
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.chemistry.equilibrium import Constants, constants_at, solve
+from endpoint.chemistry.acid_base import magnesium_hydroxide_ph, protonated_parts
+from endpoint.chemistry.equilibrium import EBT_PKA, constants_at, solve
 
 FloatArray = NDArray[np.float64]
 
@@ -26,40 +26,13 @@ INDICATOR_UMOL_L = (5.0, 10.0, 20.0, 40.0, 80.0)
 from what a class may find in practice to what spoils the end. Our choice."""
 LEVELS = (0.1, 0.5, 0.9, 0.95)
 """Free parts of the indicator whose volumes are tabulated: begin, middle, end, last red."""
-_SAME = 0.08
-"""A step of the grid within this part of the sample's own value is left out in its favour."""
+_SAME_PH = 0.2
+"""A step of the grid as near to the stated pH as this is left out in its favour."""
 _AROUND_ML = 2.5
 """Distance from the equivalence volume within which volumes stand close together, mL: the whole
 change lies there, even without magnesium."""
 _HALVINGS = 40
 """Halvings: 50 mL by 2^40 is less than any rounding."""
-
-
-@dataclass(frozen=True)
-class Shifts:
-    """By how much the fit moved the published constants (log10), 0 where there was no fit."""
-
-    edta: float = 0.0
-    indicator: float = 0.0
-    split_edta: float = 0.0
-    """Between calcium (minus half of it) and magnesium (plus half)."""
-    split_indicator: float = 0.0
-
-    def at(self, ph: float) -> Constants:
-        """Conditional constants of Eriochrome Black T and EDTA at a pH with these shifts."""
-        return _shifted(self, ph)
-
-
-@functools.lru_cache(maxsize=256)
-def _shifted(shifts: Shifts, ph: float) -> Constants:
-    k = constants_at(ph)
-    y, i = 0.5 * shifts.split_edta, 0.5 * shifts.split_indicator
-    return Constants(
-        k.log_ca_edta + shifts.edta - y,
-        k.log_mg_edta + shifts.edta + y,
-        k.log_ca_indicator + shifts.indicator - i,
-        k.log_mg_indicator + shifts.indicator + i,
-    )
 
 
 @dataclass(frozen=True)
@@ -75,13 +48,12 @@ class Water:
     indicator_umol_l: float
     """In the flask before the first addition."""
     ph: float = 10.0
-    shifts: Shifts = Shifts()
+    edta_set: str = "fifield-kealey"
+    """Acid constants of EDTA, see `endpoint.chemistry.equilibrium.EDTA_PKA`."""
 
     @property
     def is_possible(self) -> bool:
         """Whether such a flask is physically possible, so that the solver can be used."""
-        shifts = self.shifts
-        moved = (shifts.edta, shifts.indicator, shifts.split_edta, shifts.split_indicator)
         return (
             1.0 < self.flask_ml < 1e4
             and 0.01 < self.equivalence_ml < 1e4
@@ -89,13 +61,17 @@ class Water:
             and 0.0 <= self.magnesium_share <= 1.0
             and 0.01 < self.indicator_umol_l < 1e4
             and 7.0 <= self.ph <= 12.0
-            and max(abs(shift) for shift in moved) < 3.0
         )
 
     @property
     def metal_mmol(self) -> float:
         """Calcium and magnesium in the flask."""
         return self.equivalence_ml * self.titrant_mol_l
+
+    @property
+    def magnesium_mol_l(self) -> float:
+        """Magnesium in the flask before the first addition."""
+        return 1e-3 * self.magnesium_share * self.metal_mmol / (1e-3 * self.flask_ml)
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +120,7 @@ def holders(waters: list[Water], volume_ml: FloatArray) -> Holders:
     totals = np.stack([(1.0 - share) * metal, share * metal], axis=-1)
     dye = 1e-6 * column([w.indicator_umol_l * w.flask_ml for w in waters]) / total_ml
     edta = column([w.titrant_mol_l for w in waters]) * added / total_ml
-    k = [w.shifts.at(w.ph) for w in waters]
+    k = [constants_at(w.ph, w.edta_set) for w in waters]
     log_edta = np.array([(c.log_ca_edta, c.log_mg_edta) for c in k])[:, None, :]
     log_dye = np.array([(c.log_ca_indicator, c.log_mg_indicator) for c in k])[:, None, :]
     found = solve(totals, edta, dye, log_edta, log_dye)
@@ -203,7 +179,7 @@ class Tables:
     magnesium: tuple[float, ...]
     indicator_umol_l: tuple[float, ...]
     own: tuple[int, int, int]
-    """Where the sample's own values stand on the three axes."""
+    """Where the water itself stands on the three axes."""
     volume_ml: FloatArray
     """Shape (n,), rising."""
     holders: Holders
@@ -213,34 +189,31 @@ class Tables:
 
 
 def tabulate(water: Water) -> Tables:
-    """Tables around a sample; its own values are steps of the grid.
+    """Tables around a water; its pH is a step of the grid, the rest are on the grid already.
 
     Parameters
     ----------
     water:
-        The sample; its total of calcium and magnesium is the same everywhere in the tables.
+        As `water_of` gives it; its calcium and magnesium together are the same everywhere.
     """
-    ph, p = _with_own(PH, water.ph, 0.2)
-    magnesium, m = _with_own(MAGNESIUM, water.magnesium_share, 0.008)
-    dye, d = _with_own(INDICATOR_UMOL_L, water.indicator_umol_l, _SAME * water.indicator_umol_l)
+    ph = tuple(sorted([step for step in PH if abs(step - water.ph) > _SAME_PH] + [water.ph]))
+    own = (
+        ph.index(water.ph),
+        MAGNESIUM.index(water.magnesium_share),
+        INDICATOR_UMOL_L.index(water.indicator_umol_l),
+    )
     waters = [
         replace(water, ph=a, magnesium_share=b, indicator_umol_l=c)
         for a in ph
-        for b in magnesium
-        for c in dye
+        for b in MAGNESIUM
+        for c in INDICATOR_UMOL_L
     ]
     volume_ml = volume_grid(water.equivalence_ml)
     solved = holders(waters, volume_ml)
-    shape = (len(ph), len(magnesium), len(dye), -1)
+    shape = (len(ph), len(MAGNESIUM), len(INDICATOR_UMOL_L), -1)
     table = Holders(*(getattr(solved, name).reshape(shape) for name in NAMES))
     levels = volumes_of_levels(waters).reshape(shape)
-    return Tables(water, ph, magnesium, dye, (p, m, d), volume_ml, table, levels)
-
-
-def _with_own(steps: tuple[float, ...], own: float, near: float) -> tuple[tuple[float, ...], int]:
-    """Steps with the sample's own value in its place, and where it stands."""
-    kept = sorted([step for step in steps if abs(step - own) > near] + [own])
-    return tuple(kept), kept.index(own)
+    return Tables(water, ph, MAGNESIUM, INDICATOR_UMOL_L, own, volume_ml, table, levels)
 
 
 def volume_grid(equivalence_ml: float) -> FloatArray:
@@ -251,6 +224,12 @@ def volume_grid(equivalence_ml: float) -> FloatArray:
     # The change of every setting lies before or just after the end: finest there.
     finest = equivalence_ml + np.linspace(-0.2 * around, 0.12 * around, 33)
     return np.unique(np.round(np.r_[np.linspace(0.0, last, 41), fine, finest], 6))
+
+
+def magnesium_begins(water: Water, share: float, ph: float) -> bool:
+    """Whether magnesium hydroxide can form before the first drop, at a share of magnesium."""
+    free = replace(water, magnesium_share=share).magnesium_mol_l
+    return free > 0.0 and ph >= magnesium_hydroxide_ph(free)[0]
 
 
 def plain_tables(tables: Tables) -> dict[str, Any]:
@@ -273,12 +252,21 @@ def plain_tables(tables: Tables) -> dict[str, Any]:
         "equivalence_ml": tables.water.equivalence_ml,
         "levels": list(LEVELS),
         "level_ml": known(tables.level_ml),
+        "hydroxide": [
+            [magnesium_begins(tables.water, share, ph) for share in tables.magnesium]
+            for ph in tables.ph
+        ],
+        "orange": [round(protonated_parts(ph, EBT_PKA)[0], 4) for ph in tables.ph],
         "parts": {name: packed(getattr(tables.holders, name)) for name in NAMES},
     }
 
 
 def water_of(document: Mapping[str, Any]) -> Water | None:
-    """Sample of a result for the model; None where its result does not say enough.
+    """Water like the sample of a result, for the model; None where the result does not say enough.
+
+    Equivalence volume and pH are the sample's. A fit does not know magnesium and indicator well:
+    of these the model takes the steps of its sliders next to what the fit prefers, so that nobody
+    takes them for something that was measured. The constants are the published ones.
 
     Only a titration of calcium and magnesium with Eriochrome Black T has a model here.
     """
@@ -287,7 +275,6 @@ def water_of(document: Mapping[str, Any]) -> Water | None:
     if found is None or volume is None or inputs.get("indicator") != "Eriochrome Black T":
         return None
     try:
-        fitted = {name: float(p["value"]) for name, p in found["parameters"].items()}
         water = Water(
             flask_ml=float(inputs["flask_ml"]),
             equivalence_ml=float(volume),
@@ -295,13 +282,15 @@ def water_of(document: Mapping[str, Any]) -> Water | None:
             magnesium_share=float(found["magnesium_share"]["value"]),
             indicator_umol_l=float(found["indicator_umol_l"]["value"]),
             ph=float(inputs["ph"]),
-            shifts=Shifts(
-                fitted.get("shift_log_k_edta", 0.0),
-                fitted.get("shift_log_k_indicator", 0.0),
-                fitted.get("split_log_k_edta", 0.0),
-                fitted.get("split_log_k_indicator", 0.0),
-            ),
         )
     except KeyError:
         return None
-    return water if water.is_possible else None
+    if not water.is_possible:
+        return None
+    share, dye = water.magnesium_share, water.indicator_umol_l
+    # By the root, as the fit has it; amounts by their ratio.
+    return replace(
+        water,
+        magnesium_share=min(MAGNESIUM, key=lambda step: abs(step**0.5 - share**0.5)),
+        indicator_umol_l=min(INDICATOR_UMOL_L, key=lambda step: abs(np.log(step / dye))),
+    )

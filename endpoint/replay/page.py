@@ -6,21 +6,29 @@ import base64
 import functools
 import hashlib
 import json
+import re
 from importlib.resources import files
 from typing import Any
 
+from endpoint.chemistry.ground_indicator import mixture_mg
 from endpoint.drawing.svg import MARKS
+from endpoint.hardness.classes import OTHER_SCHEME, SCHEME, scale_in_words
+from endpoint.hardness.units import M_CACO3
 from endpoint.replay import drawing
 from endpoint.replay.chemistry import plain_tables
+from endpoint.replay.lesson import STEPS, forms_in_words, reasons_of
 from endpoint.replay.numbers import constants_in_words, percent, strength
 from endpoint.replay.pictures import FlaskPicture
+from endpoint.replay.practical import Practical, practical_of
 from endpoint.replay.questions import (
     CONTROL_MMOL_L,
     CONTROL_UMOL_L,
     control_flasks,
     questions_of,
+    what_went_wrong,
 )
-from endpoint.replay.shades import EBT, STEPS
+from endpoint.replay.shades import EBT
+from endpoint.replay.shades import STEPS as SHADES
 from endpoint.replay.story import Story
 from endpoint.result.wording import cautions
 from endpoint.rounding import rounded
@@ -33,6 +41,8 @@ _ROUND_ML = (1.0, 0.5, 0.1, 0.05)
 """Steps of the worksheet, mL, the largest that fits."""
 _AROUND_END_ML = (-1.0, -0.5, -0.2, -0.1, 0.0, 0.1, 0.3)
 """Volumes of the answer sheet around the end, mL from the rounded equivalence volume."""
+_MOST_STOPS = 100
+"""Stops of a class at most: several forms together. Our choice."""
 _EARLY_SCRIPT = "document.documentElement.classList.add('scripted');"
 
 
@@ -52,13 +62,27 @@ def page(story: Story) -> str:
             early=_EARLY_SCRIPT,
             script=script,
             data=embedded(_data(story)),
-            policy=_policy(style, script),
+            policy=_policy(style, _EARLY_SCRIPT, script),
+        )
+    )
+
+
+def practical_page(story: Story, sheet: Practical) -> str:
+    """HTML of the practical sheet alone, which runs no script."""
+    style = _text("replay.css")
+    return str(
+        _template("practical_page").render(
+            practical=sheet,
+            alone=True,
+            style=style,
+            policy=_policy(style),
+            origin=story.facts.origin,
         )
     )
 
 
 @functools.cache
-def _template() -> Any:
+def _template(name: str = "replay") -> Any:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
@@ -70,10 +94,12 @@ def _template() -> Any:
     )
     environment.filters["strength"] = strength
     environment.filters["formula"] = formula
+    environment.filters["species"] = species
     environment.filters["percent"] = percent
     environment.filters["picture_volume"] = picture_volume
     environment.filters["fixed"] = rounded
-    return environment.get_template("replay.html.j2")
+    environment.globals.update(scheme=SCHEME, other_scheme=OTHER_SCHEME, molar_mass=M_CACO3)
+    return environment.get_template(f"{name}.html.j2")
 
 
 def formula(text: str) -> Any:
@@ -83,13 +109,22 @@ def formula(text: str) -> Any:
     return Markup(str(escape(text)).replace("CaCO3", "CaCO<sub>3</sub>"))
 
 
+def species(text: str) -> Any:
+    """Text of `endpoint.replay.lesson` with charges and numbers in their place: "HY^3-", "NH_4"."""
+    from markupsafe import Markup, escape
+
+    found = re.sub(r"_([0-9]+)", r"<sub>\1</sub>", str(escape(text)))
+    raised = re.sub(r"\^([0-9]*[+-])", r"<sup>\1</sup>", found)
+    return Markup(raised.replace("-</sup>", "−</sup>"))
+
+
 def _text(name: str) -> str:
     return (files("endpoint.replay") / "templates" / name).read_text(encoding="utf-8").strip()
 
 
-def _policy(style: str, script: str) -> str:
+def _policy(style: str, *scripts_of_page: str) -> str:
     """Content security policy that allows only what this page itself contains."""
-    scripts = " ".join(_hash(text) for text in (_EARLY_SCRIPT, script))
+    scripts = " ".join(map(_hash, scripts_of_page)) or "'none'"
     return (
         f"default-src 'none'; img-src data:; style-src {_hash(style)}; script-src {scripts}; "
         "base-uri 'none'; form-action 'none'"
@@ -114,6 +149,13 @@ def _parts(story: Story) -> dict[str, Any]:
         "s": story,
         "whole": drawing.whole(story),
         "around": drawing.around(story),
+        "practical": practical_of(story),
+        "alone": False,
+        "wrong": what_went_wrong(story),
+        "lesson": () if story.water is None else STEPS,
+        "forms_in_words": "" if story.water is None else forms_in_words(story.water.ph),
+        "reasons_why": () if story.water is None else reasons_of(story.water),
+        "classes": "" if not story.facts.soft_or_hard else scale_in_words(),
         "questions": questions_of(story),
         "control": control_flasks(story.forms) if story.facts.indicator == EBT else (),
         "control_mmol_l": CONTROL_MMOL_L,
@@ -145,21 +187,23 @@ def _settings(story: Story) -> tuple[dict[str, Any], ...]:
     """The three sliders of the model: key, name, texts of all steps, where to begin."""
     tables = story.tables
     assert tables is not None
-    whose = "example" if story.is_example else "this sample"
+    flask_ml = tables.water.flask_ml
     axes = (
         ("ph", "pH", [f"pH {value:g}" for value in tables.ph]),
         ("magnesium", "Share of magnesium", [percent(value) for value in tables.magnesium]),
         (
             "indicator",
             "Amount of indicator",
-            [f"{rounded(value, 0)} µmol/L" for value in tables.indicator_umol_l],
+            [
+                f"{rounded(value, 0)} µmol/L ({rounded(mixture_mg(value, flask_ml), -1)} mg)"
+                for value in tables.indicator_umol_l
+            ],
         ),
     )
-    settings = []
-    for (key, name, texts), own in zip(axes, tables.own, strict=True):
-        texts[own] += f" ({whose})"
-        settings.append({"key": key, "name": name, "texts": texts, "own": own})
-    return tuple(settings)
+    return tuple(
+        {"key": key, "name": name, "texts": texts, "own": own}
+        for (key, name, texts), own in zip(axes, tables.own, strict=True)
+    )
 
 
 def _strip(story: Story) -> list[Any]:
@@ -198,6 +242,8 @@ def _nearest(story: Story, wanted: list[float]) -> list[Any]:
 
 def _data(story: Story) -> dict[str, Any]:
     """Everything that the script looks up."""
+    from scipy.stats import t as student
+
     found = drawing.around(story)
     data: dict[str, Any] = {
         "steps": [
@@ -221,6 +267,7 @@ def _data(story: Story) -> dict[str, Any]:
         "around": None if found is None else [found.plot.x.low, found.plot.x.high],
         "per_ml": story.per_ml,
         "per_unit": story.per_unit,
+        "t": [round(float(student.ppf(0.975, n)), 4) for n in range(1, _MOST_STOPS)],
     }
     if story.tables is not None:
         scales = drawing.species_scales(story.tables)
@@ -257,6 +304,6 @@ def _shades(story: Story) -> list[list[list[str]]]:
     own = tables.water.indicator_umol_l
     found = []
     for amount in tables.indicator_umol_l:
-        shades = [story.forms.at(k / STEPS, amount / own) for k in range(STEPS + 1)]
+        shades = [story.forms.at(k / SHADES, amount / own) for k in range(SHADES + 1)]
         found.append([[shade.hex, shade.name] for shade in shades])
     return found

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from endpoint.chemistry.ground_indicator import mixture_mg
 from endpoint.replay.chemistry import LEVELS, Water, holders, volumes_of_levels
 from endpoint.replay.control_pair import ControlFlask, control_pair
 from endpoint.replay.numbers import percent
@@ -16,11 +17,62 @@ from endpoint.rounding import FIXED_SPACE, rounded
 _MIDDLE, _LAST = LEVELS.index(0.5), LEVELS.index(0.95)
 _MUCH_UMOL_L = 80.0
 _LOW_PH = 8.5
+_SOME = 0.2
 _LITTLE_ML = 0.02
-"""Much indicator, umol/L in the flask (four times the usual), the pH of an old buffer, and the
-distance from the equivalence volume, mL, that counts as none: half a drop. Our choice."""
-CONTROL_MMOL_L, CONTROL_UMOL_L = 1.0, 20.0
+"""Much indicator, umol/L in the flask (eight times a small spatula tip), the pH of an old buffer, a
+usual share of magnesium, and the distance from the equivalence volume, mL, that counts as none:
+half a drop. Our choice."""
+CONTROL_MMOL_L, CONTROL_UMOL_L = 1.0, 10.0
 """Metal, mmol/L, and indicator, umol/L, in the control flasks."""
+_BLUE, _RED = "already-blue", "never-reached"
+_WENT_WRONG = {
+    # what a class can see for itself; why it is not so, where it is not
+    _RED: (
+        "Too little titrant was added: it was stopped before the change.",
+        "Then the flask would still be {bound} at the last volume.",
+    ),
+    _BLUE: (
+        "There was nothing to titrate: the flask was {free} from the start.",
+        "At 0 mL the flask is not {free}.",
+    ),
+    "slow-fade": (
+        "The colour fades slowly instead of changing within a few drops: the pH is wrong, or "
+        "magnesium is missing.",
+        "Nothing fades here over many millilitres.",
+    ),
+    "one-addition": (
+        "One addition was too large: {bound} before it, {free} after it, and nothing in between.",
+        "There is no such jump from {bound} to {free}.",
+    ),
+    "still-purple": (
+        "It was stopped in the middle of the change, before the {free} was pure.",
+        "The last colour is not one between {bound} and {free} that still changes.",
+    ),
+    "no-change": (
+        "The indicator is missing or does not work: the colour stays the same all the time.",
+        "The colour does change.",
+    ),
+    "other-colour": (
+        "Something else colours or clouds the flask: these are not the colours of the indicator.",
+        "The colours are those of the indicator.",
+    ),
+    "goes-back": (
+        "The {free} does not stay: the {bound} comes back.",
+        "The colour never goes back.",
+    ),
+}
+"""What may have gone wrong, by the code of the reason, and what speaks against it elsewhere."""
+_OTHERS = {
+    _RED: (_BLUE, "slow-fade", "one-addition"),
+    _BLUE: (_RED, "one-addition", "goes-back"),
+    "no-change": ("one-addition", "goes-back"),
+    "slow-fade": (_BLUE, "one-addition"),
+    "still-purple": (_BLUE, "one-addition", "goes-back"),
+    "goes-back": (_BLUE, "no-change"),
+    "one-addition": (_BLUE, "no-change", "goes-back"),
+    "other-colour": ("no-change",),
+}
+"""Wrong answers that a class can rule out with the recording in view."""
 
 
 @dataclass(frozen=True)
@@ -65,9 +117,39 @@ def questions_of(story: Story) -> tuple[Question, ...]:
     if water is None:
         return ()
     early = _early(story, water)
-    own = _ends(water)[0] if story.own_middle_ml is None else story.own_middle_ml
-    rest = (_indicator(water), _magnesium(water, own), _ph(water, own))
+    rest = (_indicator(water), _magnesium(water), _ph(water))
     return rest if early is None else (early, *rest)
+
+
+def what_went_wrong(story: Story) -> Question | None:
+    """Question to a recording without an end that could be pointed at; None with one.
+
+    Where the reason is none that a flask shows, such as a camera that moved, the answers are the
+    reason itself and what the flask would show.
+    """
+    if story.can_be_asked:
+        return None
+    said, advice = story.reasons[0] if story.reasons else ("No end was found.", "")
+    words = {"bound": story.facts.bound, "free": story.facts.free}
+    known = story.reason in _WENT_WRONG
+    right = _WENT_WRONG[story.reason][0].format_map(words) if known else said
+    choices = [Choice(right, True, said if known else advice)]
+    for code in _OTHERS.get(story.reason, ()):
+        text, why_not = (part.format_map(words) for part in _WENT_WRONG[code])
+        choices.append(Choice(text, False, why_not))
+    choices.append(
+        Choice(
+            "Nothing: this is how every titration ends.",
+            False,
+            f"At the end the {words['bound']} turns {words['free']} within a few drops, and stays.",
+        )
+    )
+    return Question(
+        "wrong",
+        "This titration has no end that could be read. What went wrong?",
+        tuple(sorted(choices, key=lambda choice: choice.text)),
+        advice,
+    )
 
 
 def _ends(water: Water) -> tuple[float, float]:
@@ -144,14 +226,10 @@ def _indicator(water: Water) -> Question:
     )
 
 
-def _magnesium(water: Water, own: float) -> Question:
-    none = replace(water, magnesium_share=0.0)
-    some = water
-    if water.magnesium_share <= 0.01:
-        some = replace(water, magnesium_share=0.2)
-        own = _ends(some)[0]
-    other = _ends(none)[0]
-    share = percent(some.magnesium_share)
+def _magnesium(water: Water) -> Question:
+    some, none = (replace(water, magnesium_share=share) for share in (_SOME, 0.0))
+    own, other = _ends(some)[0], _ends(none)[0]
+    share = percent(_SOME)
     return Question(
         "magnesium",
         f"Two waters have the same hardness. In one of them {share} of it is magnesium, in the "
@@ -174,15 +252,16 @@ def _magnesium(water: Water, own: float) -> Question:
                 "Calcium turns it red too, only less firmly.",
             ),
         ),
-        f"The middle lies {_place(own)} with {share} magnesium and, according to the model, "
+        f"According to the model the middle lies {_place(own)} with {share} magnesium, and "
         f"{_place(other)} with none. So a little magnesium EDTA is put into the buffer: its "
         "magnesium holds the indicator to the end, and it brings its own EDTA, so the titre does "
         "not grow.",
     )
 
 
-def _ph(water: Water, own: float) -> Question:
+def _ph(water: Water) -> Question:
     low = replace(water, ph=_LOW_PH)
+    own = _ends(water)[0]
     start = holders([water, low], np.array([0.0])).indicator_free[:, 0]
     other = _ends(low)[0]
     return Question(
@@ -207,7 +286,7 @@ def _ph(water: Water, own: float) -> Question:
         ),
         f"Before the first drop {percent(float(start[0]))} of the indicator is free at "
         f"pH{FIXED_SPACE}{water.ph:g} and {percent(float(start[1]))} at pH{FIXED_SPACE}"
-        f"{_LOW_PH:g}, according to the model. The middle of the change lies {_place(own)} at "
+        f"{_LOW_PH:g}, according to the model. Its middle of the change lies {_place(own)} at "
         f"pH{FIXED_SPACE}{water.ph:g}, and {_place(other)} at pH{FIXED_SPACE}{_LOW_PH:g}.",
     )
 
@@ -227,7 +306,9 @@ def _place(offset: float) -> str:
 
 
 def _amount(water: Water) -> str:
-    return f"{rounded(water.indicator_umol_l, 0)}{FIXED_SPACE}µmol/L of indicator"
+    mixture = rounded(mixture_mg(water.indicator_umol_l, water.flask_ml), -1)
+    dye = f"{rounded(water.indicator_umol_l, 0)}{FIXED_SPACE}µmol/L of indicator"
+    return f"{dye} ({mixture}{FIXED_SPACE}mg of the mixture with salt)"
 
 
 def control_flasks(forms: Forms) -> tuple[Shown, ...]:

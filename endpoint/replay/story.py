@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from endpoint.curve.colour_names import blueness_of, name_of, place_of
 from endpoint.drawing.svg import MARKS
 from endpoint.files.result_json import ResultFileProblem
-from endpoint.hardness.units import M_CACO3
 from endpoint.replay.chemistry import Tables, Water, tabulate, water_of
-from endpoint.replay.numbers import known_as, percent, reckoning
+from endpoint.replay.facts import Facts, facts_of, per_ml_of, titrated_of
+from endpoint.replay.numbers import percent
 from endpoint.replay.pictures import FlaskPicture, read_pictures
 from endpoint.replay.shades import (
     EBT,
@@ -91,22 +91,6 @@ class Axis:
     high: float
 
 
-@dataclass(frozen=True)
-class Facts:
-    """What the record said of the titration."""
-
-    indicator: str
-    bound: str
-    free: str
-    ph: float
-    sample_ml: float
-    titrant_mol_l: float
-    reckoning: str
-    """How the hardness follows from the volumes, in numbers; empty where there is none."""
-    origin: str
-    """From which recording, by which program; for the foot of the page."""
-
-
 @dataclass(frozen=True, eq=False)
 class Story:
     """All that the page shows."""
@@ -116,6 +100,8 @@ class Story:
     answer: str
     reasons: tuple[tuple[str, str], ...]
     """Sentence and advice each."""
+    reason: str
+    """Code of the first of them, empty without."""
     marks: tuple[Mark, ...]
     bracket_ml: tuple[float, float | None] | None
     axis: Axis
@@ -130,8 +116,6 @@ class Story:
     forms: Forms
     water: Water | None
     """What the model takes; None with another indicator than Eriochrome Black T."""
-    known_as: tuple[str, str]
-    """Share of magnesium and amount of indicator of that water, with what is known of them."""
     is_example: bool
     """The water of the model is an example and not the sample."""
     tables: Tables | None
@@ -186,18 +170,19 @@ def story_of(kept: KeptResult) -> Story:
     is_example = water is None and data["inputs"].get("indicator", EBT) == EBT
     if is_example:
         water = EXAMPLE
-    facts = _facts(data)
+    facts = facts_of(data)
     if not (0.0 < facts.sample_ml < 1e6 and 0.0 < facts.titrant_mol_l < 1e3):
         raise ResultFileProblem(
             f"{kept.name} has an impossible sample volume or titrant concentration.",
             "Correct the record, and run endpoint locate again.",
         )
-    per_ml, per_unit = _per_ml(facts, list(data["indicator"]["metals"]))
+    per_ml, per_unit = per_ml_of(facts, list(data["indicator"]["metals"]))
     return Story(
         label=label_of(data)[:120],
         status=kept.status,
         answer=answer_text(data),
         reasons=tuple((str(r["text"]), str(r["advice"])) for r in data["reasons"]),
+        reason=str(data["reasons"][0]["code"]) if data["reasons"] else "",
         marks=marks_of(data),
         bracket_ml=_bracket(data),
         axis=axis,
@@ -210,7 +195,6 @@ def story_of(kept: KeptResult) -> Story:
         drawn_because="" if pictures else _why_drawn(kept, forms),
         forms=forms,
         water=water,
-        known_as=("", "") if water is None else known_as(water, data, is_example),
         is_example=is_example,
         tables=None if water is None else tabulate(water),
         per_ml=per_ml,
@@ -249,41 +233,12 @@ def marks_of(data: Mapping[str, Any]) -> tuple[Mark, ...]:
     return tuple(sorted(found, key=lambda mark: list(_MEANINGS).index(mark.key)))
 
 
-def titrated_of(data: Mapping[str, Any]) -> str:
-    """What the titre counts, such as "calcium and magnesium"."""
-    return str(data.get("titrated") or " and ".join(data["indicator"]["metals"]))
-
-
 def _bracket(data: Mapping[str, Any]) -> tuple[float, float | None] | None:
     volume = data["equivalence_ml"]
     if data["status"] != "bracketed" or volume is None:
         return None
     low, high = volume["interval95"]
     return float(low), None if high is None else float(high)
-
-
-def _facts(data: Mapping[str, Any]) -> Facts:
-    inputs, about, source = data["inputs"], data["indicator"], data["provenance"]
-    origin = [f"From {source.get('medium') or 'a recording'}"]
-    if source.get("analysed"):
-        origin.append(f"analysed {str(source['analysed'])[:10]}")
-    return Facts(
-        indicator=str(inputs.get("indicator", EBT)),
-        bound=str(about["bound"]),
-        free=str(about["free"]),
-        ph=float(inputs.get("ph", about["ph"])),
-        sample_ml=sum(float(part["value"]) for part in inputs["deliveries_ml"]),
-        titrant_mol_l=float(inputs["titrant_mol_l"]["value"]),
-        reckoning=reckoning(data),
-        origin=", ".join([*origin, str(source.get("program") or "endpoint")]) + ".",
-    )
-
-
-def _per_ml(facts: Facts, metals: list[str]) -> tuple[float, str]:
-    mmol_l = 1e3 * facts.titrant_mol_l / facts.sample_ml
-    if set(metals) <= {"calcium", "magnesium"}:
-        return mmol_l * M_CACO3, "mg/L CaCO3"
-    return mmol_l, "mmol/L"
 
 
 def _volumes(curve: Mapping[str, FloatArray], inputs: Mapping[str, Any]) -> FloatArray:

@@ -6,27 +6,19 @@ which is all that it can reach. So no text of a result is ever markup.
 
 from __future__ import annotations
 
-import json
-import shutil
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from endpoint.drawing.curve_svg import curve_drawings
 from endpoint.drawing.thumbnails import CELL_IN, COLUMNS, TYPE_PT
-from endpoint.problems import InstallProblem, OutputProblem
 from endpoint.report.contents import contents_of, cut, shortened
 from endpoint.report.page import NO_BUDGET, NO_CURVE, PICTURES, dated, program
+from endpoint.report.typesetting import set_pages
 from endpoint.result.kept import KeptResult, picture_bytes
 
-_FONTS = ("Libertinus Serif", "DejaVu Sans")
-"""Those that come with typst and with matplotlib."""
-_BOXES = "Last Resort High-Efficiency"
-"""Comes with matplotlib; has a box for every character."""
-_BOXED = "Characters that no font here has are drawn as boxes; result.json has them."
 _PAGES = 2
 _TEXT_MM, _GAP_MM = 176.0, 5.0
 _LEAST_PT = 6.0
@@ -82,12 +74,14 @@ def report_pdf(
         wanted = _PAGES * len(views) + (0 if mean is None else 1)
         for level in _LEVELS:
             data = {**heads, **_data(kept, views, pictures, mean, level, folder)}
-            pages, pdf = _set(folder, data)
+            pages, pdf = set_pages(folder, "report.typ", data)
             if pages <= wanted:
                 break
         # What the pages of the results have no room for may well fit on that of the mean.
         for fuller in _LEVELS[: _LEVELS.index(level)] if mean is not None else ():
-            pages, roomy = _set(folder, {**data, "mean": _mean(mean or {}, fuller)})
+            pages, roomy = set_pages(
+                folder, "report.typ", {**data, "mean": _mean(mean or {}, fuller)}
+            )
             if pages <= wanted:
                 return roomy
         return pdf
@@ -115,67 +109,6 @@ def _data(
         "mean": None if mean is None else _mean(mean, level),
         "views": parts,
     }
-
-
-def _set(folder: Path, data: dict[str, Any]) -> tuple[int, bytes]:
-    """Number of pages, and the PDF.
-
-    Signs that the fonts at hand lack are looked for in those of the system, else drawn as boxes.
-    """
-    usual = {"fonts": _FONTS, "fallback": False, "boxed": ""}
-    boxes = {"fonts": (*_FONTS, _BOXES), "fallback": False, "boxed": _BOXED}
-    text = json.dumps(data, ensure_ascii=False)
-    if _missing(text):
-        with suppress(OutputProblem):
-            return _typeset(folder, {**data, **usual, "fallback": True}, system=True)
-        return _typeset(folder, {**data, **boxes}, system=False)
-    return _typeset(folder, {**data, **usual}, system=False)
-
-
-def _missing(text: str) -> bool:
-    """Whether the fonts at hand lack a sign of a text."""
-    from matplotlib.ft2font import FT2Font
-
-    known = FT2Font(str(_fonts() / "DejaVuSans.ttf")).get_charmap()
-    return any(ord(sign) not in known for sign in set(text) if sign.isprintable())
-
-
-def _fonts() -> Path:
-    import matplotlib
-
-    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-
-
-def _some_fonts(folder: Path) -> Path:
-    """Folder with the usual fonts only, so that no box replaces a character unnoticed."""
-    place = folder / "fonts"
-    place.mkdir(exist_ok=True)
-    for name in ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf"):
-        shutil.copy(_fonts() / name, place)
-    return place
-
-
-def _typeset(folder: Path, data: Mapping[str, Any], *, system: bool) -> tuple[int, bytes]:
-    try:
-        import typst
-    except ImportError as error:
-        raise InstallProblem(
-            f"A PDF needs a library that cannot be loaded ({error.name}).",
-            "Install it (pip install typst), or write --html.",
-        ) from None
-    (folder / "data.json").write_text(json.dumps(data, ensure_ascii=True), "utf-8")
-    places = [str(_some_fonts(folder) if system else _fonts())]
-    try:
-        fonts = typst.Fonts(include_system_fonts=system, font_paths=places)
-        compiler = typst.Compiler(folder / "report.typ", root=folder, font_paths=fonts)
-        pages = json.loads(compiler.query("<pages>", field="value", one=True))
-        pdf: Any = compiler.compile(format="pdf", pdf_standards=["ua-1"])
-    except RuntimeError as error:
-        reason = str(getattr(error, "message", error)).splitlines()[:1]
-        raise OutputProblem(
-            f"The PDF cannot be typeset: {''.join(reason)[:160]}.", "Write --html instead."
-        ) from None
-    return int(pages), bytes(pdf)
 
 
 def _pictures(kept: KeptResult, number: int, folder: Path) -> Iterator[dict[str, Any]]:

@@ -20,7 +20,8 @@ QUESTIONS = {
     "days": "Do the days agree with one another?",
     "line": "Is the line of found against known hardness straight?",
 }
-_REMEDIES = {
+"""What is asked of a bench, by the code of the check."""
+REMEDIES = {
     "bias": "Standardise the titrant again, check burette, pipette and standards; until then name "
     "the certificate in the record, which subtracts the bias.",
     "scatter": "Name the certificate in the record: the budget then takes the scatter as it is "
@@ -28,6 +29,7 @@ _REMEDIES = {
     "days": "Look for what changes from day to day: titrant, buffer, light, temperature.",
     "line": "Look at the lowest and the highest level: blank, dilution, titre beyond the burette.",
 }
+"""What to do where the answer is no."""
 
 
 def verification_document(found: Verification) -> dict[str, Any]:
@@ -179,18 +181,19 @@ def summary_text(found: Verification, *, width: int = 80, encoding: str | None =
     """Text for a terminal: the answer, levels, checks, and what to do."""
     blocks = [
         [fill(answer(found), width)],
-        _level_table(found),
-        [fill(_precision_words(found), width)],
-        _check_table(found),
-        bullets([_REMEDIES[each.code] for each in found.checks if not each.passed], width),
-        bullets([_accepted_words(each) for each in found.accepted], width),
+        ["Levels, mmol/L (+-: standard uncertainty)", *table(level_rows(found))],
+        [fill(precision_words(found), width)],
+        table(check_rows(found)),
+        bullets([REMEDIES[each.code] for each in found.checks if not each.passed], width),
+        bullets([accepted_words(each) for each in found.accepted], width),
         bullets([f"Without a result: {text}." for text in found.table.without_result], width),
         [fill(f"Standards: {found.table.standards}. {CAUTION}", width)],
     ]
     return encodable(joined(blocks), encoding)
 
 
-def _level_table(found: Verification) -> list[str]:
+def level_rows(found: Verification) -> list[tuple[str, ...]]:
+    """Levels as rows of cells under their heads; +- stands before a standard uncertainty."""
     rows: list[tuple[str, ...]] = [
         ("level", "n", "known", "mean", "s", "bias", "95 % interval", "recovery")
     ]
@@ -211,10 +214,11 @@ def _level_table(found: Verification) -> list[str]:
                 share,
             )
         )
-    return ["Levels, mmol/L (+-: standard uncertainty)", *table(rows)]
+    return rows
 
 
-def _precision_words(found: Verification) -> str:
+def precision_words(found: Verification) -> str:
+    """Precision, limits, and how many intervals hold the known value."""
     spread = found.precision
     days = (
         f"Intermediate precision over {spread.days} days: {two_figures(spread.s_intermediate)} "
@@ -238,16 +242,18 @@ def _precision_words(found: Verification) -> str:
     )
 
 
-def _check_table(found: Verification) -> list[str]:
+def check_rows(found: Verification) -> list[tuple[str, ...]]:
+    """Questions and answers as rows of cells under their heads."""
     rows: list[tuple[str, ...]] = [("question", "answer", "adjusted")]
     rows += [
         (QUESTIONS[each.code], "yes" if each.passed else "no", probability(each.adjusted_p))
         for each in found.checks
     ]
-    return table(rows)
+    return rows
 
 
-def _accepted_words(each: Accepted) -> str:
+def accepted_words(each: Accepted) -> str:
+    """Sentence on an acceptance limit."""
     value, low, high, limit = (100.0 * v for v in (each.value, each.low, each.high, each.limit))
     more = " More titrations would decide it." if each.verdict == "undecided" else ""
     return (

@@ -84,7 +84,9 @@ def test_one_burette_for_standard_and_sample_cancels_to_the_remainder_through_fi
     sample_ml = both["quantities"]["equivalence_ml"]["value"]
     sheet = tomllib.loads((bench / "edta-caco3.toml").read_text(encoding="utf-8"))
     titres = [row["volume_ml"] for row in sheet["titre"]]
-    net_ml = math.fsum(titres) / len(titres) - 0.02 - 0.04  # less end error and blank
+    net_ml = (
+        math.fsum(titres) / len(titres) - 0.04
+    )  # less the blank, which takes the end error with it
     mmol_l = both["hardness"]["mmol_l"]["value"]
     assert contribution(alone, name) == pytest.approx(
         alone["hardness"]["mmol_l"]["value"] * u_ml / sample_ml, rel=1e-6
@@ -96,10 +98,20 @@ def test_one_burette_for_standard_and_sample_cancels_to_the_remainder_through_fi
 
 
 def test_the_end_error_of_the_eye_stays_where_the_sample_is_a_recording(bench: Path) -> None:
-    both = located(write(bench, 'certificate = "edta-caco3.json"'))
+    # With a blank by the same eye the titrant has no such error.
     name = "end read by eye: MR, Eriochrome Black T"
+    record = write(bench, 'certificate = "edta-caco3.json"')
+    parts = located(record)["quantities"]["hardness_mmol_l"]["contributions"]
+    assert name not in parts
+    sheet = bench / "edta-caco3.toml"
+    blank = "[blank]\nvolume_ml = 0.04\nstandard_uncertainty_ml = 0.02\n"
+    assert blank in sheet.read_text("utf-8")
+    sheet.write_text(sheet.read_text("utf-8").replace(blank, ""), encoding="utf-8")
+    made = run("calibrate", "titrant", sheet, "--out", bench / "no-blank.json")
+    assert made.exit_code == 0, made.stderr
+    both = located(write(bench, 'certificate = "no-blank.json"'))
     mmol_l = both["hardness"]["mmol_l"]["value"]
-    net_ml = (24.97 + 25.01 + 24.98) / 3 - 0.06
+    net_ml = (24.97 + 25.01 + 24.98) / 3 - 0.02
     assert abs(contribution(both, name)) == pytest.approx(mmol_l * 0.03 / net_ml, rel=2e-3)
 
 

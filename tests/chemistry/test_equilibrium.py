@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from endpoint.chemistry.equilibrium import (
     EBT_PKA,
@@ -30,7 +31,7 @@ from endpoint.chemistry.equilibrium import (
 from endpoint.chemistry.two_metals import Flasks, balance
 from tests.places import reference
 
-REFERENCE = reference("equilibrium")
+REFERENCE = reference("equilibrium", "classroom")
 FloatArray = NDArray[np.float64]
 
 
@@ -175,6 +176,26 @@ def test_calcium_points_as_printed() -> None:
     (free,) = one_metal_curve(inputs, [expected["V_eq_mL"]], k)
     assert free == pytest.approx(expected["Ca"], rel=5e-4)
     assert -math.log10(free) == pytest.approx(expected["pCa"], abs=entry["tolerance"])
+
+
+def test_end_point_error_of_ringbom() -> None:
+    entry = REFERENCE["ringbom-mg"]
+    given = entry["inputs"]
+    # 50 mL of it with EDTA of the same strength: where free magnesium has the stated pMg.
+    inputs = {"V0_mL": 50.0, "c_metal": given["c_Mg_mol_per_L"], "c_edta": given["c_Mg_mol_per_L"]}
+    k, wanted = 10.0 ** given["log_K_conditional"], 10.0 ** -given["pMg_end"]
+
+    def away(volume_ml: float) -> float:
+        return float(one_metal_curve(inputs, [volume_ml], k)[0]) - wanted
+
+    end_ml = brentq(away, 49.0, 51.0, xtol=1e-10)
+    error_percent = 100.0 * (end_ml - 50.0) / 50.0
+    assert error_percent == pytest.approx(entry["expected"]["error_percent"], abs=0.005)
+    # His formula: (10^dp - 10^-dp) / sqrt(K' c) with c at the end, half of the first.
+    c_end = 0.5 * given["c_Mg_mol_per_L"]
+    apart = given["pMg_end"] - 0.5 * (given["log_K_conditional"] - math.log10(c_end))
+    formula = 100.0 * (10.0**apart - 10.0**-apart) / math.sqrt(k * c_end)
+    assert formula == pytest.approx(error_percent, abs=0.002)
 
 
 def test_transition_of_the_indicator() -> None:

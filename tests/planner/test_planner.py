@@ -541,6 +541,23 @@ def test_words_and_data_say_the_same() -> None:
     )
 
 
+def test_indicator_is_said_in_milligrams_and_in_umol_that_agree() -> None:
+    for umol_l in (10.0, 20.0):
+        data = plan_document(make_plan(ask(indicator_umol_l=umol_l)))
+        text = " ".join(plan_words(data).split())
+        said = re.search(
+            r"([0-9.]+) umol/L, as reckoned here, is ([0-9.]+) mg of Eriochrome Black T ground "
+            r"1:100 with sodium chloride \(a spatula tip holds 30 to 100 mg\)",
+            text,
+        )
+        assert said is not None
+        assert float(said[1]) == umol_l
+        design = data["proposal"]
+        flask_l = 1e-3 * (design["sample_ml"] + design["added_ml"])
+        # One part of dye in 101, 461.38 g/mol.
+        assert float(said[2]) == pytest.approx(umol_l * flask_l * 0.46138 * 101.0, rel=0.06)
+
+
 def test_words_without_signs_of_other_alphabets() -> None:
     text = plan_words(plan_document(make_plan(ask(unit="dH"))), encoding="ascii")
     assert text.isascii()

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import base64
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from endpoint.chemistry.equilibrium import Flask, constants_at, speciate
+from endpoint.chemistry.equilibrium import Flask, speciate
 from endpoint.replay.chemistry import (
     LEVELS,
     NAMES,
-    Shifts,
     Tables,
     Water,
     holders,
     plain_tables,
     tabulate,
     volumes_of_levels,
+    water_of,
 )
 from endpoint.replay.control_pair import control_pair
 
@@ -29,7 +30,7 @@ WATER = Water(100.0, 25.0, 0.010, 0.20, 20.0)
 
 @pytest.fixture(scope="module")
 def tables() -> Tables:
-    return tabulate(replace(WATER, magnesium_share=0.137, indicator_umol_l=17.3))
+    return tabulate(replace(WATER, magnesium_share=0.10, indicator_umol_l=20.0, ph=9.9))
 
 
 def flask_of(water: Water) -> Flask:
@@ -90,8 +91,7 @@ def test_sums_close(tables: Tables) -> None:
 @pytest.mark.parametrize(("share", "middle", "last"), [(0.20, -0.14, 0.13), (0.0, -1.9, -0.11)])
 def test_middle_and_last_red_of_known_waters(share: float, middle: float, last: float) -> None:
     # As in test_equilibrium: worked before there was a program, with the pKa of Harris.
-    harris = Shifts(constants_at(10.0, "harris").log_ca_edta - constants_at(10.0).log_ca_edta)
-    water = replace(WATER, magnesium_share=share, shifts=harris)
+    water = replace(WATER, magnesium_share=share, edta_set="harris")
     found = volumes_of_levels([water], (0.5, 0.95))[0] - 25.0
     assert found[0] == pytest.approx(middle, abs=0.051 if middle == -1.9 else 0.0051)
     assert found[1] == pytest.approx(last, abs=0.0051)
@@ -114,13 +114,44 @@ def test_a_level_that_is_passed_from_the_start_has_no_volume() -> None:
     assert np.isnan(volumes_of_levels([thin])[0]).all()
 
 
-def test_shifts_move_the_constants() -> None:
-    found = Shifts(0.1, -0.2, 0.04, 0.06).at(10.0)
-    usual = constants_at(10.0)
-    assert found.log_ca_edta - usual.log_ca_edta == pytest.approx(0.08)
-    assert found.log_mg_edta - usual.log_mg_edta == pytest.approx(0.12)
-    assert found.log_ca_indicator - usual.log_ca_indicator == pytest.approx(-0.23)
-    assert found.log_mg_indicator - usual.log_mg_indicator == pytest.approx(-0.17)
+def document(magnesium: float, indicator: float) -> dict[str, Any]:
+    """As much of a result as the model looks at."""
+    return {
+        "equivalence_ml": {"value": 25.0},
+        "chemistry": {
+            "magnesium_share": {
+                "value": magnesium,
+                "interval68": [0.5 * magnesium, 1.5 * magnesium],
+            },
+            "indicator_umol_l": {"value": indicator, "factor68": 1.4},
+        },
+        "inputs": {
+            "indicator": "Eriochrome Black T",
+            "flask_ml": 105.0,
+            "titrant_mol_l": {"value": 0.010},
+            "ph": 10.05,
+        },
+    }
+
+
+@pytest.mark.parametrize(
+    ("found", "step"),
+    [
+        # What the fit found for a true 18 % and 8 umol/L, and for others.
+        ((0.076, 13.0), (0.10, 10.0)),
+        ((0.08, 12.0), (0.10, 10.0)),
+        ((0.001, 3.0), (0.0, 5.0)),
+        ((0.9, 500.0), (0.60, 80.0)),
+    ],
+)
+def test_what_the_fit_hardly_knows_is_a_step_of_a_slider(
+    found: tuple[float, float], step: tuple[float, float]
+) -> None:
+    water = water_of(document(*found))
+    assert water is not None
+    assert (water.magnesium_share, water.indicator_umol_l) == step
+    # What was measured or stated stays as it is.
+    assert (water.equivalence_ml, water.ph, water.flask_ml) == (25.0, 10.05, 105.0)
 
 
 def test_what_the_page_gets_is_the_table(tables: Tables) -> None:
@@ -133,7 +164,7 @@ def test_what_the_page_gets_is_the_table(tables: Tables) -> None:
         len(plain["volume_ml"]),
     )
     p, m, d = plain["own"]
-    assert (plain["ph"][p], plain["magnesium"][m], plain["indicator"][d]) == (10.0, 0.137, 17.3)
+    assert (plain["ph"][p], plain["magnesium"][m], plain["indicator"][d]) == (9.9, 0.10, 20.0)
     for name in NAMES:
         sent = np.frombuffer(base64.b64decode(plain["parts"][name]), dtype="<u2") / 65535
         assert np.abs(sent.reshape(shape) - getattr(tables.holders, name)).max() < 8e-6

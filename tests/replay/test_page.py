@@ -6,6 +6,7 @@ import html
 import io
 import json
 import re
+import statistics
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,15 +17,27 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
 from pypdf import PdfReader
+from scipy.stats import t as student
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.colour_names import NAMES, blueness_of, name_of, name_of_part
 from endpoint.drawing.svg import MARKS
+from endpoint.hardness.units import M_CACO3
+from endpoint.messages import REASONS
 from endpoint.record.titration import read_record
-from endpoint.replay.chemistry import Tables, holders
+from endpoint.replay.chemistry import (
+    INDICATOR_UMOL_L,
+    MAGNESIUM,
+    Tables,
+    holders,
+    volumes_of_levels,
+)
 from endpoint.replay.page import LARGEST_BYTES, page
+from endpoint.replay.practical import practical_of
+from endpoint.replay.questions import what_went_wrong
+from endpoint.replay.shades import with_dye
 from endpoint.replay.story import Story, story_of
 from endpoint.report.folder import write_folder
 from endpoint.result.document import provenance_of
@@ -132,7 +145,26 @@ def test_colour_words_follow_the_free_part(fountain: Made) -> None:
         assert (step.colour.name == "violet") == (0.35 <= step.level < 0.65)
     names = [step.colour.name for step in fountain.story.steps]
     assert [names.index(name) for name in order] == sorted(names.index(name) for name in order)
-    assert fountain.story.forms.at(1.0, 30.0).name == "dark blue"
+    assert fountain.story.forms.at(1.0, 30.0).name.endswith("dark blue")
+
+
+def test_much_indicator_is_dark_but_not_black(fountain: Made) -> None:
+    story = fountain.story
+    assert story.water is not None
+    for amount in INDICATOR_UMOL_L:
+        times = amount / story.water.indicator_umol_l
+        for free in (0.0, 0.5, 1.0):
+            code = story.forms.at(free, times).hex
+            channels = [int(code[k : k + 2], 16) for k in (1, 3, 5)]
+            # 64 of 255 is CIE lightness 27 in grey; a black one cannot be told from another.
+            assert max(channels) >= 64, (amount, free)
+            assert max(channels) - min(channels) >= 20, (amount, free)
+    # As measured at the amount that was used, and darker with more.
+    whites = [sum(bytes.fromhex(story.forms.at(0.0, s).hex[1:])) for s in (0.5, 1.0, 2.0, 8.0)]
+    assert whites == sorted(whites, reverse=True)
+    density = np.array([0.1, 0.8, 1.2])
+    assert with_dye(density, 1.0) == pytest.approx(density)
+    assert (with_dye(density, 4.0) < 4.0 * density).all()
 
 
 def test_the_camera_alone_gives_the_names_of_the_free_part(fountain: Made) -> None:
@@ -200,20 +232,27 @@ def test_the_hardness_is_reckoned_in_numbers(fountain: Made) -> None:
     assert mmol == pytest.approx(0.1 * float(fountain.story.marks[1].number), abs=1e-4)
 
 
-def test_what_the_fit_found_is_told_with_its_interval(shown: Page, fountain: Made) -> None:
+def test_what_the_fit_hardly_knows_is_not_told(shown: Page, fountain: Made) -> None:
     found = json.loads((fountain.folder / "result.json").read_text("utf-8"))["chemistry"]
     shown.locator("#show-all").click()
     said = " ".join(plain_text(shown).split())
-    told = re.search(r"magnesium share of ([0-9]+) % \(68 %: ([0-9]+) to ([0-9]+) %\)", said)
-    assert told is not None
-    low, high = found["magnesium_share"]["interval68"]
-    assert 100 * low - 1 < float(told[2]) <= 100 * low
-    assert 100 * high <= float(told[3]) < 100 * high + 1
-    dye = re.search(r"([0-9]+) µmol/L \(68 %: ([0-9]+) to ([0-9]+) µmol/L\)", said)
-    assert dye is not None
-    value, factor = found["indicator_umol_l"]["value"], found["indicator_umol_l"]["factor68"]
-    assert float(dye[2]) <= value / factor < float(dye[2]) + 1
-    assert float(dye[3]) - 1 < value * factor <= float(dye[3])
+    assert "68 %" not in said
+    assert "magnesium share of" not in said
+    assert "a recording hardly tells" in said
+    for sheet in ("worksheet", "answers"):
+        assert shown.locator(f"#{sheet}").text_content() is not None
+    water = fountain.story.water
+    assert water is not None
+    assert water.magnesium_share in MAGNESIUM
+    assert water.indicator_umol_l in INDICATOR_UMOL_L
+    share, dye = found["magnesium_share"]["value"], found["indicator_umol_l"]["value"]
+    assert share not in MAGNESIUM
+    assert dye not in INDICATOR_UMOL_L
+    # The model with a step in place of the fitted value still stands where the recording does.
+    own = fountain.story.own_middle_ml
+    middle = volumes_of_levels([water])[0][1] - water.equivalence_ml
+    assert own is not None
+    assert middle == pytest.approx(own, abs=0.1)
 
 
 def test_the_constants_of_the_model_are_stated(fountain: Made) -> None:
@@ -229,9 +268,12 @@ def test_every_place_has_the_same_numbers(shown: Page, fountain: Made) -> None:
     text = plain_text(shown)
     assert story.own_middle_ml is not None
     own = f"{-story.own_middle_ml:.2f} mL before the equivalence volume"
-    for key in ("early", "magnesium", "ph"):
+    told = shown.locator('.explained[data-answer="early"]').inner_text()
+    assert own in told.replace("\u00a0", " ")
+    # The others are about the model, and say so.
+    for key in ("magnesium", "ph"):
         told = shown.locator(f'.explained[data-answer="{key}"]').inner_text()
-        assert own in told.replace("\u00a0", " "), key
+        assert "ccording to the model" in told, key
     for mark in story.marks:
         assert mark.text.startswith(mark.number)
         assert f"{mark.name} {mark.number} mL" in " ".join(text.split())
@@ -356,6 +398,96 @@ def test_own_stop_against_the_chemistry(shown: Page, fountain: Made, off_ml: flo
     assert f"{story.equivalence_ml:.2f}" not in shown.locator("#stop").inner_text()
 
 
+def test_colours_only(shown: Page, fountain: Made) -> None:
+    story = fountain.story
+    tab_to(shown, "#blind")
+    shown.keyboard.press("Enter")
+    expect(shown.locator("#blind")).to_have_attribute("aria-pressed", "true")
+    go_to(shown, 12.0, story)
+    expect(shown.locator(".grows")).to_be_hidden()
+    expect(shown.locator("#reading")).to_be_hidden()
+    shown.locator("#on").click()
+    step = story.steps[int(shown.locator("#scrubber").input_value())]
+    for words in (
+        shown.locator("#scrubber").get_attribute("aria-valuetext"),
+        shown.locator("#told").text_content(),
+        shown.locator("#picture").get_attribute("alt"),
+    ):
+        assert words is not None
+        assert step.colour.name in words
+        assert "free" not in words
+        assert "%" not in words
+    # The colour is still there in a picture and in a word.
+    expect(shown.locator("#picture")).to_be_visible()
+    expect(shown.locator("#shade")).to_have_text(step.colour.name)
+    assert "free" not in shown.locator("#watch").inner_text()
+    shown.locator("#stop-here").click()
+    expect(shown.locator("#stop-said")).not_to_contain_text("curve")
+    shown.locator("#stop-reveal").click()
+    expect(shown.locator(".grows")).to_be_visible()
+    expect(shown.locator("#reading")).to_contain_text("free")
+
+
+def test_stops_of_a_class(shown: Page, fountain: Made) -> None:
+    story = fountain.story
+    end = story.equivalence_ml
+    assert end is not None
+    typed = shown.locator("#class-stops")
+    typed.fill("11.40 11,55 11.6; 11.62\n11.7 abc -3 9999 11.50,")
+    expect(shown.locator("#class-count")).to_contain_text("6 stops. Left out: abc, -3, 9999.")
+    expect(shown.locator("#class-result")).to_be_hidden()
+    go_to(shown, 11.65, story)
+    shown.locator("#stop-here").click()
+    shown.locator("#class-add").click()
+    shown.locator("#stop-reveal").click()
+    stops = [11.40, 11.55, 11.60, 11.62, 11.70, 11.50, 11.65]
+    mean, sd = statistics.mean(stops), statistics.stdev(stops)
+    half = student.ppf(0.975, 6) * sd / 7**0.5
+    said = shown.locator("#class-summary").inner_text().replace("\u00a0", " ")
+    assert f"7 stops: mean {mean:.2f} mL, from 11.40 to 11.70 mL." in said
+    assert f"standard deviation {sd:.2f} mL" in said
+    off = mean - end
+    assert f"on average {abs(off):.2f} mL {'before' if off < 0 else 'after'} the" in said
+    found = re.search(r"95 %: ([−+])([0-9.]+) to ([−+])([0-9.]+) mL", said)
+    assert found is not None
+    ends = [float(found[k + 1]) * (1 if found[k] == "+" else -1) for k in (1, 3)]
+    assert ends == pytest.approx([off - half, off + half], abs=0.0051)
+    amount = re.search(r"result is ([0-9.]+) mg/L CaCO3 too (low|high)", said)
+    assert amount is not None
+    assert float(amount[1]) == pytest.approx(abs(off) * story.per_ml, abs=0.051)
+    significant = ends[0] > 0 or ends[1] < 0
+    assert ("would not take this bias away" in said) == significant
+    assert shown.locator("#class-chart .dot").count() == 7
+    shown.locator("#stop-again").click()
+    expect(shown.locator("#class-result")).to_be_hidden()
+
+
+def test_a_bias_that_more_pupils_would_not_remove(shown: Page, fountain: Made) -> None:
+    end = fountain.story.equivalence_ml
+    assert end is not None
+    shown.locator("#class-stops").fill(
+        " ".join(f"{end + 0.3 + 0.02 * k:.2f}" for k in range(-2, 3))
+    )
+    go_to(shown, 11.0, fountain.story)
+    shown.locator("#stop-here").click()
+    shown.locator("#stop-reveal").click()
+    expect(shown.locator("#class-summary")).to_contain_text("would not take this bias away")
+
+
+def test_the_model_says_what_it_does_not_know(shown: Page, fountain: Made) -> None:
+    tables = fountain.story.tables
+    assert tables is not None
+    shown.locator("#model-open").click()
+    doubt = shown.locator("#model-doubt")
+    expect(doubt).to_have_text("")
+    shown.locator("#set-ph").fill(str(len(tables.ph) - 1))
+    expect(doubt).to_contain_text("22 % of the free indicator is its orange form")
+    expect(doubt).to_contain_text("magnesium hydroxide can form")
+    shown.locator("#set-magnesium").fill("0")
+    expect(doubt).not_to_contain_text("magnesium hydroxide")
+    assert "Above pH 11 magnesium hydroxide" not in fountain.text
+
+
 def test_questions_by_keyboard(shown: Page) -> None:
     for question in shown.locator("form.question").all():
         key = question.get_attribute("data-question")
@@ -407,7 +539,7 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
                     assert percent == pytest.approx(100.0 * expected, abs=0.06)
         expect(shown.locator("#model-said")).to_contain_text(f"At {tables.volume_ml[v]:.2f} mL")
     shown.locator("#model-back").click()
-    expect(shown.locator("#out-ph")).to_contain_text("this sample")
+    expect(shown.locator("#out-ph")).to_have_text("pH 10")
     expect(shown.locator("#out-volume")).to_have_text(f"{tables.water.equivalence_ml:.2f} mL")
     for figure in shown.locator(".species").all():
         here = figure.locator("[data-here]").bounding_box()
@@ -465,6 +597,7 @@ def test_no_barriers(browser: Browser, fountain: Made, options: dict[str, Any]) 
     assert barriers(opened) == []
     go_to(opened, 11.0, fountain.story)
     opened.locator("#stop-here").click()
+    opened.locator("#class-stops").fill("10.9 11.2 11.3")
     opened.locator("#stop-reveal").click()
     opened.locator("#show-all").click()
     assert barriers(opened) == []
@@ -492,7 +625,14 @@ def test_without_a_script_everything_stands_there(browser: Browser, fountain: Ma
     for mark in fountain.story.marks:
         assert mark.text.replace("\u00a0", " ") in text
     assert fountain.story.answer.replace("\u00a0", " ") in text
-    for title in ("Worksheet", "Answer sheet", "Who holds what", "Scripts are off"):
+    for title in (
+        "Worksheet",
+        "Practical sheet",
+        "Answer sheet",
+        "Red, blue, and who takes the metal",
+        "Who holds what",
+        "Scripts are off",
+    ):
         assert title in text
     assert opened.locator("#scrubber").is_hidden()
     assert opened.locator(".grows .dot").count() == len(fountain.story.volume_ml)
@@ -508,7 +648,7 @@ def test_the_worksheet_holds_no_answer(shown: Page, fountain: Made) -> None:
         text = " ".join(" ".join(p.extract_text() for p in reader.pages).split())
         return unicodedata.normalize("NFKC", text)
 
-    work, answers = printed("worksheet"), printed("answers")
+    work, answers, practical = (printed(s) for s in ("worksheet", "answers", "practical"))
     assert "Worksheet" in work
     assert "Ammonia buffer" in work
     assert "I would stop at" in work
@@ -518,6 +658,15 @@ def test_the_worksheet_holds_no_answer(shown: Page, fountain: Made) -> None:
         assert number in answers
     assert "Answer sheet" in answers
     assert "Answer sheet" not in work
+    # Hardness in open steps with the molar mass, and its word on a scale with a name.
+    assert "(40.08 + 12.01 + 3 × 16.00) mg/mmol" in work
+    assert pytest.approx(M_CACO3, abs=0.01) == 40.08 + 12.01 + 3 * 16.00
+    assert "moderately hard up to 120" in work
+    assert "Geological Survey" in work
+    assert fountain.story.facts.soft_or_hard.removesuffix(".") in answers
+    assert fountain.story.facts.soft_or_hard not in work
+    assert "Practical sheet" in practical
+    assert "Worksheet" not in practical
 
 
 # --- other results ----------------------------------------------------------------------------
@@ -565,10 +714,18 @@ def test_results_without_a_number(
             expect(opened.locator("#own-error")).to_contain_text(said)
             opened.locator("#stop-again").click()
     else:
-        # The end lies beyond the last volume, or is not known: nobody can point at it.
+        # The end lies beyond the last volume, or is not known: nobody can point at it, but say why.
+        assert answer not in plain_text(opened)
+        assert one.story.reasons[0][1] not in plain_text(opened)
+        expect(opened.locator("#stop")).to_have_count(0)
+        question = opened.locator('form[data-question="wrong"]')
+        assert question.locator("input").count() >= 2
+        question.locator("input").first.check()
+        question.locator("[data-reveal]").click()
         assert answer in plain_text(opened)
         assert one.story.reasons[0][1] in plain_text(opened)
-        expect(opened.locator("#stop")).to_have_count(0)
+        assert question.locator(".verdict b").all_inner_texts().count("✓ Right.") == 1
+        expect(opened.locator("#model-body")).to_be_visible()
     opened.locator("#show-all").click()
     assert "example" in plain_text(opened)
     assert "nan" not in plain_text(opened).lower().split()
@@ -632,6 +789,78 @@ def test_what_a_result_may_lack(
     one = made(tmp_path)
     assert one.story.is_example == ("chemistry" in key or key[-1] == "flask_ml")
     assert fountain.story.answer in one.story.answer
+
+
+def test_words_of_a_label_are_never_formulas(fountain: Made, tmp_path: Path) -> None:
+    copied(fountain.folder, tmp_path)
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    data["label"] = "Well_3^2+"
+    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
+    assert "Well_3^2+: equivalence volume" in made(tmp_path).text
+
+
+@pytest.mark.parametrize("code", [*REASONS, "unheard-of"])
+def test_every_reason_makes_a_question(
+    without_number: dict[str, Path], tmp_path: Path, code: str
+) -> None:
+    copied(without_number["none"], tmp_path)
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    data["reasons"] = [{"code": code, "text": "It was so.", "advice": "Do it again."}]
+    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
+    question = what_went_wrong(story_of(read_kept(tmp_path)))
+    assert question is not None
+    assert sum(choice.is_right for choice in question.choices) == 1
+    texts = [choice.text for choice in question.choices]
+    assert len(set(texts)) == len(texts) >= 2
+    assert "{" not in " ".join(texts)
+    assert question.explained == "Do it again."
+
+
+def test_practical_sheet_as_pdf_and_page(browser: Browser, fountain: Made, tmp_path: Path) -> None:
+    for name in ("sheet.pdf", "sheet.html"):
+        done = run(
+            "replay",
+            str(fountain.folder),
+            "--out",
+            str(tmp_path / "class.html"),
+            "--practical",
+            str(tmp_path / name),
+        )
+        assert done.exit_code == 0, done.stderr
+    reader = PdfReader(tmp_path / "sheet.pdf")
+    assert len(reader.pages) == 2
+    assert "/StructTreeRoot" in reader.root_object
+    pdf = unicodedata.normalize("NFKC", " ".join(p.extract_text() for p in reader.pages))
+    pdf = re.sub(r"\s+", "", pdf)
+    told = heard(opened := browser.new_page(viewport={"width": 390, "height": 844}))
+    opened.goto((tmp_path / "sheet.html").as_uri())
+    assert barriers(opened) == []
+    assert opened.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert len(PdfReader(io.BytesIO(opened.pdf(prefer_css_page_size=True))).pages) == 2
+    text = plain_text(opened)
+    sheet = practical_of(fountain.story)
+    assert sheet is not None
+    texts = [sheet.title, sheet.salt, sheet.first, *sheet.hazards, *sheet.waste, *sheet.steps]
+    texts += [a.amount for a in sheet.amounts] + [row.holds for row in sheet.flasks]
+    for words in texts:
+        assert words.replace("\u00a0", " ") in text
+        assert re.sub(r"\s+", "", unicodedata.normalize("NFKC", words)) in pdf, words
+    for words in ("safety data sheets", "local rules", "ammonia", "stains", "spatula tip"):
+        assert words in text.lower()
+    assert told == []
+    opened.close()
+
+
+def test_practical_sheet_only_where_it_fits(fountain: Made, tmp_path: Path) -> None:
+    copied(fountain.folder, tmp_path)
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    data["inputs"]["indicator"] = "Calconcarboxylic acid"
+    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
+    for name, said in (("a.pdf", "Eriochrome Black T only"), ("a.docx", "not a name")):
+        done = run("replay", str(tmp_path), "--practical", str(tmp_path / name))
+        assert done.exit_code == 2
+        assert said in done.stderr
+        assert not (tmp_path / name).exists()
 
 
 def test_command(fountain: Made, tmp_path: Path) -> None:

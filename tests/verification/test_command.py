@@ -7,14 +7,19 @@ import io
 import json
 import re
 import shutil
+import unicodedata
 from pathlib import Path
 
 import numpy as np
 import pytest
+from playwright.sync_api import Browser
+from pypdf import PdfReader
 
 from calibration.certificate import read_certificate
+from endpoint.verification.document import QUESTIONS, REMEDIES
 from endpoint.verification.plan import plan_verification
 from endpoint.verification.table import VerificationProblem
+from tests.bench_server import barriers, heard
 from tests.command import located, run
 from tests.places import BENCH, ROOT
 
@@ -73,6 +78,45 @@ def test_the_sample_bench_is_simulated_and_passes() -> None:
     # The bias that was put in: 0.003 mmol/L, which is 0.03 mL of 0.01 mol/L for 100 mL.
     low, high = data["bias_mmol_l"]["interval95"]
     assert 0.0 < low < 0.003 < high
+
+
+@pytest.mark.parametrize(("bias", "scatter"), [(0.0, 0.002), (0.02, 0.006)])
+def test_page_and_pdf_say_what_the_terminal_says(
+    browser: Browser, tmp_path: Path, bias: float, scatter: float
+) -> None:
+    path = table(tmp_path, bias=bias, scatter=scatter)
+    hostile = path.read_text("utf-8").replace("bench 2, camera", "<script>bad</script> & camera")
+    path.write_text(hostile, encoding="utf-8")
+    out, pdf = tmp_path / "out", tmp_path / "verification.pdf"
+    got = run("verify", path, "--out", out, "--pdf", pdf)
+    assert got.exit_code == 0
+    assert "report.html" in got.stdout
+    said = "".join(got.stdout.split())
+    reader = PdfReader(pdf)
+    assert "/StructTreeRoot" in reader.root_object
+    paper = unicodedata.normalize("NFKC", "".join(page.extract_text() for page in reader.pages))
+    paper = "".join(paper.split())
+    opened = browser.new_page(viewport={"width": 390, "height": 844})
+    told = heard(opened)
+    opened.goto((out / "report.html").as_uri())
+    assert barriers(opened) == []
+    assert opened.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    text = "".join(opened.locator("body").inner_text().split())
+    data = json.loads((out / "verification.json").read_text("utf-8"))
+    for level in data["levels"]:
+        numbers = f"{level['known_mmol_l']:.3f}", f"{level['mean_mmol_l']:.4f}"
+        for place in (said, paper, text):
+            assert all(number in place for number in numbers)
+    for check in data["checks"]:
+        answer = QUESTIONS[check["check"]].replace(" ", "") + ("yes" if check["passed"] else "no")
+        assert answer in paper
+        assert answer in text
+        if not check["passed"]:
+            assert REMEDIES[check["check"]].replace(" ", "") in text
+            assert REMEDIES[check["check"]].replace(" ", "") in paper
+    assert opened.locator(".drawing circle").count() == data["titrations"]
+    assert told == []
+    opened.close()
 
 
 def test_a_bench_that_is_off_is_told_what_and_what_to_do(tmp_path: Path) -> None:

@@ -20,14 +20,17 @@
   const scrubber = $("scrubber"), picture = $("picture"), liquid = $("liquid");
   const dots = all("#grown [data-v]").map((dot) => [dot, Number(dot.dataset.v)]);
   const half = 0.5 * (D.steps[1][0] - D.steps[0][0]);
-  let shown = -1;
+  let shown = -1, isBlind = false;
+  // With colours only, nothing but volume and colour may be seen or heard.
+  const told = (k) => (isBlind ? `${ml(D.steps[k][0])} mL, ${D.steps[k][3]}` : D.steps[k][1]);
   function show(k) {
-    const [volume, words, hex, name, reading, index] = D.steps[k];
+    const [volume, , hex, name, reading, index] = D.steps[k];
+    const words = told(k);
     scrubber.value = k;
     scrubber.setAttribute("aria-valuetext", words);
     say($("volume"), ml(volume));
     say($("shade"), name);
-    say($("reading"), reading);
+    say($("reading"), isBlind ? "" : reading);
     say($("stop-volume") || document.createElement("span"), ml(volume));
     $("swatch").setAttribute("fill", hex);
     if (liquid) liquid.setAttribute("fill", hex);
@@ -49,9 +52,19 @@
   const onward = () => D.stops.find((k) => k > here());
   const backward = () => D.stops.filter((k) => k < here()).pop();
   // The slider tells its own value; what buttons do is told here.
-  const tell = () => say($("told"), D.steps[here()][1]);
+  const tell = () => say($("told"), told(here()));
   $("on").addEventListener("click", () => { halt(); show(onward() ?? last); tell(); });
   $("back").addEventListener("click", () => { halt(); show(backward() ?? 0); tell(); });
+
+  const blind = $("blind");
+  function hideCurve(isHidden) {
+    isBlind = isHidden;
+    blind.setAttribute("aria-pressed", String(isHidden));
+    document.body.classList.toggle("blind", isHidden);
+    say($("told"), "");
+    show(here());
+  }
+  blind.addEventListener("click", () => hideCurve(!isBlind));
 
   // Playing ------------------------------------------------------------------------------
   let timer = 0;
@@ -109,6 +122,7 @@
     });
     button.addEventListener("click", () => {
       reveal(name);
+      if (name === "wrong") { hideCurve(false); openModel(false); }
       button.disabled = true;
       say(said, name === "control" ? flasksRight(picks) : chosenRight(form));
       answers(name).pop().focus();
@@ -124,7 +138,7 @@
   }
 
   // Where would you stop? ------------------------------------------------------------------
-  let guess = null;
+  let guess = null, isKnown = false;
   const stop = $("stop-here");
   if (stop) {
     const guessed = $("guess"), ownRow = $("own-row");
@@ -135,11 +149,15 @@
       guessed.toggleAttribute("hidden", false);
       move(place(guess, 0, lastMl));
       $("stop-reveal").disabled = false;
-      say($("stop-said"), `Your stop: ${ml(guess)} mL, marked by a diamond at the foot of the curve.`);
+      $("class-add").disabled = false;
+      say($("stop-said"), `Your stop: ${ml(guess)} mL` + (isBlind ? "." : ", marked by a diamond at the foot of the curve."));
     });
     $("stop-reveal").addEventListener("click", () => {
       reveal("stop");
+      isKnown = true;
+      hideCurve(false);
       openModel(false);
+      countStops();
       stop.disabled = true;
       $("stop-reveal").disabled = true;
       $("stop-again").hidden = false;
@@ -149,7 +167,10 @@
     });
     $("stop-again").addEventListener("click", () => {
       reveal("stop", false);
+      isKnown = false;
       guess = null;
+      $("class-add").disabled = true;
+      countStops();
       stop.disabled = false;
       $("stop-again").hidden = true;
       guessed.toggleAttribute("hidden", true);
@@ -159,6 +180,102 @@
       say($("stop-said"), "No stop chosen yet.");
       stop.focus();
     });
+    const typed = $("class-stops");
+    typed.addEventListener("input", countStops);
+    $("class-add").addEventListener("click", () => {
+      typed.value = `${typed.value.trim()} ${ml(guess)}`.trim();
+      $("class-add").disabled = true;
+      countStops();
+    });
+    function stopsOf(text) {
+      const found = [], odd = [];
+      for (const word of text.split(/[\s;]+/).filter(Boolean)) {
+        // Many write a comma for the decimal point; one at the end only separates.
+        const plain = word.replace(/,$/, "").replace(",", ".");
+        const value = /^[0-9]*\.?[0-9]+$/.test(plain) ? Number(plain) : NaN;
+        if (value > 0 && value <= 2 * lastMl && found.length < D.t.length) found.push(value);
+        else odd.push(word);
+      }
+      return [found, odd];
+    }
+    function countStops() {
+      const [stops, odd] = stopsOf(typed.value);
+      const left = odd.length ? ` Left out: ${odd.slice(0, 3).join(", ").slice(0, 40)}${odd.length > 3 ? " and more" : ""}.` : "";
+      const many = stops.length === 1 ? "1 stop." : `${stops.length || "No"} stops${stops.length ? "." : " yet."}`;
+      say($("class-count"), many + left + (isKnown || stops.length > 1 ? "" : " Mean, scatter and bias are shown with the equivalence point."));
+      const isShown = isKnown && stops.length > 1;
+      $("class-result").hidden = !isShown;
+      if (!isShown) return;
+      const [mean, sd, half] = scatterOf(stops);
+      sayFormula($("class-summary"), classWords(stops, mean, sd, half));
+      drawStops(stops, mean, half);
+    }
+    function scatterOf(stops) {
+      const n = stops.length;
+      const mean = stops.reduce((sum, v) => sum + v, 0) / n;
+      const sd = Math.sqrt(stops.reduce((sum, v) => sum + (v - mean) ** 2, 0) / (n - 1));
+      return [mean, sd, D.t[n - 2] * sd / Math.sqrt(n)];
+    }
+    function classWords(stops, mean, sd, half) {
+      const said = [`${stops.length} stops: mean ${ml(mean)} mL, from ${ml(Math.min(...stops))} to ${ml(Math.max(...stops))} mL. Scatter: standard deviation ${ml(sd)} mL.`];
+      const end = D.marks.find(([key]) => key === "equivalence");
+      if (!end) {
+        const [low, high] = D.bracket;
+        const inside = stops.filter((v) => v >= low && (high === null || v <= high)).length;
+        said.push(`${inside} of them are inside the interval in which the end lies.`);
+        return said.join(" ");
+      }
+      const bias = mean - end[2], amount = Math.abs(bias * D.per_ml);
+      const [low, high] = [bias - half, bias + half];
+      const signed = (v) => `${v < 0 ? "−" : "+"}${ml(Math.abs(v))}`;
+      said.push(`Bias: on average ${ml(Math.abs(bias))} mL ${bias < 0 ? "before" : "after"} the equivalence volume (95 %: ${signed(low)} to ${signed(high)} mL), so the mean result is ${amount.toFixed(amount < 0.095 ? 3 : 1)} ${D.per_unit} too ${bias < 0 ? "low" : "high"}.`);
+      said.push(low > 0 || high < 0 ? "More pupils would make the mean more certain, but would not take this bias away." : "The scatter is too wide to say that the class stops too early or too late.");
+      const red = D.marks.find(([key]) => key === "last_red");
+      if (red) {
+        const away = ml(Math.abs(mean - red[2]));
+        said.push(`A careful eye looks for the last red: the mean lies ${away === "0.00" ? "there" : `${away} mL ${mean < red[2] ? "before" : "after"} it`}.`);
+      }
+      return said.join(" ");
+    }
+    function drawStops(stops, mean, half) {
+      const svg = $("class-chart");
+      const marks = D.marks.filter(([key]) => key !== "midpoint");
+      const places = [...stops, mean - half, mean + half, ...marks.map((mark) => mark[2]), ...(D.bracket || []).filter((v) => v !== null)];
+      const pad = Math.max(0.05, 0.06 * (Math.max(...places) - Math.min(...places)));
+      const low = Math.min(...places) - pad, high = Math.max(...places) + pad;
+      const at = (v) => place(v, low, high);
+      const made = (name, attributes, text) => {
+        const element = document.createElementNS(svg.namespaceURI, name);
+        for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+        if (text !== undefined) element.textContent = text;
+        svg.append(element);
+      };
+      svg.replaceChildren();
+      const step = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].find((s) => (high - low) / s <= 7) || 100;
+      for (let k = Math.ceil(low / step); k * step <= high; k++) {
+        made("path", { class: "grid", d: `M${at(k * step)} 8V104` });
+        made("text", { class: "tick", x: at(k * step), y: 121, "text-anchor": "middle" }, (k * step).toFixed(step < 0.1 ? 2 : 1));
+      }
+      made("path", { class: "edge", d: `M${LEFT} 104H${RIGHT}` });
+      for (const [key, , value] of marks) {
+        const x = at(value);
+        made("path", { class: "drop", d: `M${x} 8V104` });
+        made("path", { class: "shape", d: key === "equivalence" ? `M${x - 6} 18h12l-6 -11Z` : `M${x - 5} 8h10v10h-10Z` });
+      }
+      const beads = [];
+      for (const v of [...stops].sort((a, b) => a - b)) {
+        const x = at(v);
+        let row = 0;
+        while (beads.some(([ox, or]) => or === row && Math.abs(ox - x) < 9)) row += 1;
+        beads.push([x, row]);
+        made("circle", { class: "dot", cx: x, cy: 98 - 9 * Math.min(row, 5), r: 4 });
+      }
+      const y = 34, x = at(mean);
+      made("path", { class: "reach", d: `M${at(mean - half)} ${y}H${at(mean + half)}m0 -5v10M${at(mean - half)} ${y - 5}v10` });
+      made("path", { class: "shape", d: `M${x} ${y - 7}l7 7l-7 7l-7 -7Z` });
+      made("text", { class: "name", x: RIGHT, y: 143, "text-anchor": "end" }, "stop / mL");
+      made("text", { class: "name", x: 0, y: 143 }, "● stop  ◇ mean, 95 %  △ equivalence  □ last red");
+    }
     function drawOwn() {
       const [low, high] = D.around;
       const inside = Math.min(Math.max(guess, low), high);
@@ -255,11 +372,19 @@
         figure.querySelector("[data-here]").setAttribute("transform", `translate(${x} 0)`);
         for (const ticks of figure.querySelectorAll("[data-ticks]")) ticks.toggleAttribute("hidden", ticks.dataset.ticks !== scale);
       }
+      say($("model-doubt"), doubts(set));
       const free = at("indicator_free", set, v);
       const [hex, name] = M.shades[set[2]][Math.round(20 * free)];
       $("model-swatch").setAttribute("fill", hex);
       clearTimeout(timer);
       timer = setTimeout(() => say($("model-said"), summary(set, v, free, name)), 250);
+    }
+    // What the model does not know, where it matters.
+    function doubts([p, m]) {
+      const said = [];
+      if (M.hydroxide[p][m]) said.push("At this pH and with this much magnesium, solid magnesium hydroxide can form.");
+      if (M.orange[p] > 0.05) said.push(`At this pH, ${(100 * M.orange[p]).toFixed(0)} % of the free indicator is its orange form, so the end is not a pure blue.`);
+      return said.join(" ");
     }
     function summary(set, v, free, name) {
       const base = ((set[0] * M.magnesium.length + set[1]) * M.indicator.length + set[2]) * M.levels.length;

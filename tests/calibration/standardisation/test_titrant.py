@@ -433,6 +433,26 @@ def test_one_eye_cancels_to_the_remainder(volume_ml: float, tmp_path: Path) -> N
         assert by_other.standard_uncertainty > hardness.standard_uncertainty
 
 
+def test_a_blank_by_the_same_eye_takes_the_end_error_with_it() -> None:
+    blank = {"blank": {"volume_ml": 0.04, "standard_uncertainty_ml": 0.02}}
+    found = [
+        certificate({**blank, "end.error_ml": error}).quantity("concentration", "mol/L")
+        for error in (-0.03, 0.0, 0.10)
+    ]
+    # Titre and blank both hold the error: whatever it is, their difference holds none of it.
+    assert len({one.value for one in found}) == 1
+    assert not any("end read by eye" in name for one in found for name in one.contributions)
+    alone = certificate().quantity("concentration", "mol/L")
+    mean_ml = (24.87 + 24.92 + 24.90) / 3.0
+    assert found[0].value == pytest.approx(
+        alone.value * (mean_ml + 0.03) / (mean_ml - 0.04), rel=1e-9
+    )
+    said = " ".join(certificate(blank).remarks)
+    assert "the error of the end cancels" in said
+    # Without a blank it stays, and so does what is said of an error that nobody stated.
+    assert any("end read by eye" in name for name in alone.contributions)
+
+
 def test_two_standardisations_share_only_what_they_share() -> None:
     first = strength()
     second = strength({"certificate.id": "EDTA-8", "standard.mass_mg": 251.0})
