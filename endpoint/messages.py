@@ -89,9 +89,9 @@ REASONS: dict[str, tuple[str, str]] = {
         " this, and so can a log with a clock of its own.",
     ),
     "one-addition": (
-        "One addition went through the whole colour change, so the endpoint is only known to "
-        "lie between two volumes.",
-        "Add drop by drop near the end.",
+        "The whole colour change lies between two volumes that were written down, so the endpoint "
+        "is only known to lie between them.",
+        "Add drop by drop near the end, and write down each reading.",
     ),
     "still-purple": (
         "The recording stops within the change, before a pure {free} was reached.",

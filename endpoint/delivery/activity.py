@@ -93,7 +93,7 @@ class Activity:
         return np.clip(number, -self.bins, 2 * self.bins).astype(np.int64)
 
     def steps_up_after(self, reached: int, written: int, end: int) -> int:
-        """Bin of a pause where the colour steps on towards the end colour after its row was written.
+        """Bin of a pause where the colour steps on, after its row was written, to the end colour.
 
         What settles only slows down; a colour that speeds up again got more titrant.
 
@@ -116,7 +116,8 @@ class Activity:
         if not np.isfinite(levels).all():
             return end
         mean = np.convolve(levels, np.full(wide, 1.0 / wide), "valid")
-        bend = mean[2 * wide :] - 2.0 * mean[wide:-wide] + mean[: -2 * wide]
+        rise = mean[2 * wide :] - mean[wide:-wide]
+        bend = np.minimum(rise, rise - mean[wide:-wide] + mean[: -2 * wide])
         scatter = 1.4826 * float(np.median(np.abs(np.diff(levels, n=2)))) / np.sqrt(6.0)
         limit = max(_LEAST_STEP, _STEP_SDS * scatter * np.sqrt(6.0 / wide))
         found = np.flatnonzero(bend > limit)
