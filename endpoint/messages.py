@@ -130,6 +130,10 @@ REMARKS: dict[str, tuple[str, str]] = {
         "that titrant runs in from {told} s.",
         "Compare the two; start_s of a pump, or clock_offset_s of a log, moves the delivery.",
     ),
+    "first-reading": (
+        "The log begins at {first} mL, which is taken as titrant that is in the flask by then.",
+        "If that is the reading of the burette at the start, subtract it from every volume.",
+    ),
     "little-indicator": (
         "The liquid is very pale.",
         "A little more indicator makes the result more certain.",

@@ -31,7 +31,7 @@ from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
 from endpoint.equivalence.fit import Transition
-from endpoint.messages import reason
+from endpoint.messages import reason, remark
 from endpoint.problems import Flag, NoEndpoint, UnseenVolume
 from endpoint.recording.colours import ColourTable
 from endpoint.recording.frame import PictureSource
@@ -174,13 +174,26 @@ def _of_trace(
     if not alignments:
         doubt = _doubt_of_end(colour, job.delivery)
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
-        return with_hardness(_of_delivery(colour, job, job.delivery, seen, doubt))
+        return _with_first_reading(
+            with_hardness(_of_delivery(colour, job, job.delivery, seen, doubt)), job.delivery
+        )
 
     def result_of(alignment: Alignment, near: Transition | None) -> Result:
         delivery = alignment.delivery
         return _of_delivery(colour, job, delivery, seen, _doubt_of_end(colour, delivery), near)
 
-    return with_hardness(result_of_several(alignments, result_of))
+    return _with_first_reading(
+        with_hardness(result_of_several(alignments, result_of)), job.delivery
+    )
+
+
+def _with_first_reading(result: Result, delivery: Delivery) -> Result:
+    """Result with a remark where the log seems to begin with the start reading of the burette."""
+    if result.status == "none" or not delivery.may_begin_with_reading:
+        return result
+    words = {"first": f"{np.min(delivery.volume_ml):.2f}"}
+    remarks = (*result.verdict.remarks, remark("first-reading", words))
+    return replace(result, verdict=replace(result.verdict, remarks=remarks))
 
 
 def _of_delivery(

@@ -140,6 +140,15 @@ class Delivery:
         """Volume before the first row: what the first row says if it is a start reading of 0."""
         return 0.0 if self.mode == "steps" else float(self.volume_ml[0])
 
+    @property
+    def may_begin_with_reading(self) -> bool:
+        """Whether the first row may be what the burette read before anything ran in.
+
+        A first portion is poured, and is larger than the next; a reading may be anything.
+        """
+        first, *later = np.unique(self.volume_ml)[:2].tolist()
+        return bool(later and 0.0 < first < later[0] - first)
+
     def mixed_volume_at(self, time_s: ArrayLike, mixing_time_s: float) -> FloatArray:
         """Volume that has mixed into the bulk of the liquid: response of a first-order lag.
 

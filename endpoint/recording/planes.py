@@ -39,7 +39,7 @@ def coding_of(
     picture: Any, matrix: str | None, range_: str | None
 ) -> tuple[ColourCoding, list[str]]:
     """Matrix and range: what was asked for, else the tags, else the usual ones with a note."""
-    notes: list[str] = []
+    assumed: list[str] = []
     name = str(picture.format.name)
     is_yuv = not (picture.format.is_rgb or picture.format.has_palette or name.startswith("gray"))
     if matrix is None:
@@ -47,17 +47,20 @@ def coding_of(
         if matrix is None:
             matrix = "bt709" if picture.height >= 720 else "bt601"
             if is_yuv:
-                notes.append(
-                    f"The film does not say which colour matrix it has; {matrix.upper()} is "
-                    "assumed (usual for its size)."
-                )
+                assumed.append(f"the colour matrix {matrix.upper()}")
     tag = int(picture.color_range or 0)
     full = tag == 2 or name.startswith("yuvj")
     if range_ is not None:
         full = range_ == "full"
     elif tag not in (1, 2) and is_yuv and not full:
-        notes.append("The film does not say which range its samples have; limited is assumed.")
-    return ColourCoding(matrix, full), notes
+        assumed.append("limited range")
+    if not assumed:
+        return ColourCoding(matrix, full), []
+    usual = " and ".join(assumed)
+    return ColourCoding(matrix, full), [
+        f"The film does not say how its colours are coded; {usual}, usual for its size, "
+        f"{'are' if len(assumed) > 1 else 'is'} assumed."
+    ]
 
 
 @dataclass(frozen=True)

@@ -245,3 +245,19 @@ def test_a_delivery_cannot_be_changed() -> None:
     delivery = Delivery("steps", np.array([0.0, 1.0]), np.array([0.0, 1.0]))
     with pytest.raises(ValueError, match="read-only"):
         delivery.volume_ml[0] = 3.0
+
+
+@pytest.mark.parametrize(
+    ("volume_ml", "may"),
+    [
+        ([1.20, 5.17, 7.18], True),  # the burette was not at zero
+        ([1.20, 1.20, 5.17], True),
+        ([0.0, 3.97, 5.98], False),
+        ([3.97, 5.98, 7.97], False),  # the first row follows the first pour
+        ([9.0, 9.05, 9.10], False),  # the recording begins when some is in
+        ([1.20], False),
+    ],
+)
+def test_a_first_row_that_may_be_a_start_reading(volume_ml: list[float], may: bool) -> None:
+    time_s = np.arange(len(volume_ml), dtype=np.float64)
+    assert Delivery("steps", time_s, np.array(volume_ml)).may_begin_with_reading is may
