@@ -44,9 +44,6 @@ much magnesium are passed, which show 4 % half a millilitre before the end."""
 _NOISY = 5.0
 """And how many times the usual departure from its middle: some three standard deviations of what is
 averaged."""
-_MOVED, _STILL_MIXING_S = 0.02, 3.0
-"""Least change of the blueness that an addition is known by: 1.6 % of the whole way, less does no
-harm; and how long after a reading the colour still moves by itself, s: two usual mixing times."""
 _BACK, _SMOOTH = (14, 44), 3
 """Blocks, counted back, that the colour is compared with: 3.5 to 11 s ago, in which half a
 millilitre ran in; and blocks that are averaged. Nearer, and a slow rise goes unseen; further, and
@@ -65,17 +62,18 @@ class Sight:
     """Frames that belong to no reading yet, or are not mixed, shape (n,)."""
     running: str
     """Now: "mixing" after a reading, "adding", "added" and not typed yet, or empty."""
-    ended_s: tuple[float | None, ...] = ()
-    """When the addition of each reading ended, as far as it was seen; shape (readings,)."""
+    additions_s: tuple[tuple[float, float] | None, ...] = ()
+    """Begin and end of the addition of each reading, as far as they are known; shape (readings,).
+    Where only the asking and the typing are known, it lies in the middle between them."""
     turns: bool = False
     """Whether the addition under way has brought the first tinge."""
 
     def times_of(self, readings_s: FloatArray) -> FloatArray:
         """Times at which the additions of the readings had ended, s, rising, shape (readings,)."""
         times = np.array(readings_s)
-        for k, end_s in enumerate(self.ended_s):
-            if end_s is not None and k:
-                times[k] = min(max(end_s, times[k - 1] + _APART_S), times[k])
+        for k, span in enumerate(self.additions_s):
+            if span is not None and k:
+                times[k] = min(max(span[1], times[k - 1] + _APART_S), times[k])
         return times
 
 
@@ -131,6 +129,7 @@ def sight_of(
     usable: NDArray[np.bool_],
     readings_s: tuple[float, ...],
     density: FloatArray | None = None,
+    asked_s: tuple[float | None, ...] = (),
 ) -> Sight:
     """What the picture tells of additions beyond the readings.
 
@@ -146,9 +145,20 @@ def sight_of(
         Times of the readings, the first of which is the start.
     density:
         Shape (n, 3), where it is asked for the first tinge of the addition under way.
+    asked_s:
+        When the page had asked for the addition of each reading: from then until the reading is
+        typed nobody knows which volume a frame belongs to. A drop makes hardly any plume.
     """
     apart = np.zeros(time_s.size, dtype=np.bool_)
-    ended: list[float | None] = [None] * len(readings_s)
+    spans: list[tuple[float, float] | None] = [None] * len(readings_s)
+    for k, (asked, before_s, read_s) in enumerate(
+        zip(asked_s[1:], readings_s[:-1], readings_s[1:], strict=True) if asked_s else (), 1
+    ):
+        if asked is not None:
+            begin_s = max(asked, before_s)
+            apart |= (time_s > begin_s) & (time_s <= read_s)
+            middle_s = 0.5 * (begin_s + read_s)
+            spans[k] = middle_s, middle_s
     watch, k, tinge = _Watch(), 0, _Tinge()
     blocks = _blocks(
         time_s,
@@ -159,7 +169,8 @@ def sight_of(
         now_s = float(time_s[last - 1])
         while k < len(readings_s) and readings_s[k] <= now_s:
             if watch.phase in ("adding", "added") and k:
-                ended[k] = min(watch.ended_s or readings_s[k], readings_s[k])
+                end_s = min(watch.ended_s or readings_s[k], readings_s[k])
+                spans[k] = min(watch.begun_s, end_s), end_s
                 apart[(time_s >= watch.begun_s) & (time_s <= readings_s[k])] = True
             watch.ended_s = None
             if k:
@@ -176,7 +187,7 @@ def sight_of(
             apart[first:last] = True
     if watch.phase in ("adding", "added"):
         apart |= time_s >= watch.begun_s
-    return Sight(apart, watch.phase, tuple(ended), tinge.turns)
+    return Sight(apart, watch.phase, tuple(spans), tinge.turns)
 
 
 @dataclass
@@ -228,43 +239,3 @@ def _blocks(
             begins, np.r_[begins[1:], time_s.size], means, count > 0, strict=True
         )
     ]
-
-
-def turned_s(
-    time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_], read_s: float
-) -> float | None:
-    """When the colour began to move since the last reading; None where it did not.
-
-    A drop makes hardly any plume, but it moves the colour at once, and its reading is typed seconds
-    later: without this the colour after a drop counts for the volume before it.
-
-    Parameters
-    ----------
-    time_s, density, usable:
-        Of the frames, shapes (n,), (n, 3) and (n,).
-    read_s:
-        Time of the last reading.
-    """
-    late = usable & (time_s > read_s + _STILL_MIXING_S)
-    seen = [
-        (float(time_s[first]), blueness_of(row))
-        for first, _, row in _blocks(time_s[late], usable[late], density[late])
-        if row is not None
-    ]
-    known = [(at_s, value) for at_s, value in seen if value is not None]
-    if len(known) < 2 * _SMOOTH:
-        return None
-    value = np.array([v for _, v in known])
-    best, at = 0.0, 0
-    for k in range(_SMOOTH, value.size - 1):
-        apart = value[k:].mean() - value[:k].mean()
-        gain = k * (value.size - k) / value.size * apart**2
-        best, at = (gain, k) if gain > best else (best, at)
-    level = _middle(value[:at].tolist())
-    noise = 1.5 * _middle(np.abs(value[:at] - level).tolist())
-    least = max(_MOVED, _NOISY * noise)
-    if abs(_middle(value[-_SMOOTH:].tolist()) - level) < least:
-        return None
-    while at > 1 and abs(value[at - 1] - level) > 0.3 * least:
-        at -= 1
-    return known[at][0]

@@ -10,7 +10,7 @@ import contextlib
 import datetime
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -21,7 +21,14 @@ from endpoint.analysis.prepare import inputs_of, job_before_run
 from endpoint.analysis.quantities import day_of_use
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead
-from endpoint.bench.journal.reconstruct import Delivered, as_seen, colours_of, delivered
+from endpoint.bench.journal.reconstruct import (
+    Delivered,
+    as_pauses,
+    as_streams,
+    colours_of,
+    delivered,
+)
+from endpoint.colour.density import ColourSample
 from endpoint.files.folder import write_text
 from endpoint.problems import JournalProblem, OutputProblem, RecordProblem
 from endpoint.record.certificates import CertificateBook
@@ -238,8 +245,38 @@ def result_of(events: Sequence[Kept]) -> Result:
     Problem
         The record cannot be used.
     """
+    return counted(events).result
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What counts of a run, and what comes of it."""
+
+    samples: tuple[ColourSample, ...]
+    """Colours, those of no certain volume marked."""
+    done: Delivered
+    result: Result
+
+
+def counted(events: Sequence[Kept]) -> Counted:
+    """What counts of a run: its pauses, or its streams where those alone show an end.
+
+    Parameters, Raises
+    ------------------
+    As of `result_of`.
+    """
     head = head_of(events)
-    samples, done = as_seen(colours_of(events), done_in(head, events))
+    colours, done = colours_of(events), done_in(head, events)
+    samples, pauses = as_pauses(colours, done)
+    result = _result(head, samples, pauses)
+    if result.status != "located" and (streams := as_streams(colours, done)) is not None:
+        found = _result(head, colours, streams)
+        if found.status == "located":
+            return Counted(colours, streams, found)
+    return Counted(samples, pauses, result)
+
+
+def _result(head: RunHead, samples: Sequence[ColourSample], done: Delivered) -> Result:
     with _record_of(head, done) as record:
         day = day_of_use(record, datetime.date.today())
         job = inputs_of(record, done.log, None, CertificateBook(day, record.accepted))

@@ -23,7 +23,8 @@ from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
 _FIRST_WAIT_S = 3.0
-"""Wait after a reading until the liquid was looked at, s: two usual mixing times."""
+"""Wait after a reading until the liquid was looked at, s: two usual mixing times. Only from the
+reading to the next asking is it sure which volume the colour belongs to."""
 _SAME_ML = 1e-6
 """Volumes that differ by less are the same, mL."""
 _RUN_ON_ML = 0.5
@@ -76,6 +77,15 @@ class AdviceInForce:
         """Readings that are taken in, and that the last guidance knows of, by their times."""
         self._closing = False
         self._stream = Stream()
+        self._asked_s: dict[float | None, float] = {}
+        self._closed_s: dict[float | None, float] = {}
+        """When the page first asked for more after each reading, and first said to close the tap,
+        by the times of the readings."""
+
+    @property
+    def said_s(self) -> tuple[float | None, float | None]:
+        """When the page asked for the addition of the next reading, and said to close the tap."""
+        return self._asked_s.get(self._read_s), self._closed_s.get(self._read_s)
 
     def think(
         self, result: Result, moment: Moment, final: Callable[[], Result] | None = None
@@ -115,6 +125,14 @@ class AdviceInForce:
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""
+        said = self._now(moment)
+        if said.amount_ml is not None:
+            self._asked_s.setdefault(self._read_s, moment.now_s)
+        if said.code == "close":
+            self._closed_s.setdefault(self._read_s, moment.now_s)
+        return said
+
+    def _now(self, moment: Moment) -> Guidance:
         pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
         last = self._last or begun(moment.delivered_ml, pace)
         if moment.blueness is None:
@@ -127,8 +145,9 @@ class AdviceInForce:
             return waiting("mixing", moment.delivered_ml, last, None) if risen else last
         if moment.read_s != self._read_s:
             self._read(moment)
-        if abs(moment.delivered_ml - last.delivered_ml) > _SAME_ML:
-            until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
+        until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
+        young = moment.delivered_ml > 0.0 and moment.now_s < until_s
+        if young or abs(moment.delivered_ml - last.delivered_ml) > _SAME_ML:
             return counted_down(waiting("mixing", moment.delivered_ml, last, until_s), moment.now_s)
         return self._while_adding(last, moment)
 
