@@ -43,11 +43,8 @@ _DROPS_ML, _DROP_ML = 0.15, 0.05
 before and after a first tinge; what is counted in drops below; and a drop. Common practice, no
 source."""
 _LEAST_POUR_ML = 0.5
-"""From here on, mL, titrant runs in under the eyes of the camera: that takes five seconds, long
-enough for a tinge to show."""
-_TINGED = 0.15
-"""Free fraction that a liquid surely has less of where it may run in under the eyes of the camera.
-Lower, and it takes many portions; higher, and a stream begins within reach of the end."""
+"""What is safe to add, mL, from which on titrant runs in under the eyes of the camera: five
+seconds, in which the page cannot tell a tinge from the colour that a stream lends."""
 _TINGED_FOR_ML = 0.5
 """For so long after a tinge that stays, mL, only drops are added: waters with much magnesium have
 less left then (`endpoint.bench.guidance.plume`)."""
@@ -362,14 +359,14 @@ def _next(
         return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if delivered_ml <= 0.0:
         return "portion", _FIRST_ML
-    if left.value_ml is None and left.free_high < _TINGED:
-        near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
-        return "pour", _NEAR_POUR_ML if near else _POUR_ML
     if stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _TINGED_FOR_ML:
         # A stream was stopped by a tinge that has stayed: the end may be a few drops away.
         return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if safe_ml >= _LEAST_POUR_ML:
-        return "pour", min(safe_ml, _NEAR_POUR_ML)
+        if left.value_ml is not None:
+            return "pour", safe_ml
+        near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
+        return "pour", _NEAR_POUR_ML if near else _POUR_ML
     return ("portion" if safe_ml > _DROPS_ML else "drops"), safe_ml
 
 

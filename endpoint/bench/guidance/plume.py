@@ -50,6 +50,10 @@ millilitre ran in; and blocks that are averaged. Nearer, and a slow rise goes un
 the drift of the lamp is taken for a tinge."""
 
 
+_GROWS, _SETTLED = 10, 8
+"""Blocks for which the colour grows that a stream lends to the picture, 2.5 s, and blocks after it
+that give the colour of a steady stream, 2 s. A strong plume rises by more than a tinge; compared
+with the liquid before it the tap would be closed at every stream."""
 _APART_S = 1e-3
 """Least time between two rows of a log, s, which must rise."""
 
@@ -198,23 +202,43 @@ class _Tinge:
     """Blueness of each block since the reading."""
     begun: int | None = None
     """Block in which the stream began to lend its own colour."""
+    before: float = 0.0
+    """Colour before it did."""
+    noise: float = 0.0
+    """Usual departure from the middle before it did."""
     turns: bool = False
 
     def take(self, blueness: float) -> None:
         """The next block of frames."""
         self.seen.append(blueness)
         now = _middle(self.seen[-_SMOOTH:])
-        past = self.seen[-_BACK[1] : -_BACK[0]]
-        if len(past) < _SMOOTH:
+        level = self._level()
+        if level is None:
             return
-        level = _middle(past)
-        rise = now - level
+        if self.begun is None:
+            past = self.seen[-_BACK[1] : -_BACK[0]]
+            self.noise = _middle([abs(one - level) for one in past])
         # The liquid may be pale and its colour noisy.
-        least = max(_FIRST_TINGE, _NOISY * _middle([abs(one - level) for one in past]))
-        if self.begun is None and rise > 0.5 * least:
-            self.begun = len(self.seen)
-        young = self.begun is None or len(self.seen) < self.begun + _BACK[0]
-        self.turns |= rise > (max(_TOO_MUCH, least) if young else least)
+        least = max(_FIRST_TINGE, _NOISY * self.noise)
+        if self.begun is None and now - level > 0.5 * least:
+            self.begun, self.before = len(self.seen), level
+        self.turns |= now - level > (max(_TOO_MUCH, least) if self._young else least)
+
+    @property
+    def _young(self) -> bool:
+        """Whether the colour that the stream lends to the picture still grows."""
+        return self.begun is None or len(self.seen) < self.begun + _GROWS + _SETTLED
+
+    def _level(self) -> float | None:
+        """Colour that the present one is compared with; None as long as there is none."""
+        if self.begun is not None:
+            if self._young:
+                return self.before
+            steady = self.seen[self.begun + _GROWS :]
+            past = steady[-_BACK[1] : -_BACK[0]]
+            return _middle(past if len(past) >= _SETTLED else steady[:_SETTLED])
+        past = self.seen[-_BACK[1] : -_BACK[0]]
+        return _middle(past) if len(past) >= _SMOOTH else None
 
 
 def _middle(values: list[float]) -> float:

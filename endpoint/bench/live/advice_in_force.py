@@ -25,6 +25,9 @@ from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, deli
 _FIRST_WAIT_S = 3.0
 """Wait after a reading until the liquid was looked at, s: two usual mixing times. Only from the
 reading to the next asking is it sure which volume the colour belongs to."""
+_LONGEST_WAIT_S = 8.0
+"""How long after a reading unevenness is taken for an addition that nobody asked for, s: five usual
+mixing times."""
 _SAME_ML = 1e-6
 """Volumes that differ by less are the same, mL."""
 _RUN_ON_ML = 0.5
@@ -101,8 +104,7 @@ class AdviceInForce:
             it is enough.
         """
         last = self._last
-        if moment.blueness is None or moment.running in ("adding", "added"):
-            # What is seen may belong to a volume that nobody has typed yet.
+        if moment.blueness is None or self._untyped(moment):
             return
         stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
         typed = not (moment.pump or moment.watched)
@@ -114,6 +116,16 @@ class AdviceInForce:
         if said.code == "enough" and final is not None:
             said = advise(result, moment, final())
         self._last, self._said_s = said, moment.read_s
+
+    def _untyped(self, moment: Moment) -> bool:
+        """Whether what is seen may belong to a volume that nobody has typed yet.
+
+        Near the end the colour itself makes the liquid uneven; nobody waits for that for ever.
+        """
+        asked = self._read_s in self._asked_s or moment.read_s is None
+        return moment.running in ("adding", "added") and (
+            asked or moment.now_s < (moment.read_s or 0.0) + _LONGEST_WAIT_S
+        )
 
     def _knows(self, moment: Moment) -> bool:
         """Whether the last guidance is for the volume of a moment.
