@@ -45,9 +45,6 @@ source."""
 _LEAST_POUR_ML = 0.5
 """What is safe to add, mL, from which on titrant runs in under the eyes of the camera: five
 seconds, in which the page cannot tell a tinge from the colour that a stream lends."""
-_TINGED_FOR_ML = 0.5
-"""For so long after a tinge that stays, mL, only drops are added: waters with much magnesium have
-less left then (`endpoint.bench.guidance.plume`)."""
 _MOST_UNMIXED = 0.2
 """Part of the next addition that may be unmixed before it is given. Assumed: more, and titrant goes
 into a flask that is still changing; less, and the waits get long."""
@@ -359,9 +356,6 @@ def _next(
         return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if delivered_ml <= 0.0:
         return "portion", _FIRST_ML
-    if stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _TINGED_FOR_ML:
-        # A stream was stopped by a tinge that has stayed: the end may be a few drops away.
-        return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if safe_ml >= _LEAST_POUR_ML:
         if left.value_ml is not None:
             return "pour", safe_ml

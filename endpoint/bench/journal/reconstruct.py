@@ -173,13 +173,14 @@ def as_pauses(
     if sight is None or log is None or log.time_s is None:
         return tuple(samples), done
     ends_s = sight.times_of(log.time_s)
-    # Without an asking only an addition that was seen to end before its reading is believed: the
-    # change of colour makes the liquid uneven too, and its frames must not be lost.
     apart = np.zeros(len(samples), dtype=np.bool_)
     time_s = np.array([sample.time_s for sample in samples])
-    for before_s, end_s, reading_s in zip(log.time_s[:-1], ends_s[1:], log.time_s[1:], strict=True):
-        if end_s < reading_s:
-            apart |= sight.apart & (time_s > before_s) & (time_s <= reading_s)
+    for k in range(1, log.time_s.size):
+        # Without an asking only an addition that was seen to end before its reading is believed:
+        # the change of colour makes the liquid uneven too, and its frames must not be lost.
+        until_s = ends_s[k] if done.said_s[k][0] is None else log.time_s[k]
+        if ends_s[k] < log.time_s[k]:
+            apart |= sight.apart & (time_s > log.time_s[k - 1]) & (time_s <= until_s)
     colours = tuple(
         replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
         for sample, aside in zip(samples, apart.tolist(), strict=True)

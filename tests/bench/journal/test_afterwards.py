@@ -36,7 +36,7 @@ from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import Typed, last_act, readings_of
-from endpoint.bench.journal.reconstruct import as_seen, colours_of, delivered
+from endpoint.bench.journal.reconstruct import as_pauses, colours_of, delivered
 from endpoint.bench.journal.run_record import result_of
 from endpoint.problems import Flag
 from endpoint.recording.volume_log import read_log
@@ -243,7 +243,7 @@ def test_a_reading_that_is_typed_late_stands_where_its_plume_ended() -> None:
     ]
     readings = numbered(Reading(0.0, 0.0), Reading(26.0, 2.0), Reading(39.0, 2.0))
     kept = [Kept(k.number, 1, Stamp(0.0, 0.0), k.event) for k in readings]
-    colours, done = as_seen(samples, delivered(kept))
+    colours, done = as_pauses(samples, delivered(kept))
     assert done.log is not None
     assert done.log.time_s is not None
     assert done.log.time_s[1] == pytest.approx(plume[1], abs=0.6)

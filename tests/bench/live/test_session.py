@@ -517,9 +517,10 @@ def test_plume_is_not_taken_for_the_liquid() -> None:
     assert seen(24.0, (0.0,)).apart[-20:].all()
     typed = seen(32.0, (0.0, 19.0))
     assert typed.running == ""
-    ended_s = typed.ended_s[1]
-    assert ended_s is not None
-    assert 15.0 < ended_s < 19.1
+    span = typed.additions_s[1]
+    assert span is not None
+    assert span[0] == pytest.approx(10.0, abs=0.6)
+    assert 15.0 < span[1] < 19.1
     assert typed.apart[(time_s[time_s < 32.0] > 10.5) & (time_s[time_s < 32.0] < 18.9)].all()
     assert not typed.apart[time_s[time_s < 32.0] > 22.0].any()
     assert seen(36.0, (0.0, 19.0)).running == "added"
