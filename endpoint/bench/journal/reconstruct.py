@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.journal.events import (
@@ -172,29 +173,41 @@ def as_pauses(
     log, sight = done.log, _sight(samples, done)
     if sight is None or log is None or log.time_s is None:
         return tuple(samples), done
+    colours = _marked(samples, done, sight, np.arange(1, log.time_s.size))
     ends_s = sight.times_of(log.time_s)
-    apart = np.zeros(len(samples), dtype=np.bool_)
-    time_s = np.array([sample.time_s for sample in samples])
-    for k in range(1, log.time_s.size):
-        # Without an asking only an addition that was seen to end before its reading is believed:
-        # the change of colour makes the liquid uneven too, and its frames must not be lost.
-        until_s = ends_s[k] if done.said_s[k][0] is None else log.time_s[k]
-        if ends_s[k] < log.time_s[k]:
-            apart |= sight.apart & (time_s > log.time_s[k - 1]) & (time_s <= until_s)
-    colours = tuple(
-        replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
-        for sample, aside in zip(samples, apart.tolist(), strict=True)
-    )
     moved = dict(zip(log.time_s.tolist(), ends_s.tolist(), strict=True))
     rows = tuple((moved[time], ml, refill) for time, ml, refill in done.rows)
     return colours, replace(done, log=replace(log, time_s=ends_s), rows=rows)
 
 
-def as_streams(samples: Sequence[ColourSample], done: Delivered) -> Delivered | None:
-    """What was delivered as streams that run in evenly from the begin to the end of each plume.
+def _marked(
+    samples: Sequence[ColourSample], done: Delivered, sight: Sight, rows: NDArray[np.int64]
+) -> tuple[ColourSample, ...]:
+    """Colours in which frames of no certain volume say so, for the additions of these rows."""
+    assert done.log is not None
+    assert done.log.time_s is not None
+    log_s, ends_s = done.log.time_s, sight.times_of(done.log.time_s)
+    apart = np.zeros(len(samples), dtype=np.bool_)
+    time_s = np.array([sample.time_s for sample in samples])
+    for k in rows.tolist():
+        # Without an asking only an addition that was seen to end before its reading is believed:
+        # the change of colour makes the liquid uneven too, and its frames must not be lost.
+        until_s = ends_s[k] if done.said_s[k][0] is None else log_s[k]
+        if ends_s[k] < log_s[k]:
+            apart |= sight.apart & (time_s > log_s[k - 1]) & (time_s <= until_s)
+    return tuple(
+        replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
+        for sample, aside in zip(samples, apart.tolist(), strict=True)
+    )
 
-    So an addition that went through the whole change still tells where its end lies, from the
-    colours while it ran in. None where the readings were not typed, or the burette was refilled.
+
+def as_streams(
+    samples: Sequence[ColourSample], done: Delivered
+) -> tuple[tuple[ColourSample, ...], Delivered] | None:
+    """The same with streams that run in evenly, so that the frames while they do count as well.
+
+    So an addition that went through the whole change still tells where its end lies. None where
+    nothing ran in as a stream, the readings were not typed, or the burette was refilled.
 
     Parameters
     ----------
@@ -206,20 +219,28 @@ def as_streams(samples: Sequence[ColourSample], done: Delivered) -> Delivered | 
         return None
     times_s, volumes_ml = [float(log.time_s[0])], [float(log.volume_ml[0])]
     sds_ml, read_sd_ml = [0.0], reading_sd_ml(log.volume_ml)
+    drops: list[int] = []
     for k in range(1, log.time_s.size):
         read_s, added_ml = float(log.time_s[k]), float(log.volume_ml[k]) - volumes_ml[-1]
         begin_s, end_s = _stream_of(sight.additions_s[k], done.said_s[k], read_s, added_ml)
         begin_s = max(begin_s, times_s[-1] + _TICK_S)
         end_s = max(end_s, begin_s + _POURED_S)
-        late_ml = _LATE_S * added_ml / (end_s - begin_s) if end_s - begin_s > _STREAM_S else 0.0
+        late_ml = 0.0
+        if end_s - begin_s > _STREAM_S:
+            late_ml = _LATE_S * added_ml / (end_s - begin_s)
+        else:
+            drops.append(k)
         times_s += [begin_s, end_s]
         volumes_ml += [volumes_ml[-1], float(log.volume_ml[k])]
         sds_ml += 2 * [float(np.hypot(read_sd_ml, late_ml))]
+    if len(drops) == log.time_s.size - 1:
+        return None
     times_s.append(max(samples[-1].time_s, times_s[-1]) + _AFTER_S)
     volumes_ml.append(volumes_ml[-1])
     sds_ml.append(sds_ml[-1])
     streams = VolumeLog(np.array(times_s), None, np.array(volumes_ml), sigma_ml=np.array(sds_ml))
-    return replace(done, mode="continuous", log=streams)
+    colours = _marked(samples, done, sight, np.array(drops, dtype=np.int64))
+    return colours, replace(done, mode="continuous", log=streams)
 
 
 def _stream_of(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import math
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -47,6 +48,8 @@ _NOT_OF_THE_BENCH = ("log", "per_still", "rate_ml_min", "start_s")
 _SHIFTS = ("clock offset", "delay")
 _MOST_FILE = 1_000_000
 """Bytes of a certificate or result that may be copied next to the record. Assumed."""
+_CERTAIN_ML = 0.05
+"""Half width of an interval, mL, from which on nobody asks what streams show: a drop."""
 COLOURS, VOLUMES, RECORD = "colours.csv", "volumes.csv", "record.toml"
 """Files of an export that the record names, and the record."""
 
@@ -259,7 +262,10 @@ class Counted:
 
 
 def counted(events: Sequence[Kept]) -> Counted:
-    """What counts of a run: its pauses, or its streams where those alone show an end.
+    """What counts of a run: its pauses, or its streams where those alone show the end well.
+
+    Streams are read at times when nobody knows the volume as well as in a pause: they count where
+    the pauses show no end, or with twice their uncertainty.
 
     Parameters, Raises
     ------------------
@@ -269,11 +275,17 @@ def counted(events: Sequence[Kept]) -> Counted:
     colours, done = colours_of(events), done_in(head, events)
     samples, pauses = as_pauses(colours, done)
     result = _result(head, samples, pauses)
-    if result.status != "located" and (streams := as_streams(colours, done)) is not None:
-        found = _result(head, colours, streams)
-        if found.status == "located":
-            return Counted(colours, streams, found)
+    if _half_ml(result) > _CERTAIN_ML and (streams := as_streams(colours, done)) is not None:
+        found = _result(head, *streams)
+        if _half_ml(found) < 0.5 * _half_ml(result):
+            return Counted(*streams, found)
     return Counted(samples, pauses, result)
+
+
+def _half_ml(result: Result) -> float:
+    """Half width of the interval of an end, mL; infinite without one."""
+    end = result.equivalence if result.status == "located" else None
+    return math.inf if end is None else 0.5 * (end.high_ml - end.low_ml)
 
 
 def _result(head: RunHead, samples: Sequence[ColourSample], done: Delivered) -> Result:
