@@ -6,19 +6,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import (
-    Guidance,
-    Moment,
-    Pace,
-    advise,
-    begun,
-    counted_down,
-    shifted,
-    unseen,
-    waiting,
-)
+from endpoint.bench.guidance.guide import Moment, advise, begun
 from endpoint.bench.guidance.plume import Sight
 from endpoint.bench.guidance.prediction import Stream
+from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, unseen, waiting
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
@@ -79,6 +70,8 @@ class AdviceInForce:
         self._said_s: float | None = None
         """Readings that are taken in, and that the last guidance knows of, by their times."""
         self._closing = False
+        self._slower: Guidance | None = None
+        """What the last look said, if it asked for a slower pump."""
         self._stream = Stream()
         self._asked_s: dict[float | None, float] = {}
         self._closed_s: dict[float | None, float] = {}
@@ -106,6 +99,8 @@ class AdviceInForce:
         last = self._last
         if moment.blueness is None or self._untyped(moment):
             return
+        if last is not None and self._is_over(last, moment):
+            return
         stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
         typed = not (moment.pump or moment.watched)
         if stands and typed and moment.read_s == self._said_s and self._knows(moment):
@@ -115,7 +110,21 @@ class AdviceInForce:
         said = advise(result, moment)
         if said.code == "enough" and final is not None:
             said = advise(result, moment, final())
+        if moment.pump and 0.0 < (said.rate_ml_min or 0.0) < moment.rate_ml_min:
+            # A single look may err: slower only where two in a row say so, at the faster of both.
+            before, self._slower = self._slower, said
+            if before is None:
+                return
+            said = max(before, said, key=lambda one: one.rate_ml_min or 0.0)
+            said = shifted(said, moment.delivered_ml)
+        else:
+            self._slower = None
         self._last, self._said_s = said, moment.read_s
+
+    def _is_over(self, last: Guidance, moment: Moment) -> bool:
+        """Whether it is said already that it is enough: a little more does not take that back."""
+        more_ml = moment.delivered_ml - last.delivered_ml
+        return moment.pump and last.code == "enough" and 0.0 <= more_ml < _RUN_ON_ML
 
     def _untyped(self, moment: Moment) -> bool:
         """Whether what is seen may belong to a volume that nobody has typed yet.

@@ -11,7 +11,8 @@ import numpy as np
 
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import Guidance, Moment
+from endpoint.bench.guidance.guide import Moment
+from endpoint.bench.guidance.said import Guidance
 from endpoint.bench.journal.events import Discarded, Kept, PumpRate, Undo
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.advice_in_force import AdviceInForce, moment_of

@@ -11,18 +11,10 @@ import pytest
 from scipy.stats import binom
 
 from endpoint.bench.guidance.draws import quantiles
-from endpoint.bench.guidance.guide import (
-    Guidance,
-    GuidanceInputs,
-    Pace,
-    begun,
-    counted_down,
-    guide,
-    shifted,
-    waiting,
-)
+from endpoint.bench.guidance.guide import GuidanceInputs, begun, guide
 from endpoint.bench.guidance.prediction import predict
 from endpoint.bench.guidance.progress import LAGS_S, gather, habit_of
+from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, waiting
 from endpoint.bench.guidance.words import ADVICE, amount_words, left_sentence
 from endpoint.chemistry.equilibrium import speciate
 from endpoint.chemistry.indicator_file import indicator_names, named_indicator

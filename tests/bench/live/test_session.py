@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 
 from endpoint.analysis.pipeline import analyse
-from endpoint.bench.guidance.guide import Guidance, Moment, unseen
+from endpoint.bench.guidance.guide import Moment
 from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.guidance.progress import habit_of
+from endpoint.bench.guidance.said import Guidance, unseen
 from endpoint.bench.guidance.words import ADVICE
 from endpoint.bench.journal import writer
 from endpoint.bench.journal.events import (
