@@ -149,6 +149,8 @@ class Loop:
     """Time between two conclusions."""
     before: Loop | None = None
     """The titration of an earlier flask of the same water in the same session."""
+    number: int = 0
+    """Of the flasks of the same water, from 0."""
     flask: LiveFlask = field(init=False)
     session: LiveSession = field(init=False)
     words: list[Word] = field(default_factory=list)
@@ -156,10 +158,11 @@ class Loop:
     read_ml: float = 0.0
 
     def __post_init__(self) -> None:
-        number = 0 if self.before is None else self.before.number + 1
-        self.number = number
-        self.rng = np.random.default_rng([20261130, self.recipe.seed, 2, *more_seed(number)])
-        self.flask = LiveFlask(self.recipe, number=number)
+        if self.before is not None:
+            self.number = self.before.number + 1
+        seeds = [20261130, self.recipe.seed, 2, *more_seed(self.number)]
+        self.rng = np.random.default_rng(seeds)
+        self.flask = LiveFlask(self.recipe, number=self.number)
         self.session = session_of(None if self.before is None else self.before.session)
         self.begun_s = 0.0 if self.before is None else self.before.now_s
         self.reading_ml = float(self.rng.uniform(0.01, 0.03))

@@ -54,6 +54,9 @@ _GROWS, _SETTLED = 10, 8
 """Blocks for which the colour grows that a stream lends to the picture, 2.5 s, and blocks after it
 that give the colour of a steady stream, 2 s. A strong plume rises by more than a tinge; compared
 with the liquid before it the tap would be closed at every stream."""
+_ACTS_S = 0.5
+"""Nobody acts sooner than this after the page asks for something, s: reaction and the way of a hand
+to the tap."""
 _APART_S = 1e-3
 """Least time between two rows of a log, s, which must rise."""
 
@@ -159,7 +162,7 @@ def sight_of(
         zip(asked_s[1:], readings_s[:-1], readings_s[1:], strict=True) if asked_s else (), 1
     ):
         if asked is not None:
-            begin_s = max(asked, before_s)
+            begin_s = min(max(asked + _ACTS_S, before_s), read_s)
             apart |= (time_s > begin_s) & (time_s <= read_s)
             middle_s = 0.5 * (begin_s + read_s)
             spans[k] = middle_s, middle_s
@@ -173,7 +176,9 @@ def sight_of(
         now_s = float(time_s[last - 1])
         while k < len(readings_s) and readings_s[k] <= now_s:
             if watch.phase in ("adding", "added") and k:
-                end_s = min(watch.ended_s or readings_s[k], readings_s[k])
+                middle = spans[k]
+                end_s = watch.ended_s or (readings_s[k] if middle is None else middle[1])
+                end_s = min(end_s, readings_s[k])
                 spans[k] = min(watch.begun_s, end_s), end_s
                 apart[(time_s >= watch.begun_s) & (time_s <= readings_s[k])] = True
             watch.ended_s = None

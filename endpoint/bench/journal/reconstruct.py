@@ -192,8 +192,9 @@ def _marked(
     for k in rows.tolist():
         # Without an asking only an addition that was seen to end before its reading is believed:
         # the change of colour makes the liquid uneven too, and its frames must not be lost.
-        until_s = ends_s[k] if done.said_s[k][0] is None else log_s[k]
-        if ends_s[k] < log_s[k]:
+        asked = done.said_s[k][0] is not None
+        until_s = log_s[k] if asked else ends_s[k]
+        if asked or ends_s[k] < log_s[k]:
             apart |= sight.apart & (time_s > log_s[k - 1]) & (time_s <= until_s)
     return tuple(
         replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
