@@ -227,7 +227,7 @@ def as_streams(
         begin_s = max(begin_s, times_s[-1] + _TICK_S)
         end_s = max(end_s, begin_s + _POURED_S)
         late_ml = 0.0
-        if end_s - begin_s > _STREAM_S:
+        if added_ml > _DROPS_ML and end_s - begin_s > _STREAM_S:
             late_ml = _LATE_S * added_ml / (end_s - begin_s)
         else:
             drops.append(k)

@@ -167,7 +167,8 @@ class AdviceInForce:
         if moment.read_s != self._read_s:
             self._read(moment)
         until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
-        young = moment.delivered_ml > 0.0 and moment.now_s < until_s
+        looked = self._last is not None and moment.now_s >= until_s
+        young = moment.delivered_ml > 0.0 and not looked
         if young or abs(moment.delivered_ml - last.delivered_ml) > _SAME_ML:
             return counted_down(waiting("mixing", moment.delivered_ml, last, until_s), moment.now_s)
         return self._while_adding(last, moment)

@@ -15,7 +15,7 @@ from endpoint.bench.guidance.guide import GuidanceInputs, begun, guide
 from endpoint.bench.guidance.prediction import predict
 from endpoint.bench.guidance.progress import LAGS_S, gather, habit_of
 from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, waiting
-from endpoint.bench.guidance.words import ADVICE, amount_words, left_sentence
+from endpoint.bench.guidance.words import ADVICE, again_sentence, amount_words, left_sentence
 from endpoint.chemistry.equilibrium import speciate
 from endpoint.chemistry.indicator_file import indicator_names, named_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
@@ -334,3 +334,12 @@ def test_other_indicators_are_guided_too(name: str) -> None:
         assert said.left_high_ml is not None
         held += said.left_low_ml <= left <= said.left_high_ml
     assert held >= 3
+
+
+def test_an_interval_says_where_to_begin_with_a_fresh_sample() -> None:
+    assert again_sentence((6.73, 10.3)) == (
+        "The endpoint lies between 6.73 and 10.30 mL. Finish, and titrate a fresh sample: add "
+        "6.7 mL in one portion, then go on drop by drop."
+    )
+    assert "above 6.73 mL" in again_sentence((6.73, None))
+    assert "slowly from the beginning" in again_sentence(None)
