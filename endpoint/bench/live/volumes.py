@@ -22,7 +22,7 @@ from endpoint.bench.journal.readings import (
 )
 from endpoint.burette.burette_rows import BuretteRows, LoggedVolume
 from endpoint.burette.picture_volume import level_spans
-from endpoint.delivery.delivery import Delivery, typed_sd_ml
+from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume, Unsure
 
 MOST_ML = 200.0
@@ -208,7 +208,7 @@ class Readings:
             "steps",
             np.array([row.time_s for row in self.rows]),
             volumes_ml,
-            reading_sd_ml=typed_sd_ml(volumes_ml),
+            reading_sd_ml=reading_sd_ml(volumes_ml),
         )
 
     def volume_at(self, time_s: float) -> float:
