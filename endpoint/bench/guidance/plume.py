@@ -156,16 +156,7 @@ def sight_of(
         When the page had asked for the addition of each reading: from then until the reading is
         typed nobody knows which volume a frame belongs to. A drop makes hardly any plume.
     """
-    apart = np.zeros(time_s.size, dtype=np.bool_)
-    spans: list[tuple[float, float] | None] = [None] * len(readings_s)
-    for k, (asked, before_s, read_s) in enumerate(
-        zip(asked_s[1:], readings_s[:-1], readings_s[1:], strict=True) if asked_s else (), 1
-    ):
-        if asked is not None:
-            begin_s = min(max(asked + _ACTS_S, before_s), read_s)
-            apart |= (time_s > begin_s) & (time_s <= read_s)
-            middle_s = 0.5 * (begin_s + read_s)
-            spans[k] = middle_s, middle_s
+    apart, spans = _asked(time_s, readings_s, asked_s)
     watch, k, tinge = _Watch(), 0, _Tinge()
     blocks = _blocks(
         time_s,
@@ -197,6 +188,21 @@ def sight_of(
     if watch.phase in ("adding", "added"):
         apart |= time_s >= watch.begun_s
     return Sight(apart, watch.phase, tuple(spans), tinge.turns)
+
+
+def _asked(
+    time_s: FloatArray, readings_s: tuple[float, ...], asked_s: tuple[float | None, ...]
+) -> tuple[NDArray[np.bool_], list[tuple[float, float] | None]]:
+    """Frames between asking and typing, and the middle between them for each reading."""
+    apart = np.zeros(time_s.size, dtype=np.bool_)
+    spans: list[tuple[float, float] | None] = [None] * len(readings_s)
+    for k, asked in enumerate(asked_s):
+        if asked is not None and k:
+            read_s = readings_s[k]
+            begin_s = min(max(asked + _ACTS_S, readings_s[k - 1]), read_s)
+            apart |= (time_s > begin_s) & (time_s <= read_s)
+            spans[k] = (0.5 * (begin_s + read_s),) * 2
+    return apart, spans
 
 
 @dataclass

@@ -9,6 +9,7 @@ import itertools
 
 import pytest
 
+from endpoint.bench.live.volumes import Readings
 from tests.loop_flask import draw_recipe
 from tests.loop_operator import Loop, Manner, titrated
 
@@ -20,7 +21,9 @@ def test_done_as_told_the_result_is_a_number(seed: int) -> None:
     loop = Loop(draw_recipe(seed), Manner())
     done = loop.by_hand()
     # Of every addition it is kept when it was asked for.
-    rows = loop.session.shown().volumes.rows
+    volumes = loop.session.shown().volumes
+    assert isinstance(volumes, Readings)
+    rows = volumes.rows
     for before, row in itertools.pairwise(rows):
         asked_s, _ = row.said_s
         assert asked_s is not None
