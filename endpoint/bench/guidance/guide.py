@@ -262,7 +262,9 @@ def _safe_ml(left: Left) -> float:
 
 def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: Left) -> str:
     """Code "enough" or "over" where more titrant is of no use; else empty."""
-    if result is None:
+    if result is None or result.status == "none":
+        # Nothing that was seen bounds the end from above: more titrant is of use, whatever the
+        # forecast says.
         return ""
     end = result.equivalence
     if result.status == "located" and end is not None:

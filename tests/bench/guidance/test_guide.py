@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy.stats import binom
 
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.draws import quantiles
 from endpoint.bench.guidance.guide import GuidanceInputs, begun, guide
 from endpoint.bench.guidance.prediction import predict
@@ -21,6 +23,8 @@ from endpoint.chemistry.indicator_file import indicator_names, named_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.equivalence.model import Priors
+from endpoint.messages import reason
+from endpoint.verdict.verdict import Verdict, refuse
 from tests.indicator_plans import titrate
 from tests.live_runs import draw_recipe, flow_to, inputs_of, left_at
 from tests.studies.guidance_study import glances
@@ -144,6 +148,20 @@ def test_far_past_the_end_is_said() -> None:
     assert said.left_ml is not None
     assert said.left_ml < -0.2
     assert "Past the endpoint by" in said.left_text
+
+
+def test_nobody_is_told_to_stop_while_the_recording_bounds_nothing() -> None:
+    """A forecast that takes a plume for the final colour ends no titration by itself."""
+    recipe = draw_recipe(47, pump=False)
+    flow = flow_to(recipe, -1.8)
+    curve, inputs = flow.curve(), inputs_of(recipe)
+    job: Any = None
+    leapt = Verdict("bracketed", (reason("one-addition"),), (), None, (3.0, 5.0))
+    stop = guide(curve, inputs, now_s=flow.time_s, result=Result(job, leapt))
+    assert stop.code == "over"
+    assert "between 3.00 and 5.00 mL" in stop.words
+    none = refuse("never-reached", inputs.indicator)
+    assert guide(curve, inputs, now_s=flow.time_s, result=Result(job, none)).code == "beyond"
 
 
 def test_before_any_tinge_only_a_lower_bound_is_told() -> None:
