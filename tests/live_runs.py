@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.analysis.of_curve import result_of_curve
-from endpoint.bench.guidance.guide import GuidanceInputs, Moment, Pace
+from endpoint.bench.guidance.guide import GuidanceInputs, Moment
+from endpoint.bench.guidance.said import Pace
 from endpoint.bench.live.classroom import Classroom, replicate_of
 from endpoint.bench.live.form import setting_from
 from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate

@@ -97,11 +97,18 @@ def draw_recipe(seed: int) -> Recipe:
     )
 
 
+def more_seed(number: int) -> tuple[int, ...]:
+    """What makes the chances of a later flask other ones than those of the first."""
+    return (number,) if number else ()
+
+
 @dataclass
 class LiveFlask:
     """The flask in time; `step` goes on by one picture."""
 
     recipe: Recipe
+    number: int = 0
+    """Of the flasks of the same water, from 0."""
     time_s: float = 0.0
     added_ml: float = 0.0
     """Delivered by now."""
@@ -118,7 +125,7 @@ class LiveFlask:
 
     def __post_init__(self) -> None:
         r = self.recipe
-        self._rng = np.random.default_rng([20261130, r.seed, 1])
+        self._rng = np.random.default_rng([20261130, r.seed, 1, *more_seed(self.number)])
         self._bulk = np.zeros(r.stages)
         self._wander = np.zeros(3)
         self._curve = Curve.of(r.water, r.constants, r.end_ml + _MOST_PAST_ML)

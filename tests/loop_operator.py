@@ -7,19 +7,19 @@ known to anybody but the flask.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 
-from endpoint.bench.guidance.guide import Guidance
+from endpoint.bench.guidance.said import Guidance
 from endpoint.bench.live.session import LiveSession
 from endpoint.colour.density import ColourSample
 from endpoint.recording.frame import Box
 from endpoint.scene.region import Region
 from tests.bench_server import new_session
-from tests.loop_flask import STEP_S, LiveFlask, Recipe
+from tests.loop_flask import STEP_S, LiveFlask, Recipe, more_seed
 
 _LEAD_S = 4.0
 _LOOK_S = 0.25
@@ -115,9 +115,12 @@ def _region() -> Region:
     return Region(64, 64, box, mask, box, mask.copy(), True, True, 1.0, 0.0, corners)
 
 
-def session_of(recipe: Recipe) -> LiveSession:
-    """A session that is given colours in place of pictures."""
-    session = new_session()
+def session_of(session: LiveSession | None = None) -> LiveSession:
+    """A session that is given colours in place of pictures; the next flask of one, if given."""
+    if session is None:
+        session = new_session()
+    else:
+        session.again()
     session.view.look_at(_region())
     session.view._follower = _Measured()  # type: ignore[assignment]
     return session
@@ -144,6 +147,10 @@ class Loop:
     manner: Manner
     every_s: float = 1.0
     """Time between two conclusions."""
+    before: Loop | None = None
+    """The titration of an earlier flask of the same water in the same session."""
+    number: int = 0
+    """Of the flasks of the same water, from 0."""
     flask: LiveFlask = field(init=False)
     session: LiveSession = field(init=False)
     words: list[Word] = field(default_factory=list)
@@ -151,10 +158,15 @@ class Loop:
     read_ml: float = 0.0
 
     def __post_init__(self) -> None:
-        self.rng = np.random.default_rng([20261130, self.recipe.seed, 2])
-        self.flask, self.session = LiveFlask(self.recipe), session_of(self.recipe)
+        if self.before is not None:
+            self.number = self.before.number + 1
+        seeds = [20261130, self.recipe.seed, 2, *more_seed(self.number)]
+        self.rng = np.random.default_rng(seeds)
+        self.flask = LiveFlask(self.recipe, number=self.number)
+        self.session = session_of(None if self.before is None else self.before.session)
+        self.begun_s = 0.0 if self.before is None else self.before.now_s
         self.reading_ml = float(self.rng.uniform(0.01, 0.03))
-        self._looked_s = self._concluded_s = 0.0
+        self._looked_s = self._concluded_s = self.begun_s
         self.said: Guidance | None = None
         self.slipped = False
         self.rate = 0.0
@@ -162,7 +174,7 @@ class Loop:
     @property
     def now_s(self) -> float:
         """On the clock of the session."""
-        return self.flask.time_s
+        return self.begun_s + self.flask.time_s
 
     def pass_time(self, seconds: float, rate_ml_s: float = 0.0, *, most_ml: float = np.inf) -> None:
         """Let time pass while titrant runs in."""
@@ -173,6 +185,7 @@ class Loop:
 
     def _step(self, poured_ml: float) -> None:
         sample = self.flask.step(poured_ml)
+        sample = replace(sample, time_s=self.now_s)
         frame = SimpleNamespace(time_s=self.now_s, width=64, height=64, sample=sample)
         self.session.see(frame)  # type: ignore[arg-type]
         run = self.session.run
@@ -224,7 +237,8 @@ class Loop:
         low, high = end.get("interval95") or (None, None)
         return Record(
             self.recipe, document["status"], end.get("value"), low, high,
-            tuple(reason["code"] for reason in document["reasons"]), self.additions, self.now_s,
+            tuple(reason["code"] for reason in document["reasons"]), self.additions,
+            self.flask.time_s,
             -self.flask.left_ml, tuple(self.words), told,
         )  # fmt: skip
 
@@ -234,7 +248,7 @@ class Loop:
         """Do what the page says until it says enough."""
         self.begin()
         told = False
-        while self.now_s < _MOST_S:
+        while self.flask.time_s < _MOST_S:
             said = self.said or self.look()
             if said.code in ("enough", "over"):
                 told = True
@@ -287,10 +301,10 @@ class Loop:
     def _slip(self, said: Guidance) -> None:
         """What a careless operator does besides."""
         if self.manner.careless == "hand" and self.additions % 4 == 0:
-            self.flask.hand_to_s = self.now_s + _SLIP_S
+            self.flask.hand_to_s = self.flask.time_s + _SLIP_S
         if self.manner.careless == "lamp" and said.place in (2, 3) and not self.slipped:
             self.slipped = True
-            self.flask.dark_to_s = self.now_s + _SLIP_S
+            self.flask.dark_to_s = self.flask.time_s + _SLIP_S
 
     def _type(self) -> None:
         """Read the burette, and type the reading late."""
@@ -308,7 +322,7 @@ class Loop:
         self.rate = float(self.rng.choice([4.0, 5.0, 6.0, 8.0]))
         self.begin(self.rate)
         running = told = False
-        while self.now_s < _MOST_S:
+        while self.flask.time_s < _MOST_S:
             said = self.said or self.look()
             if said.code in ("enough", "over"):
                 told = True
@@ -336,5 +350,15 @@ class Loop:
 
 def titrated(recipe: Recipe, manner: Manner, every_s: float = 1.0) -> Record:
     """A whole titration as told."""
-    loop = Loop(recipe, manner, every_s)
-    return loop.by_pump() if manner.pump else loop.by_hand()
+    return _done(Loop(recipe, manner, every_s))
+
+
+def titrated_again(recipe: Recipe, manner: Manner, every_s: float = 1.0) -> Record:
+    """A second flask of the same water, after a first one that taught what it could."""
+    first = Loop(recipe, manner, every_s)
+    _done(first)
+    return _done(Loop(recipe, manner, every_s, first))
+
+
+def _done(loop: Loop) -> Record:
+    return loop.by_pump() if loop.manner.pump else loop.by_hand()

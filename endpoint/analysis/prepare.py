@@ -26,7 +26,7 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.linear_light import CameraTone, Transfer
 from endpoint.delivery.alignment import can_be_aligned
 from endpoint.delivery.clock import LogClock
-from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.titration import TitrationRecord
@@ -369,7 +369,9 @@ def _delivery_of(
     if log.files is not None:
         return Delivery("per-still", np.arange(len(log.files), dtype=np.float64), log.volume_ml)
     assert log.time_s is not None
-    return Delivery(record.mode or "steps", clock.in_recording(log.time_s), log.volume_ml)
+    mode = record.mode or "steps"
+    sd_ml = reading_sd_ml(log.volume_ml) if mode == "steps" else 0.0
+    return Delivery(mode, clock.in_recording(log.time_s), log.volume_ml, reading_sd_ml=sd_ml)
 
 
 def _logged(record: TitrationRecord, log: VolumeLog | None, clock: _Clock) -> PictureVolume | None:

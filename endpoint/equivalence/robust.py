@@ -68,7 +68,9 @@ def _far(fitted: Fitted, sigma: FloatArray) -> BoolArray:
     """Points that the model does not explain; only the worst, which pull their neighbours up."""
     residual = np.abs(fitted.model.signal - fitted.model.predict(fitted.fit.theta))
     robust = 1.4826 * float(np.median(residual)) * np.sqrt(residual.size / fitted.freedom)
-    limit = _OUTLIER_SIGMAS * np.hypot(robust, sigma)
+    # Readings err independently: in the steep part that moves a point by far more than its noise.
+    own = np.hypot(sigma, fitted.model.reading_scatter(fitted.fit.theta))
+    limit = _OUTLIER_SIGMAS * np.hypot(robust, own)
     return np.asarray(residual > np.maximum(limit, 0.5 * float(residual.max())))
 
 

@@ -3,6 +3,7 @@
     python -m tests.studies.bench_loop --count 40 --first 1
     python -m tests.studies.bench_loop --count 20 --first 1 --pump
     python -m tests.studies.bench_loop --count 12 --first 1 --careless
+    python -m tests.studies.bench_loop --count 12 --first 1 --second
 
 An operator who obeys (`tests.loop_operator`) and a flask that answers (`tests.loop_flask`), whose
 chemistry and camera are not the program's. Seeds below 1000 are for tuning, from 5000 up they are
@@ -19,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 
 from tests.loop_flask import draw_recipe
-from tests.loop_operator import Manner, Record, titrated
+from tests.loop_operator import Manner, Record, titrated, titrated_again
 
 CARELESS = ("pours", "overshoots", "hand", "lamp")
 _MOST_ADDITIONS, _MOST_S = 18, 300.0
@@ -65,7 +66,7 @@ def summary(records: Sequence[Record]) -> list[str]:
     error = np.abs([r.error_ml for r in located]) if located else np.array([np.nan])
     brief = [r.additions <= _MOST_ADDITIONS and r.duration_s <= _MOST_S for r in records]
     held, stated = ranges_held(records)
-    misled = [r for r in records if r.words[-1].said.code == "enough" and r.status != "located"]
+    misled = [r for r in records if r.told_to_stop and r.status != "located"]
     return [
         f"located {len(located)} of {len(records)}; |error| median {np.median(error):.3f}, "
         f"worst {error.max():.3f} mL; intervals hold {sum(r.holds for r in records)}",
@@ -84,6 +85,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=20)
     parser.add_argument("--first", type=int, default=1, help="first seed; below 1000: tuning")
     parser.add_argument("--pump", action="store_true")
+    parser.add_argument("--second", action="store_true", help="second flasks of the same water")
     parser.add_argument("--careless", action="store_true", help="four manners in turn")
     parser.add_argument("--steps", action="store_true", help="by hand, the default")
     parser.add_argument("--every", type=float, default=1.0, help="s between two conclusions")
@@ -95,7 +97,8 @@ def main() -> None:
         manner = Manner(pump=options.pump)
         if options.careless:
             manner = replace(manner, careless=CARELESS[k % len(CARELESS)])
-        records.append(titrated(draw_recipe(seed), manner, options.every))
+        run = titrated_again if options.second else titrated
+        records.append(run(draw_recipe(seed), manner, options.every))
         print(line_of(records[-1]), manner.careless, flush=True)
         if options.words:
             print("\n".join(_said(records[-1])))

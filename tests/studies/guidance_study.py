@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from endpoint.bench.guidance.guide import Guidance, guide
+from endpoint.bench.guidance.guide import guide
+from endpoint.bench.guidance.said import Guidance
 from tests.live_runs import Recipe, draw_recipe, flow_to, inputs_of, left_at
 
 _LEVELS = ((0.1, 0.4), (0.4, 0.8), (0.8, 0.98))

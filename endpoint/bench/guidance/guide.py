@@ -18,15 +18,13 @@ import numpy as np
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.prediction import AMOUNTS_ML, Left, Stream, predict
 from endpoint.bench.guidance.progress import Habit, gather
+from endpoint.bench.guidance.said import Guidance, Pace, said_of, unseen
 from endpoint.bench.guidance.words import (
     ADVICE,
     FINISHING,
     PUMP_ON,
     PUMP_START,
-    TYPE_IT,
-    Tone,
-    amount_words,
-    left_sentence,
+    again_sentence,
 )
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
@@ -43,14 +41,8 @@ _DROPS_ML, _DROP_ML = 0.15, 0.05
 before and after a first tinge; what is counted in drops below; and a drop. Common practice, no
 source."""
 _LEAST_POUR_ML = 0.5
-"""From here on, mL, titrant runs in under the eyes of the camera: that takes five seconds, long
-enough for a tinge to show."""
-_TINGED = 0.15
-"""Free fraction that a liquid surely has less of where it may run in under the eyes of the camera.
-Lower, and it takes many portions; higher, and a stream begins within reach of the end."""
-_TINGED_FOR_ML = 0.5
-"""For so long after a tinge that stays, mL, only drops are added: waters with much magnesium have
-less left then (`endpoint.bench.guidance.plume`)."""
+"""What is safe to add, mL, from which on titrant runs in under the eyes of the camera: five
+seconds, in which the page cannot tell a tinge from the colour that a stream lends."""
 _MOST_UNMIXED = 0.2
 """Part of the next addition that may be unmixed before it is given. Assumed: more, and titrant goes
 into a flask that is still changing; less, and the waits get long."""
@@ -68,21 +60,9 @@ _SURE_ML, _FAR_BEYOND_ML = 0.05, 0.75
 """Half width of a 95 % interval, mL, with which nobody needs more: a drop; and volume past the end
 from which more no longer makes it narrower."""
 _RATES_ML_MIN = (10.0, 5.0, 3.0, 2.0, 1.0, 0.5)
-_AHEAD_S, _FASTER = 8.0, 3.0
+_AHEAD_S, _FASTER = 8.0, 2.0
 """Rates to set at a pump, mL/min; how far ahead one looks, s: the liquid mixes, the page sees it, a
 hand turns the knob; and how many times faster it may run before somebody is asked to turn it up."""
-
-
-@dataclass(frozen=True)
-class Pace:
-    """How titrant is added."""
-
-    pump: bool = False
-    """A pump delivers; else a burette by hand."""
-    rate_ml_min: float = 0.0
-    """Rate of the pump now; 0 while it stands still."""
-    typed: bool = True
-    """Somebody types the readings."""
 
 
 @dataclass(frozen=True)
@@ -132,50 +112,6 @@ class Moment:
     """As in `GuidanceInputs`."""
 
 
-@dataclass(frozen=True)
-class Guidance:
-    """What the person at the burette should do now, in every form the page can give it."""
-
-    code: str
-    """Key of `endpoint.bench.guidance.words.ADVICE`."""
-    title: str
-    """A few words, shown large."""
-    words: str
-    """What to do, one sentence."""
-    shape: str
-    place: int | None
-    """Position on the scale of `endpoint.bench.guidance.words.PLACES`."""
-    tone: Tone
-    spoken: str
-    """What a voice says: what to do and what is left."""
-    left_text: str = ""
-    """What is left, one sentence."""
-    delivered_ml: float = 0.0
-    left_ml: float | None = None
-    """From the volume delivered now to the equivalence volume; negative once passed. None while
-    it is too early to say."""
-    left_low_ml: float | None = None
-    left_high_ml: float | None = None
-    """90 % interval."""
-    at_least_ml: float | None = None
-    """Lower bound of what is left where there is no interval yet."""
-    free_fraction: float | None = None
-    """Part of the indicator that is free in the liquid now, 0 to 1."""
-    free_low: float | None = None
-    free_high: float | None = None
-    """90 % interval."""
-    unmixed_ml: float = 0.0
-    """Delivered, but not yet mixed in."""
-    amount_ml: float | None = None
-    """To add next; None where nothing is to be added now."""
-    rate_ml_min: float | None = None
-    """To set at the pump."""
-    until_s: float | None = None
-    """Until when to wait, on the clock of the frames."""
-    finishing: str = ""
-    """What there is to say against finishing now; empty once it is enough."""
-
-
 def advise(result: Result | None, moment: Moment, ended: Result | None = None) -> Guidance:
     """Guidance from the curve of the last conclusion; may take a tenth of a second.
 
@@ -208,71 +144,16 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     return replace(said, finishing="" if enough else FINISHING[result.status])
 
 
-def unseen(delivered_ml: float, pace: Pace | None = None) -> Guidance:
-    """What is said while the liquid is out of view."""
-    return _said("unseen", pace or Pace(), delivered_ml)
-
-
 def begun(delivered_ml: float, pace: Pace | None = None) -> Guidance:
     """What is said before anything is concluded from a curve."""
     pace = pace or Pace()
     first = delivered_ml <= 0.0
     if pace.pump:
-        said = _said("pour", pace, delivered_ml)
+        said = said_of("pour", pace, delivered_ml)
         return said if pace.rate_ml_min > 0.0 else replace(said, title=PUMP_START)
     code, amount_ml = ("portion", _FIRST_ML) if first else ("too-early", _LEAST_POUR_ML)
-    said = _said(code, pace, delivered_ml, amount_ml=amount_ml, place=0)
+    said = said_of(code, pace, delivered_ml, amount_ml=amount_ml, place=0)
     return replace(said, finishing=FINISHING["none"])
-
-
-def waiting(code: str, delivered_ml: float, before: Guidance, until_s: float | None) -> Guidance:
-    """What is said as soon as a reading is entered or titrant is seen to run in.
-
-    Parameters
-    ----------
-    code:
-        "mixing", "type" or "close".
-    delivered_ml:
-        Volume delivered now.
-    before:
-        Guidance from before; the end that it saw stays where it was.
-    until_s:
-        Until when to wait, on the clock of the frames.
-    """
-    moved = shifted(before, delivered_ml)
-    said = _said(code, Pace(), delivered_ml, place=before.place, until_s=until_s)
-    ends = ("left_text", "left_ml", "left_low_ml", "left_high_ml", "at_least_ml", "finishing")
-    return replace(said, **{name: getattr(moved, name) for name in ends})
-
-
-def shifted(said: Guidance, delivered_ml: float) -> Guidance:
-    """Guidance of before for another delivered volume: what is left goes on, the end stays."""
-    added_ml = delivered_ml - said.delivered_ml
-    if added_ml == 0.0:
-        return said
-    ends = (said.left_ml, said.left_low_ml, said.left_high_ml)
-    value, low, high = (None if end is None else end - added_ml for end in ends)
-    least = None if said.at_least_ml is None else max(said.at_least_ml - added_ml, 0.0)
-    text = left_sentence(value, low, high, least or 0.0) if said.left_text else ""
-    return replace(
-        said,
-        left_text=text,
-        spoken=f"{said.title}. {text}".strip(),
-        delivered_ml=delivered_ml,
-        left_ml=value,
-        left_low_ml=low,
-        left_high_ml=high,
-        at_least_ml=least,
-    )
-
-
-def counted_down(said: Guidance, now_s: float) -> Guidance:
-    """The same with the seconds that are still to wait."""
-    if said.until_s is None:
-        return said
-    seconds = max(int(np.ceil(said.until_s - now_s)), 1)
-    title = said.title.split(" ")[0] + f" {seconds} s"
-    return replace(said, title=title, spoken=f"{title}. {said.left_text}".strip())
 
 
 def guide(
@@ -317,13 +198,16 @@ def guide(
     place = ADVICE[code].place
     if code == "drops" and left.low_ml is not None and left.low_ml <= amount_ml:
         place = 3
+    if code == "over" and result is not None:
+        said = said_of(code, pace, delivered_ml, left, place=place)
+        return replace(said, words=f"{said.words} {again_sentence(result.verdict.bracket_ml)}")
     if pace.pump:
         return _pumping(code, amount_ml, pace, delivered_ml, left, place)
-    if code not in ("enough", "over"):
+    if code != "enough":
         until_s = _until_s(left, amount_ml, curve, priors, now_s)
         if until_s is not None:
-            return _said("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
-    return _said(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
+            return said_of("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
+    return said_of(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
 
 
 def _is_over(left: Left) -> bool:
@@ -362,14 +246,11 @@ def _next(
         return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if delivered_ml <= 0.0:
         return "portion", _FIRST_ML
-    if left.value_ml is None and left.free_high < _TINGED:
+    if safe_ml >= _LEAST_POUR_ML:
+        if left.value_ml is not None:
+            return "pour", safe_ml
         near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
         return "pour", _NEAR_POUR_ML if near else _POUR_ML
-    if stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _TINGED_FOR_ML:
-        # A stream was stopped by a tinge that has stayed: the end may be a few drops away.
-        return "drops", min(safe_ml, 2.0 * _DROP_ML)
-    if safe_ml >= _LEAST_POUR_ML:
-        return "pour", min(safe_ml, _NEAR_POUR_ML)
     return ("portion" if safe_ml > _DROPS_ML else "drops"), safe_ml
 
 
@@ -381,7 +262,9 @@ def _safe_ml(left: Left) -> float:
 
 def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: Left) -> str:
     """Code "enough" or "over" where more titrant is of no use; else empty."""
-    if result is None:
+    if result is None or result.status == "none":
+        # Nothing that was seen bounds the end from above: more titrant is of use, whatever the
+        # forecast says.
         return ""
     end = result.equivalence
     if result.status == "located" and end is not None:
@@ -392,7 +275,8 @@ def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: 
             return "enough"
     leapt = any(one.code == "one-addition" for one in result.reasons)
     most_ml = _LEAPT_BEYOND_ML if leapt else _MOST_BEYOND_ML
-    return "over" if -left.middle_ml > most_ml else ""
+    high_ml = left.middle_ml if left.high_ml is None else left.high_ml
+    return "over" if -high_ml > most_ml else ""
 
 
 def _until_s(
@@ -413,69 +297,21 @@ def _pumping(
     code: str, amount_ml: float, pace: Pace, delivered_ml: float, left: Left, place: int | None
 ) -> Guidance:
     """The same where a pump delivers: a rate in place of an amount."""
-    if code in ("enough", "over"):
-        return _said(code, pace, delivered_ml, left, place=place)
-    wanted = 60.0 * amount_ml / _AHEAD_S
+    if code == "enough":
+        return said_of(code, pace, delivered_ml, left, place=place)
+    wanted = 60.0 * _safe_ml(left) / _AHEAD_S if code == "pour" else 60.0 * amount_ml / _AHEAD_S
     rate = next((r for r in _RATES_ML_MIN if r <= wanted), _RATES_ML_MIN[-1])
     now = pace.rate_ml_min
-    if code == "pour":
-        said = _said(code, pace, delivered_ml, left, place=place)
+    if code == "pour" and not 0.0 < _FASTER * now <= rate:
+        said = said_of(code, pace, delivered_ml, left, place=place)
         return said if now > 0.0 else replace(said, title=PUMP_START)
-    said = _said(code, pace, delivered_ml, left, amount_ml=amount_ml, rate_ml_min=rate, place=place)
+    said = said_of(
+        code, pace, delivered_ml, left, amount_ml=amount_ml, rate_ml_min=rate, place=place
+    )
+    if code == "pour":
+        return replace(said, title=f"Set the pump to {rate:g} mL/min")
     if now <= 0.0:
         return replace(said, title=f"{PUMP_START} at {rate:g} mL/min")
     if rate >= now and rate < _FASTER * now:
         return replace(said, title=PUMP_ON, rate_ml_min=None)
     return said
-
-
-def _said(
-    code: str,
-    pace: Pace,
-    delivered_ml: float,
-    left: Left | None = None,
-    *,
-    amount_ml: float | None = None,
-    rate_ml_min: float | None = None,
-    until_s: float | None = None,
-    place: int | None = None,
-) -> Guidance:
-    advice = ADVICE[code]
-    title, words = (
-        (advice.pump_title, advice.pump_words) if pace.pump else (advice.title, advice.words)
-    )
-    filled = {
-        "amount": f"{amount_ml or 0.0:g} mL" if pace.pump else amount_words(amount_ml or 0.0),
-        "rate": f"{rate_ml_min or 0.0:g} mL/min",
-        "wait": "a moment",
-        "then": TYPE_IT if pace.typed else "",
-    }
-    title, words = title.format(**filled), words.format(**filled)
-    text = (
-        ""
-        if left is None
-        else left_sentence(left.value_ml, left.low_ml, left.high_ml, left.at_least_ml)
-    )
-    known = left is not None and left.value_ml is not None
-    return Guidance(
-        code=code,
-        title=title,
-        words=words,
-        shape=advice.shape,
-        place=advice.place if place is None else place,
-        tone=advice.tone,
-        spoken=f"{title}. {text}".strip(),
-        left_text=text,
-        delivered_ml=delivered_ml,
-        left_ml=left.value_ml if left else None,
-        left_low_ml=left.low_ml if left else None,
-        left_high_ml=left.high_ml if left else None,
-        at_least_ml=left.at_least_ml if left and not known else None,
-        free_fraction=left.free_fraction if left else None,
-        free_low=left.free_low if left else None,
-        free_high=left.free_high if left else None,
-        unmixed_ml=left.unmixed_ml if left else 0.0,
-        amount_ml=amount_ml or None,
-        rate_ml_min=rate_ml_min,
-        until_s=until_s,
-    )

@@ -44,15 +44,19 @@ much magnesium are passed, which show 4 % half a millilitre before the end."""
 _NOISY = 5.0
 """And how many times the usual departure from its middle: some three standard deviations of what is
 averaged."""
-_MOVED, _STILL_MIXING_S = 0.02, 3.0
-"""Least change of the blueness that an addition is known by: 1.6 % of the whole way, less does no
-harm; and how long after a reading the colour still moves by itself, s: two usual mixing times."""
 _BACK, _SMOOTH = (14, 44), 3
 """Blocks, counted back, that the colour is compared with: 3.5 to 11 s ago, in which half a
 millilitre ran in; and blocks that are averaged. Nearer, and a slow rise goes unseen; further, and
 the drift of the lamp is taken for a tinge."""
 
 
+_GROWS, _SETTLED = 10, 8
+"""Blocks for which the colour grows that a stream lends to the picture, 2.5 s, and blocks after it
+that give the colour of a steady stream, 2 s. A strong plume rises by more than a tinge; compared
+with the liquid before it the tap would be closed at every stream."""
+_ACTS_S = 0.5
+"""Nobody acts sooner than this after the page asks for something, s: reaction and the way of a hand
+to the tap."""
 _APART_S = 1e-3
 """Least time between two rows of a log, s, which must rise."""
 
@@ -65,17 +69,18 @@ class Sight:
     """Frames that belong to no reading yet, or are not mixed, shape (n,)."""
     running: str
     """Now: "mixing" after a reading, "adding", "added" and not typed yet, or empty."""
-    ended_s: tuple[float | None, ...] = ()
-    """When the addition of each reading ended, as far as it was seen; shape (readings,)."""
+    additions_s: tuple[tuple[float, float] | None, ...] = ()
+    """Begin and end of the addition of each reading, as far as they are known; shape (readings,).
+    Where only the asking and the typing are known, it lies in the middle between them."""
     turns: bool = False
     """Whether the addition under way has brought the first tinge."""
 
     def times_of(self, readings_s: FloatArray) -> FloatArray:
         """Times at which the additions of the readings had ended, s, rising, shape (readings,)."""
         times = np.array(readings_s)
-        for k, end_s in enumerate(self.ended_s):
-            if end_s is not None and k:
-                times[k] = min(max(end_s, times[k - 1] + _APART_S), times[k])
+        for k, span in enumerate(self.additions_s):
+            if span is not None and k:
+                times[k] = min(max(span[1], times[k - 1] + _APART_S), times[k])
         return times
 
 
@@ -131,6 +136,7 @@ def sight_of(
     usable: NDArray[np.bool_],
     readings_s: tuple[float, ...],
     density: FloatArray | None = None,
+    asked_s: tuple[float | None, ...] = (),
 ) -> Sight:
     """What the picture tells of additions beyond the readings.
 
@@ -146,9 +152,11 @@ def sight_of(
         Times of the readings, the first of which is the start.
     density:
         Shape (n, 3), where it is asked for the first tinge of the addition under way.
+    asked_s:
+        When the page had asked for the addition of each reading: from then until the reading is
+        typed nobody knows which volume a frame belongs to. A drop makes hardly any plume.
     """
-    apart = np.zeros(time_s.size, dtype=np.bool_)
-    ended: list[float | None] = [None] * len(readings_s)
+    apart, spans = _asked(time_s, readings_s, asked_s)
     watch, k, tinge = _Watch(), 0, _Tinge()
     blocks = _blocks(
         time_s,
@@ -159,7 +167,10 @@ def sight_of(
         now_s = float(time_s[last - 1])
         while k < len(readings_s) and readings_s[k] <= now_s:
             if watch.phase in ("adding", "added") and k:
-                ended[k] = min(watch.ended_s or readings_s[k], readings_s[k])
+                middle = spans[k]
+                end_s = watch.ended_s or (readings_s[k] if middle is None else middle[1])
+                end_s = min(end_s, readings_s[k])
+                spans[k] = min(watch.begun_s, end_s), end_s
                 apart[(time_s >= watch.begun_s) & (time_s <= readings_s[k])] = True
             watch.ended_s = None
             if k:
@@ -176,7 +187,22 @@ def sight_of(
             apart[first:last] = True
     if watch.phase in ("adding", "added"):
         apart |= time_s >= watch.begun_s
-    return Sight(apart, watch.phase, tuple(ended), tinge.turns)
+    return Sight(apart, watch.phase, tuple(spans), tinge.turns)
+
+
+def _asked(
+    time_s: FloatArray, readings_s: tuple[float, ...], asked_s: tuple[float | None, ...]
+) -> tuple[NDArray[np.bool_], list[tuple[float, float] | None]]:
+    """Frames between asking and typing, and the middle between them for each reading."""
+    apart = np.zeros(time_s.size, dtype=np.bool_)
+    spans: list[tuple[float, float] | None] = [None] * len(readings_s)
+    for k, asked in enumerate(asked_s):
+        if asked is not None and k:
+            read_s = readings_s[k]
+            begin_s = min(max(asked + _ACTS_S, readings_s[k - 1]), read_s)
+            apart |= (time_s > begin_s) & (time_s <= read_s)
+            spans[k] = (0.5 * (begin_s + read_s),) * 2
+    return apart, spans
 
 
 @dataclass
@@ -187,23 +213,43 @@ class _Tinge:
     """Blueness of each block since the reading."""
     begun: int | None = None
     """Block in which the stream began to lend its own colour."""
+    before: float = 0.0
+    """Colour before it did."""
+    noise: float = 0.0
+    """Usual departure from the middle before it did."""
     turns: bool = False
 
     def take(self, blueness: float) -> None:
         """The next block of frames."""
         self.seen.append(blueness)
         now = _middle(self.seen[-_SMOOTH:])
-        past = self.seen[-_BACK[1] : -_BACK[0]]
-        if len(past) < _SMOOTH:
+        level = self._level()
+        if level is None:
             return
-        level = _middle(past)
-        rise = now - level
+        if self.begun is None:
+            past = self.seen[-_BACK[1] : -_BACK[0]]
+            self.noise = _middle([abs(one - level) for one in past])
         # The liquid may be pale and its colour noisy.
-        least = max(_FIRST_TINGE, _NOISY * _middle([abs(one - level) for one in past]))
-        if self.begun is None and rise > 0.5 * least:
-            self.begun = len(self.seen)
-        young = self.begun is None or len(self.seen) < self.begun + _BACK[0]
-        self.turns |= rise > (max(_TOO_MUCH, least) if young else least)
+        least = max(_FIRST_TINGE, _NOISY * self.noise)
+        if self.begun is None and now - level > 0.5 * least:
+            self.begun, self.before = len(self.seen), level
+        self.turns |= now - level > (max(_TOO_MUCH, least) if self._young else least)
+
+    @property
+    def _young(self) -> bool:
+        """Whether the colour that the stream lends to the picture still grows."""
+        return self.begun is None or len(self.seen) < self.begun + _GROWS + _SETTLED
+
+    def _level(self) -> float | None:
+        """Colour that the present one is compared with; None as long as there is none."""
+        if self.begun is not None:
+            if self._young:
+                return self.before
+            steady = self.seen[self.begun + _GROWS :]
+            past = steady[-_BACK[1] : -_BACK[0]]
+            return _middle(past if len(past) >= _SETTLED else steady[:_SETTLED])
+        past = self.seen[-_BACK[1] : -_BACK[0]]
+        return _middle(past) if len(past) >= _SMOOTH else None
 
 
 def _middle(values: list[float]) -> float:
@@ -228,43 +274,3 @@ def _blocks(
             begins, np.r_[begins[1:], time_s.size], means, count > 0, strict=True
         )
     ]
-
-
-def turned_s(
-    time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_], read_s: float
-) -> float | None:
-    """When the colour began to move since the last reading; None where it did not.
-
-    A drop makes hardly any plume, but it moves the colour at once, and its reading is typed seconds
-    later: without this the colour after a drop counts for the volume before it.
-
-    Parameters
-    ----------
-    time_s, density, usable:
-        Of the frames, shapes (n,), (n, 3) and (n,).
-    read_s:
-        Time of the last reading.
-    """
-    late = usable & (time_s > read_s + _STILL_MIXING_S)
-    seen = [
-        (float(time_s[first]), blueness_of(row))
-        for first, _, row in _blocks(time_s[late], usable[late], density[late])
-        if row is not None
-    ]
-    known = [(at_s, value) for at_s, value in seen if value is not None]
-    if len(known) < 2 * _SMOOTH:
-        return None
-    value = np.array([v for _, v in known])
-    best, at = 0.0, 0
-    for k in range(_SMOOTH, value.size - 1):
-        apart = value[k:].mean() - value[:k].mean()
-        gain = k * (value.size - k) / value.size * apart**2
-        best, at = (gain, k) if gain > best else (best, at)
-    level = _middle(value[:at].tolist())
-    noise = 1.5 * _middle(np.abs(value[:at] - level).tolist())
-    least = max(_MOVED, _NOISY * noise)
-    if abs(_middle(value[-_SMOOTH:].tolist()) - level) < least:
-        return None
-    while at > 1 and abs(value[at - 1] - level) > 0.3 * least:
-        at -= 1
-    return known[at][0]

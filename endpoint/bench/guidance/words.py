@@ -7,6 +7,7 @@ tell pitches apart; the pitch rises as the endpoint comes nearer.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 PLACES = ("far", "portions", "drops", "endpoint", "beyond", "enough")
@@ -142,13 +143,12 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "over",
             "Stop: interval only",
-            "One addition went through the change, and more titrant does not tell where. Finish, "
-            "and titrate a fresh sample: you know now from where on to add drops.",
+            "One addition went through the change, and more titrant does not tell where.",
             "broken square",
             4,
             Tone((740.0, 392.0), 2.0, 2, 2.0),
             "Stop: interval only",
-            "Stop the pump and finish. Titrate a fresh sample, slowly through the change.",
+            "Stop the pump: it went through the change too fast to tell where.",
         ),
         Advice(
             "too-early",
@@ -198,6 +198,30 @@ def amount_words(amount_ml: float) -> str:
     if amount_ml < 0.15:
         return "two drops, about 0.1 mL"
     return f"{amount_ml:g} mL"
+
+
+def again_sentence(bracket_ml: tuple[float, float | None] | None) -> str:
+    """How to titrate a fresh sample, as practice is after a rough titration.
+
+    Parameters
+    ----------
+    bracket_ml:
+        Between which volumes the endpoint lies, the upper one None if it is not known; None where
+        neither is.
+    """
+    if bracket_ml is None:
+        return "Finish, and titrate a fresh sample: slowly from the beginning."
+    low_ml, high_ml = bracket_ml
+    first_ml = math.floor(10.0 * low_ml) / 10.0
+    lies = (
+        f"above {low_ml:.2f} mL"
+        if high_ml is None
+        else f"between {low_ml:.2f} and {high_ml:.2f} mL"
+    )
+    return (
+        f"The endpoint lies {lies}. Finish, and titrate a fresh sample: add {first_ml:g} mL in one "
+        "portion, then go on drop by drop."
+    )
 
 
 def left_sentence(

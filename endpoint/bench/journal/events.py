@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import struct
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from endpoint.colour.density import ColourSample
@@ -77,6 +77,17 @@ class Reading:
     """Whether this is the first reading after the burette was filled again."""
     how: str = "typed"
     """"typed", "meniscus" or "drops"."""
+    asked_s: float | None = None
+    """When the page had asked for the addition, on the clock of the frames: until then the volume
+    was that of the reading before. None where it had not."""
+    closed_s: float | None = None
+    """When the page said to close the tap, if it had."""
+
+    def moved(self, later_s: float) -> Reading:
+        """The same on another clock."""
+        asked_s = None if self.asked_s is None else self.asked_s + later_s
+        closed_s = None if self.closed_s is None else self.closed_s + later_s
+        return replace(self, time_s=self.time_s + later_s, asked_s=asked_s, closed_s=closed_s)
 
 
 @dataclass(frozen=True)
@@ -261,6 +272,8 @@ KINDS: dict[str, type[Event]] = {
 _KIND_OF = {kind: name for name, kind in KINDS.items()}
 _NEEDED: dict[str, tuple[type, ...]] = {
     "time_s": (float, int, type(None)),
+    "asked_s": (float, int, type(None)),
+    "closed_s": (float, int, type(None)),
     "burette_ml": (float, int),
     "rate_ml_min": (float, int),
     "of": (int,),

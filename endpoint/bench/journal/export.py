@@ -25,15 +25,15 @@ from calibration.problem import Problem
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RegionSeen, RunHead, Still, VolumeSeen, kind_of
 from endpoint.bench.journal.journal import RunJournal
-from endpoint.bench.journal.reconstruct import Delivered, as_seen, colours_of
+from endpoint.bench.journal.reconstruct import Delivered, as_pauses, colours_of
 from endpoint.bench.journal.run_record import (
     COLOURS,
     RECORD,
     VOLUMES,
+    counted,
     done_in,
     head_of,
     record_tables,
-    result_of,
     write_files,
 )
 from endpoint.bench.journal.seen_events import region_of
@@ -42,7 +42,7 @@ from endpoint.colour.kept_pictures import KeptPicture
 from endpoint.colour.table import colours_csv
 from endpoint.files.folder import check_folder, held_folder, staged, write_bytes, write_text
 from endpoint.files.toml_text import toml_text
-from endpoint.problems import DeliveryProblem, JournalProblem, OutputProblem
+from endpoint.problems import JournalProblem, OutputProblem
 from endpoint.record.titration import read_record
 from endpoint.report.folder import older_in, write_into
 from endpoint.result.document import plain, provenance_of
@@ -129,10 +129,13 @@ def _write(
     """Write a run to an empty folder; its result or why it has none, and how many pictures."""
     events, run, analysed = what
     head = head_of(events)
-    samples, done, why_not = colours_of(events), None, None
+    samples, done, found = colours_of(events), None, None
+    why_not: Problem | None = None
     try:
-        samples, done = as_seen(samples, done_in(head, events))
-    except DeliveryProblem as problem:
+        samples, done = as_pauses(samples, done_in(head, events))
+        found = counted(events)
+        samples, done = found.samples, found.done
+    except Problem as problem:
         why_not = problem
     write_files(head, folder)
     write_text(folder / RECORD, _heading(head, run) + toml_text(record_tables(head, done)))
@@ -143,11 +146,11 @@ def _write(
         write_text(folder / VOLUMES, _volumes_csv(done))
     write_text(folder / "events.json", _events_json(events))
     pictures = _write_pictures(events, done, folder)
-    if done is None:
+    if found is None:
         return None, why_not, pictures
     try:
         record = read_record(folder / RECORD)
-        result = _as_seen(result_of(events), events, done)
+        result = _as_seen(found.result, events, found.done)
     except Problem as problem:
         return None, problem, pictures
     write_into(result, folder, name, provenance_of(record, result, analysed))

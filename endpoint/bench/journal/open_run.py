@@ -370,7 +370,9 @@ class OpenRun:
 
 def _moved(event: Event, later_s: float) -> Event:
     """An event on another clock."""
-    if isinstance(event, ColourSample | Reading | PumpRate | Still | WentOn):
+    if isinstance(event, Reading):
+        return event.moved(later_s)
+    if isinstance(event, ColourSample | PumpRate | Still | WentOn):
         return replace(event, time_s=event.time_s + later_s)
     if isinstance(event, Correction) and event.time_s is not None:
         return replace(event, time_s=event.time_s + later_s)

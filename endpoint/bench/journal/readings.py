@@ -51,6 +51,8 @@ class CountedReading:
     burette_ml: float
     refill: bool
     corrected: bool
+    said_s: tuple[float | None, float | None] = (None, None)
+    """When the page had asked for it, and had said to close the tap, see `events.Reading`."""
 
 
 def standing(events: Sequence[Numbered]) -> dict[int, Event]:
@@ -120,7 +122,12 @@ def readings_of(events: Sequence[Numbered]) -> tuple[CountedReading, ...]:
     for number, event in standing(events).items():
         if isinstance(event, Reading):
             found[number] = CountedReading(
-                number, event.time_s, event.burette_ml, event.refill, False
+                number,
+                event.time_s,
+                event.burette_ml,
+                event.refill,
+                False,
+                (event.asked_s, event.closed_s),
             )
         elif isinstance(event, Correction) and event.of in found:
             old = found[event.of]

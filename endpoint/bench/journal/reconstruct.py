@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from endpoint.bench.guidance.plume import sight_of
+from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.journal.events import (
     Finding,
     Incident,
@@ -33,7 +34,7 @@ from endpoint.bench.journal.readings import (
 )
 from endpoint.bench.journal.seen_events import seen_in
 from endpoint.colour.density import ColourSample
-from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.problems import DeliveryProblem, Flag
 from endpoint.recording.volume_log import Refill, VolumeLog
 
@@ -41,6 +42,15 @@ _BACK_ML = 1e-9
 """Rounding of sums of readings, mL: a reading lower by more goes back."""
 _AFTER_S = 1.0
 """How long a rate is held to run beyond the last picture, s."""
+_TICK_S, _POURED_S = 1e-3, 0.2
+"""Least time between two rows of a log, which must rise, and in which an addition runs in, s."""
+_ACTS_S, _SLOW_S, _TYPED_S = 1.1, 5.0, 2.5
+"""Time after which a person does what the page asks for, usually and at most, and that after which
+an addition is typed, s. Assumed."""
+_DROPS_ML, _STREAM_S, _LATE_S = 0.3, 2.0, 0.5
+"""Up to so much is given in drops, mL; how long a stream takes at least, s; and the standard
+uncertainty of the time at which a volume of it had run in, s: people act 0.6 to 1.6 s after they
+are asked, and a tap by hand does not run evenly. Assumed."""
 _LARGEST_ML = 1000.0
 """Sum of readings beyond which one of them is wrong, mL: no titration takes so much."""
 
@@ -61,6 +71,8 @@ class Delivered:
     rows: tuple[tuple[float, float, bool], ...] = ()
     """Readings as a log holds them, where the burette was filled again: time, s; volume since the
     start or, from the first refill on, reading, mL; whether the row is the first after a refill."""
+    said_s: tuple[tuple[float | None, float | None], ...] = ()
+    """When the page had asked for the addition of each row of a typed log, and to end it."""
 
     @property
     def delivery(self) -> Delivery:
@@ -140,44 +152,128 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
         _log(readings, volumes),
         first_reading_ml=readings[0].burette_ml,
         rows=_rows(readings, volumes),
+        said_s=_said(readings),
     )
 
 
-def as_seen(
+def as_pauses(
     samples: Sequence[ColourSample], done: Delivered
 ) -> tuple[tuple[ColourSample, ...], Delivered]:
     """Colours and typed readings as the picture shows that they belong together.
 
-    A reading is typed seconds after its addition. Where a plume shows when that ended, the volume
-    holds from there on, and the frames of the addition itself are marked as not yet mixed.
+    A reading is typed seconds after its addition. The volume holds from there on where a plume
+    shows when the addition ended, or half-way between the asking for it and the typing; frames of
+    which nobody knows to which volume they belong are marked as not yet mixed.
 
     Parameters
     ----------
     samples, done:
         Of one run.
     """
-    log = done.log
-    if done.mode != "steps" or log is None or log.time_s is None or not samples:
+    log, sight = done.log, _sight(samples, done)
+    if sight is None or log is None or log.time_s is None:
         return tuple(samples), done
-    time_s = np.array([sample.time_s for sample in samples])
-    spread = np.array([sample.spread for sample in samples])
-    usable = np.array([sample.flags == Flag.NONE for sample in samples])
-    sight = sight_of(time_s, spread, usable, tuple(log.time_s.tolist()))
+    colours = _marked(samples, done, sight, np.arange(1, log.time_s.size))
     ends_s = sight.times_of(log.time_s)
-    # Only an addition that was seen to end before its reading is believed: the change of colour
-    # makes the liquid uneven too, and its frames must not be lost.
-    apart = np.zeros(time_s.size, dtype=np.bool_)
-    spans = zip(log.time_s[:-1], ends_s[1:], log.time_s[1:], strict=True)
-    for before_s, end_s, reading_s in spans:
-        if end_s < reading_s:
-            apart |= sight.apart & (time_s > before_s) & (time_s <= end_s)
-    colours = tuple(
-        replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
-        for sample, aside in zip(samples, apart.tolist(), strict=True)
-    )
     moved = dict(zip(log.time_s.tolist(), ends_s.tolist(), strict=True))
     rows = tuple((moved[time], ml, refill) for time, ml, refill in done.rows)
     return colours, replace(done, log=replace(log, time_s=ends_s), rows=rows)
+
+
+def _marked(
+    samples: Sequence[ColourSample], done: Delivered, sight: Sight, rows: NDArray[np.int64]
+) -> tuple[ColourSample, ...]:
+    """Colours in which frames of no certain volume say so, for the additions of these rows."""
+    assert done.log is not None
+    assert done.log.time_s is not None
+    log_s, ends_s = done.log.time_s, sight.times_of(done.log.time_s)
+    apart = np.zeros(len(samples), dtype=np.bool_)
+    time_s = np.array([sample.time_s for sample in samples])
+    for k in rows.tolist():
+        # Without an asking only an addition that was seen to end before its reading is believed:
+        # the change of colour makes the liquid uneven too, and its frames must not be lost.
+        asked = done.said_s[k][0] is not None
+        until_s = log_s[k] if asked else ends_s[k]
+        if asked or ends_s[k] < log_s[k]:
+            apart |= sight.apart & (time_s > log_s[k - 1]) & (time_s <= until_s)
+    return tuple(
+        replace(sample, flags=sample.flags | Flag.MIXING) if aside else sample
+        for sample, aside in zip(samples, apart.tolist(), strict=True)
+    )
+
+
+def as_streams(
+    samples: Sequence[ColourSample], done: Delivered
+) -> tuple[tuple[ColourSample, ...], Delivered] | None:
+    """The same with streams that run in evenly, so that the frames while they do count as well.
+
+    So an addition that went through the whole change still tells where its end lies. None where
+    nothing ran in as a stream, the readings were not typed, or the burette was refilled.
+
+    Parameters
+    ----------
+    samples, done:
+        Of one run.
+    """
+    log, sight = done.log, _sight(samples, done)
+    if sight is None or log is None or log.time_s is None or done.rows:
+        return None
+    times_s, volumes_ml = [float(log.time_s[0])], [float(log.volume_ml[0])]
+    sds_ml, read_sd_ml = [0.0], reading_sd_ml(log.volume_ml)
+    drops: list[int] = []
+    for k in range(1, log.time_s.size):
+        read_s, added_ml = float(log.time_s[k]), float(log.volume_ml[k]) - volumes_ml[-1]
+        begin_s, end_s = _stream_of(sight.additions_s[k], done.said_s[k], read_s, added_ml)
+        begin_s = max(begin_s, times_s[-1] + _TICK_S)
+        end_s = max(end_s, begin_s + _POURED_S)
+        late_ml = 0.0
+        if added_ml > _DROPS_ML and end_s - begin_s > _STREAM_S:
+            late_ml = _LATE_S * added_ml / (end_s - begin_s)
+        else:
+            drops.append(k)
+        times_s += [begin_s, end_s]
+        volumes_ml += [volumes_ml[-1], float(log.volume_ml[k])]
+        sds_ml += 2 * [float(np.hypot(read_sd_ml, late_ml))]
+    if len(drops) == log.time_s.size - 1:
+        return None
+    times_s.append(max(samples[-1].time_s, times_s[-1]) + _AFTER_S)
+    volumes_ml.append(volumes_ml[-1])
+    sds_ml.append(sds_ml[-1])
+    streams = VolumeLog(np.array(times_s), None, np.array(volumes_ml), sigma_ml=np.array(sds_ml))
+    colours = _marked(samples, done, sight, np.array(drops, dtype=np.int64))
+    return colours, replace(done, mode="continuous", log=streams)
+
+
+def _stream_of(
+    seen_s: tuple[float, float] | None,
+    said_s: tuple[float | None, float | None],
+    read_s: float,
+    added_ml: float,
+) -> tuple[float, float]:
+    """Begin and end of an addition, s: from what the page said, or as the picture shows it."""
+    asked_s, closed_s = said_s
+    begin_s, end_s = (read_s - _TYPED_S,) * 2 if seen_s is None else seen_s
+    seen = begin_s < end_s
+    if asked_s is not None and (not seen or begin_s > asked_s + _SLOW_S):
+        # No plume was seen, or only where it grew near the end.
+        begin_s = min(asked_s + _ACTS_S, read_s)
+    if not seen and added_ml > _DROPS_ML:
+        end_s = max(read_s - _TYPED_S, begin_s)
+    if closed_s is not None:
+        end_s = min(closed_s + _ACTS_S, read_s)
+    return min(begin_s, end_s), end_s
+
+
+def _sight(samples: Sequence[ColourSample], done: Delivered) -> Sight | None:
+    """What the picture shows of the additions whose readings were typed."""
+    log = done.log
+    if done.mode != "steps" or log is None or log.time_s is None or not samples:
+        return None
+    time_s = np.array([sample.time_s for sample in samples])
+    spread = np.array([sample.spread for sample in samples])
+    usable = np.array([sample.flags == Flag.NONE for sample in samples])
+    asked_s = tuple(asked for asked, _ in done.said_s)
+    return sight_of(time_s, spread, usable, tuple(log.time_s.tolist()), asked_s=asked_s)
 
 
 def _seen(events: Sequence[Kept], readings: Sequence[CountedReading]) -> Delivered:
@@ -225,6 +321,14 @@ def _log(readings: Sequence[CountedReading], volumes: list[float]) -> VolumeLog:
         if k and reading.refill
     )
     return VolumeLog(time_s[last], None, np.array(volumes)[last], tuple(numbers), refills=refills)
+
+
+def _said(
+    readings: Sequence[CountedReading],
+) -> tuple[tuple[float | None, float | None], ...]:
+    """What the page had said before each row of the log of `_log`."""
+    last = {reading.time_s: reading.said_s for reading in readings}
+    return tuple(last.values())
 
 
 def _rows(

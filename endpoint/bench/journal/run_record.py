@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import math
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -21,7 +22,14 @@ from endpoint.analysis.prepare import inputs_of, job_before_run
 from endpoint.analysis.quantities import day_of_use
 from endpoint.analysis.result import Result
 from endpoint.bench.journal.events import Kept, RunHead
-from endpoint.bench.journal.reconstruct import Delivered, as_seen, colours_of, delivered
+from endpoint.bench.journal.reconstruct import (
+    Delivered,
+    as_pauses,
+    as_streams,
+    colours_of,
+    delivered,
+)
+from endpoint.colour.density import ColourSample
 from endpoint.files.folder import write_text
 from endpoint.problems import JournalProblem, OutputProblem, RecordProblem
 from endpoint.record.certificates import CertificateBook
@@ -40,6 +48,8 @@ _NOT_OF_THE_BENCH = ("log", "per_still", "rate_ml_min", "start_s")
 _SHIFTS = ("clock offset", "delay")
 _MOST_FILE = 1_000_000
 """Bytes of a certificate or result that may be copied next to the record. Assumed."""
+_CERTAIN_ML = 0.05
+"""Half width of an interval, mL, from which on nobody asks what streams show: a drop."""
 COLOURS, VOLUMES, RECORD = "colours.csv", "volumes.csv", "record.toml"
 """Files of an export that the record names, and the record."""
 
@@ -238,8 +248,47 @@ def result_of(events: Sequence[Kept]) -> Result:
     Problem
         The record cannot be used.
     """
+    return counted(events).result
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What counts of a run, and what comes of it."""
+
+    samples: tuple[ColourSample, ...]
+    """Colours, those of no certain volume marked."""
+    done: Delivered
+    result: Result
+
+
+def counted(events: Sequence[Kept]) -> Counted:
+    """What counts of a run: its pauses, or its streams where those alone show the end well.
+
+    Streams are read at times when nobody knows the volume as well as in a pause: they count where
+    the pauses show no end, or with twice their uncertainty.
+
+    Parameters, Raises
+    ------------------
+    As of `result_of`.
+    """
     head = head_of(events)
-    samples, done = as_seen(colours_of(events), done_in(head, events))
+    colours, done = colours_of(events), done_in(head, events)
+    samples, pauses = as_pauses(colours, done)
+    result = _result(head, samples, pauses)
+    if _half_ml(result) > _CERTAIN_ML and (streams := as_streams(colours, done)) is not None:
+        found = _result(head, *streams)
+        if _half_ml(found) < 0.5 * _half_ml(result):
+            return Counted(*streams, found)
+    return Counted(samples, pauses, result)
+
+
+def _half_ml(result: Result) -> float:
+    """Half width of the interval of an end, mL; infinite without one."""
+    end = result.equivalence if result.status == "located" else None
+    return math.inf if end is None else 0.5 * (end.high_ml - end.low_ml)
+
+
+def _result(head: RunHead, samples: Sequence[ColourSample], done: Delivered) -> Result:
     with _record_of(head, done) as record:
         day = day_of_use(record, datetime.date.today())
         job = inputs_of(record, done.log, None, CertificateBook(day, record.accepted))

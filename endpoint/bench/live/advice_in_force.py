@@ -6,24 +6,19 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import (
-    Guidance,
-    Moment,
-    Pace,
-    advise,
-    begun,
-    counted_down,
-    shifted,
-    unseen,
-    waiting,
-)
+from endpoint.bench.guidance.guide import Moment, advise, begun
 from endpoint.bench.guidance.plume import Sight
 from endpoint.bench.guidance.prediction import Stream
+from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, unseen, waiting
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
 _FIRST_WAIT_S = 3.0
-"""Wait after a reading until the liquid was looked at, s: two usual mixing times."""
+"""Wait after a reading until the liquid was looked at, s: two usual mixing times. Only from the
+reading to the next asking is it sure which volume the colour belongs to."""
+_LONGEST_WAIT_S = 8.0
+"""How long after a reading unevenness is taken for an addition that nobody asked for, s: five usual
+mixing times."""
 _SAME_ML = 1e-6
 """Volumes that differ by less are the same, mL."""
 _RUN_ON_ML = 0.5
@@ -75,7 +70,18 @@ class AdviceInForce:
         self._said_s: float | None = None
         """Readings that are taken in, and that the last guidance knows of, by their times."""
         self._closing = False
+        self._slower: Guidance | None = None
+        """What the last look said, if it asked for a slower pump."""
         self._stream = Stream()
+        self._asked_s: dict[float | None, float] = {}
+        self._closed_s: dict[float | None, float] = {}
+        """When the page first asked for more after each reading, and first said to close the tap,
+        by the times of the readings."""
+
+    @property
+    def said_s(self) -> tuple[float | None, float | None]:
+        """When the page asked for the addition of the next reading, and said to close the tap."""
+        return self._asked_s.get(self._read_s), self._closed_s.get(self._read_s)
 
     def think(
         self, result: Result, moment: Moment, final: Callable[[], Result] | None = None
@@ -91,8 +97,9 @@ class AdviceInForce:
             it is enough.
         """
         last = self._last
-        if moment.blueness is None or moment.running in ("adding", "added"):
-            # What is seen may belong to a volume that nobody has typed yet.
+        if moment.blueness is None or self._untyped(moment):
+            return
+        if last is not None and self._is_over(last, moment):
             return
         stands = last is not None and (last.amount_ml or last.code in ("enough", "over"))
         typed = not (moment.pump or moment.watched)
@@ -103,7 +110,31 @@ class AdviceInForce:
         said = advise(result, moment)
         if said.code == "enough" and final is not None:
             said = advise(result, moment, final())
+        if moment.pump and 0.0 < (said.rate_ml_min or 0.0) < moment.rate_ml_min:
+            # A single look may err: slower only where two in a row say so, at the faster of both.
+            before, self._slower = self._slower, said
+            if before is None:
+                return
+            said = max(before, said, key=lambda one: one.rate_ml_min or 0.0)
+            said = shifted(said, moment.delivered_ml)
+        else:
+            self._slower = None
         self._last, self._said_s = said, moment.read_s
+
+    def _is_over(self, last: Guidance, moment: Moment) -> bool:
+        """Whether it is said already that it is enough: a little more does not take that back."""
+        more_ml = moment.delivered_ml - last.delivered_ml
+        return moment.pump and last.code == "enough" and 0.0 <= more_ml < _RUN_ON_ML
+
+    def _untyped(self, moment: Moment) -> bool:
+        """Whether what is seen may belong to a volume that nobody has typed yet.
+
+        Near the end the colour itself makes the liquid uneven; nobody waits for that for ever.
+        """
+        asked = self._read_s in self._asked_s or moment.read_s is None
+        return moment.running in ("adding", "added") and (
+            asked or moment.now_s < (moment.read_s or 0.0) + _LONGEST_WAIT_S
+        )
 
     def _knows(self, moment: Moment) -> bool:
         """Whether the last guidance is for the volume of a moment.
@@ -115,6 +146,14 @@ class AdviceInForce:
 
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""
+        said = self._now(moment)
+        if said.amount_ml is not None:
+            self._asked_s.setdefault(self._read_s, moment.now_s)
+        if said.code == "close":
+            self._closed_s.setdefault(self._read_s, moment.now_s)
+        return said
+
+    def _now(self, moment: Moment) -> Guidance:
         pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
         last = self._last or begun(moment.delivered_ml, pace)
         if moment.blueness is None:
@@ -127,8 +166,10 @@ class AdviceInForce:
             return waiting("mixing", moment.delivered_ml, last, None) if risen else last
         if moment.read_s != self._read_s:
             self._read(moment)
-        if abs(moment.delivered_ml - last.delivered_ml) > _SAME_ML:
-            until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
+        until_s = (self._read_s or 0.0) + _FIRST_WAIT_S
+        looked = self._last is not None and moment.now_s >= until_s
+        young = moment.delivered_ml > 0.0 and not looked
+        if young or abs(moment.delivered_ml - last.delivered_ml) > _SAME_ML:
             return counted_down(waiting("mixing", moment.delivered_ml, last, until_s), moment.now_s)
         return self._while_adding(last, moment)
 

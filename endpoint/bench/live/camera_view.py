@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.bench.guidance.plume import Sight, sight_of, turned_s
+from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.guidance.setup_checks import SetUp
 from endpoint.colour.density import ColourSample, ColourTrace
 from endpoint.colour.follow import ColourFollower
@@ -298,7 +298,9 @@ class CameraView:
             self._store.clear()
             self._add(list(samples))
 
-    def trace(self, readings_s: tuple[float, ...] = ()) -> tuple[ColourTrace, Sight | None]:
+    def trace(
+        self, readings_s: tuple[float, ...] = (), asked_s: tuple[float | None, ...] = ()
+    ) -> tuple[ColourTrace, Sight | None]:
         """All colours that are held, and what they tell of additions beyond the readings.
 
         Parameters
@@ -306,12 +308,14 @@ class CameraView:
         readings_s:
             Times of the readings: frames that belong to none of them are set aside. Without any
             none are.
+        asked_s:
+            When the page had asked for the addition of each.
         """
         with self.lock:
             columns = self._store.columns()
         sight = None
         if readings_s:
-            sight = _sight(columns, readings_s)
+            sight = _sight(columns, readings_s, asked_s)
         trace = SampleStore.trace_of(columns)
         if sight is not None:
             # Only now: the colours in between show that a change was no other flask.
@@ -326,14 +330,7 @@ class CameraView:
         with self.lock:
             since_s = readings_s[-2:][0] - _RECENT_S
             columns = {name: self._store.since(since_s, name) for name in names}
-        return _sight(columns, readings_s[-2:], colours=True)
-
-    def turned_s(self, read_s: float) -> float | None:
-        """When the colour began to move since a reading, see `plume.turned_s`."""
-        with self.lock:
-            names = ("time_s", "density", "flags")
-            time_s, density, flags = (self._store.since(read_s, name) for name in names)
-        return turned_s(time_s, density, flags == 0, read_s) if time_s.size else None
+        return _sight(columns, readings_s[-2:], (), colours=True)
 
     # What it looks like now ----------------------------------------------------------------------
 
@@ -382,8 +379,12 @@ class CameraView:
 
 
 def _sight(
-    columns: dict[str, NDArray[Any]], readings_s: tuple[float, ...], *, colours: bool = False
+    columns: dict[str, NDArray[Any]],
+    readings_s: tuple[float, ...],
+    asked_s: tuple[float | None, ...],
+    *,
+    colours: bool = False,
 ) -> Sight:
     usable = columns["flags"] == 0
     density = columns["density"] if colours else None
-    return sight_of(columns["time_s"], columns["spread"], usable, readings_s, density)
+    return sight_of(columns["time_s"], columns["spread"], usable, readings_s, density, asked_s)

@@ -19,7 +19,7 @@ from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.picture_volume import level_spans
 from endpoint.colour.density import ColourTrace
 from endpoint.curve.points import from_colour
-from endpoint.delivery.delivery import Delivery, reading_sd_ml
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import DeliveryProblem, UnseenVolume
 from endpoint.result.document import document, edta_constants, programs
 from endpoint.scene.region import Region
@@ -59,8 +59,7 @@ def result_of_run(
         delivery = _with_pauses(delivery, trace)
     if isinstance(volumes, Readings):
         times_s = delivery.time_s if sight is None else sight.times_of(delivery.time_s)
-        sd_ml = reading_sd_ml(delivery.volume_ml)
-        delivery = replace(delivery, time_s=times_s, reading_sd_ml=sd_ml)
+        delivery = replace(delivery, time_s=times_s)
     job = replace(job, delivery=delivery, logged=seen)
     curve = from_colour(trace, delivery, job.flask_ml, job.priors.lag_s[0])
     return replace(

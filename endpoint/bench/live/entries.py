@@ -23,9 +23,6 @@ from endpoint.problems import RecordProblem
 _VOLUME_S = 0.5
 """Least time between two readings of the volume out of the picture, s: a person acts on no faster
 news. Assumed."""
-_SMALL_ML, _DROPS_S = 0.35, 0.3
-"""Additions up to which the moment at which the colour moved is that of the addition, mL; and how
-long they take, s. Larger ones make a plume, and come before the change."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +78,7 @@ class RunEntries:
         self.changed = False
         """Whether anything is new since the last conclusion."""
         self._parts = parts
-        self._measured_s = self._typed_s = -np.inf
+        self._measured_s = -np.inf
 
     def reading(self, ml: float, now_s: float, *, sure: bool = True) -> None:
         """Take a burette reading, which says how much is delivered by now.
@@ -94,21 +91,11 @@ class RunEntries:
         """
         with self._parts.lock:
             volumes = typed(self.volumes)
-            self._act(volumes.addition(self._added_s(volumes, ml, now_s), ml, sure=sure))
-            self._typed_s = now_s
+            self._act(volumes.addition(now_s, ml, sure=sure, said_s=self._said_s()))
 
-    def _added_s(self, volumes: Readings, ml: float, now_s: float) -> float:
-        """When an addition that is typed now was seen to be made: people type seconds later.
-
-        The stamp of the event keeps when it was typed.
-        """
-        last = volumes.rows[-1]
-        if ml - last.burette_ml > _SMALL_ML:
-            return now_s
-        turned_s = self._parts.view.turned_s(max(last.time_s, self._typed_s))
-        if turned_s is None:
-            return now_s
-        return min(max(turned_s + _DROPS_S, last.time_s), now_s)
+    def _said_s(self) -> tuple[float | None, float | None]:
+        """When the page asked for the addition that is typed now, and said to close the tap."""
+        return None, None
 
     def refill(self, before_ml: float, after_ml: float, now_s: float) -> None:
         """The burette was filled again: its readings before and after.

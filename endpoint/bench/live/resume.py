@@ -87,7 +87,9 @@ def _moved(events: Sequence[Kept], later_s: float) -> Iterator[Typed]:
     """What a person did, on another clock."""
     for kept in events:
         event = kept.event
-        if isinstance(event, Reading | PumpRate):
+        if isinstance(event, Reading):
+            yield Typed(kept.number, event.moved(later_s))
+        elif isinstance(event, PumpRate):
             yield Typed(kept.number, replace(event, time_s=event.time_s + later_s))
         elif isinstance(event, Correction):
             time_s = None if event.time_s is None else event.time_s + later_s

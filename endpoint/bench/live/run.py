@@ -11,7 +11,8 @@ import numpy as np
 
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import Guidance, Moment
+from endpoint.bench.guidance.guide import Moment
+from endpoint.bench.guidance.said import Guidance
 from endpoint.bench.journal.events import Discarded, Kept, PumpRate, Undo
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.advice_in_force import AdviceInForce, moment_of
@@ -20,7 +21,7 @@ from endpoint.bench.live.conclude import document_of_run, ended_result, result_o
 from endpoint.bench.live.entries import BenchParts, RunEntries
 from endpoint.bench.live.form import Setting
 from endpoint.bench.live.resume import resumed_run
-from endpoint.bench.live.volumes import Volumes, may_end
+from endpoint.bench.live.volumes import Readings, Volumes, may_end
 from endpoint.problems import JournalProblem, RecordProblem
 
 _UPDATE_S = 1.0
@@ -172,6 +173,9 @@ class LiveRun(RunEntries):
             self._teach()
             self._list()
 
+    def _said_s(self) -> tuple[float | None, float | None]:
+        return self._advice.said_s
+
     def _again(self) -> None:
         """Work out the result anew, if there is one."""
         if self.over:
@@ -240,7 +244,8 @@ class LiveRun(RunEntries):
         parts = self._parts
         with parts.lock:
             volumes, region = self.volumes, parts.view.region
-        trace, sight = parts.view.trace(volumes.times_s)
+        asked_s = volumes.asked_s if isinstance(volumes, Readings) else ()
+        trace, sight = parts.view.trace(volumes.times_s, asked_s)
         return result_of_run(self._job, volumes, trace, region, parts.details, sight=sight)
 
     def _final(self) -> Result:

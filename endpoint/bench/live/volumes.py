@@ -22,7 +22,7 @@ from endpoint.bench.journal.readings import (
 )
 from endpoint.burette.burette_rows import BuretteRows, LoggedVolume
 from endpoint.burette.picture_volume import level_spans
-from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.problems import DeliveryProblem, RecordProblem, UnseenVolume, Unsure
 
 MOST_ML = 200.0
@@ -92,11 +92,23 @@ class Readings:
         """Times of all readings."""
         return tuple(row.time_s for row in self.rows)
 
+    @property
+    def asked_s(self) -> tuple[float | None, ...]:
+        """When the page had asked for the addition of each reading."""
+        return tuple(row.said_s[0] for row in self.rows)
+
     def plus(self, number: int, event: Event) -> Readings:
         """Readings with one more event of this number."""
         return replace(self, events=(*self.events, Typed(number, event)))
 
-    def addition(self, time_s: float, reading_ml: float, *, sure: bool = True) -> Reading:
+    def addition(
+        self,
+        time_s: float,
+        reading_ml: float,
+        *,
+        sure: bool = True,
+        said_s: tuple[float | None, float | None] = (None, None),
+    ) -> Reading:
         """The event of one more reading.
 
         Parameters
@@ -105,6 +117,8 @@ class Readings:
             When, and what the burette shows.
         sure:
             Whether the person said so after a question: then a jump is taken.
+        said_s:
+            When the page had asked for the addition, and had said to close the tap, if it had.
 
         Raises
         ------
@@ -128,7 +142,8 @@ class Readings:
                 f"{reading_ml:.2f} mL is {added_ml:.2f} mL more than the last reading.",
                 "If that is right, enter it again; if not, type the right reading.",
             )
-        return Reading(max(time_s, last.time_s + _TICK_S), float(reading_ml))
+        at_s = max(time_s, last.time_s + _TICK_S)
+        return Reading(at_s, float(reading_ml), asked_s=said_s[0], closed_s=said_s[1])
 
     def refill(self, time_s: float, before_ml: float, after_ml: float) -> tuple[Reading, ...]:
         """The events of a refill: the reading before, if titrant ran in since the last, and after.
@@ -188,10 +203,12 @@ class Readings:
 
     def delivery(self) -> Delivery:
         """Steps of delivered volume on the clock of the frames."""
+        volumes_ml = np.maximum.accumulate(np.array(self.volumes_ml))
         return Delivery(
             "steps",
             np.array([row.time_s for row in self.rows]),
-            np.maximum.accumulate(np.array(self.volumes_ml)),
+            volumes_ml,
+            reading_sd_ml=reading_sd_ml(volumes_ml),
         )
 
     def volume_at(self, time_s: float) -> float:

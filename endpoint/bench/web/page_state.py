@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import Guidance
+from endpoint.bench.guidance.said import Guidance
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.run_list import RunEntry
 from endpoint.bench.live.camera_view import CameraView

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 import endpoint
-from endpoint.bench.guidance.guide import Guidance, GuidanceInputs, guide
+from endpoint.bench.guidance.guide import GuidanceInputs, guide
+from endpoint.bench.guidance.said import Guidance
 from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from tests.kept_films import record_of

@@ -5,30 +5,26 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy.stats import binom
 
+from endpoint.analysis.result import Result
 from endpoint.bench.guidance.draws import quantiles
-from endpoint.bench.guidance.guide import (
-    Guidance,
-    GuidanceInputs,
-    Pace,
-    begun,
-    counted_down,
-    guide,
-    shifted,
-    waiting,
-)
+from endpoint.bench.guidance.guide import GuidanceInputs, begun, guide
 from endpoint.bench.guidance.prediction import predict
 from endpoint.bench.guidance.progress import LAGS_S, gather, habit_of
-from endpoint.bench.guidance.words import ADVICE, amount_words, left_sentence
+from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, waiting
+from endpoint.bench.guidance.words import ADVICE, again_sentence, amount_words, left_sentence
 from endpoint.chemistry.equilibrium import speciate
 from endpoint.chemistry.indicator_file import indicator_names, named_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.equivalence.model import Priors
+from endpoint.messages import reason
+from endpoint.verdict.verdict import Verdict, refuse
 from tests.indicator_plans import titrate
 from tests.live_runs import draw_recipe, flow_to, inputs_of, left_at
 from tests.studies.guidance_study import glances
@@ -152,6 +148,20 @@ def test_far_past_the_end_is_said() -> None:
     assert said.left_ml is not None
     assert said.left_ml < -0.2
     assert "Past the endpoint by" in said.left_text
+
+
+def test_nobody_is_told_to_stop_while_the_recording_bounds_nothing() -> None:
+    """A forecast that takes a plume for the final colour ends no titration by itself."""
+    recipe = draw_recipe(47, pump=False)
+    flow = flow_to(recipe, -1.8)
+    curve, inputs = flow.curve(), inputs_of(recipe)
+    job: Any = None
+    leapt = Verdict("bracketed", (reason("one-addition"),), (), None, (3.0, 5.0))
+    stop = guide(curve, inputs, now_s=flow.time_s, result=Result(job, leapt))
+    assert stop.code == "over"
+    assert "between 3.00 and 5.00 mL" in stop.words
+    none = refuse("never-reached", inputs.indicator)
+    assert guide(curve, inputs, now_s=flow.time_s, result=Result(job, none)).code == "beyond"
 
 
 def test_before_any_tinge_only_a_lower_bound_is_told() -> None:
@@ -342,3 +352,12 @@ def test_other_indicators_are_guided_too(name: str) -> None:
         assert said.left_high_ml is not None
         held += said.left_low_ml <= left <= said.left_high_ml
     assert held >= 3
+
+
+def test_an_interval_says_where_to_begin_with_a_fresh_sample() -> None:
+    assert again_sentence((6.73, 10.3)) == (
+        "The endpoint lies between 6.73 and 10.30 mL. Finish, and titrate a fresh sample: add "
+        "6.7 mL in one portion, then go on drop by drop."
+    )
+    assert "above 6.73 mL" in again_sentence((6.73, None))
+    assert "slowly from the beginning" in again_sentence(None)

@@ -36,7 +36,7 @@ from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import Typed, last_act, readings_of
-from endpoint.bench.journal.reconstruct import as_seen, colours_of, delivered
+from endpoint.bench.journal.reconstruct import as_pauses, as_streams, colours_of, delivered
 from endpoint.bench.journal.run_record import result_of
 from endpoint.problems import Flag
 from endpoint.recording.volume_log import read_log
@@ -243,7 +243,7 @@ def test_a_reading_that_is_typed_late_stands_where_its_plume_ended() -> None:
     ]
     readings = numbered(Reading(0.0, 0.0), Reading(26.0, 2.0), Reading(39.0, 2.0))
     kept = [Kept(k.number, 1, Stamp(0.0, 0.0), k.event) for k in readings]
-    colours, done = as_seen(samples, delivered(kept))
+    colours, done = as_pauses(samples, delivered(kept))
     assert done.log is not None
     assert done.log.time_s is not None
     assert done.log.time_s[1] == pytest.approx(plume[1], abs=0.6)
@@ -251,6 +251,51 @@ def test_a_reading_that_is_typed_late_stands_where_its_plume_ended() -> None:
     mixing = [c.time_s for c in colours if c.flags & Flag.MIXING]
     assert mixing[0] == pytest.approx(plume[0], abs=0.6)
     assert mixing[-1] == pytest.approx(plume[1], abs=0.6)
+
+
+def test_between_asking_and_typing_no_volume_is_known() -> None:
+    """A drop makes no plume: frames from half a second after the asking on may hold it or not."""
+    samples = [replace(s, spread=0.01) for s in stepwise().samples(0.0, 40.0, 0.25)]
+    readings = numbered(
+        Reading(0.0, 0.0), Reading(26.0, 2.0, asked_s=19.5), Reading(39.0, 2.05, asked_s=31.5)
+    )
+    kept = [Kept(k.number, 1, Stamp(0.0, 0.0), k.event) for k in readings]
+    colours, done = as_pauses(samples, delivered(kept))
+    mixing = np.array([bool(c.flags & Flag.MIXING) for c in colours])
+    time_s = np.array([c.time_s for c in colours])
+    unknown = ((time_s > 20.0) & (time_s <= 26.0)) | ((time_s > 32.0) & (time_s <= 39.0))
+    assert mixing.tolist() == unknown.tolist()
+    assert done.log is not None
+    assert done.log.time_s is not None
+    assert done.log.time_s.tolist() == [0.0, 23.0, 35.5]
+
+
+def test_a_stream_runs_in_from_the_asking_to_the_word_to_close_the_tap() -> None:
+    samples = [replace(s, spread=0.01) for s in stepwise().samples(0.0, 80.0, 0.25)]
+    readings = numbered(
+        Reading(0.0, 0.0),
+        Reading(50.0, 4.0, asked_s=5.0, closed_s=45.0),
+        Reading(60.0, 4.06, asked_s=53.0),
+    )
+    kept = [Kept(k.number, 1, Stamp(0.0, 0.0), k.event) for k in readings]
+    streams = as_streams(samples, delivered(kept))
+    assert streams is not None
+    colours, done = streams
+    assert done.mode == "continuous"
+    assert done.log is not None
+    assert done.log.sigma_ml is not None
+    # A second for a hand on the way to the tap.
+    assert done.delivery.volume_at([5.9, 46.3]).tolist() == pytest.approx([0.0, 4.0], abs=0.01)
+    assert float(done.delivery.volume_at(26.0)) == pytest.approx(2.0, abs=0.05)
+    # What runs in evenly by hand is known to half a second of it; what was read, to a reading.
+    assert done.log.sigma_ml[2] == pytest.approx(0.05, abs=0.01)
+    assert done.log.sigma_ml[4] == pytest.approx(0.0082, abs=0.0002)
+    mixing = [c.time_s for c in colours if c.flags & Flag.MIXING]
+    assert min(mixing) > 53.0
+    drops = [Kept(k.number, 1, Stamp(0.0, 0.0), k.event) for k in numbered(
+        Reading(0.0, 0.0), Reading(50.0, 0.05, asked_s=45.0)
+    )]  # fmt: skip
+    assert as_streams(samples, delivered(drops)) is None
 
 
 # Pumps.

@@ -5,17 +5,29 @@ Few of them, as each takes some seconds; `tests.studies.bench_loop` counts over 
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
+from endpoint.bench.live.volumes import Readings
 from tests.loop_flask import draw_recipe
-from tests.loop_operator import Manner, titrated
+from tests.loop_operator import Loop, Manner, titrated
 
 _MOST_ML, _MOST_ADDITIONS, _MOST_S, _LONGEST_WAIT_S = 0.06, 18, 300.0, 12.0
 
 
 @pytest.mark.parametrize("seed", [12])
 def test_done_as_told_the_result_is_a_number(seed: int) -> None:
-    done = titrated(draw_recipe(seed), Manner())
+    loop = Loop(draw_recipe(seed), Manner())
+    done = loop.by_hand()
+    # Of every addition it is kept when it was asked for.
+    volumes = loop.session.shown().volumes
+    assert isinstance(volumes, Readings)
+    rows = volumes.rows
+    for before, row in itertools.pairwise(rows):
+        asked_s, _ = row.said_s
+        assert asked_s is not None
+        assert before.time_s <= asked_s < row.time_s
     assert done.words[-1].said.code == "enough"
     assert done.status == "located", done.reasons
     # Whether intervals hold is counted over many, by the study.

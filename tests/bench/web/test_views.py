@@ -14,7 +14,8 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import Guidance, Moment, advise
+from endpoint.bench.guidance.guide import Moment, advise
+from endpoint.bench.guidance.said import Guidance
 from endpoint.bench.guidance.setup_checks import Check
 from endpoint.bench.guidance.words import ADVICE, Tone
 from endpoint.bench.live import advice_in_force, notices
