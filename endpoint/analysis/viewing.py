@@ -16,7 +16,8 @@ from endpoint.colour.density import ColourSample, trace
 from endpoint.colour.follow import follow
 from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
-from endpoint.delivery.alignment import align, can_be_aligned
+from endpoint.delivery.alignment import align
+from endpoint.delivery.clock import doubt_of_clock
 from endpoint.recording.frame import Frame, PictureSource, small
 from endpoint.scene.region import Region, locate
 from endpoint.scene.tracking import HOME, Pose
@@ -72,8 +73,11 @@ class Viewing:
         stated = job.clock.basis == "stated"
         ways = align(trace(part), job.delivery, stated=stated, flask_ml=job.flask_ml)
         if not ways:
-            # The parts that a log of another clock points to may be too little to align.
-            return None if can_be_aligned(job.delivery) else part
+            # The parts that a log of another clock points to are too little to align.
+            outside = doubt_of_clock(
+                job.delivery, job.clock, self.source.info.duration_s or math.inf
+            )
+            return part if outside.sentence is None else None
         as_written = len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S
         return part if as_written else None
 
