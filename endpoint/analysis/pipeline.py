@@ -39,11 +39,12 @@ from endpoint.recording.photometer import PhotometerTable
 from endpoint.scene.region import Region
 from endpoint.verdict.verdict import Verdict, refuse, volume_unseen
 
-_START_SD_S = 0.35
+_START_SD_S = 0.5
 """Standard uncertainty of the start of a pump against its recording, s: somebody writes down the
 second, which is an even distribution over 1 s (0.29 s), and is late or early by 0.2 s, as people
-are with a stopwatch. Assumed. Lower, and a start that was read off carelessly is believed too much;
-higher, and the interval says little."""
+are with a stopwatch; the pump takes up its slack and the first drop has to form (0.35 s). Assumed.
+Lower, and a start that was read off carelessly is believed too much; higher, and the interval says
+little."""
 
 
 def analyse(
