@@ -370,7 +370,9 @@ def _delivery_of(
         return Delivery("per-still", np.arange(len(log.files), dtype=np.float64), log.volume_ml)
     assert log.time_s is not None
     mode = record.mode or "steps"
-    sd_ml = reading_sd_ml(log.volume_ml) if mode == "steps" else 0.0
+    # Of a photometer's rows the scatter tells how well the volumes were read.
+    by_eye = mode == "steps" and record.kind != "photometer"
+    sd_ml = reading_sd_ml(log.volume_ml) if by_eye else 0.0
     return Delivery(mode, clock.in_recording(log.time_s), log.volume_ml, reading_sd_ml=sd_ml)
 
 

@@ -15,7 +15,7 @@ from endpoint.curve.noise import frame_noise, repeats, row_noise
 from endpoint.curve.segments import one_light
 from endpoint.curve.strays import strays
 from endpoint.curve.unmix import undilute, unmix
-from endpoint.delivery.delivery import Delivery, by_eye_sd_ml
+from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Flag
 
 FloatArray = NDArray[np.float64]
@@ -110,9 +110,7 @@ class Curve:
     @property
     def reading_sd_ml(self) -> float:
         """Standard uncertainty of the volume of each point by itself, mL."""
-        if self.delivery is None or self.delivery.mode == "per-still":
-            return by_eye_sd_ml(self.volume_ml)
-        return self.delivery.reading_sd_ml
+        return 0.0 if self.delivery is None else self.delivery.reading_sd_ml
 
     @property
     def bend_prior(self) -> tuple[float, float]:

@@ -53,19 +53,9 @@ def reading_sd_ml(volume_ml: FloatArray) -> float:
     that of reading by eye; 0 where no grain does.
     """
     for grain_ml in _GRAINS_ML:
-        if _is_rounded(volume_ml, grain_ml):
+        if np.all(np.abs(volume_ml / grain_ml - np.round(volume_ml / grain_ml)) < 1e-4):
             return max(float(grain_ml / np.sqrt(12.0)), _BY_EYE_ML)
     return 0.0
-
-
-def by_eye_sd_ml(volume_ml: FloatArray) -> float:
-    """As `reading_sd_ml` where whoever adds may aim at round volumes: no more than by eye, mL."""
-    return _BY_EYE_ML if _is_rounded(volume_ml, _GRAINS_ML[-1]) else 0.0
-
-
-def _is_rounded(volume_ml: FloatArray, grain_ml: float) -> bool:
-    parts = volume_ml / grain_ml
-    return bool(np.all(np.abs(parts - np.round(parts)) < 1e-4))
 
 
 @dataclass(frozen=True, eq=False)
