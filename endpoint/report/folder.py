@@ -22,6 +22,7 @@ from endpoint.files.csv_table import plain_cell
 from endpoint.files.folder import staged, write_bytes, write_text
 from endpoint.hardness.formula import Hardness
 from endpoint.problems import Flag
+from endpoint.report.crate import write_crate
 from endpoint.report.page import report_page
 from endpoint.result.document import document, to_json
 from endpoint.result.kept import kept_in
@@ -88,6 +89,7 @@ def write_into(result: Result, folder: Path, name: str, provenance: dict[str, An
     kept = kept_in(folder, data, f"{name}/result.json", pictures)
     write_text(folder / "report.html", report_page(kept))
     write_text(folder / "result.json", to_json(data) + "\n")
+    write_crate(folder, title, data["provenance"])
 
 
 def curve_csv(result: Result) -> str:

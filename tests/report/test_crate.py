@@ -1,0 +1,68 @@
+"""The description of an output folder, read by a library that is not ours."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+from rocrate.rocrate import ROCrate
+
+from endpoint.report.crate import CRATE, write_crate
+from tests.command import run
+from tests.places import ROOT
+
+SAMPLE = ROOT / "sample_media" / "quarry-pond.toml"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Output of `locate` for a table of a photometer."""
+    out = tmp_path_factory.mktemp("crate") / "Quarry pond, 2nd"
+    assert run("locate", SAMPLE, "--out", out).exit_code == 0
+    return out
+
+
+def test_another_library_reads_it(folder: Path) -> None:
+    crate = ROCrate(str(folder))
+    assert crate.metadata.id == CRATE
+    assert crate.version == "1.1"
+    assert str(crate.name).startswith("Titration: ")
+    assert crate.datePublished is not None
+    listed = {entity.id for entity in crate.data_entities}
+    held = {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()}
+    assert listed == held - {CRATE}
+    for entity in crate.data_entities:
+        content = (folder / entity.id).read_bytes()
+        assert entity["sha256"] == hashlib.sha256(content).hexdigest()
+        assert int(entity["contentSize"]) == len(content)
+
+
+def test_it_tells_what_made_the_result_of_what(folder: Path) -> None:
+    crate = ROCrate(str(folder))
+    (action,) = crate.get_by_type("CreateAction")
+    assert action["instrument"]["name"] == "endpoint"
+    assert [one.id for one in action["result"]] == ["result.json"]
+    inputs = {one["description"]: one for one in action["object"]}
+    assert inputs["Recording"]["name"] == "quarry-pond.csv"
+    table = SAMPLE.with_suffix(".csv").read_bytes()
+    assert inputs["Recording"]["sha256"] == hashlib.sha256(table).hexdigest()
+
+
+def test_a_folder_without_a_result_and_with_odd_names(tmp_path: Path) -> None:
+    (tmp_path / "stills").mkdir()
+    (tmp_path / "stills" / "50 % (a) ü.jpg").write_bytes(b"picture")
+    write_crate(tmp_path, 'Well "3"', None)
+    (entity,) = ROCrate(str(tmp_path)).data_entities
+    assert entity["name"] == "stills/50 % (a) ü.jpg"
+    graph = json.loads((tmp_path / CRATE).read_text("utf-8"))["@graph"]
+    assert not [one for one in graph if one["@type"] == "CreateAction"]
+
+
+def test_writing_again_describes_the_new_files(folder: Path) -> None:
+    before = json.loads((folder / CRATE).read_text("utf-8"))
+    assert run("locate", SAMPLE, "--out", folder).exit_code == 0
+    after = json.loads((folder / CRATE).read_text("utf-8"))
+    names = [[one["@id"] for one in each["@graph"]] for each in (before, after)]
+    assert names[0] == names[1]
