@@ -156,7 +156,7 @@ mixing_lag_uncertainty_s = 0.1
     return record
 
 
-SLOW = {"meniscus": 1, "drops": 2}
+SLOW = {"meniscus": 1, "drops": 3}
 """Drops fall in slow motion, so that a loaded machine sees each of them as a free one does."""
 
 
@@ -179,7 +179,7 @@ def burette_recipe(shows: str) -> BenchRecipe:
     return replace(
         base,
         chemistry=chemistry,
-        frames_s=30.0,
+        frames_s=45.0,
         wait_s=1.2,
         drop_ml=0.05,
         drops_s=7.0,

@@ -90,7 +90,7 @@ def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
         zero = bench.hub.clock.now() + 1.0
         session.begin(FORM_VALUES, zero)
         entered = 1
-        for frame in frames()[::2]:  # ten of each addition
+        for frame in frames():
             now = frame.time_s - 4.0
             if now < 0:
                 continue
