@@ -67,12 +67,13 @@ def write_crate(folder: Path, title: str, provenance: dict[str, Any] | None) -> 
     files = [_file(path, path.relative_to(folder).as_posix()) for path in paths]
     found = provenance or {}
     inputs = _inputs(found)
+    when = found.get("analysed") or _now()
     root: dict[str, Any] = {
         "@id": "./",
         "@type": "Dataset",
         "name": f"Titration: {title}",
         "description": "An EDTA titration and what was worked out from its recording.",
-        "datePublished": found.get("analysed") or _now(),
+        "datePublished": when,
         "hasPart": [{"@id": one["@id"]} for one in files],
     }
     graph: list[dict[str, Any]] = [
@@ -87,14 +88,14 @@ def write_crate(folder: Path, title: str, provenance: dict[str, Any] | None) -> 
         *inputs,
     ]
     if found:
-        name, _, version = str(found["program"]).partition(" ")
+        name, _, version = str(found.get("program", "endpoint")).partition(" ")
         graph += [
             {"@id": "#program", "@type": "SoftwareApplication", "name": name, "version": version},
             {
                 "@id": "#analysis",
                 "@type": "CreateAction",
                 "name": "Analysis of the recording",
-                "endTime": found["analysed"],
+                "endTime": when,
                 "instrument": {"@id": "#program"},
                 "object": [{"@id": one["@id"]} for one in inputs],
                 "result": [{"@id": "result.json"}],
