@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rocrate.rocrate import ROCrate
 
 from calibration.problem import Problem
 from endpoint.analysis.pipeline import analyse, of_pictures
@@ -168,6 +169,8 @@ def test_pictures_come_with_their_volumes(kept: Path, tmp_path: Path) -> None:
         ("still-00001.jpg", volume),
     ]
     assert (tmp_path / "stills" / "still-00001.jpg").read_bytes() == b"\xff\xd8\xff"
+    described = {entity.id for entity in ROCrate(str(tmp_path)).data_entities}
+    assert {"record.toml", "colours.csv", "events.json", "stills/still-00001.jpg"} <= described
 
 
 def test_the_list_of_runs(kept: Path) -> None:
