@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import asdict, dataclass
-from importlib.resources import files
-from pathlib import Path
 
 from endpoint.chemistry.ground_indicator import (
     M_DYE,
@@ -187,10 +184,6 @@ def practical_pdf(sheet: Practical) -> bytes:
     OutputProblem
         The PDF cannot be typeset.
     """
-    from endpoint.report.typesetting import set_pages
+    from endpoint.report.typesetting import set_from
 
-    with tempfile.TemporaryDirectory(prefix="endpoint-practical-") as place:
-        folder = Path(place)
-        template = (files("endpoint.replay") / "templates" / "practical.typ").read_bytes()
-        (folder / "practical.typ").write_bytes(template)
-        return set_pages(folder, "practical.typ", asdict(sheet))[1]
+    return set_from("endpoint.replay", "practical.typ", asdict(sheet))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import shutil
+import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +49,36 @@ def set_pages(folder: Path, template: str, data: Mapping[str, Any]) -> tuple[int
             return _typeset(folder, template, {**data, **usual, "fallback": True}, system=True)
         return _typeset(folder, template, {**data, **boxes}, system=False)
     return _typeset(folder, template, {**data, **usual}, system=False)
+
+
+def set_from(
+    package: str, template: str, data: Mapping[str, Any], pictures: Mapping[str, str] | None = None
+) -> bytes:
+    """PDF from a template that a package holds in its folder `templates`.
+
+    Parameters
+    ----------
+    package, template:
+        Name of the package, and of the file.
+    data:
+        As in `set_pages`.
+    pictures:
+        SVG by the names that the template knows.
+
+    Raises
+    ------
+    InstallProblem
+        typst cannot be loaded.
+    OutputProblem
+        The PDF cannot be typeset.
+    """
+    with tempfile.TemporaryDirectory(prefix="endpoint-pages-") as place:
+        folder = Path(place)
+        held = files(package) / "templates" / template
+        (folder / template).write_bytes(held.read_bytes())
+        for name, svg in (pictures or {}).items():
+            (folder / name).write_text(svg, "utf-8")
+        return set_pages(folder, template, data)[1]
 
 
 def _missing(text: str) -> bool:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import tempfile
 from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 from endpoint.drawing.svg import PRINT_STYLE, Drawing, nice_ticks, tick_texts
-from endpoint.report.typesetting import set_pages
+from endpoint.report.typesetting import set_from
 from endpoint.result.wording import CAUTION
 from endpoint.verification.document import (
     REMEDIES,
@@ -151,11 +149,7 @@ def report_pdf(found: Verification) -> bytes:
         The PDF cannot be typeset.
     """
     drawing = errors_drawing(found, PRINT_STYLE)
-    with tempfile.TemporaryDirectory(prefix="endpoint-verification-") as place:
-        folder = Path(place)
-        template = files("endpoint.verification") / "templates" / "verification.typ"
-        (folder / "verification.typ").write_bytes(template.read_bytes())
-        (folder / "errors.svg").write_text(drawing["svg"], "utf-8")
-        drawn = {"file": "errors.svg", "caption": drawing["caption"], "words": drawing["words"]}
-        data = {**report_contents(found), "drawing": drawn}
-        return set_pages(folder, "verification.typ", data)[1]
+    drawn = {"file": "errors.svg", "caption": drawing["caption"], "words": drawing["words"]}
+    data = {**report_contents(found), "drawing": drawn}
+    svg = {"errors.svg": drawing["svg"]}
+    return set_from("endpoint.verification", "verification.typ", data, svg)
