@@ -318,6 +318,8 @@ def picture(data: bytes) -> np.ndarray:
 
 def test_every_state_is_told_apart_through_every_eye(browser: Browser, bench: Bench) -> None:
     page = opened(browser, bench, viewport={"width": 1280, "height": 800})
+    # What is asked for stands until a reading is typed, so nothing may be asked for before.
+    SAID.guidance = guidance_of(SHAPES[0])
     begin(bench)
     expect(page.locator("#view-titrating")).to_be_visible()
     for kind in MATRICES:
@@ -414,6 +416,7 @@ def test_tones_and_speech_are_off_until_asked_for(browser: Browser, bench: Bench
         "window.said = []; window.speechSynthesis.speak = (u) => window.said.push(u.text);"
     )
     page.goto(bench.address())
+    SAID.guidance = guidance_of("single drop")
     begin(bench)
     say(bench, "single drop")
     expect(page.locator("#guide-words")).to_have_text("Words of single drop")
