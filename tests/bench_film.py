@@ -157,7 +157,7 @@ mixing_lag_uncertainty_s = 0.1
 
 
 SLOW = {"meniscus": 1, "drops": 3}
-"""Drops fall in slow motion, so that a loaded machine sees each of them as a free one does."""
+"""Drops fall in slow motion, so that fewer pictures have to be drawn for pauses of seconds."""
 
 
 def burette_recipe(shows: str) -> BenchRecipe:
@@ -191,10 +191,6 @@ def burette_recipe(shows: str) -> BenchRecipe:
 class BuretteFilm:
     """A film with its burette, on the clock of the film."""
 
-    coded: list[bytes]
-    """Its pictures as JPEG."""
-    rate: float
-    """Pictures a second."""
     record: Path
     recipe: BenchRecipe
     start_ml: float
@@ -230,8 +226,6 @@ def make_burette_film(shows: str, folder: Path, lead_s: float = 4.0) -> BuretteF
     plan = plan_of_bench(recipe)
     begins = plan.true_s[:-1][np.diff(plan.true_ml) > 1e-9]
     return BuretteFilm(
-        [*lead, *coded],
-        rate,
         record,
         recipe,
         start,

@@ -56,11 +56,20 @@ def new_session(**parts: Any) -> LiveSession:
     return LiveSession(today=DAY, details={"camera": "test"}, **parts)
 
 
+class FilmClock(BenchClock):
+    """Stands at the time of the picture that was shown last, however long anything takes."""
+
+    time_s = 0.0
+
+    def now(self) -> float:
+        return self.time_s
+
+
 @contextlib.contextmanager
 def serving(
-    *, browser: bool = True, shared: bool = False, speed: float = 1.0, **parts: Any
+    *, browser: bool = True, shared: bool = False, clock: BenchClock | None = None, **parts: Any
 ) -> Iterator[Bench]:
-    """Serve on a free port of this computer until the block ends, with a clock of this speed."""
+    """Serve on a free port of this computer until the block ends, with the clock that is given."""
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
@@ -74,7 +83,7 @@ def serving(
         seen_s.append(frame.time_s)
 
     session.see = see_and_count  # type: ignore[method-assign]
-    hub = Hub(session, BenchClock(speed), browser=browser)
+    hub = Hub(session, clock or BenchClock(), browser=browser)
     app = application(hub, keys, (f"127.0.0.1:{port}",))
     config = uvicorn.Config(
         app,

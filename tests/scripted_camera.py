@@ -3,8 +3,7 @@
 A page asks for a camera and gets the picture of a canvas. It shows part of a film at the pace of
 the film, or as many times faster as the clock of the bench runs, and the last pictures of that part
 in turn until the test plays another one: however slow the machine is, nothing happens in the flask
-before it shall. Where every picture counts, the next one is shown only when the bench has measured
-this one: a busy machine then sees slower motion, not fewer drops.
+before it shall.
 """
 
 from __future__ import annotations
@@ -19,35 +18,11 @@ from tests.waiting import wait_for
 _CAMERA = """
 (() => {
   const canvas = document.createElement("canvas"), pictures = [];
-  let first = 0, last = 0, held = 1, since = 0, rate = 10, every = false;
-  let shown = 0, drawn = 0, before = 0, sent = 0, measured = 0;
-  const Socket = window.WebSocket;
-  window.WebSocket = class extends Socket {
-    constructor(...how) {
-      super(...how);
-      this.addEventListener("message", ({ data }) => {
-        if (typeof data !== "string" || !/^{"say": ?"seen"/.test(data)) return;
-        const { number, used } = JSON.parse(data);
-        if (used) measured = Math.max(measured, number);
-      });
-    }
-    send(data) {
-      if (typeof data !== "string") sent += 1;
-      super.send(data);
-    }
-  };
+  let first = 0, last = 0, held = 1, since = 0, rate = 10, shown = 0;
   const gone = () => Math.floor((performance.now() - since) * rate / 1000);
-  const goOn = () => {
-    const due = Math.min(last, first + gone()), now = performance.now();
-    if (!every) shown = due;
-    // The first picture that is sent after this one was drawn may still show the one before.
-    else if (shown < due && measured >= before + 2 && now - drawn >= 900 / rate) {
-      [shown, before, drawn] = [shown + 1, sent, now];
-    }
-  };
   const draw = () => {
     if (!pictures.length) return;
-    goOn();
+    shown = Math.min(last, first + gone());
     const over = shown === last ? Math.max(first + gone() - last, 0) : 0;
     const picture = pictures[shown - over % held];
     [canvas.width, canvas.height] = [picture.width, picture.height];
@@ -57,11 +32,10 @@ _CAMERA = """
     at: () => shown,
     play(from, to, hold) {
       [first, last, held, since] = [from, to, hold, performance.now()];
-      [shown, before, drawn] = [first, sent, since];
       draw();
     },
-    async load(coded, perSecond, all) {
-      [rate, every] = [perSecond, all];
+    async load(coded, perSecond) {
+      rate = perSecond;
       for (const text of coded) {
         const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
         pictures.push(await createImageBitmap(new Blob([bytes], { type: "image/jpeg" })));
@@ -76,30 +50,20 @@ _CAMERA = """
 
 
 class ScriptedCamera:
-    """The camera of one page; make it before the page goes anywhere.
-
-    With `every` it waits for the bench to measure each picture.
-    """
+    """The camera of one page; make it before the page goes anywhere."""
 
     def __init__(
-        self,
-        page: Page,
-        coded: Sequence[bytes],
-        rate: float,
-        *,
-        speed: float = 1.0,
-        every: bool = False,
+        self, page: Page, coded: Sequence[bytes], rate: float, *, speed: float = 1.0
     ) -> None:
-        self._page, self._coded, self._rate = page, coded, rate
-        self._speed, self._every = speed, every
+        self._page, self._coded, self._rate, self._speed = page, coded, rate, speed
         page.add_init_script(_CAMERA)
 
     def load(self) -> None:
         """Give the page its film, once it has loaded; the first second is shown in turn."""
         texts = [base64.b64encode(data).decode() for data in self._coded]
         self._page.evaluate(
-            "([coded, rate, every]) => scriptedCamera.load(coded, rate, every)",
-            [texts, self._speed * self._rate, self._every],
+            "([coded, rate]) => scriptedCamera.load(coded, rate)",
+            [texts, self._speed * self._rate],
         )
         self.play(0.0, 1.0)
 

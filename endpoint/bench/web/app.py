@@ -255,7 +255,9 @@ def _command(hub: Hub, page: Page, text: str) -> None:
         text = text[: MAX_TEXT_BYTES + 1]
     command = parse_command(text)
     hub.command(page, command)
+    # The page hears that it is done no later than it sees what came of it.
     page.answers.append({"say": "done", "do": command.do})
+    hub.changed()
 
 
 async def _write(socket: WebSocket, hub: Hub, page: Page) -> None:

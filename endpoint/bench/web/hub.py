@@ -219,7 +219,6 @@ class Hub:
         acts[command.do]()
         for listener in self.on_commands:
             listener(command)
-        self.changed()
 
     def _take_over(self, page: Page) -> None:
         if not page.may_operate or any(p.operator for p in self.pages if p is not page):
@@ -229,7 +228,6 @@ class Hub:
         if not page.operator:
             page.operator = True
             self.session.page_back(self.clock.now())
-            self.changed()
 
     def messages(self, page: Page) -> list[dict[str, Any] | bytes]:
         """What a page must hear now: answers, its state, the curve if it is new."""

@@ -210,6 +210,30 @@ def test_readings_are_questioned_refused_and_refilled(
     page.close()
 
 
+def test_a_notice_does_not_move_what_is_pressed(browser: Browser, bench: Bench) -> None:
+    page = opened(browser, bench)
+    told = heard(page)
+    bench.session.begin(FORM_VALUES, bench.hub.clock.now())
+    bench.session.running().reading(2.0, bench.hub.clock.now())
+    bench.hub.changed()
+    expect(page.locator("#delivered")).to_have_text("2.00")
+    button, notices = page.locator("#undo"), page.locator("#notices")
+    button.hover()
+    before = button.bounding_box()
+    page.mouse.down()
+    bench.session.notices.raise_("source-ended", bench.hub.clock.now(), over=True)
+    bench.hub.changed()
+    # Longer than a state takes to come.
+    page.wait_for_timeout(600)
+    assert button.bounding_box() == before
+    page.mouse.up()
+    expect(page.locator("#delivered")).to_have_text("0.00")
+    expect(notices).to_contain_text("recording has ended")
+    assert button.bounding_box() != before
+    assert not told
+    page.close()
+
+
 @pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
 def test_pump_is_held_started_again_and_set_to_other_rates(
     browser: Browser, bench: Bench, options: dict[str, Any]

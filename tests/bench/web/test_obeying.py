@@ -114,7 +114,7 @@ def _place(session: LiveSession, first: ArrayFrame) -> None:
 
 
 def test_whoever_does_what_the_page_says_gets_a_number() -> None:
-    with serving(browser=False, speed=_SPEED) as bench, browsing() as browser:
+    with serving(browser=False, clock=BenchClock(_SPEED)) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         page.goto(bench.address())

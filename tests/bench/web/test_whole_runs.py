@@ -14,6 +14,7 @@ from playwright.sync_api import Page, expect
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
+from endpoint.bench.web.hub import BenchClock
 from endpoint.record.titration import read_record
 from tests.bench_film import BenchFilm, make_film
 from tests.bench_server import (
@@ -100,7 +101,7 @@ def agrees(document: dict[str, Any], film: BenchFilm) -> None:
 
 def test_burette_run(tmp_path: Path) -> None:
     film = make_film("steps", tmp_path)
-    with serving(speed=SPEED) as bench, browsing() as browser:
+    with serving(clock=BenchClock(SPEED)) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
         camera = set_up(page, bench, film)
@@ -143,7 +144,7 @@ def test_burette_run(tmp_path: Path) -> None:
 
 def test_pump_run_on_a_phone(tmp_path: Path) -> None:
     film = make_film("continuous", tmp_path)
-    with serving(speed=SPEED) as bench, browsing() as browser:
+    with serving(clock=BenchClock(SPEED)) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 390, "height": 844})
         told = heard(page)
         camera = set_up(page, bench, film)

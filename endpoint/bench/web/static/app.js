@@ -29,7 +29,27 @@ const camera = new Camera(link, $("video"), (text) => { $("camera-note").textCon
 
 const boxes = new Boxes(send, (text) => { $("camera-note").textContent = text; });
 
+// What is pressed stays where it is until it is let go: a notice that comes in above it would move
+// it from under the finger, and the press would be lost.
+const LONGEST_PRESS_MS = 5000;
+const AFTER_PRESS_MS = 100;
+const held = new Map();
+let pressed = 0;
+function letGo() {
+  pressed = 0;
+  const messages = [...held.values()];
+  held.clear();
+  messages.forEach(hear);
+}
+function letGoIn(ms) {
+  clearTimeout(pressed);
+  pressed = setTimeout(letGo, ms);
+}
+addEventListener("pointerdown", (event) => { if (event.target.closest?.("button, summary, label, a")) letGoIn(LONGEST_PRESS_MS); });
+for (const kind of ["pointerup", "pointercancel", "blur"]) addEventListener(kind, () => { if (pressed) letGoIn(AFTER_PRESS_MS); });
+
 function hear(message) {
+  if (pressed && (message.say === "state" || message.say === "curve")) { held.set(message.say, message); return; }
   switch (message.say) {
     case "state": showState(message); break;
     case "curve": showCurve(message); break;
