@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-import threading
 from collections.abc import Iterator
 from typing import Any
 
@@ -18,15 +17,25 @@ from endpoint.bench.guidance.guide import Moment, advise
 from endpoint.bench.guidance.said import Guidance
 from endpoint.bench.guidance.setup_checks import Check
 from endpoint.bench.guidance.words import ADVICE, Tone
-from endpoint.bench.live import advice_in_force, notices
+from endpoint.bench.live import advice_in_force
 from endpoint.bench.live import session as live_session
 from endpoint.bench.web.dichromacy import MATRICES
 from endpoint.recording.frame import ArrayFrame, Box
 from endpoint.result.short_words import words_of
-from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
-from tests.bench_server import Bench, barriers, fill, finish, heard, serving, tab_to
+from tests.bench_scene import (
+    ADDITIONS,
+    FILM_START_S,
+    FORM_VALUES,
+    PAUSE_S,
+    RATE,
+    frames,
+    place,
+)
+from tests.bench_server import Bench, FilmClock, barriers, fill, finish, heard, serving, tab_to
 from tests.waiting import wait_for
 
+SET_UP = round(FILM_START_S * RATE)
+"""Pictures before a run begins."""
 SHAPES = [advice.shape for advice in ADVICE.values()]
 
 
@@ -43,32 +52,25 @@ class Said:
 
 
 SAID = Said()
-CAMERA = threading.Lock()
-"""Pictures come one after the other, as from any camera."""
+
+
+def film(bench: Bench, frame: ArrayFrame) -> None:
+    """Show the next picture; the clock of the bench goes with the pictures."""
+    clock = bench.hub.clock
+    assert isinstance(clock, FilmClock)
+    clock.time_s += 1.0 / RATE
+    bench.session.see(ArrayFrame(frame.index, clock.time_s, frame.pixels))
 
 
 @pytest.fixture
 def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     SAID.guidance = None
     monkeypatch.setattr(advice_in_force, "advise", SAID)
-    # The camera of these tests is as slow as the machine; silence is not their subject.
-    monkeypatch.setattr(notices, "_SILENT_S", 600.0)
-    with serving(browser=True) as running:
+    with serving(browser=True, clock=FilmClock()) as running:
         place(running, frames())
-        # A camera that always shows the same picture.
-        stop = threading.Event()
-
-        def show() -> None:
-            while not stop.wait(0.1):
-                with CAMERA:
-                    now = running.hub.clock.now()
-                    running.session.see(ArrayFrame(0, now, frames()[0].pixels))
-
-        thread = threading.Thread(target=show, daemon=True)
-        thread.start()
+        for frame in frames()[:SET_UP]:
+            film(running, frame)
         yield running
-        stop.set()
-        thread.join()
 
 
 def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
@@ -84,21 +86,17 @@ def begin(bench: Bench, **changes: Any) -> None:
 
 
 def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
-    """Give the session the whole titration at once, with times of its own."""
-    session = bench.session
-    with CAMERA:
-        zero = bench.hub.clock.now() + 1.0
-        session.begin(FORM_VALUES, zero)
-        entered = 1
-        for frame in frames():
-            now = frame.time_s - 4.0
-            if now < 0:
-                continue
-            if entered < upto and now >= PAUSE_S * entered:
-                session.running().reading(ADDITIONS[entered], zero + now)
-                entered += 1
-            session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
-    session.running().conclude(zero + now)
+    """Show the bench the whole titration."""
+    session, clock = bench.session, bench.hub.clock
+    zero = clock.now()
+    session.begin(FORM_VALUES, zero)
+    entered = 1
+    for frame in frames()[SET_UP:]:
+        if entered < upto and clock.now() - zero >= PAUSE_S * entered:
+            session.running().reading(ADDITIONS[entered], clock.now())
+            entered += 1
+        film(bench, frame)
+    session.running().conclude(clock.now())
     bench.hub.changed()
 
 
@@ -276,6 +274,8 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     place(bench, frames())
     begin(bench, mode="meniscus", first_reading_ml=1.0, division_ml=0.1)
     expect(page.locator("#end-form")).to_be_visible()
+    for frame in 2 * frames()[:SET_UP]:
+        film(bench, frame)
     # There is no tube in that box: it is said, and the run can be ended.
     expect(page.locator("#notices")).to_contain_text("No straight glass tube")
     found["titrating"] = barriers(page)
