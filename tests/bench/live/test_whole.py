@@ -21,13 +21,14 @@ from tests.bench_scene import (
     ADDITIONS,
     FORM_VALUES,
     PAUSE_S,
+    RATE,
     TRUE_ML,
     frames,
     place,
     pump_frames,
     ready,
 )
-from tests.bench_server import Bench, browsing, heard, serving, tab_to
+from tests.bench_server import Bench, FilmClock, browsing, heard, serving, tab_to
 
 DAY = datetime.date(2026, 11, 25)
 
@@ -100,19 +101,19 @@ def test_export_of_a_pump_run_gives_the_same_numbers(tmp_path: Path) -> None:
 
 
 def pictures(bench: Bench, begin: int, end: int) -> None:
-    """Show drawn frames one after the other, on the clock of the bench, faster than they were."""
+    """Show drawn frames one after the other; the clock of the bench goes with them."""
+    clock = bench.hub.clock
+    assert isinstance(clock, FilmClock)
     for frame in frames()[begin:end]:
-        now = bench.hub.clock.now()
-        last = bench.session.view.last_s
-        time_s = now if last is None else max(now, last + 0.01)
-        bench.session.see(ArrayFrame(frame.index, time_s, frame.pixels))
+        clock.time_s += 1.0 / RATE
+        bench.session.see(ArrayFrame(frame.index, clock.time_s, frame.pixels))
 
 
 def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
     path = tmp_path / "journal.sqlite"
     with browsing() as browser:
         held = parts(path)
-        with serving(**held) as bench:
+        with serving(clock=FilmClock(), **held) as bench:
             place(bench, frames())
             pictures(bench, 0, 15)
             bench.session.begin(FORM_VALUES, bench.hub.clock.now())
@@ -122,7 +123,7 @@ def test_page_offers_to_go_on_after_a_break(tmp_path: Path) -> None:
             pictures(bench, 80, 100)
         held["journal"].close()
         held = parts(path)
-        with serving(**held) as bench:
+        with serving(clock=FilmClock(), **held) as bench:
             place(bench, frames())
             pictures(bench, 80, 100)
             page = browser.new_page()

@@ -13,11 +13,10 @@ from playwright.sync_api import Browser, Page, expect
 
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
-from endpoint.bench.live import notices
 from endpoint.bench.web.hub import jpeg_of
 from endpoint.recording.frame import ArrayFrame
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
-from tests.bench_server import Bench, barriers, fill, finish, heard, serving, tab_to
+from tests.bench_server import Bench, FilmClock, barriers, fill, finish, heard, serving, tab_to
 
 SIZES = [
     {"viewport": {"width": 1280, "height": 800}, "color_scheme": "light"},
@@ -26,12 +25,10 @@ SIZES = [
 
 
 @pytest.fixture
-def bench(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Bench]:
-    # Nobody shows pictures while the page is used.
-    monkeypatch.setattr(notices, "_SILENT_S", 600.0)
+def bench(tmp_path: Path) -> Iterator[Bench]:
     with RunJournal.open(tmp_path / "journal.sqlite") as journal:
         kept = OpenRun(journal, datetime.date(2026, 11, 25), source="drawn")
-        with serving(browser=True, journal=kept) as running:
+        with serving(browser=True, clock=FilmClock(), journal=kept) as running:
             place(running, frames())
             yield running
 
@@ -44,22 +41,27 @@ def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
 
 
 def titrate(bench: Bench) -> None:
-    """The whole titration at once, with times of its own, up to its finish."""
-    session = bench.session
-    zero = bench.hub.clock.now() - 100.0
-    session.begin({**FORM_VALUES, "burette_nominal_ml": 25.0, "burette_class": "A"}, zero)
+    """The whole titration at once, up to its finish; the clock of the bench goes with it."""
+    session, clock = bench.session, bench.hub.clock
+    assert isinstance(clock, FilmClock)
+    session.begin({**FORM_VALUES, "burette_nominal_ml": 25.0, "burette_class": "A"}, clock.now())
     entered = 1
-    for frame in frames():
-        now = frame.time_s - 4.0
-        if now < 0:
-            continue
-        if entered < len(ADDITIONS) and now >= PAUSE_S * entered:
-            session.running().reading(ADDITIONS[entered], zero + now)
+    for frame in frames(0.0):
+        if entered < len(ADDITIONS) and frame.time_s >= PAUSE_S * entered:
+            session.running().reading(ADDITIONS[entered], frame.time_s)
             entered += 1
-        session.see(ArrayFrame(frame.index, zero + now + 0.01, frame.pixels))
-        session.keep_still(zero + now + 0.01, partial(jpeg_of, frame))
-    session.finish(zero + now + 0.02)
+        clock.time_s = frame.time_s + 0.01
+        session.see(ArrayFrame(frame.index, clock.time_s, frame.pixels))
+        session.keep_still(clock.time_s, partial(jpeg_of, frame))
+    session.finish(clock.time_s + 0.01)
     bench.hub.changed()
+
+
+def let_pass(bench: Bench, seconds: float) -> None:
+    """Let the clock of the bench go on."""
+    clock = bench.hub.clock
+    assert isinstance(clock, FilmClock)
+    clock.time_s += seconds
 
 
 def press(page: Page, selector: str) -> None:
@@ -247,6 +249,7 @@ def test_pump_is_held_started_again_and_set_to_other_rates(
     page.keyboard.press("Enter")
     expect(page.locator("#pump-stop")).to_be_focused()
     expect(page.locator("#pump-words")).to_have_text("The pump runs at 60 mL/min.")
+    let_pass(bench, 2.0)
     fill(page, "#rate", "0")
     page.keyboard.press("Enter")
     wrong(page, "#rate", "reading-note", "The pump rate must be a number")
@@ -254,6 +257,7 @@ def test_pump_is_held_started_again_and_set_to_other_rates(
     fill(page, "#rate", "20")
     page.keyboard.press("Enter")
     expect(page.locator("#pump-words")).to_have_text("The pump runs at 20 mL/min.")
+    let_pass(bench, 2.0)
     press(page, "#pump-stop")
     expect(page.locator("#pump-start")).to_be_focused()
     expect(page.locator("#pump-start")).to_have_text("Pump starts again now")
@@ -261,6 +265,7 @@ def test_pump_is_held_started_again_and_set_to_other_rates(
     found["held"] = barriers(page)
     page.keyboard.press("Enter")
     expect(page.locator("#pump-words")).to_have_text("The pump runs at 20 mL/min.")
+    let_pass(bench, 2.0)
     finish(page)
     expect(page.locator("#view-result")).to_be_visible()
     expect(page.locator("#corrections")).to_be_hidden()
