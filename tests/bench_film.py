@@ -14,14 +14,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from sample_media.bench_view import (
-    BenchRecipe,
-    bench_frames,
-    bench_recipe,
-    plan_of_bench,
-    readings_of,
-)
-from sample_media.encode import record_text
 from sample_media.picture import render_frames
 from sample_media.recipes import Recipe, plan_of
 
@@ -154,82 +146,3 @@ mixing_lag_uncertainty_s = 0.1
         encoding="utf-8",
     )
     return record
-
-
-SLOW = {"meniscus": 1, "drops": 3}
-"""Drops fall in slow motion, so that fewer pictures have to be drawn for pauses of seconds."""
-
-
-def burette_recipe(shows: str) -> BenchRecipe:
-    """A small titration whose burette, or whose drops, stand in the picture."""
-    base = bench_recipe(shows, 1005)
-    chemistry = replace(
-        base.chemistry,
-        name=f"bench-{shows}",
-        sample_ml=50.0,
-        hardness_mmol_l=0.25 if shows == "meniscus" else 0.17,
-        mixing_s=0.5 / SLOW[shows],
-        wait_s=(3.3, 3.5),
-        fine_ml=(0.12,),
-        stop_after_ml=0.25,
-        frames_s=3.0,
-    )
-    if shows == "meniscus":
-        return replace(base, chemistry=chemistry, frames_s=3.0)
-    return replace(
-        base,
-        chemistry=chemistry,
-        frames_s=45.0,
-        wait_s=1.2,
-        drop_ml=0.05,
-        drops_s=7.0,
-        additions=(9, 4, 1, 1, 1, 1, 2, 2),
-    )
-
-
-@dataclass(frozen=True)
-class BuretteFilm:
-    """A film with its burette, on the clock of the film."""
-
-    record: Path
-    recipe: BenchRecipe
-    start_ml: float
-    end_ml: float
-    begin_s: float
-    """When titrant is added first."""
-    end_s: float
-    """When the last addition has been mixed."""
-
-    @property
-    def true_ml(self) -> float:
-        """Equivalence volume."""
-        return self.recipe.chemistry.flask.equivalence_ml
-
-
-def make_burette_film(shows: str, folder: Path, lead_s: float = 4.0) -> BuretteFilm:
-    """Write film and record; the film begins with `lead_s` in which nothing happens."""
-    recipe = burette_recipe(shows)
-    coded = [_jpeg(picture) for _, picture in bench_frames(recipe)]
-    slow = SLOW[shows]
-    rate = round(recipe.frames_s / slow)
-    lead = [coded[k % max(rate // 2, 1)] for k in range(round(lead_s * rate))]
-    folder.mkdir(parents=True, exist_ok=True)
-    film = folder / f"{recipe.chemistry.name}.avi"
-    _write_avi(film, [*lead, *coded], rate, recipe.size)
-    start, end = readings_of(recipe)
-    division = ", division_ml = 0.1" if shows == "meniscus" else ""
-    delivery = f"{shows} = {{ start_ml = {start}, end_ml = {end}{division} }}"
-    chemistry = recipe.chemistry
-    record = folder / f"{chemistry.name}.toml"
-    text = record_text(chemistry, f'video = "{film.name}"', delivery)
-    record.write_text(text, encoding="utf-8")
-    plan = plan_of_bench(recipe)
-    begins = plan.true_s[:-1][np.diff(plan.true_ml) > 1e-9]
-    return BuretteFilm(
-        record,
-        recipe,
-        start,
-        end,
-        slow * float(begins[0]) + lead_s,
-        slow * plan.duration_s + lead_s,
-    )

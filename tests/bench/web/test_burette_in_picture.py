@@ -9,11 +9,16 @@ from __future__ import annotations
 import datetime
 import math
 import pickle
-from dataclasses import dataclass, replace
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import cycle, islice
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 from playwright.sync_api import Page, expect
 
 from endpoint.analysis.pipeline import analyse
@@ -21,7 +26,6 @@ from endpoint.analysis.prepare import prepare
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
-from endpoint.bench.live import burette
 from endpoint.bench.live.session import LiveSession
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.fit import Estimate
@@ -31,7 +35,6 @@ from endpoint.recording.film import VideoSource
 from endpoint.recording.frame import Box, Frame
 from endpoint.result.document import document
 from endpoint.scene.region import locate
-from tests.bench_film import SLOW, BuretteFilm, make_burette_film
 from tests.bench_server import (
     Bench,
     FilmClock,
@@ -44,114 +47,125 @@ from tests.bench_server import (
     serving,
     tab_to,
 )
+from tests.kept_films import record_of, truth_in
 from tests.shared import made_once
 from tests.waiting import wait_for
 
 DAY = datetime.date(2026, 11, 25)
-LEAD_S = 3.5
-"""Film before a run begins, s."""
 
 
 @dataclass(frozen=True)
-class Located:
-    """What `endpoint locate` says of a film."""
+class Film:
+    """A kept film with its burette, its truth, and what `endpoint locate` says of it."""
 
+    shows: str
+    path: Path
+    step_s: float
+    """Between two pictures."""
+    true_ml: float
+    sample_ml: float
+    start_ml: float
+    end_ml: float
     equivalence: Estimate
     tip: Box | None
     delivery: Delivery
 
-    def volume_ml(self, time_s: float) -> float:
-        """Delivered at a time of the film."""
-        return float(self.delivery.volume_at(time_s))
+    def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
+        """Pictures of a part of the film."""
+        return islice(VideoSource(self.path).frames(), first, last)
+
+    def lead(self, seconds: float = 1.0) -> Iterator[Frame]:
+        """The first second, in which nothing happens, as often as is wanted."""
+        first = list(self.frames(0, round(1.0 / self.step_s)))
+        return islice(cycle(first), round(seconds / self.step_s))
+
+    def pause(self, part: float, least_s: float) -> int:
+        """Picture from which on nothing is added for so long, after this part of the additions."""
+        time_s = self.delivery.time_s[0] + part * np.ptp(self.delivery.time_s)
+        while np.ptp(self.delivery.volume_at(np.array([time_s, time_s + least_s]))) > 0.01:
+            time_s += 0.2
+        return round(time_s / self.step_s)
 
 
-def _made(folder: Path) -> None:
+def _told(folder: Path) -> None:
     for shows in ("meniscus", "drops"):
-        film = make_burette_film(shows, folder)
-        job, source = prepare(read_record(film.record), DAY)
+        job, source = prepare(read_record(record_of(f"burette-{shows}")), DAY)
         result = analyse(source, job)
         assert result.equivalence is not None
         assert result.seen_volume is not None
-        told = Located(result.equivalence, result.seen_box, result.seen_volume.delivery)
-        (folder / shows).write_bytes(pickle.dumps((film, told)))
+        tip = result.seen_box if shows == "drops" else None
+        told = result.equivalence, tip, result.seen_volume.delivery
+        (folder / shows).write_bytes(pickle.dumps(told))
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[BuretteFilm, Located]]:
-    folder = made_once(tmp_path_factory, "burette-films", _made)
+def films(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Film]:
+    folder = made_once(tmp_path_factory, "burette-films", _told)
     out = {}
     for shows in ("meniscus", "drops"):
-        film, told = pickle.loads((folder / shows).read_bytes())
-        out[shows] = replace(film, record=folder / film.record.name), told
+        record, truth = record_of(f"burette-{shows}"), truth_in(f"burette-{shows}")
+        stated = tomllib.loads(record.read_text("utf-8"))
+        readings = stated["delivery"][shows]
+        path = record.parent / stated["recording"]["video"]
+        first, second = islice(VideoSource(path).frames(), 2)
+        out[shows] = Film(
+            shows,
+            path,
+            second.time_s - first.time_s,
+            truth["equivalence_ml"],
+            truth["recipe"]["sample_ml"],
+            readings["start_ml"],
+            readings["end_ml"],
+            *pickle.loads((folder / shows).read_bytes()),
+        )
     return out
 
 
-@pytest.fixture(scope="module")
-def films(made: dict[str, tuple[BuretteFilm, Located]]) -> dict[str, BuretteFilm]:
-    return {shows: film for shows, (film, _) in made.items()}
-
-
-@pytest.fixture(scope="module")
-def located(made: dict[str, tuple[BuretteFilm, Located]]) -> dict[str, Located]:
-    return {shows: told for shows, (_, told) in made.items()}
-
-
-@pytest.fixture(scope="module")
-def frames(films: dict[str, BuretteFilm]) -> dict[str, list[Frame]]:
-    return {
-        shows: list(VideoSource(film.record.with_suffix(".avi")).frames())
-        for shows, film in films.items()
-    }
-
-
-@pytest.fixture
-def slow_motion(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Drops fall in slow motion in the film, so that fewer pictures a second show them all."""
-    monkeypatch.setattr(burette, "LEAST_RATE", burette.LEAST_RATE / (2 * SLOW["drops"]))
-
-
-def agrees(live: dict[str, Any], film: BuretteFilm, located: Located) -> None:
+def agrees(live: dict[str, Any], film: Film) -> None:
     """The live volume is that of the film, within the uncertainties, and holds the truth."""
-    end = live["equivalence_ml"]
-    joint = math.hypot(end["standard_uncertainty"], located.equivalence.standard_uncertainty_ml)
-    assert abs(end["value"] - located.equivalence.value_ml) <= 2.0 * joint
-    low, high = located.equivalence.low_ml, located.equivalence.high_ml
-    assert low < film.true_ml < high
+    end, alone = live["equivalence_ml"], film.equivalence
+    joint = math.hypot(end["standard_uncertainty"], alone.standard_uncertainty_ml)
+    assert abs(end["value"] - alone.value_ml) <= 2.0 * joint
+    assert alone.low_ml < film.true_ml < alone.high_ml
     low, high = end["interval95"]
     assert low < film.true_ml < high
     assert high - low < 0.3
     assert any("volume of the log" in line["name"] for line in live["budget"])
 
 
-# In the browser ----------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class At:
-    """A frame with another time."""
+    """A frame of a camera: with another time, and never the same twice as in a packed film."""
 
     frame: Frame
     time_s: float
+
+    def encoded(self, box: Box) -> NDArray[np.float32]:
+        """Part of the picture with grain of a thousandth."""
+        still = self.frame.encoded(box)
+        grain = np.random.default_rng(round(1e3 * self.time_s)).normal(0.0, 1e-3, still.shape)
+        return still + grain.astype(np.float32)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self.frame, name)
 
 
-def show(bench: Bench, frames: list[Frame], from_s: float, to_s: float) -> None:
-    """Show every picture of a part of the film; the clock of the bench goes with them."""
+# In the browser ----------------------------------------------------------------------------------
+
+
+def show(bench: Bench, film: Film, frames: Iterable[Frame]) -> None:
+    """Show pictures of the film, every one of them; the clock of the bench goes with them."""
     clock = bench.hub.clock
     assert isinstance(clock, FilmClock)
-    step_s = frames[1].time_s - frames[0].time_s
     for frame in frames:
-        if from_s <= frame.time_s < to_s:
-            clock.time_s += step_s
-            bench.hub.frame(At(frame, clock.time_s))
-            bench.session.look_at_burette(clock.time_s)
+        clock.time_s += film.step_s
+        bench.hub.frame(At(frame, clock.time_s))
+        bench.session.look_at_burette(clock.time_s)
 
 
-def stands_ready(bench: Bench, frames: list[Frame]) -> bool:
+def stands_ready(bench: Bench, film: Film) -> bool:
     """Show the flask and burette a while before the run; whether every check is passed."""
-    show(bench, frames, 0.0, LEAD_S)
+    show(bench, film, film.lead())
     return all(check.mark == "good" for check in bench.session.checks(bench.hub.clock.now()))
 
 
@@ -170,28 +184,25 @@ def draw_tip_box(page: Page, box: Box) -> None:
     expect(page.locator("#checks li[data-code=tip-box].good")).to_be_visible()
 
 
-def begin_run(
-    page: Page, bench: Bench, film: BuretteFilm, frames: list[Frame], tip: Box | None
-) -> None:
+def begin_run(page: Page, bench: Bench, film: Film) -> None:
     """From the address to the first addition, by keyboard."""
-    shows = film.recipe.shows
     page.goto(bench.address())
-    wait_for(lambda: stands_ready(bench, frames), "the flask")
+    wait_for(lambda: stands_ready(bench, film), "the flask")
     expect(page.locator("#checks li[data-code=flask-found].good")).to_be_visible()
     fill(page, "#f-label", "Test water")
-    fill(page, "#f-sample", "50")
+    fill(page, "#f-sample", f"{film.sample_ml:g}")
     fill(page, "#f-fillings", "2")
     fill(page, "#f-added", "5")
     fill(page, "#f-titrant", "0.0100")
     tab_to(page, "[name=mode]")
-    for _ in range(2 if shows == "meniscus" else 3):
+    for _ in range(2 if film.shows == "meniscus" else 3):
         page.keyboard.press("ArrowDown")
-    wait_for(lambda: bench.session.burette.way == shows, "the choice")
+    wait_for(lambda: bench.session.burette.way == film.shows, "the choice")
     fill(page, "#f-first", f"{film.start_ml:.2f}")
-    if tip is not None:
-        draw_tip_box(page, tip)
-    wait_for(lambda: stands_ready(bench, frames), "the burette in the picture")
-    good = ("picture-rate",) if tip else ("burette-found", "meniscus-found", "burette-lines")
+    if film.tip is not None:
+        draw_tip_box(page, film.tip)
+    wait_for(lambda: stands_ready(bench, film), "the burette in the picture")
+    good = ("picture-rate",) if film.tip else ("burette-found", "meniscus-found", "burette-lines")
     for code in good:
         expect(page.locator(f"#checks li[data-code={code}].good")).to_be_visible()
     tab_to(page, "#f-lag-u")
@@ -201,21 +212,14 @@ def begin_run(
 
 
 @pytest.mark.parametrize("shows", ["meniscus", "drops"])
-def test_run_with_the_burette_in_the_picture(
-    shows: str,
-    films: dict[str, BuretteFilm],
-    located: dict[str, Located],
-    frames: dict[str, list[Frame]],
-    slow_motion: None,
-) -> None:
-    film, pictures = films[shows], frames[shows]
-    middle_s = 0.5 * (film.begin_s + film.end_s)
-    tip = located[shows].tip if shows == "drops" else None
+def test_run_with_the_burette_in_the_picture(shows: str, films: dict[str, Film]) -> None:
+    film = films[shows]
+    middle = film.pause(0.5, 1.0)
     with serving(browser=False, clock=FilmClock()) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
-        begin_run(page, bench, film, pictures, tip)
-        show(bench, pictures, LEAD_S, middle_s)
+        begin_run(page, bench, film)
+        show(bench, film, film.frames(0, middle))
         expect(page.locator("#guide-words")).to_be_in_viewport()
         expect(page.locator("#seen-words")).to_contain_text("Provisional")
         wait_for(lambda: float(page.locator("#delivered").inner_text()) > 0.5, "0.5 mL")
@@ -223,89 +227,77 @@ def test_run_with_the_burette_in_the_picture(
             # Drops alone give no scale: the run is not lost, the page says what is missing.
             finish(page)
             expect(page.locator("#reading-note")).to_contain_text("end reading is missing")
-        show(bench, pictures, middle_s, math.inf)
+        show(bench, film, film.frames(middle))
         fill(page, "#end-reading", f"{film.end_ml:.2f}")
         page.keyboard.press("Enter")
         expect(page.locator("#seen-words")).to_contain_text("from both readings")
         expect(page.locator("#finish")).to_be_focused()
         live = finished(page)
         assert not told, told
-    agrees(live, film, located[shows])
+    agrees(live, film)
 
 
 # Without a browser -------------------------------------------------------------------------------
 
 
-def session_of(path: Path, frames: list[Frame], tip: Box | None, later_s: float) -> LiveSession:
-    """Session with a journal, at its set-up, that looks at the first frames."""
+def session_of(path: Path, film: Film, now_s: float) -> tuple[LiveSession, float]:
+    """Session with a journal, at its set-up, that looks at the first frames; and the time."""
     port = OpenRun(RunJournal.open(path), DAY, source="drawn", program="test")
     session = new_session(journal=port)
-    session.view.look_at(locate(frames[:12]))
-    session.watch("meniscus" if tip is None else "drops", 0.1)
-    if tip is not None:
-        session.burette.put_box("tip", tip)
+    session.view.look_at(locate(list(film.frames(0, 12))))
+    session.watch(film.shows, 0.1)
+    if film.tip is not None:
+        session.burette.put_box("tip", film.tip)
+    return session, play(session, film, film.lead(4.0), now_s)
+
+
+def play(session: LiveSession, film: Film, frames: Iterable[Frame], now_s: float) -> float:
+    """Show pictures to a session; returns the time of the last."""
     for frame in frames:
-        if frame.time_s > LEAD_S:
-            break
-        session.see(At(frame, frame.time_s + later_s))
-        session.look_at_burette(frame.time_s + later_s)
-    return session
+        now_s += film.step_s
+        session.see(At(frame, now_s))
+        session.look_at_burette(now_s)
+    return now_s
 
 
 def closed(session: LiveSession) -> None:
     session.keeper.close()
 
 
-def form_of(film: BuretteFilm) -> dict[str, Any]:
+def form_of(film: Film) -> dict[str, Any]:
     return {
-        "label": "Water", "sample_ml": 50.0, "fillings": 2, "added_ml": 5.0, "titrant_mol_l": 0.01,
-        "mode": film.recipe.shows, "first_reading_ml": film.start_ml, "division_ml": 0.1,
+        "label": "Water", "sample_ml": film.sample_ml, "fillings": 2, "added_ml": 5.0,
+        "titrant_mol_l": 0.01, "mode": film.shows, "first_reading_ml": film.start_ml,
+        "division_ml": 0.1,
     }  # fmt: skip
-
-
-def play(session: LiveSession, frames: list[Frame], later_s: float) -> float:
-    for frame in frames:
-        now = frame.time_s + later_s
-        session.see(At(frame, now))
-        session.look_at_burette(now)
-    return now
 
 
 @pytest.mark.parametrize("shows", ["meniscus", "drops"])
 def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
-    shows: str,
-    films: dict[str, BuretteFilm],
-    located: dict[str, Located],
-    frames: dict[str, list[Frame]],
-    slow_motion: None,
-    tmp_path: Path,
+    shows: str, films: dict[str, Film], tmp_path: Path
 ) -> None:
-    film, shown = films[shows], frames[shows]
-    tip = located[shows].tip if shows == "drops" else None
+    film = films[shows]
     path = tmp_path / "journal.sqlite"
-    session = session_of(path, shown, tip, 100.0)
-    assert {c.code: c.mark for c in session.checks(100.0 + LEAD_S)}[
-        "burette-lines" if tip is None else "tip-box"
+    session, now_s = session_of(path, film, 100.0)
+    assert {c.code: c.mark for c in session.checks(now_s)}[
+        "burette-lines" if film.tip is None else "tip-box"
     ] == "good"
-    session.begin(form_of(film), 100.0 + LEAD_S)
+    session.begin(form_of(film), now_s)
     # Broken off within a pause of about the middle, without a word; nothing is delivered then.
-    cut_s = film.begin_s + 0.45 * (film.end_s - film.begin_s)
-    volume_ml = located[shows].volume_ml
-    while abs(volume_ml(cut_s) - volume_ml(cut_s + 1.2)) > 0.01:
-        cut_s += 0.2
-    play(session, [f for f in shown if LEAD_S < f.time_s <= cut_s], 100.0)
+    cut = film.pause(0.45, 1.2)
+    play(session, film, film.frames(0, cut), now_s)
     before = session.delivered_ml(0.0)
     closed(session)
-    again = session_of(path, shown, tip, 7.0)
+    again, now_s = session_of(path, film, 7.0)
     assert [run.head.label for run in again.unfinished] == ["Water"]
-    again.resume(str(again.unfinished[0].run), 7.1 + LEAD_S)
+    again.resume(str(again.unfinished[0].run), now_s)
     assert again.delivered_ml(0.0) == pytest.approx(before, abs=0.06)
-    now = play(again, [f for f in shown if f.time_s > cut_s + 1.0], 6.2 + LEAD_S - cut_s)
-    again.running().end_reading(film.end_ml, now)
-    again.finish(now)
+    now_s = play(again, film, film.frames(cut + round(1.0 / film.step_s)), now_s)
+    again.running().end_reading(film.end_ml, now_s)
+    again.finish(now_s)
     assert again.document is not None
     assert again.document["status"] == "located", again.document["reasons"]
-    agrees(again.document, film, located[shows])
+    agrees(again.document, film)
     closed(again)
     with RunJournal.open(path, writing=False) as journal:
         (entry,) = journal.runs()
@@ -322,37 +314,35 @@ def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     )
 
 
-def test_what_cannot_be_done_is_said(
-    films: dict[str, BuretteFilm], frames: dict[str, list[Frame]], tmp_path: Path
-) -> None:
-    film, shown = films["meniscus"], frames["meniscus"]
-    session = session_of(tmp_path / "journal.sqlite", shown, None, 0.0)
+def test_what_cannot_be_done_is_said(films: dict[str, Film], tmp_path: Path) -> None:
+    film = films["meniscus"]
+    session, now_s = session_of(tmp_path / "journal.sqlite", film, 0.0)
     drops = {**form_of(film), "mode": "drops"}
     with pytest.raises(RecordProblem, match="no box yet for the falling drops"):
-        session.begin(drops, 2.0)
+        session.begin(drops, now_s)
     session.put_box("tip", Box(100, 200, 160, 300))
-    # Three pictures a second come: far too few for drops, and that is said before the run.
-    play(session, [f for f in shown if 2.0 < f.time_s < 6.0], 0.0)
+    # Five pictures a second come: far too few for drops, and that is said before the run.
+    now_s = play(session, film, film.lead(4.0), now_s)
     session.watch("drops", 0.1)
-    assert {c.code: c.mark for c in session.checks(6.0)}["picture-rate"] == "fault"
+    assert {c.code: c.mark for c in session.checks(now_s)}["picture-rate"] == "fault"
     with pytest.raises(RecordProblem, match="counting drops needs 25"):
-        session.begin(drops, 6.0)
+        session.begin(drops, now_s)
     with pytest.raises(RecordProblem, match="start reading is missing"):
-        session.begin({**form_of(film), "first_reading_ml": None}, 6.0)
+        session.begin({**form_of(film), "first_reading_ml": None}, now_s)
     with pytest.raises(RecordProblem, match="less than 8 pixels"):
         session.put_box("burette", Box(50, 50, 51, 90))
     session.watch("meniscus", 0.1)
     session.put_box("burette", Box(0, 0, 40, 200))
-    session.begin(form_of(film), 6.0)
-    play(session, [f for f in shown if 6.0 < f.time_s < 16.0], 0.0)
-    session.tick(15.9, 0.0, 0.0)
-    told = {n.code: n.text for n in session.notices.current(16.0)}
+    session.begin(form_of(film), now_s)
+    now_s = play(session, film, film.lead(10.0), now_s)
+    session.tick(now_s, 0.0, 0.0)
+    told = {n.code: n.text for n in session.notices.current(now_s)}
     assert "volume-unseen" in told
     with pytest.raises(RecordProblem, match="read from the picture"):
-        session.running().reading(3.0, 16.0)
+        session.running().reading(3.0, now_s)
     with pytest.raises(RecordProblem, match="not above the start reading"):
-        session.running().end_reading(film.start_ml, 16.0)
-    session.finish(16.0)
+        session.running().end_reading(film.start_ml, now_s)
+    session.finish(now_s)
     assert session.document is not None
     assert session.document["status"] == "none"
     assert session.document["reasons"][0]["text"]
