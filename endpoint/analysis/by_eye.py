@@ -126,7 +126,7 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
     else:
         total = _back_titrated(record, record.back_titration, net, bench, book)
     if bench.method is not None:
-        total = with_method(total, bench.method, bench.titrant_mol_l)
+        total = with_method(total, bench.method, bench.titrant_mol_l, "by eye")
     splits = []
     if bench.calcium_mmol_l is not None:
         splits.append(calcium_and_magnesium(total.mmol_l, bench.calcium_mmol_l))

@@ -117,7 +117,7 @@ def with_hardness(result: Result) -> Result:
     others = subtracted(job.other_metals, job.label) if job.indicator.is_hardness else ()
     total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml, others)
     if job.method is not None and job.indicator.is_hardness:
-        total = with_method(total, job.method, job.titrant_mol_l)
+        total = with_method(total, job.method, job.titrant_mol_l, "recording")
     split = None
     if job.indicator.is_hardness and job.calcium_mmol_l is not None:
         split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l)

@@ -22,12 +22,15 @@ class _WithTable(click.Group):
         return super().resolve_command(ctx, args)
 
 
-@click.group(cls=_WithTable)
-def verify() -> None:
+@click.group(cls=_WithTable, invoke_without_command=True)
+@click.pass_context
+def verify(context: click.Context) -> None:
     """Verify the method on your own bench with standards of known hardness.
 
     endpoint verify plan makes protocol, table and records; endpoint verify TABLE evaluates them.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 @verify.command("plan")
@@ -50,13 +53,17 @@ def verify() -> None:
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the random order.")
 @click.option("--out", type=click.Path(), required=True, metavar="FOLDER", help="Where to write.")
 def plan(levels: str, wanted: float, scatter: float, days: int, seed: int, out: str) -> int:
-    """Plan a verification: protocol to print, table to fill, a record for each titration."""
+    """Plan a verification: protocol, table and records.
+
+    The protocol is to be printed, the table to be filled; each titration gets a record.
+    """
     import datetime
 
     from endpoint.files.folder import check_folder, write_text
     from endpoint.planner.ware import numbers_of
     from endpoint.problems import OutputProblem
     from endpoint.verification.plan import (
+        controls,
         plan_verification,
         protocol_text,
         record_text,
@@ -69,11 +76,12 @@ def plan(levels: str, wanted: float, scatter: float, days: int, seed: int, out: 
         raise OutputProblem(f"{folder} is not empty.", "Name a new folder.")
     check_folder(folder)
     write_text(folder / "protocol.txt", protocol_text(found))
-    write_text(folder / "table.csv", table_text(found, datetime.date.today().isoformat()))
-    for step in found.steps:
-        write_text(folder / f"{step.code}.toml", record_text(step))
+    write_text(folder / "table.csv", table_text(found, datetime.date.today()))
+    names = (*(step.code for step in found.steps), *controls(found))
+    for name in names:
+        write_text(folder / f"{name}.toml", record_text(found, name))
     click.echo(protocol_text(found))
-    click.echo(f"Written to {folder}: protocol.txt, table.csv, {len(found.steps)} records")
+    click.echo(f"Written to {folder}: protocol.txt, table.csv, {len(names)} records")
     return 0
 
 
@@ -128,15 +136,19 @@ def table(
         write_text(folder / "verification.json", to_json(data) + "\n")
         write_text(folder / "levels.csv", levels_csv(found))
         write_text(folder / "report.html", report_html(found))
-        write_certificate(certificate_of(found), folder / "method.json")
+        written = "report.html, verification.json, levels.csv"
+        if found.one_error:
+            write_certificate(certificate_of(found), folder / "method.json")
+            written = f"method.json, {written}"
+        else:
+            # One of an earlier study must not stand for this one.
+            (folder / "method.json").unlink(missing_ok=True)
     if pdf_to is not None:
         write_bytes(Path(pdf_to), report_pdf(found))
     if not put_json(data, json_to):
         click.echo(summary_text(found, encoding=sys.stdout.encoding))
         if out is not None:
-            click.echo(
-                f"\nWritten to {out}: method.json, report.html, verification.json, levels.csv"
-            )
+            click.echo(f"\nWritten to {out}: {written}")
         if pdf_to is not None:
             click.echo(f"\nWritten: {pdf_to}")
     return 0

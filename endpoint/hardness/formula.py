@@ -17,7 +17,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from calibration.certificate import Certificate
+from calibration.certificate import Certificate, CertificateProblem
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
 from endpoint.hardness.budget import (
@@ -188,7 +188,12 @@ def hardness(
     return Hardness(found, (*subtraction(other_metals), *said))
 
 
-def with_method(total: Hardness, method: Certificate, titrant_mol_l: Quantity) -> Hardness:
+_FOUND = {"recording": "in a recording", "by eye": "by eye"}
+
+
+def with_method(
+    total: Hardness, method: Certificate, titrant_mol_l: Quantity, end: str
+) -> Hardness:
     """Hardness with the bias of a verified method subtracted and its scatter taken as it was found.
 
     Parameters
@@ -199,12 +204,21 @@ def with_method(total: Hardness, method: Certificate, titrant_mol_l: Quantity) -
         Certificate of kind "method": bias in mmol/L, and the factor of the scatter.
     titrant_mol_l:
         Its readings were made once, at the standardisation, so the factor leaves them.
+    end:
+        How the end was found, "recording" or "by eye".
 
     Raises
     ------
     CertificateProblem
-        The certificate lacks one of the two.
+        The certificate lacks one of the two, or verifies ends that were found in the other way.
     """
+    verified = str(method.details.get("end", end))
+    if verified != end and verified in _FOUND:
+        raise CertificateProblem(
+            f"{method.identifier} verifies ends found {_FOUND[verified]}; this one was found "
+            f"{_FOUND[end]} and has another error.",
+            "Leave out [method], or verify the method as it is used here.",
+        )
     bias = method.quantity("bias", "mmol/L")
     factor = method.quantity("scatter_factor", "1").value
     parts = {

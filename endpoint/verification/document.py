@@ -19,6 +19,7 @@ QUESTIONS = {
     "scatter": "Does the scatter agree with the uncertainty that the results state?",
     "days": "Do the days agree with one another?",
     "line": "Is the line of found against known hardness straight?",
+    "slope": "Is the error the same at low and at high hardness?",
 }
 """What is asked of a bench, by the code of the check."""
 REMEDIES = {
@@ -28,8 +29,14 @@ REMEDIES = {
     "here.",
     "days": "Look for what changes from day to day: titrant, buffer, light, temperature.",
     "line": "Look at the lowest and the highest level: blank, dilution, titre beyond the burette.",
+    "slope": "Standardise the titrant again and check burette and pipette: an error that grows "
+    "with the hardness comes from a concentration or a volume.",
 }
 """What to do where the answer is no."""
+_NO_CERTIFICATE = (
+    "No certificate: the error is not the same at every level and on every day, so no single bias "
+    "can be subtracted. Verify the method again when the cause is found."
+)
 
 
 def verification_document(found: Verification) -> dict[str, Any]:
@@ -43,7 +50,9 @@ def verification_document(found: Verification) -> dict[str, Any]:
         "standards": found.table.standards,
         "titrations": len(found.table.titrations),
         "without_result": list(found.table.without_result),
+        "verdict": found.verdict,
         "passed": found.passed,
+        "end": found.table.end,
         "bias_mmol_l": {
             **_number(found.bias),
             "standard_uncertainty_expected": found.expected_u,
@@ -59,9 +68,9 @@ def verification_document(found: Verification) -> dict[str, Any]:
                 "bias_mmol_l": _number(each.bias),
                 "p_value": each.p_value,
                 "recovery": None if math.isnan(each.recovery) else each.recovery,
-                "recovery_standard_uncertainty": None
-                if math.isnan(each.recovery_u)
-                else each.recovery_u,
+                "recovery_interval95": None
+                if math.isnan(each.recovery)
+                else list(each.recovery_interval),
             }
             for each in found.levels
         ],
@@ -69,6 +78,7 @@ def verification_document(found: Verification) -> dict[str, Any]:
         if line is None
         else {
             "slope": line.slope,
+            "slope_standard_uncertainty": line.slope_u,
             "intercept_mmol_l": line.intercept,
             "residual_s_mmol_l": line.residual_s,
             "lack_of_fit_f": line.f,
@@ -131,32 +141,52 @@ def levels_csv(found: Verification) -> str:
     data = verification_document(found)["levels"]
     writer.writerow(
         ("level", "n", "known_mmol_l", "mean_mmol_l", "s_mmol_l", "bias_mmol_l", "bias_low95",
-         "bias_high95", "recovery", "recovery_u", "p_value")
+         "bias_high95", "recovery", "recovery_low95", "recovery_high95", "p_value")
     )  # fmt: skip
     for each in data:
         bias = each["bias_mmol_l"]
         numbers = (each["known_mmol_l"], each["mean_mmol_l"], each["s_mmol_l"], bias["value"],
-                   *bias["interval95"], each["recovery"], each["recovery_standard_uncertainty"],
-                   each["p_value"])  # fmt: skip
+                   *bias["interval95"], each["recovery"],
+                   *(each["recovery_interval95"] or (None, None)), each["p_value"])  # fmt: skip
         writer.writerow(
             (each["level"], each["n"], *("" if v is None else f"{v:.6g}" for v in numbers))
         )
     return out.getvalue()
 
 
+def to_do(found: Verification) -> list[str]:
+    """What to do about each answer that is no."""
+    said = [REMEDIES[each.code] for each in found.checks if not each.passed]
+    return said if found.one_error else [*said, _NO_CERTIFICATE]
+
+
 def answer(found: Verification) -> str:
     """Return the sentences that answer the question: may the results of this bench be trusted."""
     low, high = found.bias.interval(0.95)
-    faults = [*filter(None, map(_failed, found.checks)), *_broken(found)]
-    verdict = "passes: chance explains all that was found"
-    if not found.passed:
-        verdict = f"does not pass: {'; '.join(faults)}"
+    chance = "chance explains it" if low <= 0.0 <= high else "more than chance explains"
     return (
-        f"{found.table.head.what}, {found.table.bench}: the method {verdict}. Mean error "
-        f"{found.bias.value:+.4f} mmol/L (95 % interval {low:+.4f} to {high:+.4f}); scatter "
-        f"{found.factor.value:.2f} times what the results state (95 % interval "
-        f"{found.factor.low:.2f} to {found.factor.high:.2f})."
+        f"{found.table.head.what}, {found.table.bench}: {_VERDICTS[found.verdict]}"
+        f"{'; '.join(_why(found))}. Mean error {found.bias.value:+.4f} mmol/L (95 % interval "
+        f"{low:+.4f} to {high:+.4f}: {chance}); scatter {found.factor.value:.2f} times what the "
+        f"results state (95 % interval {found.factor.low:.2f} to {found.factor.high:.2f})."
     )
+
+
+_VERDICTS = {
+    "passes": "the method passes: the results agree with the uncertainties that they state",
+    "does not pass": "the method does not pass: ",
+    "undecided": "the study does not decide whether the method passes: ",
+}
+
+
+def _why(found: Verification) -> list[str]:
+    """What stands against a pass; for one that passes, what is missing all the same."""
+    without = len(found.table.without_result)
+    said = [*filter(None, map(_failed, found.checks)), *_broken(found)]
+    if without:
+        of = without + len(found.table.titrations)
+        said.append(f"{without} of {of} titrations gave no result")
+    return ["", *said] if found.passed and said else said
 
 
 def _failed(check: Check) -> str:
@@ -165,15 +195,16 @@ def _failed(check: Check) -> str:
         "scatter": "the scatter is not what the results state",
         "days": "the days differ",
         "line": "the line is not straight",
+        "slope": "the error grows with the hardness",
     }
     return "" if check.passed else words[check.code]
 
 
 def _broken(found: Verification) -> list[str]:
     return [
-        f"the acceptance limit of the {each.code} is not met"
+        f"the acceptance limit of the {each.code} is {each.verdict}"
         for each in found.accepted
-        if each.verdict == "not met"
+        if each.verdict != "met"
     ]
 
 
@@ -181,10 +212,10 @@ def summary_text(found: Verification, *, width: int = 80, encoding: str | None =
     """Text for a terminal: the answer, levels, checks, and what to do."""
     blocks = [
         [fill(answer(found), width)],
-        ["Levels, mmol/L (+-: standard uncertainty)", *table(level_rows(found))],
-        [fill(precision_words(found), width)],
+        ["Levels, mmol/L, with 95 % intervals", *table(level_rows(found))],
+        [fill(" ".join(filter(None, (line_words(found), precision_words(found)))), width)],
         table(check_rows(found)),
-        bullets([REMEDIES[each.code] for each in found.checks if not each.passed], width),
+        bullets(to_do(found), width),
         bullets([accepted_words(each) for each in found.accepted], width),
         bullets([f"Without a result: {text}." for text in found.table.without_result], width),
         [fill(f"Standards: {found.table.standards}. {CAUTION}", width)],
@@ -193,15 +224,16 @@ def summary_text(found: Verification, *, width: int = 80, encoding: str | None =
 
 
 def level_rows(found: Verification) -> list[tuple[str, ...]]:
-    """Levels as rows of cells under their heads; +- stands before a standard uncertainty."""
+    """Levels as rows of cells under their heads."""
     rows: list[tuple[str, ...]] = [
-        ("level", "n", "known", "mean", "s", "bias", "95 % interval", "recovery")
+        ("level", "n", "known", "mean", "s", "bias", "interval", "recovery, %")
     ]
     for each in found.levels:
         low, high = each.bias.interval(0.95)
-        share = "-" if math.isnan(each.recovery) else (
-            f"{100 * each.recovery:.2f} +- {100 * each.recovery_u:.2f} %"
-        )  # fmt: skip
+        share = "-"
+        if not math.isnan(each.recovery):
+            least, most = each.recovery_interval
+            share = f"{100 * each.recovery:.2f} ({100 * least:.2f} to {100 * most:.2f})"
         rows.append(
             (
                 each.name[:20],
@@ -215,6 +247,22 @@ def level_rows(found: Verification) -> list[tuple[str, ...]]:
             )
         )
     return rows
+
+
+def line_words(found: Verification) -> str:
+    """Slope and intercept, and the tests of line and scatter with their degrees of freedom."""
+    line, factor = found.line, found.factor
+    chi = (
+        f"Scatter held against the stated one: chi-square {factor.chi_square:.1f} with "
+        f"{factor.freedom} degrees of freedom."
+    )
+    if line is None:
+        return chi
+    return (
+        f"Line of found against known hardness: slope {line.slope:.4f} (standard uncertainty "
+        f"{two_figures(line.slope_u)}), intercept {line.intercept:+.4f} mmol/L; lack of fit F = "
+        f"{line.f:.2f} with {line.freedom[0]} and {line.freedom[1]} degrees of freedom. {chi}"
+    )
 
 
 def precision_words(found: Verification) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 import random
 from dataclasses import dataclass
@@ -14,6 +15,15 @@ _STOCK_MMOL_L = 10.0
 Methods 2340 C (there 1 mg/mL, the same; from memory)."""
 _LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ"
 """Of the codes: without those that look like a digit, and without that of the levels."""
+_SAMPLES_ML, _BURETTES_ML = (100.0, 50.0), (25.0, 50.0)
+"""Sample volumes, by fillings of a 50 mL pipette, and burettes; the first that serve are taken."""
+_TITRANT_MOL_L, _ADDED_ML, _FLASK_ML = 0.01, 5.0, 105.0
+"""EDTA, mol/L; buffer, and all that is in the flask at the start, mL."""
+_FULL = 0.9
+"""Largest titre as a part of the burette, so that the end is passed on one filling. Our choice."""
+_FLASKS_ML = (250.0, 500.0, 1000.0, 2000.0)
+_RINSE = 1.25
+"""Standard to be made, as a multiple of what is pipetted: rinsing and a spare. Our choice."""
 _MOST_TITRATIONS = 200
 """More are not planned: weeks of work. Our choice."""
 
@@ -43,6 +53,10 @@ class VerificationPlan:
     expected_mmol_l: float
     """The same, as the plan will give it with the stated scatter."""
     steps: tuple[Step, ...]
+    sample_ml: float
+    """Of each titration."""
+    burette_ml: float
+    """Nominal volume of the smallest burette that the highest level does not empty."""
 
 
 def plan_verification(
@@ -79,10 +93,12 @@ def plan_verification(
     from scipy.special import stdtrit
 
     levels = tuple(sorted(set(levels_mmol_l)))
-    if len(levels) < 3 or not all(0.0 <= each <= _STOCK_MMOL_L for each in levels):
+    most = _FULL * _BURETTES_ML[-1] * _TITRANT_MOL_L * 1000.0 / _SAMPLES_ML[-1]
+    if len(levels) < 3 or not all(0.0 < each <= most for each in levels):
         raise VerificationProblem(
-            f"The plan has {len(levels)} levels.",
-            f"Give 3 or more different ones, from 0 to {_STOCK_MMOL_L:g} mmol/L.",
+            f"The plan has {len(levels)} levels, {', '.join(f'{each:g}' for each in levels)} "
+            "mmol/L.",
+            f"Give 3 or more different ones, above 0 and up to {most:g} mmol/L.",
         )
     if not 3 <= days <= 20:
         raise VerificationProblem(f"The plan has {days} days.", "Give 3 to 20.")
@@ -100,7 +116,25 @@ def plan_verification(
         )
     expected = reach / math.sqrt(each_day * len(levels))
     steps = _steps(levels, each_day, days, random.Random(seed))
-    return VerificationPlan(levels, each_day, days, wanted_mmol_l, expected, steps)
+    sample_ml, burette_ml = _ware(levels[-1])
+    return VerificationPlan(
+        levels, each_day, days, wanted_mmol_l, expected, steps, sample_ml, burette_ml
+    )
+
+
+def titre_ml(known_mmol_l: float, sample_ml: float) -> float:
+    """Titre of a level, mL of the EDTA of the plan."""
+    return known_mmol_l * sample_ml / (1000.0 * _TITRANT_MOL_L)
+
+
+def _ware(highest_mmol_l: float) -> tuple[float, float]:
+    """Sample volume and burette, mL, with which the highest level stays on one filling."""
+    pairs = ((sample, burette) for sample in _SAMPLES_ML for burette in _BURETTES_ML)
+    return next(
+        (sample, burette)
+        for sample, burette in pairs
+        if titre_ml(highest_mmol_l, sample) <= _FULL * burette + 1e-9
+    )
 
 
 def _steps(
@@ -117,7 +151,7 @@ def _steps(
     return tuple(steps)
 
 
-def table_text(plan: VerificationPlan, today: str) -> str:
+def table_text(plan: VerificationPlan, today: datetime.date) -> str:
     """Table to fill: known values and recordings; the head of `verification.table`."""
     head = [
         "format = 1",
@@ -125,10 +159,12 @@ def table_text(plan: VerificationPlan, today: str) -> str:
         'id = "METHOD-1"',
         'what = "hardness by EDTA, end from a recording"',
         f"date = {today}",
+        f"expiry = {_year_later(today)}",
         'operator = "?"',
         "[method]",
         'bench = "which bench, camera, burette, pipette"',
         'standards = "calcium carbonate, supplier and lot"',
+        'end = "recording"',
         "# Acceptance limits, to be set before the first titration:",
         "# largest_bias_percent = 1.0",
         "# largest_scatter_percent = 0.5",
@@ -142,24 +178,77 @@ def table_text(plan: VerificationPlan, today: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def record_text(step: Step) -> str:
+def _year_later(day: datetime.date) -> datetime.date:
+    """A year is our choice; the head of the table may say less."""
+    return day + datetime.timedelta(days=365)
+
+
+def record_text(plan: VerificationPlan, name: str) -> str:
     """Record of one titration, which names only the code of the flask."""
+    fillings = round(plan.sample_ml / 50.0)
+    deliveries = ", ".join(["50.0"] * fillings)
     return f"""format = 1
 [sample]
-label = "Flask {step.code}"
-deliveries_ml = [50.0, 50.0]
-added_ml = 5.0
+label = "Flask {name}"
+deliveries_ml = [{deliveries}]
+added_ml = {_FLASK_ML - plan.sample_ml:.1f}
 [titrant]
 certificate = "edta.json"
 [recording]
-video = "{step.code}.mp4"
+video = "{name}.mp4"
 [delivery]
-log = "{step.code}.csv"
+log = "{name}.csv"
 mode = "steps"
 [ware]
-burette = {{ nominal_ml = 25, class = "A" }}
+burette = {{ nominal_ml = {plan.burette_ml:g}, class = "A" }}
 pipette = {{ nominal_ml = 50, class = "A" }}
 """
+
+
+def controls(plan: VerificationPlan) -> tuple[str, ...]:
+    """Names of the records of the controls, one for each day."""
+    return tuple(f"control-{day}" for day in range(1, plan.days + 1))
+
+
+def _flask_ml(plan: VerificationPlan, number: int) -> tuple[int, float]:
+    """Flasks to make up of a level, and their volume, mL."""
+    titrations = plan.replicates * plan.days
+    if number == len(plan.levels_mmol_l) // 2:
+        titrations += plan.days
+    need = _RINSE * titrations * plan.sample_ml
+    count = math.ceil(need / _FLASKS_ML[-1])
+    return count, next(flask for flask in _FLASKS_ML if count * flask >= need)
+
+
+def _levels(plan: VerificationPlan) -> list[str]:
+    lines = []
+    for k, known in enumerate(plan.levels_mmol_l):
+        count, flask = _flask_ml(plan, k)
+        several = f", {count} flasks, poured together and mixed" if count > 1 else ""
+        lines.append(
+            f"    L{k + 1}: {known:g} mmol/L, {flask * known / _STOCK_MMOL_L:.1f} mL of stock in "
+            f"{flask:g} mL{several}"
+        )
+    return lines
+
+
+def _litres_of_stock(plan: VerificationPlan) -> list[str]:
+    need = 0.0
+    for k, known in enumerate(plan.levels_mmol_l):
+        count, flask = _flask_ml(plan, k)
+        need += count * flask * known / _STOCK_MMOL_L
+    if need <= 1000.0:
+        return []
+    times = math.ceil(need / 1000.0)
+    return [
+        f"  The levels take {need / 1000.0:.1f} L of it: make {times} L, with {times} times the "
+        "mass and acid."
+    ]
+
+
+def _water(plan: VerificationPlan) -> str:
+    more = _FLASK_ML - plan.sample_ml - _ADDED_ML
+    return f", {more:g} mL of pure water" if more > 0 else ""
 
 
 def protocol_text(plan: VerificationPlan) -> str:
@@ -169,7 +258,7 @@ def protocol_text(plan: VerificationPlan) -> str:
         "",
         f"{len(plan.steps)} titrations: {len(plan.levels_mmol_l)} levels, {plan.replicates} of "
         f"each on each of {plan.days} days.",
-        f"The mean error will be known to +-{plan.expected_mmol_l:.2g} mmol/L (95 %), if one "
+        f"The mean error will be known to ± {plan.expected_mmol_l:.2g} mmol/L (95 %), if one "
         "titration scatters as stated.",
         "",
         "Cautions",
@@ -181,21 +270,30 @@ def protocol_text(plan: VerificationPlan) -> str:
         f"- Stock, {_STOCK_MMOL_L:g} mmol/L: dry calcium carbonate for 2 h at 110 °C. Weigh "
         f"{_STOCK_MMOL_L * M_CACO3 / 1000:.4f} g to 0.1 mg",
         "  into a beaker, moisten it, dissolve it in as little hydrochloric acid (1 mol/L) as",
-        "  needs be (about 25 mL), boil off the carbon dioxide, cool, neutralise to methyl red",
+        "  is needed (about 25 mL), boil off the carbon dioxide, cool, neutralise to methyl red",
         "  with ammonia, and make up to 1000 mL at 20 °C. Write down mass, purity and flask.",
+        *_litres_of_stock(plan),
         "- Without magnesium the change is slow: use a buffer with Mg-EDTA, in the blank as well.",
-        "- Levels, made up to 1000 mL with pure water; somebody else labels the flasks by code:",
-    ]
-    for k, known in enumerate(plan.levels_mmol_l, 1):
-        volume = 1000.0 * known / _STOCK_MMOL_L
-        lines.append(f"    L{k}: {known:g} mmol/L, {volume:.1f} mL of stock")
-    lines += [
+        "- Levels, made up with pure water; somebody else labels the flasks by code:",
+        *_levels(plan),
         "- The known hardness and its standard uncertainty come from mass, purity, flask and",
         "  pipettes; write them into the table before the titrations are evaluated.",
         "",
+        "Each titration",
+        f"- {plan.sample_ml:g} mL of the standard ({round(plan.sample_ml / 50.0)} × 50 mL "
+        f"pipette), {_ADDED_ML:g} mL of buffer{_water(plan)}, indicator.",
+        f"- EDTA, {_TITRANT_MOL_L:g} mol/L, standardised; its certificate is edta.json in the "
+        "records.",
+        f"- A burette of {plan.burette_ml:g} mL: the highest level takes "
+        f"{titre_ml(plan.levels_mmol_l[-1], plan.sample_ml):.1f} mL.",
+        "",
         "On each day",
-        "- One blank (water, buffer, indicator) and one control (the middle level, not blind)",
-        "  before the others. If the control differs by more than three standard deviations, stop.",
+        "- One blank (water, buffer, indicator): it must be blue before any EDTA. If it is red,",
+        "  find the calcium or magnesium in water, buffer or ware before you go on.",
+        "- One control (the middle level, not blind; records control-1 to "
+        f"control-{plan.days}). If it",
+        "  differs from the known hardness by more than three standard deviations, stop. It is not",
+        "  in the table: keep it on a control chart (endpoint replicates --control-chart).",
         "- Titrate in this order, and record each; nobody who titrates knows the levels.",
         "",
     ]

@@ -11,12 +11,13 @@ from endpoint.drawing.svg import PRINT_STYLE, Drawing, nice_ticks, tick_texts
 from endpoint.report.typesetting import set_from
 from endpoint.result.wording import CAUTION
 from endpoint.verification.document import (
-    REMEDIES,
     accepted_words,
     answer,
     check_rows,
     level_rows,
+    line_words,
     precision_words,
+    to_do,
 )
 from endpoint.verification.study import Verification
 
@@ -33,13 +34,14 @@ def report_contents(found: Verification) -> dict[str, Any]:
     return {
         "title": f"Method verification: {found.table.bench}",
         "passed": found.passed,
-        "verdict": "passes" if found.passed else "does not pass",
+        "verdict": found.verdict,
+        "said": {"undecided": "is not decided upon"}.get(found.verdict, found.verdict),
         "answer": said[:1].upper() + said[1:],
-        "to_do": [REMEDIES[each.code] for each in found.checks if not each.passed],
+        "to_do": to_do(found),
         "tables": [
             {
                 "heading": "Levels",
-                "caption": "In mmol/L; the number after ± is a standard uncertainty.",
+                "caption": "In mmol/L, with 95 % intervals.",
                 "rows": _signed(found),
             },
             {
@@ -49,7 +51,7 @@ def report_contents(found: Verification) -> dict[str, Any]:
                 "rows": [list(row) for row in check_rows(found)],
             },
         ],
-        "precision": precision_words(found),
+        "precision": f"{line_words(found)} {precision_words(found)}",
         "accepted": [accepted_words(each) for each in found.accepted],
         "without": [f"Without a result: {text}." for text in found.table.without_result],
         "standards": f"Standards: {found.table.standards}.",
@@ -59,10 +61,7 @@ def report_contents(found: Verification) -> dict[str, Any]:
 
 
 def _signed(found: Verification) -> list[list[str]]:
-    return [
-        [cell.replace("+-", "±").replace("-0.", "\u22120.") for cell in row]
-        for row in level_rows(found)
-    ]
+    return [[cell.replace("-0.", "\u22120.") for cell in row] for row in level_rows(found)]
 
 
 def errors_drawing(found: Verification, style: str = "") -> dict[str, str]:

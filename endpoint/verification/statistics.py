@@ -43,12 +43,12 @@ class Level:
         return self.mean / self.known if self.known > 0 else math.nan
 
     @property
-    def recovery_u(self) -> float:
-        """Standard uncertainty of the recovery; NaN for a blank."""
+    def recovery_interval(self) -> tuple[float, float]:
+        """95 % interval of the recovery; NaN for a blank."""
         if not self.known > 0:
-            return math.nan
-        own = self.s / math.sqrt(self.n) / self.mean
-        return self.recovery * math.hypot(own, self.known_u / self.known)
+            return math.nan, math.nan
+        low, high = self.bias.interval(0.95)
+        return 1.0 + low / self.known, 1.0 + high / self.known
 
 
 @dataclass(frozen=True)
@@ -56,6 +56,8 @@ class Fit:
     """Straight line of found against known, and whether it is straight."""
 
     slope: float
+    slope_u: float
+    """Standard uncertainty of the slope, from the scatter alone."""
     intercept: float
     residual_s: float
     f: float
@@ -147,8 +149,9 @@ def straight_line(known: FloatArray, found: FloatArray) -> Fit | None:
         return None
     freedom = (m - 2, n - m)
     f = max(rest - pure, 0.0) / freedom[0] / (pure / freedom[1])
-    tail = float(fdtrc(*freedom, f))
-    return Fit(float(slope), float(intercept), math.sqrt(rest / (n - 2)), f, freedom, tail)
+    tail, s = float(fdtrc(*freedom, f)), math.sqrt(rest / (n - 2))
+    slope_u = s / math.sqrt(float(np.sum((known - known.mean()) ** 2)))
+    return Fit(float(slope), slope_u, float(intercept), s, f, freedom, tail)
 
 
 def precision(errors: FloatArray, levels: Sequence[str], days: Sequence[str]) -> Precision:

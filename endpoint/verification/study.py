@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.certificate import Certificate
 from calibration.quantity import Quantity
@@ -23,11 +24,16 @@ from endpoint.verification.statistics import (
     scatter_factor,
     straight_line,
 )
-from endpoint.verification.table import VerificationTable
+from endpoint.verification.table import VerificationProblem, VerificationTable
 
 ALARM = 0.05
 """Probability below which chance is said not to explain a finding, for all tests together."""
+MOST_WITHOUT = 0.1
+"""Part of the titrations without a result above which a study decides nothing. Our choice."""
+_LEAST_RECOVERY, _MOST_RECOVERY = 0.5, 2.0
+"""Recovery outside which known and found are not in one unit, or not of one flask."""
 BIAS, STANDARDS = "method: mean error on this bench", "method: known hardness of the standards"
+LEVELS = "method: error that grows with the hardness"
 
 
 @dataclass(frozen=True)
@@ -35,7 +41,7 @@ class Check:
     """One question to the bench, with the probability of the answer if nothing is wrong."""
 
     code: str
-    """"bias", "scatter", "days" or "line"."""
+    """"bias", "scatter", "days", "line" or "slope"."""
     p_value: float
     adjusted_p: float
     passed: bool
@@ -87,11 +93,32 @@ class Verification:
         return _middle(self.levels)
 
     @property
+    def verdict(self) -> str:
+        """The method "passes", "does not pass", or the study is "undecided".
+
+        It is undecided where an acceptance limit lies within its interval, or where more than a
+        tenth of the titrations gave no result.
+        """
+        limits = {each.verdict for each in self.accepted}
+        if not all(check.passed for check in self.checks) or "not met" in limits:
+            return "does not pass"
+        return "undecided" if "undecided" in limits or self.many_without else "passes"
+
+    @property
     def passed(self) -> bool:
-        """Whether chance explains all that was found, and no acceptance limit is broken."""
-        return all(check.passed for check in self.checks) and all(
-            each.verdict != "not met" for each in self.accepted
-        )
+        """Whether the method passes."""
+        return self.verdict == "passes"
+
+    @property
+    def many_without(self) -> bool:
+        """Whether more than a tenth of the titrations gave no result."""
+        without = len(self.table.without_result)
+        return without > MOST_WITHOUT * (without + len(self.table.titrations))
+
+    @property
+    def one_error(self) -> bool:
+        """Whether one bias describes all levels and days, so that it may be subtracted."""
+        return all(c.passed for c in self.checks if c.code in ("days", "line", "slope"))
 
 
 def _middle(levels: tuple[Level, ...]) -> float:
@@ -129,6 +156,7 @@ def verify(table: VerificationTable) -> Verification:
         )
         for name in sorted(set(names), key=lambda n: next(e.known for e in rows if e.level == n))
     )
+    _check_recovery(table.name, levels)
     line = straight_line(
         np.array([each.known for each in rows]), np.array([each.found for each in rows])
     )
@@ -145,19 +173,46 @@ def verify(table: VerificationTable) -> Verification:
         held=held,
         held_interval=proportion(held, len(rows)),
         detection=None if line is None else detection_limits(levels[0], line.slope),
-        checks=_checks(value, total_u, factor, spread, line),
+        checks=_checks(value, total_u, factor, spread, line, _slope_u(table, shared, known_u)),
         accepted=_accepted(table, bias, spread, levels),
     )
 
 
+def _check_recovery(name: str, levels: tuple[Level, ...]) -> None:
+    for each in levels:
+        if each.known > 0 and not _LEAST_RECOVERY <= each.recovery <= _MOST_RECOVERY:
+            raise VerificationProblem(
+                f"{name}: level {each.name} is known to have {each.known:g} mmol/L, but "
+                f"{each.mean:.4g} mmol/L was found.",
+                "Give the known hardness in mmol/L (1 mmol/L is 100.09 mg/L as CaCO3), and check "
+                "that each row has the recording of its own flask.",
+            )
+
+
+def _slope_u(table: VerificationTable, shared: NDArray[np.float64], known_u: float) -> float:
+    """What the results state for the slope: titrant, burette and stock are off in proportion."""
+    known = np.array([each.known for each in table.titrations])
+    middle = float(known.mean())
+    return math.hypot(float(shared.mean()), known_u) / middle if middle > 0 else 0.0
+
+
 def _checks(
-    bias: float, expected_u: float, factor: Factor, spread: Precision, line: Fit | None
+    bias: float,
+    expected_u: float,
+    factor: Factor,
+    spread: Precision,
+    line: Fit | None,
+    slope_u: float,
 ) -> tuple[Check, ...]:
+    from scipy.special import stdtr
+
     p = {"bias": math.erfc(abs(bias) / expected_u / math.sqrt(2.0)), "scatter": factor.p_value}
     if spread.days > 1:
         p["days"] = spread.p_value
     if line is not None:
         p["line"] = line.p_value
+        z = abs(line.slope - 1.0) / math.hypot(line.slope_u, slope_u)
+        p["slope"] = 2.0 * float(stdtr(sum(line.freedom), -z))
     adjusted = holm(list(p.values()))
     return tuple(
         Check(code, value, each, each >= ALARM)
@@ -190,10 +245,22 @@ def certificate_of(found: Verification) -> Certificate:
     """Certificate of kind "method": the bias, and the factor for the scatter.
 
     The factor is that of the study where its interval leaves 1 out, else 1: fewer digits of a
-    chance result are carried into later ones.
+    chance result are carried into later ones. The bias is the same at every hardness; by how much
+    the line of the study departs from that over the levels is a part of its uncertainty.
+
+    Raises
+    ------
+    ValueError
+        The error differs between levels or days: no single bias may be subtracted.
     """
+    if not found.one_error:
+        raise ValueError("no single bias describes this bench")
     head, table, factor = found.table.head, found.table, found.factor
     apart = not factor.low <= 1.0 <= factor.high
+    low, high = found.levels[0].known, found.levels[-1].known
+    tilt = 0.0 if found.line is None else abs(found.line.slope - 1.0) * (high - low) / 2.0
+    # As large as at either end, where a rectangular distribution would hold too seldom.
+    grows = Quantity.measured(0.0, "mmol/L", tilt, LEVELS)
     return Certificate(
         identifier=head.identifier,
         kind="method",
@@ -202,7 +269,7 @@ def certificate_of(found: Verification) -> Certificate:
         expiry=head.expiry,
         operator=head.operator,
         quantities={
-            "bias": found.bias,
+            "bias": found.bias + grows,
             "scatter_factor": Quantity(factor.value if apart else 1.0, "1"),
         },
         readings={"error_mmol_l": tuple(each.error for each in table.titrations)},
@@ -210,7 +277,8 @@ def certificate_of(found: Verification) -> Certificate:
         details={
             "passed": found.passed,
             "titrations": len(table.titrations),
-            "from_mmol_l": found.levels[0].known,
-            "to_mmol_l": found.levels[-1].known,
+            "from_mmol_l": low,
+            "to_mmol_l": high,
+            **({} if table.end is None else {"end": table.end}),
         },
     )

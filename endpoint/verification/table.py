@@ -12,6 +12,7 @@ A CSV with a head of `#` lines, or a TOML sheet that names its CSV:
     # [method]
     # bench = "bench 2, camera C1, burette B2"
     # standards = "calcium carbonate, lot C-18, in dilute hydrochloric acid"
+    # end = "recording"                   # or "by eye": how the end was found
     # largest_bias_percent = 1.0          # acceptance limits, set before the titrations; optional
     # largest_scatter_percent = 0.5       # standard deviation of one result
     level,day,known_mmol_l,known_u_mmol_l,recording
@@ -37,6 +38,8 @@ from endpoint.files.batch_table import read_batch_table
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup
 
+ENDS = ("recording", "by eye")
+"""How the end of a titration is found."""
 LEAST_LEVEL = 2
 """Titrations of a level without which its scatter is unknown."""
 _BATCH_NUMBERS = ("hardness_mmol_l", "hardness_u_mmol_l", "hardness_own_u_mmol_l")
@@ -86,6 +89,8 @@ class VerificationTable:
     bench: str
     standards: str
     limits: Limits
+    end: str | None
+    """How the end was found, "recording" or "by eye"; None where nobody says."""
     titrations: tuple[Titration, ...]
     without_result: tuple[str, ...]
     """Rows whose recording gave no hardness, and why."""
@@ -111,24 +116,31 @@ def read_verification(path: Path, results: Path | None, today: datetime.date) ->
     try:
         sheet = read_sheet(path, today)
         head = sheet.head()
-        bench, standards, limits = _method(sheet)
+        bench, standards, limits, end = _method(sheet)
         rows = sheet.rows("titration", least=LEAST_LEVEL)
         bring = _from_files(path.parent) if results is None else _from_batch(results)
+        if any(row.has("recording") for row in rows):
+            end = "recording"
         kept, left = _titrations(rows, bring)
         sheet.close()
     except CalibrationProblem as problem:
         raise VerificationProblem(problem.sentence, problem.remedy) from None
     _check_levels(path.name, kept)
-    return VerificationTable(path.name, head, bench, standards, limits, kept, left)
+    return VerificationTable(path.name, head, bench, standards, limits, end, kept, left)
 
 
-def _method(sheet: Sheet) -> tuple[str, str, Limits]:
+def _method(sheet: Sheet) -> tuple[str, str, Limits, str | None]:
     section = sheet.section("method")
     found = section.text("bench"), section.text("standards")
     bias = section.number("largest_bias_percent", 0.001, 50.0, None)
     scatter = section.number("largest_scatter_percent", 0.001, 50.0, None)
+    end = section.text("end", None)
+    if end not in (None, *ENDS):
+        raise VerificationProblem(
+            f'{section.where}: end is "{end:.40}".', 'Write "recording" or "by eye".'
+        )
     section.close()
-    return *found, Limits(*(None if v is None else 0.01 * v for v in (bias, scatter)))
+    return *found, Limits(*(None if v is None else 0.01 * v for v in (bias, scatter))), end
 
 
 _Bring = Callable[[str, str], tuple[float, float, float] | str]
@@ -189,6 +201,12 @@ def _check_levels(name: str, titrations: tuple[Titration, ...]) -> None:
 
 def _from_files(folder: Path) -> _Bring:
     def bring(name: str, where: str) -> tuple[float, float, float] | str:
+        if name.endswith(".toml"):
+            raise VerificationProblem(
+                f"{where}: {name} is a record, not a result.",
+                f"Run endpoint batch {folder} --out RESULTS first, then give --results "
+                "RESULTS/results.csv.",
+            )
         (run,) = read_runs((folder / name,), TitreSetup())
         if run.hardness_mmol_l is None:
             return f"{name} has no hardness ({run.status})"

@@ -43,6 +43,22 @@ def test_no_line_of_the_help_is_cut(columns: int) -> None:
         assert " ".join(first.split()) in text
 
 
+def test_no_line_of_the_help_of_a_group_is_cut() -> None:
+    groups = [c for c in main.commands.values() if isinstance(c, click.Group)]
+    assert len(groups) >= 2
+    for group in groups:
+        text = " ".join(run(str(group.name), "--help").stdout.split())
+        for command in group.commands.values():
+            first = (command.help or "").partition("\n\n")[0]
+            assert " ".join(first.split()) in text
+
+
+def test_a_group_without_a_word_prints_its_help() -> None:
+    bare = run("verify")
+    assert bare.exit_code == 0
+    assert bare.stdout == run("verify", "--help").stdout
+
+
 def test_every_command_with_json_takes_a_file_or_a_dash() -> None:
     for command in main.commands.values():
         for option in command.params:

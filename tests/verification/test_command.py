@@ -17,7 +17,7 @@ from pypdf import PdfReader
 
 from calibration.certificate import read_certificate
 from endpoint.verification.document import QUESTIONS, REMEDIES
-from endpoint.verification.plan import plan_verification
+from endpoint.verification.plan import plan_verification, protocol_text, titre_ml
 from endpoint.verification.table import VerificationProblem
 from tests.bench_server import barriers, heard
 from tests.command import located, run
@@ -64,6 +64,11 @@ def test_a_sound_bench(tmp_path: Path) -> None:
     rows = list(csv.DictReader(io.StringIO((tmp_path / "out" / "levels.csv").read_text("utf-8"))))
     assert [row["level"] for row in rows] == ["low", "middle", "high"]
     assert float(rows[2]["recovery"]) == pytest.approx(1.0, abs=0.002)
+    assert float(rows[2]["recovery_low95"]) < 1.0 < float(rows[2]["recovery_high95"])
+    line, factor = data["line"], data["scatter_factor"]
+    assert f"slope {line['slope']:.4f}" in text
+    assert f"lack of fit F = {line['lack_of_fit_f']:.2f} with 1 and 21 degrees" in text
+    assert f"chi-square {factor['chi_square']:.1f} with 21 degrees" in text
     certificate = read_certificate(tmp_path / "out" / "method.json")
     assert (certificate.kind, certificate.identifier) == ("method", "METHOD-1")
     assert "METHOD-1" in run("certificates", tmp_path / "out").stdout
@@ -78,6 +83,9 @@ def test_the_sample_bench_is_simulated_and_passes() -> None:
     # The bias that was put in: 0.003 mmol/L, which is 0.03 mL of 0.01 mol/L for 100 mL.
     low, high = data["bias_mmol_l"]["interval95"]
     assert 0.0 < low < 0.003 < high
+    text = " ".join(run("verify", path).stdout.split())
+    assert "the method passes: the results agree with the uncertainties that they state" in text
+    assert "more than chance explains" in text
 
 
 @pytest.mark.parametrize(("bias", "scatter"), [(0.0, 0.002), (0.02, 0.006)])
@@ -136,6 +144,7 @@ def test_a_bench_that_is_off_is_told_what_and_what_to_do(tmp_path: Path) -> None
         ("low,0,0.8", "low,0,0.9", "2 different known values"),
         (",0.002\n", ",\n", "own_u_mmol_l"),
         ("0.001", "-0.001", "known_u_mmol_l"),
+        ("# standards", '# end = "guess"\n# standards', '"by eye"'),
         ("date = 2026-11-20", "date = 2926-11-20", "date"),
     ],
 )
@@ -211,8 +220,63 @@ def test_a_record_carries_the_verified_method(tmp_path: Path) -> None:
     assert used["id"] == "METHOD-1"
 
 
+def test_known_values_in_another_unit_are_refused(tmp_path: Path) -> None:
+    path = table(tmp_path)
+    text = path.read_text("utf-8")
+    for known in ("0.8", "1.7", "4.0"):
+        text = text.replace(f",{known},0.001,", f",{100.0 * float(known):.0f},0.1,")
+    path.write_text(text, encoding="utf-8")
+    got = run("verify", path)
+    assert got.exit_code == 2
+    assert "level low is known to have 80 mmol/L, but 0.8" in got.stderr
+    assert "100.09 mg/L" in got.stderr
+
+
+def test_records_in_the_table_ask_for_the_batch(tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    path.write_text(
+        HEAD + "level,day,known_mmol_l,recording\nlow,1,1.0,A1.toml\nlow,1,1.0,A2.toml\n",
+        encoding="utf-8",
+    )
+    got = run("verify", path)
+    assert got.exit_code == 2
+    assert "A1.toml is a record, not a result" in got.stderr
+    assert "endpoint batch" in got.stderr
+    assert "--results" in got.stderr
+
+
+def test_where_the_error_grows_there_is_no_certificate(tmp_path: Path) -> None:
+    path = table(tmp_path)
+    lines = path.read_text("utf-8").splitlines()
+    for k, line in enumerate(lines):
+        cells = line.split(",")
+        if cells[0] in ("low", "middle", "high"):
+            cells[4] = f"{float(cells[4]) + 0.01 * float(cells[2]):.5f}"
+            lines[k] = ",".join(cells)
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "method.json").write_text("{}")
+    got = run("verify", path, "--out", tmp_path)
+    text = " ".join(got.stdout.split())
+    assert got.exit_code == 0
+    assert "the error grows with the hardness" in text
+    assert "No certificate: the error is not the same at every level" in text
+    assert not (tmp_path / "method.json").exists()
+
+
+def test_an_error_of_recordings_is_not_that_of_an_eye(tmp_path: Path) -> None:
+    path = table(tmp_path, bias=0.02, extra='# end = "recording"\n')
+    assert run("verify", path, "--out", tmp_path).exit_code == 0
+    record = tmp_path / "well.toml"
+    text = (BENCH / "well-by-eye.toml").read_text("utf-8")
+    record.write_text(text + '\n[method]\ncertificate = "method.json"\n', encoding="utf-8")
+    got = run("hardness", record)
+    assert got.exit_code == 2
+    assert "METHOD-1 verifies ends found in a recording; this one was found by eye" in got.stderr
+
+
 def test_by_eye_too(tmp_path: Path) -> None:
-    assert run("verify", table(tmp_path, bias=0.02), "--out", tmp_path).exit_code == 0
+    path = table(tmp_path, bias=0.02, extra='# end = "by eye"\n')
+    assert run("verify", path, "--out", tmp_path).exit_code == 0
     text = (BENCH / "well-by-eye.toml").read_text("utf-8")
     record = tmp_path / "well.toml"
     record.write_text(text + '\n[method]\ncertificate = "method.json"\n', encoding="utf-8")
@@ -249,7 +313,13 @@ def test_the_plan_is_blind_and_in_random_order(tmp_path: Path) -> None:
     lines = (out / "table.csv").read_text("utf-8").splitlines()
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     codes = [row["code"] for row in rows]
-    assert len(set(codes)) == len(rows) == len(list(out.glob("*.toml")))
+    assert len(set(codes)) == len(rows) == len(list(out.glob("*.toml"))) - 5
+    assert (out / "control-5.toml").exists()
+    # 100 mL of 4 mmol/L take 40 mL of 0.01 mol/L, which a burette of 25 mL does not hold.
+    assert "EDTA, 0.01 mol/L" in protocol
+    assert "burette of 50 mL: the highest level takes 40.0 mL" in protocol
+    assert "nominal_ml = 50" in (out / f"{codes[0]}.toml").read_text("utf-8")
+    assert any(line.startswith("# expiry = ") for line in lines)
     for day in {row["day"] for row in rows}:
         assert {row["level"] for row in rows if row["day"] == day} == {"L1", "L2", "L3"}
     orders = ["".join(r["level"] for r in rows if r["day"] == d) for d in ("1", "2", "3", "4", "5")]
@@ -264,9 +334,33 @@ def test_the_plan_is_blind_and_in_random_order(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("levels", "wanted", "days"),
-    [((1.0, 2.0), 0.01, 5), ((1.0, 2.0, 3.0), 0.01, 2), ((1.0, 2.0, 30.0), 0.01, 5),
+    [((0.0, 1.0, 2.0), 0.01, 5), ((1.0, 2.0, 9.5), 0.01, 5), ((1.0, 2.0), 0.01, 5),
+     ((1.0, 2.0, 3.0), 0.01, 2), ((1.0, 2.0, 30.0), 0.01, 5),
      ((1.0, 2.0, 3.0), 1e-5, 5), ((1.0, 2.0, 3.0), 0.0, 5)],
 )  # fmt: skip
 def test_plans_that_cannot_be(levels: tuple[float, ...], wanted: float, days: int) -> None:
     with pytest.raises(VerificationProblem):
         plan_verification(levels, wanted, 0.006, days=days)
+
+
+@pytest.mark.parametrize(
+    ("levels", "sample_ml", "burette_ml"),
+    [((0.5, 1.0, 2.0), 100.0, 25.0), ((0.5, 2.0, 4.5), 100.0, 50.0), ((1.0, 4.0, 9.0), 50.0, 50.0)],
+)
+def test_the_ware_of_the_plan_holds_the_highest_level(
+    levels: tuple[float, ...], sample_ml: float, burette_ml: float
+) -> None:
+    plan = plan_verification(levels, 0.005, 0.006)
+    assert (plan.sample_ml, plan.burette_ml) == (sample_ml, burette_ml)
+    assert titre_ml(levels[-1], sample_ml) <= 0.9 * burette_ml + 1e-9
+
+
+def test_enough_of_each_standard_is_made() -> None:
+    """Volumes of the protocol, in mL, against what the titrations and the controls pipette."""
+    plan = plan_verification((0.5, 2.0, 4.0), 0.002, 0.006)
+    text = protocol_text(plan)
+    made = re.findall(r"L(\d): .* in (\d+) mL(?:, (\d) flasks)?", text)
+    assert len(made) == 3
+    for number, flask, count in made:
+        titrations = plan.days * (plan.replicates + (number == "2"))
+        assert int(flask) * int(count or 1) >= 1.2 * titrations * plan.sample_ml

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from calibration.sheet import Head
+from endpoint.verification.document import answer
 from endpoint.verification.study import Verification, certificate_of, verify
 from endpoint.verification.table import (
     Limits,
@@ -28,6 +30,7 @@ def study(
     bias_ml: float = 0.0,
     scatter: float = 1.0,
     days: int = 4,
+    slope: float = 0.0,
     limits: Limits = Limits(),  # noqa: B008
 ) -> tuple[Verification, float]:
     """A study of 3 levels on so many days, 2 titrations each; and the true error of the bench.
@@ -44,11 +47,13 @@ def study(
         shared = titrant * 2.2
         for day in range(days):
             for _ in range(2):
-                error = PER_ML * bias_ml + off * 2.2 + rng.normal(0.0, scatter * own)
+                error = (
+                    PER_ML * bias_ml + off * 2.2 + slope * known + rng.normal(0.0, scatter * own)
+                )
                 found = known + stock + error
                 u = float(np.hypot(own, shared))
                 rows.append(Titration(name, f"{day}", known, known_u, found, u, own))
-    table = VerificationTable("t.csv", HEAD, "bench 2", "CaCO3", limits, tuple(rows), ())
+    table = VerificationTable("t.csv", HEAD, "bench 2", "CaCO3", limits, None, tuple(rows), ())
     return verify(table), PER_ML * bias_ml + off * 2.2
 
 
@@ -71,6 +76,43 @@ def test_a_hidden_bias_and_half_the_scatter_are_found_with_true_intervals() -> N
     # more where four tests share 5 %.
     assert found_factor > 0.9 * 300
     assert found_bias > 150
+
+
+def test_an_error_that_grows_with_the_hardness_is_found_and_not_subtracted() -> None:
+    rng = np.random.default_rng(21)
+    studies = [study(rng, slope=0.006)[0] for _ in range(100)]
+    assert sum(not each.one_error for each in studies) > 95
+    found = next(each for each in studies if not each.one_error)
+    with pytest.raises(ValueError, match="no single bias"):
+        certificate_of(found)
+
+
+def test_a_bias_that_leans_a_little_is_wide_enough_at_both_ends() -> None:
+    """An error of 0.1 % of the hardness passes; the bias of the certificate holds it everywhere."""
+    rng = np.random.default_rng(22)
+    holds = tries = 0
+    for _ in range(200):
+        got, mean_error = study(rng, slope=0.001)
+        if not got.one_error:
+            continue
+        low, high = certificate_of(got).quantity("bias", "mmol/L").interval(0.95)
+        for known in (0.8, 2.0, 4.0):
+            tries += 1
+            holds += low <= mean_error + 0.001 * known <= high
+    assert tries > 500
+    assert holds / tries > 0.93
+
+
+def test_a_study_with_many_refused_recordings_decides_nothing() -> None:
+    sound = next(
+        got for k in range(20) if (got := study(np.random.default_rng(k))[0]).verdict == "passes"
+    )
+    table = dataclasses.replace(sound.table, without_result=("row 1",) * 3)
+    assert verify(table).verdict == "undecided"
+    assert "3 of 27 titrations gave no result" in answer(verify(table))
+    few = verify(dataclasses.replace(sound.table, without_result=("row 1",)))
+    assert few.passed
+    assert "1 of 25 titrations gave no result" in answer(few)
 
 
 def test_scatter_twice_the_stated_one_is_found() -> None:
@@ -110,7 +152,9 @@ def test_the_certificate_carries_bias_and_factor() -> None:
     got, _ = study(rng, bias_ml=0.03, scatter=2.0)
     certificate = certificate_of(got)
     assert certificate.kind == "method"
-    assert certificate.quantity("bias", "mmol/L") == got.bias
+    bias = certificate.quantity("bias", "mmol/L")
+    assert bias.value == got.bias.value
+    assert bias.contributions.items() >= got.bias.contributions.items()
     assert certificate.quantity("scatter_factor", "1").value == got.factor.value > 1.5
     assert "bench 2" in certificate.what
     assert "CaCO3" in certificate.what
