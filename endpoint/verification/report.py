@@ -34,8 +34,10 @@ def report_contents(found: Verification) -> dict[str, Any]:
     return {
         "title": f"Method verification: {found.table.bench}",
         "passed": found.passed,
-        "verdict": found.verdict,
-        "said": {"undecided": "is not decided upon"}.get(found.verdict, found.verdict),
+        "verdict": "not decided" if found.verdict == "undecided" else found.verdict,
+        "headline": "The study does not decide whether the method passes."
+        if found.verdict == "undecided"
+        else f"The method on this bench {found.verdict}.",
         "answer": said[:1].upper() + said[1:],
         "to_do": to_do(found),
         "tables": [
