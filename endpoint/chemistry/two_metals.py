@@ -50,41 +50,58 @@ class Flasks:
 
 @dataclass(frozen=True, eq=False)
 class Balance:
-    """Equilibrium of `Flasks`, with the parts of which every derivative is made."""
+    """Equilibrium of `Flasks`, with the parts of which every derivative is made.
+
+    EDTA and indicator, in this order, are on the first axis; where metals count, on the second.
+    """
 
     log_free: FloatArray
-    """Natural logarithm of free EDTA and free indicator, shape (2, rows, n)."""
+    """Natural logarithm of free EDTA and free indicator, mol/L, shape (2, rows, n)."""
     free: FloatArray
     """The same in mol/L, shape (2, rows, n)."""
-    metal_edta: FloatArray
-    """Shape (2, rows, n), mol/L."""
-    metal_indicator: FloatArray
-    edta_share: FloatArray
-    """Part of each metal that EDTA holds, shape (2, rows, n)."""
-    indicator_share: FloatArray
-    curvature: tuple[FloatArray, FloatArray, FloatArray]
-    """Second derivatives of the potential by ln(EDTA), by ln(indicator), mixed; (rows, n)."""
+    share: FloatArray
+    """Part of each metal that each of the two holds, shape (2, 2, rows, n)."""
+    bound: FloatArray
+    """The same in mol/L, shape (2, 2, rows, n)."""
+    total: FloatArray
+    """Free and bound together, mol/L, shape (2, rows, n)."""
+    curvature: FloatArray
+    """Second derivatives of the potential by ln(EDTA) and by ln(indicator), (2, rows, n)."""
+    mixed_curvature: FloatArray
+    """The same by both, with its sign turned, shape (rows, n)."""
 
     @property
     def free_fraction(self) -> FloatArray:
         """Fraction of the indicator that holds no metal, shape (rows, n)."""
-        free, bound = self.free[1], self.metal_indicator
-        return np.asarray(free / (free + bound[0] + bound[1]))
+        return np.asarray(self.free[1] / self.total[1])
+
+    @property
+    def determinant(self) -> FloatArray:
+        """Determinant of the second derivatives, shape (rows, n)."""
+        edta, indicator = self.curvature
+        return np.asarray(edta * indicator - self.mixed_curvature * self.mixed_curvature)
 
 
-def _balance(log_free: FloatArray, metal: FloatArray, k: FloatArray, m: FloatArray) -> Balance:
+def _balance(log_free: FloatArray, metal: FloatArray, constants: FloatArray) -> Balance:
+    """State for free ligands, whether or not it closes the balances."""
     free = np.exp(np.minimum(log_free, _FARTHEST_LOG))
-    p, q = k * free[0], m * free[1]
-    unbound = 1.0 / (1.0 + p + q)
-    s, t = p * unbound, q * unbound
-    my, mi = metal * s, metal * t
-    yy, ii, yi = my * (1.0 - s), mi * (1.0 - t), my * t
-    curvature = (free[0] + yy[0] + yy[1], free[1] + ii[0] + ii[1], -(yi[0] + yi[1]))
-    return Balance(log_free, free, my, mi, s, t, curvature)
+    share = constants * free[:, None]
+    held = share[0] + share[1]
+    held += 1.0
+    share /= held
+    bound = metal * share
+    total = free + bound[:, 0]
+    total += bound[:, 1]
+    own = bound * share
+    curvature = total - own[:, 0]
+    curvature -= own[:, 1]
+    both = bound[0] * share[1]
+    return Balance(log_free, free, share, bound, total, curvature, both[0] + both[1])
 
 
-def _first(flasks: Flasks, k: FloatArray, m: FloatArray) -> FloatArray:
+def _first(flasks: Flasks, constants: FloatArray) -> FloatArray:
     """Exact quadratic for one lumped metal without indicator."""
+    k, m = constants
     metal, edta = flasks.metal_mol_l, np.maximum(flasks.edta_mol_l, _FLOOR_MOL_L)
     total = metal[0] + metal[1]
     lumped = (metal[0] * k[0] + metal[1] * k[1]) / total
@@ -110,30 +127,28 @@ def balance(flasks: Flasks, near: FloatArray | None = None, closed: float = _CLO
     closed:
         Largest error of a balance, as a part of the total.
     """
-    k = 10.0 ** flasks.log_k_edta[..., None]
-    m = 10.0 ** flasks.log_k_indicator[..., None]
-    edta = np.maximum(flasks.edta_mol_l, _FLOOR_MOL_L)
-    dye, metal = flasks.indicator_mol_l, flasks.metal_mol_l
-    log_free = _first(flasks, k, m) if near is None else near
+    constants = 10.0 ** np.stack([flasks.log_k_edta, flasks.log_k_indicator])[..., None]
+    metal = flasks.metal_mol_l
+    stated = np.stack([np.maximum(flasks.edta_mol_l, _FLOOR_MOL_L), flasks.indicator_mol_l])
+    log_free = _first(flasks, constants) if near is None else near
     for _ in range(_MOST_STEPS):
-        now = _balance(log_free, metal, k, m)
-        gy = now.free[0] + now.metal_edta[0] + now.metal_edta[1] - edta
-        gi = now.free[1] + now.metal_indicator[0] + now.metal_indicator[1] - dye
-        error = max(float(np.abs(gy / edta).max()), float(np.abs(gi / dye).max()))
+        now = _balance(log_free, metal, constants)
+        off = now.total - stated
+        error = float(np.abs(off / stated).max())
         if error < closed:
             return now
-        yy, ii, yi = now.curvature
-        det = np.maximum(yy * ii - yi * yi, 1e-300)
-        step = np.stack([(yi * gi - ii * gy) / det, (yi * gy - yy * gi) / det])
+        step = now.curvature[::-1] * off
+        step += now.mixed_curvature * off[::-1]
+        step /= np.maximum(now.determinant, 1e-300)
         if error > 0.1:
             step /= np.maximum(np.abs(step).max(axis=0) / _MAX_STEP, 1.0)
-        log_free = log_free + step
+        log_free = log_free - step
     if near is not None:
         return balance(flasks, closed=closed)
-    return _with_care(flasks, k, m)
+    return _with_care(flasks, constants)
 
 
-def _with_care(flasks: Flasks, k: FloatArray, m: FloatArray) -> Balance:
+def _with_care(flasks: Flasks, constants: FloatArray) -> Balance:
     """The damped solver, for flasks in which plain steps do not settle."""
     found = solve(
         np.moveaxis(flasks.metal_mol_l, 0, -1),
@@ -143,4 +158,4 @@ def _with_care(flasks: Flasks, k: FloatArray, m: FloatArray) -> Balance:
         np.moveaxis(flasks.log_k_indicator, 0, -1)[:, None, :],
     )
     log_free = np.log(np.stack([found.free_edta_mol_l, found.free_indicator_mol_l]))
-    return _balance(log_free, flasks.metal_mol_l, k, m)
+    return _balance(log_free, flasks.metal_mol_l, constants)

@@ -16,6 +16,7 @@ from endpoint.curve.segments import one_light
 from endpoint.curve.strays import strays
 from endpoint.curve.unmix import undilute, unmix
 from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.mixing import Mixing
 from endpoint.problems import Flag
 
 FloatArray = NDArray[np.float64]
@@ -89,7 +90,19 @@ class Curve:
         """Volume that has mixed in at every point, mL, for a first-order mixing lag; shape (n,)."""
         if self.delivery is None or not self.lag_matters:
             return self.volume_ml
-        return np.asarray(self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0)))
+        return self.delivery.mixed_volume_at(self.time_s, max(lag_s, 0.0))
+
+    def mixing_of(self, kept: NDArray[np.bool_]) -> Mixing:
+        """`mixed_volume_ml` of some of the points, for a fit that asks for many lags.
+
+        Parameters
+        ----------
+        kept:
+            Shape (n,).
+        """
+        if self.delivery is None or not self.lag_matters:
+            return Mixing.at_once(self.volume_ml[kept])
+        return self.delivery.mixing_at(self.time_s[kept])
 
     @property
     def running_ml_s(self) -> float:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from endpoint.delivery.mixing import Mixing
+
 FloatArray = NDArray[np.float64]
 
 _NEVER_S = 1e7
@@ -152,40 +154,36 @@ class Delivery:
         mixing_time_s:
             Time constant tau >= 0.
         """
-        t = np.atleast_1d(np.asarray(time_s, dtype=np.float64))
-        if self.mode == "per-still" or mixing_time_s <= 1e-6:
-            return self.volume_at(t)
-        if self.mode == "steps":
-            starts, amounts = self.time_s, np.diff(self.volume_ml, prepend=self._before())
+        return self.mixing_at(np.atleast_1d(np.asarray(time_s, dtype=np.float64)))(mixing_time_s)
+
+    def mixing_at(self, time_s: FloatArray) -> Mixing:
+        """`mixed_volume_at` of the same times for any mixing time.
+
+        Parameters
+        ----------
+        time_s:
+            Shape (n,).
+        """
+        last = np.searchsorted(self.time_s, time_s, side="right") - 1
+        seen, begun = np.maximum(last, 0), last >= 0
+        rates: FloatArray | None = None
+        if self.mode == "per-still":
+            amounts = np.zeros(0)
+        elif self.mode == "steps":
+            amounts = np.diff(self.volume_ml, prepend=self._before())
         else:
             slopes = np.diff(self.volume_ml) / np.diff(self.time_s)
-            starts, amounts = self.time_s, np.diff(np.r_[0.0, slopes, 0.0])
-        return self._response(t, starts, amounts, mixing_time_s)
-
-    def _response(
-        self, t: FloatArray, starts: FloatArray, amounts: FloatArray, tau: float
-    ) -> FloatArray:
-        """Sum of responses, through the recursion from one start to the next: O(n + starts)."""
-        kept = np.exp(-np.diff(starts, prepend=starts[0]) / tau).tolist()
-        rest, left = 0.0, []
-        for part, amount in zip(kept, amounts.tolist(), strict=True):
-            rest = rest * part + amount
-            left.append(rest)
-        return self._left(t, starts, amounts, np.array(left), tau)
-
-    def _left(
-        self, t: FloatArray, starts: FloatArray, amounts: FloatArray, decay: FloatArray, tau: float
-    ) -> FloatArray:
-        """Volume mixed in, from what each start and those before it have left unmixed."""
-        last = np.searchsorted(starts, t, side="right") - 1
-        seen = np.maximum(last, 0)
-        since = np.maximum(t - starts[seen], 0.0)
-        unmixed = np.where(last >= 0, decay[seen] * np.exp(-since / tau), 0.0)
-        if self.mode == "steps":
-            return np.where(last >= 0, self.volume_ml[seen], self._before()) - unmixed
-        # For lines the amounts are changes of slope, so the volume behind is slope times tau.
-        slope = np.where(last >= 0, np.cumsum(amounts)[seen], 0.0)
-        return self.volume_at(t) - tau * (slope - unmixed)
+            amounts = np.diff(np.r_[0.0, slopes, 0.0])
+            rates = np.where(begun, np.cumsum(amounts)[seen], 0.0)
+        return Mixing(
+            delivered_ml=self.volume_at(time_s),
+            gaps_s=np.diff(self.time_s, prepend=self.time_s[0]),
+            amounts=amounts,
+            last=seen,
+            since_s=np.maximum(time_s - self.time_s[seen], 0.0),
+            begun=begun,
+            rate_ml_s=rates,
+        )
 
     def rate_ml_s_at(self, time_s: ArrayLike) -> FloatArray:
         """Rate of continuous delivery, mL/s; 0 for steps and stills."""

@@ -7,24 +7,31 @@ solves the equilibrium of all of them in one call, and a minimum that is not wor
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.equivalence.model import (
+    CONSTANTS,
     EQUIVALENCE,
     LAG,
+    PARAMETERS,
     PLUME,
     ROOT_MG,
-    SHIFT_EDTA,
-    SPLIT_IND,
     Model,
 )
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
 
-_FARTHEST_LOG_K = 5.0
 _NEVER_NEGATIVE = [LAG, PLUME]
+_LEAST, _MOST = np.full(PARAMETERS, -np.inf), np.full(PARAMETERS, np.inf)
+_LEAST[EQUIVALENCE], _LEAST[_NEVER_NEGATIVE] = 1e-3, 0.0
+_LEAST[ROOT_MG], _MOST[ROOT_MG], _MOST[PLUME] = -30.0, 30.0, 2.0
+# Far beyond what any chemistry reaches: a wild step must not end in a division by zero.
+_LEAST[CONSTANTS], _MOST[CONSTANTS] = -5.0, 5.0
 _CLOSE = 1e-8
 """Promised fall of the cost at which a minimum is reached, as a part of it."""
 _NEAR_ENOUGH = 1e-4
@@ -88,66 +95,107 @@ def descend(
     -------
     One fit for each row.
     """
-    theta = _allowed(starts.copy())
+    theta = _allowed(starts)
     rows = len(theta)
     if near is not None and near.shape[1] != rows:
         near = np.repeat(near[:, :1], rows, axis=1)
-    rest, slopes, log_free = model.evaluate_rows(theta, near)
-    cost = np.einsum("ri,ri->r", rest, rest)
+    state = _State(theta, *model.evaluate_rows(theta, near))
     damping, growth = np.full(rows, 1e-3), np.full(rows, 2.0)
-    scale = np.zeros((rows, slopes.shape[1]))
+    scale = np.zeros((rows, state.slopes.shape[1]))
     active = np.arange(rows)
+    ended: list[tuple[IntArray, _State]] = []
+    least = np.inf
+    free = np.flatnonzero(model.free)
     never_negative = [(k, int(model.free[:k].sum())) for k in _NEVER_NEGATIVE if model.free[k]]
     for _ in range(most - 1):
-        curve, slope = _normal(slopes[active], rest[active])
+        curve, slope = state.normal()
         for which, column in never_negative:
-            held = (theta[active, which] <= 0.0) & (slope[:, column] > 0.0)
-            _hold(curve, slope, column, held)
-        scale[active] = np.maximum(scale[active], np.einsum("rii->ri", curve))
-        step = _damped_step(curve, slope, damping[active, None] * scale[active])
-        trial = theta[active]
-        trial[:, model.free] += step
+            held = (state.theta[:, which] <= 0.0) & (slope[:, column] > 0.0)
+            if held.any():
+                _hold(curve, slope, column, held)
+        np.maximum(scale, np.einsum("rii->ri", curve), out=scale)
+        step = _damped_step(curve, slope, damping[:, None] * scale)
+        trial = state.theta.copy()
+        trial[:, free] += step
         trial = _allowed(trial)
-        found = model.evaluate_rows(trial, log_free[:, active])
-        there = np.einsum("ri,ri->r", found[0], found[0])
+        found = _State(trial, *model.evaluate_rows(trial, state.log_free))
         # Twice the slope along the step and the curvature: what the quadratic model promises.
-        promised = -2.0 * np.einsum("ri,ri->r", slope, step)
-        promised -= np.einsum("ri,rij,rj->r", step, curve, step)
-        gain = cost[active] - there
+        along = (curve @ step[..., None])[..., 0]
+        promised = -np.einsum("ri,ri->r", step, 2.0 * slope + along)
+        gain = state.cost - found.cost
         better = gain >= 0.0
-        up = active[better]
-        theta[up], rest[up], slopes[up] = trial[better], found[0][better], found[1][better]
-        log_free[:, up], cost[up] = found[2][:, better], there[better]
+        state = found.where(better, state)
         ratio = gain / np.maximum(promised, 1e-300)
         calm = np.maximum(1.0 - (2.0 * np.minimum(ratio, 1.0) - 1.0) ** 3, 1.0 / 3.0)
-        small = promised <= close * np.maximum(cost[active], 1.0)
-        done = (small & (damping[active] < _UNDAMPED)) | (damping[active] > 1e12)
-        goal = min(worth, float(cost.min()) + FAR_COST)
-        done |= better & (cost[active] - _MANY_STEPS * gain > goal)
-        damping[active] *= np.where(better, calm, growth[active])
+        small = promised <= close * np.maximum(state.cost, 1.0)
+        done = (small & (damping < _UNDAMPED)) | (damping > 1e12)
+        least = min(least, float(state.cost.min()))
+        done |= better & (state.cost - _MANY_STEPS * gain > min(worth, least + FAR_COST))
+        damping *= np.where(better, calm, growth)
         # Damped steps promise little along a flat valley: only an undamped one proves the end.
-        damping[active[small & better]] = 0.1 * _UNDAMPED
-        growth[active] = np.where(better, 2.0, 2.0 * growth[active])
-        active = active[~done]
-        if active.size == 0:
-            break
-    curve, _ = _normal(slopes, rest)
-    covariance = np.asarray(np.linalg.pinv(curve, hermitian=True), dtype=np.float64)
-    return [
-        Fit(theta[k], covariance[k], slopes[k].T, float(cost[k]), log_free[:, k : k + 1])
-        for k in range(rows)
-    ]
+        damping[small & better] = 0.1 * _UNDAMPED
+        growth = np.where(better, 2.0, 2.0 * growth)
+        if done.any():
+            ended.append((active[done], state.of(done)))
+            going = ~done
+            active, state = active[going], state.of(going)
+            damping, growth, scale = damping[going], growth[going], scale[going]
+            if active.size == 0:
+                break
+    ended.append((active, state))
+    fits = {
+        int(row): fit for which, one in ended for row, fit in zip(which, one.fits(), strict=True)
+    }
+    return [fits[row] for row in range(rows)]
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Where each row stands: its parameters and what `Model.evaluate_rows` says of them."""
+
+    theta: FloatArray
+    rest: FloatArray
+    slopes: FloatArray
+    log_free: FloatArray
+
+    @cached_property
+    def cost(self) -> FloatArray:
+        return np.asarray(np.einsum("ri,ri->r", self.rest, self.rest))
+
+    def of(self, rows: BoolArray) -> _State:
+        """Some of the rows."""
+        return _State(self.theta[rows], self.rest[rows], self.slopes[rows], self.log_free[:, rows])
+
+    def where(self, taken: BoolArray, other: _State) -> _State:
+        """These rows where they are taken, those of `other` elsewhere."""
+        if taken.all():
+            return self
+        if not taken.any():
+            return other
+        return _State(
+            np.where(taken[:, None], self.theta, other.theta),
+            np.where(taken[:, None], self.rest, other.rest),
+            np.where(taken[:, None, None], self.slopes, other.slopes),
+            np.where(taken[:, None], self.log_free, other.log_free),
+        )
+
+    def normal(self) -> tuple[FloatArray, FloatArray]:
+        """Curvature of the cost and its slope, halved."""
+        curve = self.slopes @ self.slopes.transpose(0, 2, 1)
+        return curve, (self.slopes @ self.rest[..., None])[..., 0]
+
+    def fits(self) -> list[Fit]:
+        """One minimum for each row."""
+        covariance = np.asarray(np.linalg.pinv(self.normal()[0], hermitian=True), dtype=np.float64)
+        cost = self.cost.tolist()
+        return [
+            Fit(theta, covariance[k], self.slopes[k].T, cost[k], self.log_free[:, k : k + 1])
+            for k, theta in enumerate(self.theta)
+        ]
 
 
 def _allowed(theta: FloatArray) -> FloatArray:
-    theta[:, EQUIVALENCE] = np.maximum(theta[:, EQUIVALENCE], 1e-3)
-    theta[:, ROOT_MG] = np.clip(theta[:, ROOT_MG], -30.0, 30.0)
-    theta[:, PLUME] = np.minimum(theta[:, PLUME], 2.0)
-    theta[:, _NEVER_NEGATIVE] = np.maximum(theta[:, _NEVER_NEGATIVE], 0.0)
-    # Far beyond what any chemistry reaches: a wild step must not end in a division by zero.
-    constants = slice(SHIFT_EDTA, SPLIT_IND + 1)
-    theta[:, constants] = np.clip(theta[:, constants], -_FARTHEST_LOG_K, _FARTHEST_LOG_K)
-    return theta
+    return np.asarray(np.minimum(np.maximum(theta, _LEAST), _MOST))
 
 
 def _hold(curve: FloatArray, slope: FloatArray, column: int, held: NDArray[np.bool_]) -> None:
@@ -161,14 +209,9 @@ def _hold(curve: FloatArray, slope: FloatArray, column: int, held: NDArray[np.bo
     slope[held, column] = 0.0
 
 
-def _normal(slopes: FloatArray, rest: FloatArray) -> tuple[FloatArray, FloatArray]:
-    return slopes @ slopes.transpose(0, 2, 1), np.einsum("rpi,ri->rp", slopes, rest)
-
-
 def _damped_step(curve: FloatArray, slope: FloatArray, damping: FloatArray) -> FloatArray:
     stiff = curve.copy()
-    diagonal = np.einsum("rii->ri", stiff)
-    diagonal += damping + 1e-300
+    np.einsum("rii->ri", stiff)[...] += damping + 1e-300
     return np.asarray(-np.linalg.solve(stiff, slope[..., None])[..., 0], dtype=np.float64)
 
 

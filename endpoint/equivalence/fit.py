@@ -8,7 +8,6 @@ careful eye finds no red tinge left. The two latter are read off the curve witho
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,7 +155,7 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
     setting = Setting(
         flask_ml=curve.flask_ml,
         titrant_mol_l=flask.titrant_mol_l,
-        mixed_volume_ml=partial(_mixed_of, curve, kept),
+        mixed_volume_ml=curve.mixing_of(kept),
         lag_matters=curve.lag_matters,
         ph=flask.indicator.ph,
         constants=flask.indicator.constants,
@@ -171,10 +170,6 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
         floor=curve.floor,
         free=free,
     )
-
-
-def _mixed_of(curve: Curve, kept: NDArray[np.bool_], lag_s: float) -> FloatArray:
-    return np.asarray(curve.mixed_volume_ml(lag_s)[kept])
 
 
 def _fit_all(

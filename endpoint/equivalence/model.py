@@ -159,9 +159,9 @@ def flasks_of(
 
 
 def chemical_slopes(
-    state: Balance, theta: FloatArray, setting: Setting, volume_ml: FloatArray
-) -> FloatArray:
-    """Derivatives of the free fraction by implicit differentiation of the mass balances.
+    state: Balance, theta: FloatArray, setting: Setting, volume_ml: FloatArray, out: FloatArray
+) -> None:
+    """Derivatives of ln(free fraction) by implicit differentiation of the mass balances.
 
     Parameters
     ----------
@@ -169,27 +169,21 @@ def chemical_slopes(
         Solved balances of the flasks of `theta` at `volume_ml`.
     theta, setting, volume_ml:
         As for `flasks_of`.
-
-    Returns
-    -------
-    df/dtheta, shape (rows, 8, n); the row LAG holds df/dV, per mL.
+    out:
+        Is filled with d ln f / dtheta, shape (rows, 8, n); the row LAG with d ln f / dV, per mL.
     """
     root = np.maximum(np.abs(theta[:, ROOT_MG]), _SMALLEST_ROOT)
     share = root * root / (1.0 + root * root)
     total_ml = setting.flask_ml + volume_ml
-    yy, ii, yi = state.curvature
-    det = yy * ii - yi * yi
     # Change of ln(free indicator) for a change of the EDTA and of the indicator balance.
-    per_y, per_i = yi / det, -yy / det
-    my, mi, s = state.metal_edta, state.metal_indicator, state.edta_share
+    per = np.stack([-state.mixed_curvature, -state.curvature[0]]) / state.determinant
+    pull, s = per[:, None] * state.bound, state.share
     # Balances by ln T, ln K(EDTA), ln K(indicator) of each metal.
-    by_metal = per_y * my + per_i * mi
-    by_edta = per_y * (my - my * s) - per_i * (mi * s)
-    by_indicator = -per_y * (my * state.indicator_share) + per_i * (mi - mi * state.indicator_share)
+    by_metal = pull[0] + pull[1]
+    by_edta, by_indicator = pull - by_metal * s
     sign = np.where(theta[:, ROOT_MG] < 0.0, -1.0, 1.0)
     d_share = np.stack([-share, 1.0 - share]) * (2.0 / root * sign)
-    indicator = state.free[1] + mi[0] + mi[1]
-    out = np.empty((len(theta), 8, volume_ml.shape[1]))
+    indicator = per[1] * state.total[1]
     whole = by_metal[0] + by_metal[1]
     out[:, EQUIVALENCE] = whole / theta[:, EQUIVALENCE, None]
     out[:, ROOT_MG] = by_metal[0] * d_share[0, :, None] + by_metal[1] * d_share[1, :, None]
@@ -197,11 +191,9 @@ def chemical_slopes(
     out[:, SPLIT_EDTA] = (0.5 * _LN10) * (by_edta[1] - by_edta[0])
     out[:, SHIFT_IND] = _LN10 * (by_indicator[0] + by_indicator[1])
     out[:, SPLIT_IND] = (0.5 * _LN10) * (by_indicator[1] - by_indicator[0])
-    out[:, LOG_IND] = -per_i * indicator - 1.0
+    out[:, LOG_IND] = -indicator - 1.0
     d_edta = setting.titrant_mol_l * setting.flask_ml / total_ml**2
-    out[:, LAG] = (per_i * indicator - whole + 1.0) / total_ml - per_y * d_edta
-    out *= state.free_fraction[:, None, :]
-    return out
+    out[:, LAG] = (indicator - whole + 1.0) / total_ml - per[0] * d_edta
 
 
 def colour_scale(f: FloatArray, bend: float, kink: float) -> FloatArray:
@@ -338,44 +330,62 @@ class Model:
         """
         mixed = self._mixed(theta)
         state = balance(flasks_of(mixed, theta, self.setting, self.constants), near)
-        full = np.zeros((len(theta), PARAMETERS, self.signal.size))
-        full[:, CHEMICAL] = chemical_slopes(state, theta, self.setting, mixed)
         f = state.free_fraction
+        rows, n = f.shape
+        full = np.empty((rows, PARAMETERS, n))
+        chemical = full[:, CHEMICAL]
+        chemical_slopes(state, theta, self.setting, mixed, chemical)
+        # What follows is all linear in the slopes of the fraction, so its factors are gathered.
+        factor = f
         if self.free[PLUME]:
             plume, by_distance, by_unmixed = _plume(theta, mixed)
-            full[:, CHEMICAL] *= (1.0 - plume)[:, None, :]
-            full[:, EQUIVALENCE] += (1.0 - f) * by_distance
-            full[:, LAG] -= (1.0 - f) * by_distance
-            full[:, PLUME] = (1.0 - f) * by_unmixed
-            f = f + (1.0 - f) * plume
+            bare, open_part = 1.0 - f, 1.0 - plume
+            factor = f * open_part
+            f = f + bare * plume
+        span, bend, kink = (theta[:, BLUE] - theta[:, RED])[:, None], *theta[:, (BEND, KINK)].T
+        bump, tilt = f * (1.0 - f), 1.0 - 2.0 * f
+        curl = bump * tilt
+        bent = f + bend[:, None] * bump + kink[:, None] * curl
+        turn = span * (1.0 + bend[:, None] * tilt + kink[:, None] * (1.0 - 6.0 * bump))
+        chemical *= (factor * turn)[:, None, :]
+        if self.free[PLUME]:
+            bare *= turn
+            by_distance *= bare
+            full[:, EQUIVALENCE] += by_distance
+            full[:, LAG] -= by_distance
+            full[:, PLUME] = bare * by_unmixed
         if self.free[LAG]:
             step_s = 1e-3
             full[:, LAG] *= (self._mixed(theta, step_s) - mixed) / step_s
-        span, bend, kink = (theta[:, BLUE] - theta[:, RED])[:, None], *theta[:, (BEND, KINK)].T
-        bump = f * (1.0 - f)
-        curl = bump * (1.0 - 2.0 * f)
-        bent = f + bend[:, None] * bump + kink[:, None] * curl
-        turn = 1.0 + bend[:, None] * (1.0 - 2.0 * f) + kink[:, None] * (1.0 - 6.0 * bump)
-        full[:, CHEMICAL] *= (span * turn)[:, None, :]
-        full[:, PLUME] *= span * turn
-        away_ml = self.volume_ml - self.volume_ml.mean()
+        away_ml = self._away_ml
         full[:, RED], full[:, BLUE], full[:, DRIFT] = 1.0 - bent, bent, away_ml
         full[:, BEND], full[:, KINK] = span * bump, span * curl
         level = theta[:, RED, None] + span * bent + theta[:, DRIFT, None] * away_ml
-        mean, prior = self._knowledge
-        rest = np.concatenate(
-            [(level - self.signal) / self.sigma, (theta - mean) @ prior.T], axis=1
-        )
-        among = np.broadcast_to(prior.T[self.free], (len(theta), *prior.T[self.free].shape))
-        slopes = np.concatenate([full[:, self.free] / self.sigma, among], axis=2)
+        mean, prior, among = self._knowledge
+        rest = np.empty((rows, n + len(prior)))
+        np.divide(level - self.signal, self.sigma, out=rest[:, :n])
+        np.matmul(theta - mean, prior.T, out=rest[:, n:])
+        slopes = np.empty((rows, len(among), n + len(prior)))
+        np.divide(full[:, self._columns], self.sigma, out=slopes[:, :, :n])
+        slopes[:, :, n:] = among
         return rest, slopes, state.log_free
 
     @cached_property
-    def _knowledge(self) -> tuple[FloatArray, FloatArray]:
+    def _columns(self) -> slice | NDArray[np.intp]:
+        """The free parameters among all."""
+        return slice(None) if self.free.all() else np.flatnonzero(self.free)
+
+    @cached_property
+    def _away_ml(self) -> FloatArray:
+        return np.asarray(self.volume_ml - self.volume_ml.mean())
+
+    @cached_property
+    def _knowledge(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Prior means, and the rows that make standard observations of what is known.
 
         One row for each known parameter in its order, shape (known, 14); those of the constants
-        are mixed, because what is unknown of the flask moves them together.
+        are mixed, because what is unknown of the flask moves them together. The last item holds
+        the columns of the free parameters, shape (free, known).
         """
         sd = self.prior_sd()
         rows = np.diag(1.0 / sd)
@@ -383,7 +393,8 @@ class Model:
         within = constants - CONSTANTS.start
         covariance = self.priors.constants_covariance[np.ix_(within, within)]
         rows[np.ix_(constants, constants)] = np.linalg.inv(np.linalg.cholesky(covariance))
-        return self.prior_mean(), rows[self.free & np.isfinite(sd)]
+        known = rows[self.free & np.isfinite(sd)]
+        return self.prior_mean(), known, known.T[self.free]
 
 
 def _plume(theta: FloatArray, mixed_ml: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
