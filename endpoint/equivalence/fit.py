@@ -23,6 +23,7 @@ from endpoint.equivalence.least_squares import (
     fit_with_noise,
     neighbour_likeness,
     scatter_factor,
+    starting_points,
     two_minima,
 )
 from endpoint.equivalence.model import (
@@ -185,8 +186,10 @@ def _fit_all(
     _, kept = fit_without_strays(
         curve, lambda kept: with_stray_light(plain(kept), curve, USUAL_PART)
     )
+    model = plain(kept)
+    starts = starting_points(model)  # they come from the chemistry, whatever the stray light
     fitted, moved, spread = weigh_parts(
-        lambda part: fit_with_noise(with_stray_light(plain(kept), curve, part))
+        lambda part: fit_with_noise(with_stray_light(model, curve, part), starts)
     )
     return fitted, kept, moved, spread
 

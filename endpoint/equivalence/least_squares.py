@@ -48,12 +48,13 @@ _INDICATOR_FACTORS = (0.3, 1.0, 3.0)
 _OFFSETS_ML = (-0.3, 0.0, 0.12, 0.3, 0.7, 1.2, 2.0)
 
 
-def _starts(model: Model) -> FloatArray:
-    """Starting points: the best cell of a coarse grid for every magnesium and indicator.
+def starting_points(model: Model) -> FloatArray:
+    """Best cells of a coarse grid for every magnesium and indicator, shape (starts, 14).
 
     A fade can be explained in more than one way (hardly any magnesium, weak constants, much
     indicator), and these are separate minima: each has to be tried.
     """
+    model = _rough(model)
     volume = model.setting.mixed_volume_ml(model.priors.lag_s[0])
     half = crossing(volume, model.signal, model.sigma, 0.5)
     middle = half if half is not None else float(volume[int(np.argmax(model.signal > 0.5))])
@@ -82,6 +83,12 @@ def _level_costs(model: Model, rows: FloatArray) -> FloatArray:
     rows[:, RED], rows[:, BLUE] = (bb * ay - ab * by) / det, (aa * by - ab * ay) / det
     rest = rows[:, RED, None] * left + rows[:, BLUE, None] * f - target
     return np.asarray((rest * rest) @ weight)
+
+
+def _rough(model: Model) -> Model:
+    """Model for the first search: fewer points, none of them better than 1 % of the change."""
+    rough = _thinned(model)
+    return replace(rough, sigma=np.hypot(rough.sigma, 0.01))
 
 
 def _thinned(model: Model, most: int = 160) -> Model:
@@ -157,13 +164,10 @@ def fit_with_noise(model: Model, known: FloatArray | None = None) -> Fitted:
     model:
         Residuals and derivatives.
     known:
-        `Fitted.minima` of nearly the same points, to begin from instead of a grid.
+        `Fitted.minima` of nearly the same points, to begin from instead of `starting_points`.
     """
-    rough = _thinned(model)
-    rough = replace(rough, sigma=np.hypot(rough.sigma, 0.01))
-    found = _distinct(
-        descend(rough, _starts(rough) if known is None else known, most=30, close=1e-6)
-    )
+    starts = starting_points(model) if known is None else known
+    found = _distinct(descend(_rough(model), starts, most=30, close=1e-6))
     current, fit, extra, freedom = _settle(model, found[0])
     rival: Fit | None = None
     for other in found[1:]:
