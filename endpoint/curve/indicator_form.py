@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Form, Indicator
 from endpoint.colour.density import lab_and_rgb
 from endpoint.curve.points import RGB, Curve
 
@@ -79,12 +80,12 @@ def _contrast(density: FloatArray, bands: tuple[int, int]) -> float:
     return (free - bound) / max(free, bound, 1e-3)
 
 
-def _own_contrasts(indicator: Indicator) -> tuple[float, float]:
+@lru_cache(maxsize=64)
+def _own_contrasts(bound: Form, free: Form) -> tuple[float, float]:
     """Contrast of the bound and of the free form, from the rough densities of the indicator."""
-    bands = _bands(RGB, indicator)
-    assert bands is not None
-    bound, free = indicator.bound.camera_density, indicator.free.camera_density
-    return _contrast(np.array(bound), bands), _contrast(np.array(free), bands)
+    bands = RGB.index(free.camera_channel), RGB.index(bound.camera_channel)
+    dark, pale = (np.array(form.camera_density) for form in (bound, free))
+    return _contrast(dark, bands), _contrast(pale, bands)
 
 
 def state_of(density: FloatArray, channels: tuple[str, ...], indicator: Indicator) -> State | None:
@@ -110,7 +111,9 @@ def state_of(density: FloatArray, channels: tuple[str, ...], indicator: Indicato
     floor = min(floor, 0.0) if floor < 0 else 0.5 * floor
     contrast = _contrast(density - floor, bands)
     # The thresholds are those of Eriochrome Black T: put the two forms where its own lie.
-    (here, there), (low, high) = _own_contrasts(indicator), _own_contrasts(ERIOCHROME_BLACK_T)
+    usual = ERIOCHROME_BLACK_T
+    here, there = _own_contrasts(indicator.bound, indicator.free)
+    low, high = _own_contrasts(usual.bound, usual.free)
     contrast = low + (contrast - here) * ((high - low) / (there - here))
     return State(contrast, float(density.max()) - floor)
 
