@@ -19,6 +19,7 @@ from endpoint.equivalence.model import (
     PARAMETERS,
     PLUME,
     ROOT_MG,
+    SMALLEST_ROOT,
     Model,
 )
 
@@ -109,6 +110,8 @@ def descend(
     never_negative = [(k, int(model.free[:k].sum())) for k in _NEVER_NEGATIVE if model.free[k]]
     for _ in range(most - 1):
         curve, slope = state.normal()
+        if model.free[ROOT_MG]:
+            _bend(curve, state, model)
         for which, column in never_negative:
             held = (state.theta[:, which] <= 0.0) & (slope[:, column] > 0.0)
             if held.any():
@@ -196,6 +199,23 @@ class _State:
 
 def _allowed(theta: FloatArray) -> FloatArray:
     return np.asarray(np.minimum(np.maximum(theta, _LEAST), _MOST))
+
+
+def _bend(curve: FloatArray, state: _State, model: Model) -> None:
+    """Add what the share of magnesium bends beyond its slopes, where that is most of the curvature.
+
+    The share is a square of its parameter, so its slope vanishes where there is none. Where the
+    recording has no magnesium, steps by the slopes alone jump over the end and back, and stop
+    somewhere.
+    """
+    n, column = model.signal.size, int(model.free[:ROOT_MG].sum())
+    root = np.maximum(np.abs(state.theta[:, ROOT_MG]), SMALLEST_ROOT)
+    square = root * root
+    # Second derivative of the share by its slope.
+    turn = (1.0 - 3.0 * square) / ((1.0 + square) * root)
+    turn *= np.where(state.theta[:, ROOT_MG] < 0.0, -1.0, 1.0)
+    bend = turn * np.einsum("ri,ri->r", state.slopes[:, column, :n], state.rest[:, :n])
+    curve[:, column, column] += np.where(bend > curve[:, column, column], bend, 0.0)
 
 
 def _hold(curve: FloatArray, slope: FloatArray, column: int, held: NDArray[np.bool_]) -> None:

@@ -45,7 +45,7 @@ PARAMETER_NAMES = (
 )
 CHEMICAL = slice(0, 8)
 CONSTANTS = slice(SHIFT_EDTA, SPLIT_IND + 1)
-_SMALLEST_ROOT = 1e-5
+SMALLEST_ROOT = 1e-5
 NEAR_ML = 1.5
 """Distance from the end, mL, within which the scatter about a fit is that of the change."""
 _IN_VIEW = 0.4
@@ -142,7 +142,7 @@ def flasks_of(
     constants:
         Conditional constants before the shifts in `theta`.
     """
-    root = np.maximum(np.abs(theta[:, ROOT_MG]), _SMALLEST_ROOT)
+    root = np.maximum(np.abs(theta[:, ROOT_MG]), SMALLEST_ROOT)
     share = root * root / (1.0 + root * root)
     total_ml = setting.flask_ml + volume_ml
     metal = (theta[:, EQUIVALENCE] * setting.titrant_mol_l)[:, None] / total_ml
@@ -172,7 +172,7 @@ def chemical_slopes(
     out:
         Is filled with d ln f / dtheta, shape (rows, 8, n); the row LAG with d ln f / dV, per mL.
     """
-    root = np.maximum(np.abs(theta[:, ROOT_MG]), _SMALLEST_ROOT)
+    root = np.maximum(np.abs(theta[:, ROOT_MG]), SMALLEST_ROOT)
     share = root * root / (1.0 + root * root)
     total_ml = setting.flask_ml + volume_ml
     # Change of ln(free indicator) for a change of the EDTA and of the indicator balance.
