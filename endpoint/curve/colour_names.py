@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
-from endpoint.curve.indicator_form import state_of
+from endpoint.curve.indicator_form import states_of
 from endpoint.curve.points import RGB
 
 _RED, _BLUE = -0.8, 0.45
@@ -38,10 +38,16 @@ _COLOURLESS = 0.02
 
 def blueness_of(density: NDArray[np.float64]) -> float | None:
     """Blueness of one density, shape (3,); None for a liquid without colour."""
-    state = state_of(density, RGB, ERIOCHROME_BLACK_T)
-    if state is None or state.strength < _COLOURLESS:
-        return None
-    return state.blueness
+    return bluenesses_of(density[None, :])[0]
+
+
+def bluenesses_of(density: NDArray[np.float64]) -> list[float | None]:
+    """Blueness of each density, shape (n, 3); None for a liquid without colour."""
+    found = states_of(density, RGB, ERIOCHROME_BLACK_T)
+    if found is None:
+        return [None] * len(density)
+    pairs = zip(found[0].tolist(), found[1].tolist(), strict=True)
+    return [None if strength < _COLOURLESS else blueness for blueness, strength in pairs]
 
 
 def place_of(blueness: float) -> float:

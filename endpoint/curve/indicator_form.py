@@ -74,27 +74,35 @@ def _bands(channels: tuple[str, ...], indicator: Indicator) -> tuple[int, int] |
     return found[0], found[1]
 
 
-def _contrast(density: FloatArray, bands: tuple[int, int]) -> float:
-    """Density of the free form's band minus the bound form's, as a part of the larger one."""
-    free, bound = float(density[bands[0]]), float(density[bands[1]])
-    return (free - bound) / max(free, bound, 1e-3)
+def _contrast(density: FloatArray, bands: tuple[int, int]) -> FloatArray:
+    """Density of the free form's band minus the bound form's, as a part of the larger one, (n,)."""
+    free, bound = density[:, bands[0]], density[:, bands[1]]
+    return np.asarray((free - bound) / np.maximum(np.maximum(free, bound), 1e-3))
 
 
 @lru_cache(maxsize=64)
 def _own_contrasts(bound: Form, free: Form) -> tuple[float, float]:
     """Contrast of the bound and of the free form, from the rough densities of the indicator."""
     bands = RGB.index(free.camera_channel), RGB.index(bound.camera_channel)
-    dark, pale = (np.array(form.camera_density) for form in (bound, free))
-    return _contrast(dark, bands), _contrast(pale, bands)
+    here, there = _contrast(np.array([bound.camera_density, free.camera_density]), bands).tolist()
+    return here, there
 
 
 def state_of(density: FloatArray, channels: tuple[str, ...], indicator: Indicator) -> State | None:
-    """Form that one density shows.
+    """Form that one density shows, shape (channels,). See `states_of`."""
+    found = states_of(density[None, :], channels, indicator)
+    return None if found is None else State(float(found[0][0]), float(found[1][0]))
+
+
+def states_of(
+    density: FloatArray, channels: tuple[str, ...], indicator: Indicator
+) -> tuple[FloatArray, FloatArray] | None:
+    """Forms that densities show.
 
     Parameters
     ----------
     density:
-        Shape (channels,).
+        Shape (n, channels).
     channels:
         Names of the channels: `RGB`, or such as "620 nm".
     indicator:
@@ -102,20 +110,21 @@ def state_of(density: FloatArray, channels: tuple[str, ...], indicator: Indicato
 
     Returns
     -------
-    None where no channel lies in the bands of the two forms.
+    `State.blueness` and `State.strength`, shape (n,) each; None where no channel lies in the bands
+    of the two forms.
     """
     bands = _bands(channels, indicator)
     if bands is None:
         return None
-    floor = float(density.min()) if channels == RGB else 0.0
-    floor = min(floor, 0.0) if floor < 0 else 0.5 * floor
-    contrast = _contrast(density - floor, bands)
+    floor = density.min(axis=1) if channels == RGB else np.zeros(len(density))
+    floor = np.where(floor < 0.0, floor, 0.5 * floor)
+    contrast = _contrast(density - floor[:, None], bands)
     # The thresholds are those of Eriochrome Black T: put the two forms where its own lie.
     usual = ERIOCHROME_BLACK_T
     here, there = _own_contrasts(indicator.bound, indicator.free)
     low, high = _own_contrasts(usual.bound, usual.free)
     contrast = low + (contrast - here) * ((high - low) / (there - here))
-    return State(contrast, float(density.max()) - floor)
+    return contrast, density.max(axis=1) - floor
 
 
 def turns_to_free(curve: Curve, indicator: Indicator) -> bool:

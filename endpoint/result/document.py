@@ -7,6 +7,7 @@ import math
 import platform
 from collections.abc import Mapping
 from dataclasses import asdict
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -357,7 +358,9 @@ def program() -> str:
     return f"endpoint {_version('endpoint-titration')}"
 
 
+@cache
 def _version(name: str) -> str:
+    """Version of an installed distribution; looking it up takes longer than all of a document."""
     try:
         return version(name)
     except PackageNotFoundError:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.curve.colour_names import blueness_of
+from endpoint.curve.colour_names import bluenesses_of
 
 FloatArray = NDArray[np.float64]
 
@@ -158,12 +158,8 @@ def sight_of(
     """
     apart, spans = _asked(time_s, readings_s, asked_s)
     watch, k, tinge = _Watch(), 0, _Tinge()
-    blocks = _blocks(
-        time_s,
-        usable,
-        np.column_stack([spread, density]) if density is not None else spread[:, None],
-    )
-    for first, last, means in blocks:
+    blocks = _blocks(time_s, usable, spread, density)
+    for first, last, uneven, blueness in blocks:
         now_s = float(time_s[last - 1])
         while k < len(readings_s) and readings_s[k] <= now_s:
             if watch.phase in ("adding", "added") and k:
@@ -177,12 +173,10 @@ def sight_of(
                 watch.reading(readings_s[k])
             tinge = _Tinge()
             k += 1
-        if means is not None:
-            watch.take(now_s, float(means[0]))
-            if density is not None and k == len(readings_s):
-                seen = blueness_of(means[1:])
-                if seen is not None:
-                    tinge.take(seen)
+        if uneven is not None:
+            watch.take(now_s, uneven)
+            if blueness is not None and k == len(readings_s):
+                tinge.take(blueness)
         if watch.phase in ("adding", "added") or (watch.phase == "mixing" and watch.raised):
             apart[first:last] = True
     if watch.phase in ("adding", "added"):
@@ -258,19 +252,25 @@ def _middle(values: list[float]) -> float:
 
 
 def _blocks(
-    time_s: FloatArray, usable: NDArray[np.bool_], values: FloatArray
-) -> list[tuple[int, int, FloatArray | None]]:
-    """Begin and end of each block of frames, and the means of its usable ones."""
+    time_s: FloatArray,
+    usable: NDArray[np.bool_],
+    spread: FloatArray,
+    density: FloatArray | None,
+) -> list[tuple[int, int, float | None, float | None]]:
+    """Begin and end of each block of frames, and spread and blueness of its usable ones."""
     if not time_s.size:
         return []
     number = np.floor((time_s - time_s[0]) / _BLOCK_S).astype(np.int64)
     begins = np.r_[0, np.flatnonzero(np.diff(number)) + 1]
+    values = spread[:, None] if density is None else np.column_stack([spread, density])
     count = np.add.reduceat(usable.astype(float), begins)
     means = np.add.reduceat(values * usable[:, None], begins, axis=0)
     means = means / np.maximum(count, 1.0)[:, None]
+    some = (count > 0).tolist()
+    blue = [None] * len(some) if density is None else bluenesses_of(means[:, 1:])
+    ends = [*begins[1:].tolist(), time_s.size]
+    rows = zip(begins.tolist(), ends, means[:, 0].tolist(), blue, some, strict=True)
     return [
-        (int(first), int(last), row if some else None)
-        for first, last, row, some in zip(
-            begins, np.r_[begins[1:], time_s.size], means, count > 0, strict=True
-        )
+        (first, last, uneven if any_seen else None, shade if any_seen else None)
+        for first, last, uneven, shade, any_seen in rows
     ]
