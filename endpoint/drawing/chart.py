@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 _TITLE_COLUMNS = 94
 """Signs in a line of the title."""
+_DPI = 120
 
 
 def chart(result: Result) -> Figure:
@@ -205,7 +206,10 @@ def describe(result: Result) -> str:
 
 
 def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
-    """Figure as "png", "svg" or "pdf", with title and description for those who cannot see it."""
+    """Figure as "png", "svg" or "pdf", with title and description for those who cannot see it.
+
+    Its parts get their places once and keep them in every kind.
+    """
     import matplotlib
 
     buffer = io.BytesIO()
@@ -217,7 +221,13 @@ def picture_bytes(figure: Figure, kind: str, title: str, words: str) -> bytes:
     with warnings.catch_warnings(), matplotlib.rc_context({"svg.hashsalt": "endpoint"}):
         # Characters of a label that the font lacks are drawn as boxes.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(buffer, format=kind, dpi=120, metadata=about)
+        layout = figure.get_layout_engine()
+        if layout is not None:
+            # With it each kind would be drawn twice, once only to find the places.
+            figure.set_dpi(_DPI)
+            layout.execute(figure)
+            figure.set_layout_engine(None)
+        figure.savefig(buffer, format=kind, dpi=_DPI, metadata=about)
     data = buffer.getvalue()
     return _described(data, title, words) if kind == "svg" else data
 
