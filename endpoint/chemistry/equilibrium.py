@@ -12,6 +12,7 @@ Volumes are in mL, concentrations in mol/L, amounts in mmol or umol as the names
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -75,6 +76,7 @@ class Constants:
     log_mg_indicator: float
 
 
+@lru_cache(maxsize=64)
 def constants_at(ph: float = 10.0, edta_set: str = "fifield-kealey") -> Constants:
     """Conditional constants of EDTA and Eriochrome Black T at a pH.
 

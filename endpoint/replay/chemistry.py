@@ -31,8 +31,8 @@ _SAME_PH = 0.2
 _AROUND_ML = 2.5
 """Distance from the equivalence volume within which volumes stand close together, mL: the whole
 change lies there, even without magnesium."""
-_HALVINGS = 40
-"""Halvings: 50 mL by 2^40 is less than any rounding."""
+_HALVINGS = 28
+"""Halvings: 50 mL by 2^28 is 0.0000002 mL, and pages have four decimals."""
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import re
 import statistics
 import unicodedata
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -80,17 +80,27 @@ def fountain(tmp_path_factory: pytest.TempPathFactory) -> Made:
     return made(folder, summary(result, width=10_000))
 
 
-@pytest.fixture
-def shown(browser: Browser, fountain: Made) -> Iterator[Page]:
+@pytest.fixture(scope="module")
+def window(browser: Browser) -> Iterator[tuple[Page, list[str], list[str]]]:
+    """A window for one page after the other, the errors that it tells and what it asks for."""
     context = browser.new_context(viewport={"width": 1280, "height": 800}, color_scheme="light")
     opened = context.new_page()
-    told, asked = heard(opened), []
+    asked: list[str] = []
     opened.on("request", lambda request: asked.append(request.url))
+    yield opened, heard(opened), asked
+    context.close()
+
+
+@pytest.fixture
+def shown(window: tuple[Page, list[str], list[str]], fountain: Made) -> Iterator[Page]:
+    """The page as it is when it has just been opened."""
+    opened, told, asked = window
+    told.clear()
+    asked.clear()
     opened.goto(fountain.address)
     yield opened
     assert told == []
     assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
-    context.close()
 
 
 def go_to(opened: Page, volume_ml: float, story: Story) -> None:
@@ -556,8 +566,6 @@ def test_the_model_shows_what_the_solver_says(shown: Page, fountain: Made) -> No
 
 
 def solved(tables: Tables, name: str, at: tuple[int, int, int, int]) -> float:
-    from dataclasses import replace
-
     p, m, d, v = at
     water = replace(
         tables.water,
@@ -799,15 +807,21 @@ def test_words_of_a_label_are_never_formulas(fountain: Made, tmp_path: Path) -> 
     assert "Well_3^2+: equivalence volume" in made(tmp_path).text
 
 
+@pytest.fixture(scope="module")
+def unanswered(without_number: dict[str, Path]) -> Story:
+    """Story of a result without a number."""
+    folder = without_number["none"]
+    story = story_of(read_kept(folder))
+    data = json.loads((folder / "result.json").read_text("utf-8"))
+    assert story.reason == data["reasons"][0]["code"]
+    assert story.reasons == tuple((r["text"], r["advice"]) for r in data["reasons"])
+    return story
+
+
 @pytest.mark.parametrize("code", [*REASONS, "unheard-of"])
-def test_every_reason_makes_a_question(
-    without_number: dict[str, Path], tmp_path: Path, code: str
-) -> None:
-    copied(without_number["none"], tmp_path)
-    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
-    data["reasons"] = [{"code": code, "text": "It was so.", "advice": "Do it again."}]
-    (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
-    question = what_went_wrong(story_of(read_kept(tmp_path)))
+def test_every_reason_makes_a_question(unanswered: Story, code: str) -> None:
+    told = (("It was so.", "Do it again."),)
+    question = what_went_wrong(replace(unanswered, reason=code, reasons=told))
     assert question is not None
     assert sum(choice.is_right for choice in question.choices) == 1
     texts = [choice.text for choice in question.choices]
