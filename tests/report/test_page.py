@@ -10,11 +10,11 @@ import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from click.testing import CliRunner
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Dialog, Page
 from pypdf import PdfReader
 from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject
 
@@ -362,44 +362,59 @@ def test_the_same_result_gives_the_same_bytes(cases: dict[str, Case], tmp_path: 
 
 # --- the page ----------------------------------------------------------------------------------
 
-LOOKS: dict[str, dict[str, Any]] = {
-    "light": {"viewport": {"width": 1200, "height": 900}, "color_scheme": "light"},
-    "dark": {"viewport": {"width": 1200, "height": 900}, "color_scheme": "dark"},
-    "phone": {"viewport": {"width": 390, "height": 844}, "color_scheme": "light"},
+LOOKS: dict[str, tuple[Literal["light", "dark"], int, int]] = {
+    "light": ("light", 1200, 900),
+    "dark": ("dark", 1200, 900),
+    "phone": ("light", 390, 844),
 }
+"""Colour scheme, width and height, pixels."""
+
+
+@pytest.fixture(scope="module")
+def window(browser: Browser) -> Page:
+    """A window for one page after the other."""
+    return browser.new_page()
+
+
+def look_at(window: Page, look: str) -> int:
+    """Make the window look so, and return its width."""
+    scheme, width, height = LOOKS[look]
+    window.emulate_media(color_scheme=scheme)
+    window.set_viewport_size({"width": width, "height": height})
+    return width
 
 
 @pytest.mark.parametrize("look", LOOKS)
 @pytest.mark.parametrize("name", ["film", "bracket"])
 def test_page_has_no_barriers_and_fits(
-    browser: Browser, cases: dict[str, Case], name: str, look: str
+    window: Page, cases: dict[str, Case], name: str, look: str
 ) -> None:
-    page = browser.new_page(**LOOKS[look])
-    told = heard(page)
+    told = heard(window)
     asked: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
+    window.on("request", lambda request: asked.append(request.url))
     address = (cases[name].folder / "report.html").as_uri()
-    page.goto(address)
-    assert barriers(page) == []
-    width = page.evaluate("document.documentElement.scrollWidth")
-    assert width <= LOOKS[look]["viewport"]["width"]
+    width = look_at(window, look)
+    window.goto(address)
+    assert window.evaluate(f"matchMedia('(prefers-color-scheme: {LOOKS[look][0]})').matches")
+    assert barriers(window) == []
+    assert window.evaluate("document.documentElement.scrollWidth") <= width
     assert told == []
+    assert address in asked
     assert [url for url in asked if url != address and not url.startswith("data:")] == []
-    page.close()
 
 
 def test_page_of_replicates_has_no_barriers(
-    browser: Browser, replicates: tuple[str, str, bytes, list[Path]]
+    window: Page, replicates: tuple[str, str, bytes, list[Path]], tmp_path: Path
 ) -> None:
-    page = browser.new_page(**LOOKS["phone"])
-    page.set_content(replicates[1])
-    assert barriers(page) == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    page.close()
+    width = look_at(window, "phone")
+    (tmp_path / "mean.html").write_text(replicates[1], "utf-8")
+    window.goto((tmp_path / "mean.html").as_uri())
+    assert barriers(window) == []
+    assert window.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_page_needs_no_script_and_lets_none_run(
-    browser: Browser, cases: dict[str, Case], tmp_path: Path
+    browser: Browser, window: Page, cases: dict[str, Case], tmp_path: Path
 ) -> None:
     film = cases["film"]
     assert "<script" not in film.page
@@ -416,17 +431,14 @@ def test_page_needs_no_script_and_lets_none_run(
     spoiled = tmp_path / "spoiled.html"
     script = "<script>document.title='run'</script><img src=x onerror=\"document.title='run'\">"
     spoiled.write_text(film.page.replace("</main>", f"{script}</main>"), "utf-8")
-    page = browser.new_page()
-    page.goto(spoiled.as_uri())
-    assert page.title().startswith("Titration report")
-    page.close()
+    window.goto(spoiled.as_uri())
+    assert window.title().startswith("Titration report")
 
 
-def test_page_prints_without_cutting_numbers(browser: Browser, cases: dict[str, Case]) -> None:
-    page = browser.new_page()
-    page.goto((cases["film"].folder / "report.html").as_uri())
-    printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
-    page.close()
+def test_page_prints_without_cutting_numbers(window: Page, cases: dict[str, Case]) -> None:
+    look_at(window, "light")
+    window.goto((cases["film"].folder / "report.html").as_uri())
+    printed = PdfReader(io.BytesIO(window.pdf(prefer_css_page_size=True)))
     text = flat(" ".join(sheet.extract_text() for sheet in printed.pages))
     for number in numbers_of(cases["film"].data):
         assert number in text
@@ -457,7 +469,7 @@ def spoil(folder: Path, place: Path, edit: Callable[[dict[str, Any]], None]) -> 
 
 @pytest.mark.parametrize("trick", TRICKS)
 def test_texts_of_a_result_stay_texts(
-    browser: Browser, cases: dict[str, Case], tmp_path: Path, trick: str
+    window: Page, cases: dict[str, Case], tmp_path: Path, trick: str
 ) -> None:
     def edit(data: dict[str, Any]) -> None:
         data["label"] = trick
@@ -487,14 +499,18 @@ def test_texts_of_a_result_stay_texts(
     assert "<script" not in raw
     assert "\x1b" not in raw + text
     assert "\u202e" not in raw + text
-    opened = browser.new_page()
     dialogs: list[str] = []
-    opened.on("dialog", lambda dialog: dialogs.append(dialog.message))
-    opened.goto(page.as_uri())
-    assert opened.locator("h1").inner_text() == shown
-    assert opened.title() == f"Titration report: {shown}"
+
+    def dismiss(dialog: Dialog) -> None:
+        dialogs.append(dialog.message)
+        dialog.dismiss()
+
+    window.on("dialog", dismiss)
+    window.goto(page.as_uri())
+    assert window.locator("h1").inner_text() == shown
+    assert window.title() == f"Titration report: {shown}"
     assert dialogs == []
-    opened.close()
+    window.remove_listener("dialog", dismiss)
 
 
 def test_a_flood_of_texts_still_makes_two_pages(cases: dict[str, Case], tmp_path: Path) -> None:
