@@ -198,8 +198,9 @@ def _forms(b: Bench) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def _encode(linear: Picture) -> Picture:
-    x = np.clip(linear, 0, 1)
-    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055).astype(np.float32)
+    x = np.clip(linear, 0, 1, dtype=np.float32)
+    curved = 1.055 * np.asarray(cv2.pow(x, 1 / 2.4), dtype=np.float32) - 0.055
+    return np.where(x <= 0.0031308, 12.92 * x, curved)
 
 
 def draw(b: Bench, count: int = 20) -> Drawn:
@@ -231,24 +232,25 @@ def draw(b: Bench, count: int = 20) -> Drawn:
                 (h, w), b.centre_x * w, b.base_y * h - 0.1 * half, 0.3 * half, 0.07 * half
             )
     edge = np.abs(cv2.GaussianBlur(body, (0, 0), 1.0) - cv2.GaussianBlur(body, (0, 0), 2.5))
+    glass = (1 - 0.1 * body * b.glass) * (1 - 0.8 * edge * b.glass)
+    behind = (ground * glass[..., None]).astype(np.float32)
+    depth = (path + b.shadow * shadow).astype(np.float32)[..., None]
     frames = []
     for i, t in enumerate(times):
         density = b.depth * (red * (1 - free[i]) + blue * free[i])
-        light = ground * (1 - 0.1 * body[..., None] * (b.glass))
-        light = light * (1 - 0.8 * edge[..., None] * b.glass)
-        light = light * 10 ** (-path[..., None] * density - b.shadow * shadow[..., None] * density)
+        light = behind * np.exp(depth * (-np.log(10) * density).astype(np.float32))
         if b.stirrer and b.vessel != "none":
-            seen = bar * (0.5 + 0.3 * np.sin(40 * t))
-            light = light * (1 - seen[..., None]) + 0.35 * 10**-density * seen[..., None]
-        light = light + 0.7 * glare[..., None]
+            seen = bar[..., None] * np.float32(0.5 + 0.3 * np.sin(40 * t))
+            light += seen * ((0.35 * 10**-density).astype(np.float32) - light)
+        light += np.float32(0.7) * glare[..., None]
         if any(abs(t - moment) < 0.5 / count for moment in b.hands):
             hand = _ellipse((h, w), rng.uniform(0.3, 0.7) * w, 0.5 * h, 0.25 * w, 0.2 * h)
             light = light * (1 - hand[..., None]) + np.array([0.42, 0.22, 0.15]) * hand[..., None]
         gain = np.array(b.tint) * (1 + b.drift * np.sin(5 * t + np.array([0.0, 0.3, 0.6])))
         if any(abs(t - moment) < 0.5 / count for moment in b.dark):
             gain = gain * 0.02
-        light = light * gain
-        picture = _encode(light) + rng.normal(scale=b.noise, size=light.shape)
+        picture = _encode(light * gain.astype(np.float32))
+        picture += rng.normal(scale=b.noise, size=light.shape)
         pixels = np.clip(picture * 255, 0, 255).astype(np.uint8)
         if b.jpeg:
             ok, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, b.jpeg])

@@ -47,7 +47,7 @@ FOUND = {
     "already blue": replace(SMALL, change="blue", ground="cluttered"),
     "pale and already blue": replace(SMALL, change="blue", depth=0.12, ground="plain"),
     "tiny picture": replace(SMALL, width=160, height=120),
-    "wide picture": replace(SMALL, width=1280, height=720, jpeg=60),
+    "wide picture": replace(SMALL, width=960, height=540, jpeg=60),
 }
 
 NOT_FOUND = {
