@@ -6,7 +6,7 @@ the cases, scenes were not used while thresholds and priors were chosen.
 
 from __future__ import annotations
 
-from pathlib import Path
+from functools import cache
 
 import pytest
 
@@ -18,15 +18,17 @@ from endpoint.result.document import document
 from tests.kept_films import record_of, truth_in
 
 
-def result_of(record: Path) -> Result:
-    job, source = prepare(read_record(record))
+@cache
+def result_of(name: str) -> Result:
+    """Result of a kept film."""
+    job, source = prepare(read_record(record_of(name)))
     return analyse(source, job)
 
 
 @pytest.mark.parametrize("name", ["good-steps", "good-pump", "stills"])
 def test_good_recordings(name: str) -> None:
     truth = truth_in(name)["equivalence_ml"]
-    result = result_of(record_of(name))
+    result = result_of(name)
     assert result.status == "located", result.reasons
     assert result.equivalence is not None
     # 0.06 mL is the worst error allowed for a good recording.
@@ -35,7 +37,7 @@ def test_good_recordings(name: str) -> None:
 
 
 def test_a_camera_that_is_pushed_is_followed() -> None:
-    result = result_of(record_of("camera-moved"))
+    result = result_of("camera-moved")
     truth = truth_in("camera-moved")["equivalence_ml"]
     assert result.status == "located", result.reasons
     assert result.equivalence is not None
@@ -52,7 +54,7 @@ def test_a_camera_that_is_pushed_is_followed() -> None:
     ],
 )
 def test_no_number_where_none_is_honest(name: str, codes: set[str]) -> None:
-    result = result_of(record_of(name))
+    result = result_of(name)
     assert result.status == "none"
     assert {reason.code for reason in result.reasons} <= codes
     assert result.equivalence is None
@@ -61,7 +63,7 @@ def test_no_number_where_none_is_honest(name: str, codes: set[str]) -> None:
 
 def test_one_addition_across_the_end_is_bracketed() -> None:
     truth = truth_in("coarse-jump")["equivalence_ml"]
-    result = result_of(record_of("coarse-jump"))
+    result = result_of("coarse-jump")
     assert result.status == "bracketed"
     assert result.verdict.bracket_ml is not None
     low, high = result.verdict.bracket_ml
@@ -75,4 +77,4 @@ def test_reading_every_frame_ends_where_reading_those_that_matter_does() -> None
     every = of_pictures(source, job, on_sample=lambda sample: seen.append(sample.time_s))  # type: ignore[arg-type]
     assert every.status == "located"
     assert len(seen) == every.film_frames
-    assert document(every, {}) == document(analyse(source, job), {})
+    assert document(every, {}) == document(result_of("good-steps"), {})

@@ -348,7 +348,7 @@ def test_pictures_show_red_liquid_turn_blue_on_white() -> None:
     plain = replace(
         d,
         mishaps=draws.Mishaps(),
-        film=replace(d.film, noise=0.0, fps=1.0),
+        film=replace(d.film, noise=0.0, fps=0.2),
         swap_s=None,
     )
     scene = scene_of(plain)
@@ -365,8 +365,8 @@ def test_pictures_show_red_liquid_turn_blue_on_white() -> None:
 
 
 def test_a_film_is_written_and_read(tmp_path: Path) -> None:
-    d = replace(filmed(good()), film=replace(good().film, fps=2.0))
+    d = replace(filmed(good()), film=replace(good().film, fps=0.5))
     write_film(d, tmp_path / "film.mp4")
     with av.open(str(tmp_path / "film.mp4")) as container:
         frames = sum(1 for _ in container.decode(video=0))
-    assert frames == int((d.last_s - d.first_s) * 2.0)
+    assert frames == int((d.last_s - d.first_s) * 0.5) > 20
