@@ -112,6 +112,14 @@ class Speciation:
     """Fraction f of the indicator that holds no metal, 0 to 1: the blue part."""
 
 
+def _of_all(values: FloatArray) -> FloatArray:
+    """Sum over the metals, shape (..., metals) to (...): numpy's takes twice as long on a few."""
+    total = values[..., 0]
+    for k in range(1, values.shape[-1]):
+        total = total + values[..., k]
+    return total
+
+
 def _balance(
     log_y: FloatArray, log_i: FloatArray, metal: FloatArray, ky: FloatArray, ki: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -133,11 +141,11 @@ def _newton_step(
     y, i, _, my, mi, share_i = _balance(log_y, log_i, metal, ky, ki)
     with np.errstate(divide="ignore", invalid="ignore"):
         share_y = np.where(metal > 0, my / metal, 0.0)
-    sum_y, sum_i = my.sum(-1), mi.sum(-1)
+    sum_y, sum_i = _of_all(my), _of_all(mi)
     gy, gi = y + sum_y - edta, i + sum_i - indicator
-    hyy = y + (my * (1.0 - share_y)).sum(-1)
-    hii = i + (mi * (1.0 - share_i)).sum(-1)
-    hyi = -(my * share_i).sum(-1)
+    hyy = y + _of_all(my * (1.0 - share_y))
+    hii = i + _of_all(mi * (1.0 - share_i))
+    hyi = -_of_all(my * share_i)
     det = np.maximum(hyy * hii - hyi * hyi, 1e-300)
     dy = -(hii * gy - hyi * gi) / det
     di = -(hyy * gi - hyi * gy) / det
@@ -155,7 +163,7 @@ def _potential(
     metal, edta, indicator = totals
     y, i = np.exp(log_y), np.exp(log_i)
     inner = np.log1p(ky * y[..., None] + ki * i[..., None])
-    return np.asarray(y + i + (metal * inner).sum(-1) - edta * log_y - indicator * log_i)
+    return np.asarray(y + i + _of_all(metal * inner) - edta * log_y - indicator * log_i)
 
 
 def _damped(
@@ -186,16 +194,16 @@ def _start(
     metal: FloatArray, edta: FloatArray, indicator: FloatArray, ky: FloatArray, ki: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Exact 1:1 quadratic for one lumped metal without indicator: close everywhere."""
-    total = metal.sum(-1)
+    total = _of_all(metal)
     with np.errstate(divide="ignore", invalid="ignore"):
-        k = np.where(total > 0, (metal * ky).sum(-1) / np.maximum(total, 1e-300), 1.0)
+        k = np.where(total > 0, _of_all(metal * ky) / np.maximum(total, 1e-300), 1.0)
     b = 1.0 + k * (total - edta)
     root = np.sqrt(b * b + 4.0 * k * edta)
     with np.errstate(divide="ignore", over="ignore"):
         y = np.where(b > 0, 2.0 * edta / (b + root), (root - b) / (2.0 * np.maximum(k, 1e-300)))
     y = np.maximum(y, _FLOOR_MOL_L**2)
     free = metal / (1.0 + ky * y[..., None])
-    i = indicator / (1.0 + (ki * free).sum(-1))
+    i = indicator / (1.0 + _of_all(ki * free))
     return np.log(y), np.log(i)
 
 
@@ -257,7 +265,7 @@ def solve(
         log_y, log_i = np.array(log_y), np.array(log_i)
         log_y[stuck], log_i[stuck] = ys, is_
     y, i, free, my, mi, _ = _balance(log_y, log_i, metal, ky, ki)
-    return Speciation(free, y, i, my, mi, np.asarray(i / (i + mi.sum(-1))))
+    return Speciation(free, y, i, my, mi, np.asarray(i / (i + _of_all(mi))))
 
 
 @dataclass(frozen=True)

@@ -71,8 +71,8 @@ def reduce(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def _lit(light: Array) -> list[int]:
-    """Frames in which the light was on."""
-    level = np.log10(np.maximum(light[:, ::4, ::4].mean(axis=(1, 2, 3)), 1e-6))
+    """Frames in which the light was on; a few pixels of each are enough."""
+    level = np.log10(np.maximum(light.mean(axis=(1, 2, 3)), 1e-6))
     usual = float(np.sort(level)[-min(3, len(level))])
     return [int(i) for i in np.flatnonzero(level > usual - 0.4)]
 
@@ -86,26 +86,29 @@ def _steady(density: Array) -> Array:
     pixels = coarse[:, usable]
     shift: Array = np.zeros((len(density), 1, 3), np.float32)
     for _ in range(3):
-        away = pixels - shift - median_over_frames(pixels - shift)
+        away = pixels - shift
+        away -= median_over_frames(away)
         scatter = np.abs(away).mean(axis=(0, 2))
         quiet = scatter <= np.quantile(scatter, 0.4)
-        shift = shift + np.median(away[:, quiet], axis=1, keepdims=True).astype(np.float32)
+        # One channel after the other lies closely together, which the median is quicker on.
+        calm = np.ascontiguousarray(away[:, quiet].transpose(0, 2, 1))
+        shift = shift + np.median(calm, axis=2)[:, None].astype(np.float32)
     return np.asarray(density - shift[:, None], dtype=np.float32)
 
 
 def build(pictures: list[NDArray[np.uint8]], transfer: str = "srgb") -> Stack:
     """Make the stack from reduced pictures of one size, shape (h, w, 3) each, at least one."""
-    table = (np.arange(256, dtype=np.float64) / 255.0) ** _POWER.get(transfer, 2.2)
+    level = (np.arange(256, dtype=np.float64) / 255.0) ** _POWER.get(transfer, 2.2)
+    light = level.astype(np.float32)
     encoded = np.stack(pictures)
-    light = table.astype(np.float32)[encoded]
-    kept = _lit(light)
-    density = -np.log10(np.maximum(light[kept], _FLOOR))
-    density = _steady(density)
+    kept = _lit(light[encoded[:, ::4, ::4]])
+    encoded = encoded[kept]
+    density = _steady((-np.log10(np.maximum(light, _FLOOR))).take(encoded))
     middle = median_over_frames(density)
     bright = channels.mean(density)
     scatter = median_over_frames(np.abs(bright - median_over_frames(bright)))
     wander = np.multiply(scatter, 1.48, dtype=np.float32)
-    over = encoded[kept] > 255 * _CLIPPED
+    over = encoded > 255 * _CLIPPED
     clipped, glare = (
         channels.largest(over).mean(axis=0) > 0.1,
         channels.least(over).mean(axis=0) > 0.1,

@@ -129,7 +129,7 @@ def test_wrong_tables_are_told(tmp_path: Path, table: str, word: str) -> None:
 @pytest.mark.parametrize("family", ["other-red-blue", "other-hue"])
 def test_rendered_films_of_other_indicators(tmp_path: Path, family: str) -> None:
     film = home_film(family, 1501)
-    film = replace(film, recipe=replace(film.recipe, width=320, height=180, frames_s=3.0))
+    film = replace(film, recipe=replace(film.recipe, width=240, height=136, frames_s=2.0))
     found = located(write_home_film(film, tmp_path / family))
     truth = json.loads((tmp_path / family / "truth.json").read_text("utf-8"))
     low, high = found["equivalence_ml"]["interval95"]

@@ -6,7 +6,6 @@ import dataclasses
 import functools
 import re
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
@@ -20,7 +19,6 @@ from endpoint.drawing.outlines import region_picture
 from endpoint.drawing.panels import has_colour, volumes_of
 from endpoint.equivalence.fit import Estimate
 from endpoint.recording.frame import Box
-from endpoint.report.folder import write_folder
 from endpoint.result.text import volume_words
 from endpoint.rounding import FIXED_SPACE
 from endpoint.scene.region import Region
@@ -134,9 +132,18 @@ def _drawn(figure: Any) -> Any:
     return canvas.get_renderer()
 
 
+def _placed(figure: Any) -> Any:
+    """Renderer of a figure in which everything has its place, and nothing was painted."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    canvas: Any = FigureCanvasAgg(figure)
+    figure.draw_without_rendering()
+    return canvas.get_renderer()
+
+
 def _names(figure: Any) -> tuple[Any, list[Any]]:
     """Panel with the names of the volumes, and the boxes of the names in pixels."""
-    renderer = _drawn(figure)
+    renderer = _placed(figure)
     found = [(a, t) for a in figure.axes for t in a.texts if t.get_bbox_patch() is not None]
     assert len({id(axes) for axes, _ in found}) == 1
     return found[0][0], [t.get_bbox_patch().get_window_extent(renderer) for _, t in found]
@@ -194,7 +201,7 @@ def test_a_midpoint_far_away_is_named_at_the_edge() -> None:
 @pytest.mark.parametrize("result", [_steps(), _pictured(_one_left_out()), _none()])
 def test_title_and_panels_stand_apart(result: Result) -> None:
     figure = chart(labelled(result, "A long label of a sample " * 3))
-    renderer = _drawn(figure)
+    renderer = _placed(figure)
     title = figure._suptitle.get_window_extent(renderer)  # type: ignore[attr-defined]
     assert title.x1 <= figure.bbox.x1
     tight = [axes.get_tightbbox(renderer) for axes in figure.axes]
@@ -261,9 +268,10 @@ def test_points_left_out_have_a_shape_of_their_own() -> None:
 
 
 @pytest.mark.parametrize("label", ["costs $5 and $6", r"$\frac{$", "Brunnen 3, Süd", "井戸 三"])
-def test_any_label_can_be_drawn(label: str, tmp_path: Path) -> None:
-    write_folder(labelled(_none(), label), tmp_path, {})
-    svg = (tmp_path / "chart.svg").read_text("utf-8")
+def test_any_label_can_be_drawn(label: str) -> None:
+    figure = chart(labelled(_none(), label))
+    assert picture_bytes(figure, "png", label, label).startswith(b"\x89PNG")
+    svg = picture_bytes(figure, "svg", label, label).decode("utf-8")
     assert ElementTree.fromstring(svg) is not None
 
 
