@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from endpoint.recording import channels
 from endpoint.recording.frame_median import median_over_frames
@@ -16,6 +17,8 @@ _FEW_BLACK = 0.1
 """Share of such pixels, as noise makes them, that a piece may have."""
 _LARGER = 4.0
 """How many times larger a piece with such pixels must be than one without to be taken instead."""
+_AROUND = 8
+"""Pixels around a body that its blurred and cleaned maps depend on: 5 from one to the next."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,6 +109,20 @@ def refine(stack: Stack, candidate: Candidate) -> Mask:
     colours. The piece that is large, strongly coloured and well lit is taken, with its like next to
     it; what lies above or below it is the surface or the foot.
     """
+    pure = np.zeros(stack.shape, np.bool_)
+    rows, columns = (np.flatnonzero(candidate.mask.any(axis=k)) for k in (1, 0))
+    if rows.size:
+        there = (_around(rows), _around(columns))
+        near = replace(candidate, mask=candidate.mask[there])
+        pure[there] = _refined(stack.part(*there), near)
+    return pure
+
+
+def _around(places: NDArray[np.intp]) -> slice:
+    return slice(max(int(places[0]) - _AROUND, 0), int(places[-1]) + _AROUND + 1)
+
+
+def _refined(stack: Stack, candidate: Candidate) -> Mask:
     stages = _stages(stack, candidate.course)
     steady = _steady_part(stack, candidate)
     left = candidate.mask & steady

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,10 +62,15 @@ def ground_white(stack: Stack) -> NDArray[np.float32]:
     return np.asarray(np.median(pixels[chosen], axis=0), dtype=np.float32)
 
 
-def _sums(values: NDArray[np.float64], side: int) -> NDArray[np.float64]:
-    """Sum over every square of the given side, by its top left corner."""
+def _summed(values: NDArray[Any]) -> NDArray[np.float64]:
+    """Sum of all that lies above and to the left, a row and a column more than `values`."""
     total = np.zeros((values.shape[0] + 1, values.shape[1] + 1))
-    total[1:, 1:] = values.cumsum(axis=0).cumsum(axis=1)
+    total[1:, 1:] = values.astype(np.float64).cumsum(axis=0).cumsum(axis=1)
+    return total
+
+
+def _sums(total: NDArray[np.float64], side: int) -> NDArray[np.float64]:
+    """Sum over every square of the given side, by its top left corner, from `_summed`."""
     a = total[side:, side:] - total[:-side, side:] - total[side:, :-side] + total[:-side, :-side]
     return np.asarray(a)
 
@@ -151,15 +157,14 @@ def _best_square(
     level = channels.mean(stack.middle).astype(np.float64)
     best: Patch | None = None
     best_score = -np.inf
+    maps = [_summed(each) for each in (fit, level, level**2, stain, distance)]
     for side in _SIDES:
         if side > 0.25 * min(height, width) or (side == _SIDES[0] and max(height, width) >= 300):
             continue
         count = float(side * side)
-        share = _sums(fit.astype(np.float64), side) / count
-        mean = _sums(level, side) / count
-        scatter = np.sqrt(np.maximum(_sums(level**2, side) / count - mean**2, 0.0))
-        stained = _sums(stain.astype(np.float64), side) / count
-        away = _sums(distance.astype(np.float64), side) / count / max(size, 1.0)
+        share, mean, square, stained, away = (_sums(each, side) / count for each in maps)
+        scatter = np.sqrt(np.maximum(square - mean**2, 0.0))
+        away /= max(size, 1.0)
         score = 0.9 * np.log2(side / 4.0) - 4.0 * mean - 12.0 * scatter - stained
         score -= 0.5 * np.maximum(away - 0.5, 0.0) + 3.0 * np.maximum(0.5 - away, 0.0)
         score = np.where(share > 0.985, score, -np.inf)

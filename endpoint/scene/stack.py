@@ -49,6 +49,13 @@ class Stack:
         """Height and width of the reduced pictures."""
         return self.middle.shape[0], self.middle.shape[1]
 
+    def part(self, rows: slice, columns: slice) -> Stack:
+        """The same of a part of the pictures."""
+        flat = (part[rows, columns] for part in (self.middle, self.wander, self.clipped))
+        return Stack(
+            self.density[:, rows, columns], *flat, self.glare[rows, columns], kept=self.kept
+        )
+
 
 def thin_step(width: int, height: int) -> int:
     """Every so manieth row and column of a picture is enough to shrink it: 3 x 3 make a mean."""
