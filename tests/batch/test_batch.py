@@ -551,9 +551,9 @@ def ponds(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, bytes, bytes]
         pond(folder, f"pond-{k:02}", 50.0 + 0.1 * k)
     (folder / "pond-05b.toml").write_text("format = 1\n[recording]\n", "utf-8")
     out = tmp_path_factory.mktemp("undisturbed")
-    command = [*COMMAND, str(folder), "--out", str(out), "--quiet", "--jobs", "2"]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    subprocess.run(command, check=True, capture_output=True, env=environment)
+    words = ["batch", str(folder), "--out", str(out), "--quiet", "--jobs", "1"]
+    got = CliRunner().invoke(main, words)
+    assert got.exit_code == 0, got.output
     return folder, (out / "results.csv").read_bytes(), (out / "results.parquet").read_bytes()
 
 
@@ -577,7 +577,8 @@ def test_killed_and_resumed_gives_the_same_table(
     wait_for(lambda: not any(map(_is_at_work, children)), "the end of the children")
     with journal.open("ab") as stream:
         stream.write(b'{"record": "pond-1')
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+    done = CliRunner().invoke(main, ["batch", str(folder), "--out", str(tmp_path), "--jobs", "2"])
+    assert done.exit_code == 0, done.output
     assert f"{finished} of 8 were already finished." in done.stderr
     assert (tmp_path / "results.csv").read_bytes() == table
     assert (tmp_path / "results.parquet").read_bytes() == parquet

@@ -256,7 +256,7 @@ def test_hand_before_the_flask_is_noticed() -> None:
 def test_rendered_scenes_that_were_not_tuned_on(family: str, view: str, seed: int) -> None:
     from sample_media import render
 
-    recipe = replace(render.family(family, seed), view=view)
+    recipe = replace(render.family(family, seed), view=view, width=320, height=240)
     plan = render.plan_of(recipe)
     recipe = replace(recipe, frames_s=14.0 / plan.duration_s)
     frames = [ArrayFrame(i, t, p) for i, (t, p) in enumerate(render.render_frames(recipe))]

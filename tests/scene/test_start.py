@@ -39,8 +39,7 @@ def test_right_or_asked_for_or_pointed_at(seed: int) -> None:
     if found.sure:
         assert purity(found.region(), bench) >= 0.95
         return
-    offered = [purity(found.region(k), bench) for k in range(len(found.bodies))]
-    assert max(offered) >= 0.95
+    assert any(purity(found.region(k), bench) >= 0.95 for k in range(len(found.bodies)))
 
 
 def test_two_wine_red_flasks_are_asked_for() -> None:
