@@ -333,7 +333,8 @@ def draw_live_bench(
     for k in range(count):
         wave = cv2.GaussianBlur(rng.normal(size=(HEIGHT, WIDTH)).astype(np.float32), (0, 0), 5.0)
         light = picture * np.where(flask[1], 1.0 + 0.6 * wave, 1.0)[..., None]
-        shown = np.clip(light, 0.0, 1.0) ** (1 / 2.2) + rng.normal(scale=noise, size=light.shape)
+        clipped = np.clip(light, 0.0, 1.0, dtype=np.float32)
+        shown = np.asarray(cv2.pow(clipped, 1 / 2.2)) + rng.normal(scale=noise, size=light.shape)
         pixels = np.rint(255.0 * np.clip(shown, 0.0, 1.0)).astype(np.uint8)
         good, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, jpeg])
         assert good

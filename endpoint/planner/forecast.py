@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -241,9 +242,15 @@ def colour_parts_ml(setup: Setup, flask: Flask) -> dict[str, float] | None:
     -------
     None where the flask is blue from the start.
     """
-    pouring = pouring_for(
-        flask, recorded=True, mixing_lag_s=setup.mixing_lag_s, drop_ml=setup.drop_ml
-    )
+    found = _colour_parts_ml(flask, setup.mixing_lag_s, setup.drop_ml, setup.colour_scatter)
+    return None if found is None else dict(found)
+
+
+@lru_cache(maxsize=64)
+def _colour_parts_ml(
+    flask: Flask, mixing_lag_s: float, drop_ml: float, colour_scatter: float
+) -> dict[str, float] | None:
+    pouring = pouring_for(flask, recorded=True, mixing_lag_s=mixing_lag_s, drop_ml=drop_ml)
     if pouring is None:
         return None
     volume = np.array(pouring.volumes_ml())
@@ -253,14 +260,14 @@ def colour_parts_ml(setup: Setup, flask: Flask) -> dict[str, float] | None:
     theta = np.zeros(PARAMETERS)
     theta[EQUIVALENCE], theta[BLUE] = flask.equivalence_ml, 1.0
     theta[ROOT_MG] = math.sqrt(share / (1.0 - share))
-    theta[LOG_IND], theta[LAG] = math.log(flask.indicator_umol), setup.mixing_lag_s
+    theta[LOG_IND], theta[LAG] = math.log(flask.indicator_umol), mixing_lag_s
     free = np.ones(PARAMETERS, dtype=bool)
     free[[LAG, PLUME]] = False
     model = Model(
         setting=Setting(flask.volume_ml, flask.titrant_mol_l, lambda _lag: volume, False, flask.ph),
         priors=Priors(),
         signal=np.zeros(volume.size),
-        sigma=np.full(volume.size, setup.colour_scatter),
+        sigma=np.full(volume.size, colour_scatter),
         volume_ml=volume,
         floor=0.0,
         free=free,
@@ -272,7 +279,7 @@ def colour_parts_ml(setup: Setup, flask: Flask) -> dict[str, float] | None:
         name = "magnesium share, constants and pH"
         found[name] = math.hypot(found.get(name, 0.0), _border_u_ml(model, theta))
     drops = pouring.stretches[-1]
-    lag = setup.mixing_lag_s
+    lag = mixing_lag_s
     if lag > 0:
         # What of the last addition is not yet mixed in when the pause ends, by the lag.
         left = drops.addition_ml * math.exp(-drops.pause_s / lag) * drops.pause_s / lag**2

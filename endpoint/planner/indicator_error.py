@@ -9,6 +9,7 @@ equivalence volume.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -138,6 +139,7 @@ class IndicatorError:
         return 100.0 * error_ml / self.equivalence_ml
 
 
+@lru_cache(maxsize=64)
 def indicator_error(flask: Flask) -> IndicatorError:
     """Errors of midpoint and last red of one flask."""
     metal = flask.calcium_mmol + flask.magnesium_mmol
@@ -186,6 +188,7 @@ def _moved(
     )
 
 
+@lru_cache(maxsize=64)
 def _one_eye_error(flask: Flask, priors: Priors) -> tuple[float, float, float, float]:
     """Mean end minus equivalence; standard deviations by shade, constants and indicator, mL."""
     low, high = EYE_LEVELS

@@ -230,6 +230,7 @@ def _columns(path: Path) -> tuple[dict[str, FloatArray], tuple[str, ...]]:
         raise ResultFileProblem(f"{path.name} has too many rows for a curve.", _AS_WRITTEN)
     columns: dict[str, FloatArray] = {}
     flags: tuple[str, ...] = ("",) * len(sheet.rows)
+    table = f"{path.parent.name}/{path.name}"
     for k, name in enumerate(sheet.header):
         cells = [row[k] for row in sheet.rows]
         if name in _WORDS:
@@ -237,13 +238,13 @@ def _columns(path: Path) -> tuple[dict[str, FloatArray], tuple[str, ...]]:
             continue
         values = np.empty(len(cells))
         for n, cell in enumerate(cells):
-            values[n] = _number(cell, f"{path.parent.name}/{path.name}, row {sheet.numbers[n]}")
+            values[n] = _number(cell, table, sheet.numbers[n])
         values.setflags(write=False)
         columns[name] = values
     return columns, flags
 
 
-def _number(cell: str, where: str) -> float:
+def _number(cell: str, table: str, row: int) -> float:
     if not cell:
         return float("nan")
     try:
@@ -251,7 +252,9 @@ def _number(cell: str, where: str) -> float:
     except ValueError:
         value = float("inf")
     if not abs(value) < 1e12:
-        raise ResultFileProblem(f"{where}: {cell[:40]} is not a usable number.", _AS_WRITTEN)
+        raise ResultFileProblem(
+            f"{table}, row {row}: {cell[:40]} is not a usable number.", _AS_WRITTEN
+        )
     return value
 
 

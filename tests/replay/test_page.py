@@ -45,8 +45,8 @@ from endpoint.result.kept import read_kept
 from endpoint.result.text import summary
 from tests.bench_server import barriers, heard, tab_to
 from tests.command import run
+from tests.kept_results import result_folder
 from tests.places import SAMPLES
-from tests.report.test_folder import CASES, EXTRA
 
 BAD = '</script><script>window.bad=1</script><img src=x onerror="window.bad=1"> & "Well"'
 
@@ -683,11 +683,7 @@ def test_the_worksheet_holds_no_answer(shown: Page, fountain: Made) -> None:
 @pytest.fixture(scope="module")
 def without_number(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Folders of two results without a number."""
-    folders = {}
-    for status in ("bracketed", "none"):
-        folders[status] = tmp_path_factory.mktemp(status)
-        write_folder(CASES[status](), folders[status], EXTRA)
-    return folders
+    return {name: result_folder(tmp_path_factory, name) for name in ("bracketed", "none")}
 
 
 def copied(folder: Path, to: Path) -> None:

@@ -19,14 +19,13 @@ from endpoint.report.folder import write_folder
 from endpoint.result.document import document, plain
 from endpoint.result.kept import KeptResult, check_document, picture_bytes, read_kept
 from endpoint.result.wording import delivered_text
+from tests.kept_results import result_folder
 from tests.report.test_folder import CASES, EXTRA
 
 
 @pytest.fixture(scope="module")
 def kept_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("kept") / "well"
-    write_folder(CASES["located"](), folder, EXTRA)
-    return folder
+    return result_folder(tmp_path_factory, "located")
 
 
 @pytest.fixture
@@ -59,10 +58,9 @@ def change(folder: Path, edit: Callable[[dict[str, Any]], None]) -> None:
 
 
 @pytest.mark.parametrize("status", list(CASES))
-def test_what_was_kept_comes_back(status: str, tmp_path: Path) -> None:
+def test_what_was_kept_comes_back(status: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     result = CASES[status]()
-    write_folder(result, tmp_path, EXTRA)
-    kept = read_kept(tmp_path)
+    kept = read_kept(result_folder(tmp_path_factory, status))
     assert kept.status == status
     assert kept.document == json.loads(json.dumps(document(result, EXTRA)))
     assert result.curve is not None
