@@ -29,6 +29,7 @@ from endpoint.problems import DeliveryProblem
 from endpoint.recording.frame import Box, Frame, PictureSource, SeekingSource, Spans, grey
 
 FloatArray = NDArray[np.float64]
+Pixels = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
 # Where a comment below names no other source, the value was chosen on rendered close-ups of tube
@@ -285,9 +286,9 @@ def _events(frames: Iterator[Frame], spans: Spans) -> tuple[NDArray[np.int64], i
     """How often each place was unlike the pictures before and after, in the same sense."""
     import cv2
 
-    held: list[FloatArray] = []
+    held: list[Pixels] = []
     events: NDArray[np.int64] = np.zeros((1, 1), dtype=np.int64)
-    usual: FloatArray | None = None
+    usual: Pixels | None = None
     step, span, whole = 1, -1, Box(0, 0, 1, 1)
     for frame in frames:
         if usual is None:
@@ -295,19 +296,18 @@ def _events(frames: Iterator[Frame], spans: Spans) -> tuple[NDArray[np.int64], i
             step = max(1, -(-max(frame.width, frame.height) // _LONG_SIDE))
         if spans.which(frame.time_s) != span:
             span, held = spans.which(frame.time_s), []
-        light = np.asarray(grey(frame, whole, step), dtype=np.float64)
-        held = [*held[-2:], np.log(np.maximum(light, 0.03))]
+        light = np.asarray(grey(frame, whole, step), dtype=np.float32)
+        held = [*held[-2:], np.log(np.maximum(light, np.float32(0.03)))]
         if len(held) < 3:
             continue
         before, here, after = held
         rise, fall = here - before, here - after
-        same = np.sign(rise) == np.sign(fall)
-        impulse = np.where(same, np.minimum(np.abs(rise), np.abs(fall)), 0.0)
-        soft = cv2.GaussianBlur(impulse.astype(np.float32), (0, 0), 1.0)
+        # The smaller of two of the same sense, 0 of two that are not.
+        impulse = np.maximum(np.minimum(rise, fall), 0.0) - np.minimum(np.maximum(rise, fall), 0.0)
+        soft = np.asarray(cv2.GaussianBlur(impulse, (0, 0), 1.0), dtype=np.float32)
         if usual is None:
-            usual, events = soft.astype(np.float64), np.zeros(soft.shape, dtype=np.int64)
-        level = np.maximum(_EVENT_RATIO * usual, _EVENT)
-        events += soft > level
+            usual, events = soft.copy(), np.zeros(soft.shape, dtype=np.int64)
+        events += soft > np.maximum(_EVENT_RATIO * usual, _EVENT)
         usual += 0.05 * (np.minimum(soft, 4.0 * usual + 0.002) - usual)
     return events, step, whole
 
