@@ -242,7 +242,7 @@ def _nearest(story: Story, wanted: list[float]) -> list[Any]:
 
 def _data(story: Story) -> dict[str, Any]:
     """Everything that the script looks up."""
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     found = drawing.around(story)
     data: dict[str, Any] = {
@@ -267,7 +267,7 @@ def _data(story: Story) -> dict[str, Any]:
         "around": None if found is None else [found.plot.x.low, found.plot.x.high],
         "per_ml": story.per_ml,
         "per_unit": story.per_unit,
-        "t": [round(float(student.ppf(0.975, n)), 4) for n in range(1, _MOST_STOPS)],
+        "t": [round(float(stdtrit(n, 0.975)), 4) for n in range(1, _MOST_STOPS)],
     }
     if story.tables is not None:
         scales = drawing.species_scales(story.tables)

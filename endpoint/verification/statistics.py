@@ -114,7 +114,7 @@ def level(
     known_source:
         Name of what is uncertain in the known value; levels of one stock solution share it.
     """
-    from scipy.stats import t
+    from scipy.special import stdtr
 
     x = np.asarray(found, dtype=np.float64)
     n, mean, s = len(x), float(x.mean()), float(x.std(ddof=1))
@@ -123,7 +123,8 @@ def level(
     )
     bias = scatter - Quantity.measured(known, "", known_u, known_source)
     u = bias.standard_uncertainty
-    p = 2.0 * float(t.sf(abs(bias.value) / u, bias.effective_degrees_of_freedom)) if u > 0 else 0.0
+    freedom = bias.effective_degrees_of_freedom
+    p = 2.0 * float(stdtr(freedom, -abs(bias.value) / u)) if u > 0 else 0.0
     return Level(name, n, known, known_u, mean, s, bias, p)
 
 

@@ -65,12 +65,12 @@ def test_without_a_record(tmp_path: Path) -> None:
         "5",
         "--titrant",
         "0.01",
-        "--out",
-        str(tmp_path / "out"),
+        "--json",
+        str(tmp_path / "result.json"),
     )
     assert got.exit_code == 0, got.output
     assert got.stdout.startswith("quarry-pond: equivalence volume 17.1")
-    data = json.loads((tmp_path / "out" / "result.json").read_text("utf-8"))
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
     assert data["status"] == "located"
     assert "volume of the titrant (no burette stated)" in data["not_in_budget"]
 

@@ -695,7 +695,10 @@ def copied(folder: Path, to: Path) -> None:
 
 @pytest.mark.parametrize("case", ["bracketed", "beyond", "none"])
 def test_results_without_a_number(
-    browser: Browser, without_number: dict[str, Path], tmp_path: Path, case: str
+    window: tuple[Page, list[str], list[str]],
+    without_number: dict[str, Path],
+    tmp_path: Path,
+    case: str,
 ) -> None:
     copied(without_number["none" if case == "none" else "bracketed"], tmp_path)
     if case == "bracketed":
@@ -703,8 +706,8 @@ def test_results_without_a_number(
         data["equivalence_ml"]["interval95"][0] = 24.6
         (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
     one = made(tmp_path)
-    opened = browser.new_page()
-    told = heard(opened)
+    opened, told, _ = window
+    told.clear()
     opened.goto(one.address)
     expect(opened.locator(".drawn")).to_be_visible()
     answer = one.story.answer.replace("\u00a0", " ")
@@ -734,23 +737,23 @@ def test_results_without_a_number(
     assert "example" in plain_text(opened)
     assert "nan" not in plain_text(opened).lower().split()
     assert told == []
-    opened.close()
 
 
-def test_hostile_words_are_only_words(browser: Browser, fountain: Made, tmp_path: Path) -> None:
+def test_hostile_words_are_only_words(
+    window: tuple[Page, list[str], list[str]], fountain: Made, tmp_path: Path
+) -> None:
     copied(fountain.folder, tmp_path)
     data = json.loads((tmp_path / "result.json").read_text("utf-8"))
     data["label"] = BAD
     data["indicator"]["bound"] = "red</script><script>window.bad=1</script>"
     data["provenance"]["medium"] = BAD
     (tmp_path / "result.json").write_text(json.dumps(data), "utf-8")
-    opened = browser.new_page()
-    told = heard(opened)
+    opened, told, _ = window
+    told.clear()
     opened.goto(made(tmp_path).address)
     assert opened.evaluate("window.bad") is None
     assert told == []
     assert opened.locator("h1").inner_text() == " ".join(BAD.split())[:120]
-    opened.close()
 
 
 def test_another_indicator_has_no_model(fountain: Made, tmp_path: Path) -> None:

@@ -15,8 +15,7 @@ from PIL import Image
 
 from endpoint.burette.picture_volume import of_log
 from endpoint.files.result_json import ResultFileProblem
-from endpoint.report.folder import write_folder
-from endpoint.result.document import document, plain
+from endpoint.result.document import document, plain, to_json
 from endpoint.result.kept import KeptResult, check_document, picture_bytes, read_kept
 from endpoint.result.wording import delivered_text
 from tests.kept_results import result_folder
@@ -44,8 +43,8 @@ def test_a_log_with_uncertainties_comes_back(tmp_path: Path) -> None:
         CASES["located"](),
         seen_volume=of_log(np.array([0.0, 9.0]), np.array([0.0, 9.0]), np.array([0.0, 0.01])),
     )
-    write_folder(found, tmp_path, EXTRA)
-    kept = read_kept(tmp_path)
+    (tmp_path / "well.json").write_text(to_json(document(found, EXTRA)), "utf-8")
+    kept = read_kept(tmp_path / "well.json")
     assert kept.document["delivery"]["read_from"] == "log"
     assert "states its uncertainty" in delivered_text(kept.document["delivery"])
 
