@@ -51,9 +51,13 @@ class Stack:
 
     def part(self, rows: slice, columns: slice) -> Stack:
         """The same of a part of the pictures."""
-        flat = (part[rows, columns] for part in (self.middle, self.wander, self.clipped))
         return Stack(
-            self.density[:, rows, columns], *flat, self.glare[rows, columns], kept=self.kept
+            self.density[:, rows, columns],
+            self.middle[rows, columns],
+            self.wander[rows, columns],
+            self.clipped[rows, columns],
+            self.glare[rows, columns],
+            self.kept,
         )
 
 
