@@ -202,13 +202,16 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
     if end is not None and start is not None and last_f < _NEVER_TURNED and blue_ml is None:
         return refuse(lost or "never-reached", indicator, float(curve.volume_ml[-1]))
     high_ml = None if blue_ml is None else blue_ml + BLUE_EARLY_ML
+    if red_ml is not None:
+        red_ml = _mixed_in(curve, fit, red_ml)
     jump = _jump(curve, fit)
     if jump is not None:
         if evidence.leaps and is_too_small(curve, fit, jump):
             return refuse("exchanged", indicator)
         # Without magnesium the first blue pause may still lie a little before the end.
         top = blue_ml and max(blue_ml, min(fit.equivalence.high_ml, blue_ml + BLUE_EARLY_ML))
-        return _bracket(["one-addition", lost], (jump, top), indicator)
+        low = _mixed_in(curve, fit, jump)
+        return _bracket(["one-addition", lost], (low, top), indicator)
     slow_ml = _slow_ml(fit, indicator)
     slow = width_ml(fit) > slow_ml and seen_width_ml(curve, fit.outlier) > _SHARP * slow_ml
     bent = strain(evidence, fit) > (_STRAIN_SLOW if slow else _STRAIN)
@@ -268,6 +271,14 @@ def _jump(curve: Curve, fit: Transition) -> float | None:
         rise[k] > _COARSE_JUMP and gap[k] > _COARSE_GAP_ML
     )
     return float(v[k]) if jumps else None
+
+
+def _mixed_in(curve: Curve, fit: Transition, volume_ml: float) -> float:
+    """What of a volume has surely mixed in, mL: a pause that is short shows the colour of less."""
+    # Where no lag was fitted, all had mixed in.
+    lag_s, sd_s = fit.parameters.get("lag_s", (0.0, 0.0))
+    mixed = curve.mixed_volume_ml(lag_s + 2.0 * sd_s)
+    return float(min(volume_ml, mixed[curve.volume_ml <= volume_ml].max()))
 
 
 def _blue_seen(curve: Curve, fit: Transition, last_f: float) -> bool:
