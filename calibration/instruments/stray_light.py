@@ -262,8 +262,8 @@ def believed(
     """
     shown = np.linspace(0.3, highest, 400) if highest > 0.3 else np.array([highest])
     true = straightened(shown, stray)
-    light = 10.0**-true
+    light = np.maximum(10.0**-true, 1e-300)
     by_stray = stray_uncertainty * (1.0 - light) / (light * _LN10)
-    by_noise = noise.at(shown) * (light + max(stray, 0.0)) / np.maximum(light, 1e-300)
+    by_noise = noise.at(shown) * (light + max(stray, 0.0)) / light
     good = np.isfinite(true) & (np.hypot(by_stray, by_noise) <= share * np.maximum(true, 0.3))
     return float(shown[np.argmin(good) - 1 if not good.all() else -1]) if good[0] else 0.0

@@ -77,7 +77,11 @@ class Estimate:
     value_ml: float
     standard_uncertainty_ml: float
     low_ml: float
+    """Not below 0: no volume is."""
     high_ml: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "low_ml", max(self.low_ml, min(self.value_ml, 0.0)))
 
     def widened(self, by_ml: float) -> Estimate:
         """Estimate with another standard uncertainty added in quadrature, mL."""

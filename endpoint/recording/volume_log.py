@@ -45,6 +45,8 @@ from endpoint.problems import DeliveryProblem
 FloatArray = NDArray[np.float64]
 
 _LARGEST_ML = 1000.0
+_MOMENT_S = 1e-6
+"""Rows that are no further apart are of one moment; less, and a rate between them overflows, s."""
 _NO_REFILL = ("", "0", "no", "n", "false", "-")
 
 
@@ -201,7 +203,7 @@ def read_log(
     assert time is not None
     times = _times(sheet, time)
     # Two rows of one moment: the later one counts.
-    last = np.r_[np.diff(times) > 0, True]
+    last = np.r_[np.diff(times) > _MOMENT_S, True]
     numbers = tuple(np.array(sheet.numbers)[last].tolist())
     sigma = _sigma(sheet)
     return VolumeLog(

@@ -13,7 +13,7 @@ from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.equivalence.descent import descend, refit_at
-from endpoint.equivalence.fit import fit_transition, profile_interval
+from endpoint.equivalence.fit import Estimate, fit_transition, profile_interval
 from endpoint.equivalence.indicator_amount import amount_shown
 from endpoint.equivalence.model import PARAMETER_NAMES, Model, Priors, Setting
 from sample_media.simulated import (
@@ -310,3 +310,10 @@ def test_interval_of_a_bent_likelihood_is_that_of_the_likelihood(seed: int) -> N
     for end in (found.low_ml, found.high_ml):
         _, cost, _ = refit_at(model, fit.theta, end)
         assert np.sqrt(cost - best) == pytest.approx(wider * k, rel=0.03)
+
+
+def test_no_interval_of_a_volume_reaches_below_0() -> None:
+    found = Estimate(0.2, 0.1, -0.01, 0.43)
+    assert found.low_ml == 0.0
+    assert found.widened(0.3).low_ml == 0.0
+    assert Estimate(5.0, 0.1, 4.8, 5.2).widened(0.1).low_ml < 4.8

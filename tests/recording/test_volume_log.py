@@ -134,3 +134,12 @@ def test_names_of_stills_come_back(
     assert log.files == tuple(names)
     assert log.time_s is None
     np.testing.assert_allclose(log.volume_ml, np.array(volumes) / 100, rtol=0, atol=1e-9)
+
+
+def test_rows_of_one_moment_are_one(tmp_path: Path) -> None:
+    """Times that differ by less than anybody can note; a rate between them would overflow."""
+    rows = [["time_s", "volume_ml"], ["0", "0"], ["1e-320", "0.5"], ["10", "2"]]
+    log = read(tmp_path, rows, ",", "\n", "utf-8")
+    assert log.time_s is not None
+    assert log.time_s.size == 2
+    assert list(log.volume_ml) == [0.5, 2.0]

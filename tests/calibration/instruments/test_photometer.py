@@ -134,6 +134,8 @@ def test_nothing_is_believed_near_the_plateau() -> None:
     far = believed(1e-3, 1e-4, quiet, 0.01, 2.9)
     assert 1.8 < far < 2.7
     assert believed(1e-3, 4e-4, quiet, 0.01, 2.9) < far
+    # Readings beyond what the stray light lets through are not believed, and divide nothing by 0.
+    assert believed(6e-3, 3e-4, quiet, 0.01, 2.9) < 2.2
 
 
 def rows_of(stray: float, seed: int, top: float = 2.6) -> str:
