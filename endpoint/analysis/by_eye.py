@@ -55,7 +55,13 @@ from endpoint.hardness.split import (
     permanent_and_temporary,
 )
 from endpoint.problems import RecordProblem
-from endpoint.record.by_eye import BackTitration, BoiledPart, EyeRecord, Solid
+from endpoint.record.by_eye import (
+    BackTitration,
+    BoiledPart,
+    EyeRecord,
+    Solid,
+    known_indicator,
+)
 from endpoint.record.certificates import CertificateBook, UsedCertificate
 
 FILLING = ": filling"
@@ -147,6 +153,7 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         splits=tuple(splits),
         remarks=(
             *titres.remarks,
+            *_indicator_remarks(record),
             *remarks,
             *_size_remarks(titres, bench),
             *calcium_remarks(record, splits),
@@ -176,6 +183,16 @@ def content_of(digest_mmol_l: Quantity, solid: Solid) -> Content:
         if u is None
     )
     return Content(found, missing)
+
+
+def _indicator_remarks(record: EyeRecord) -> tuple[str, ...]:
+    if known_indicator(record.indicator) is not None:
+        return ()
+    return (
+        f"The program does not know the indicator {record.indicator}: make sure that it changes at "
+        "the end of this titration. How far from the equivalence volume it changes is not "
+        "accounted for, except by error_ml or a blank read by the same eye.",
+    )
 
 
 def _size_remarks(titres: Titres, bench: BenchQuantities) -> tuple[str, ...]:

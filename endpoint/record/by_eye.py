@@ -32,6 +32,7 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.chemistry.indicator_file import named_indicator
+from endpoint.chemistry.indicators import Indicator
 from endpoint.files.cells import RecordReader
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.problems import RecordProblem
@@ -64,6 +65,13 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "metal_certificate",
     ),
 }
+
+_OF_OTHER_TITRATIONS = frozenset(
+    "methylorange methylred methylyellow phenolphthalein thymolphthalein thymolblue "
+    "bromothymolblue bromophenolblue bromocresolgreen bromocresolpurple phenolred cresolred "
+    "congored litmus starch ferroin diphenylamine potassiumchromate fluorescein".split()
+)
+"""Indicators of acids, oxidants, chloride and iodine in every teaching laboratory, letters alone."""
 
 
 @dataclass(frozen=True)
@@ -187,13 +195,26 @@ def _solid(reader: RecordReader, table: Mapping[str, Any]) -> Solid | None:
     )
 
 
+def known_indicator(name: str) -> Indicator | None:
+    """Indicator that comes with the program; None for another one."""
+    try:
+        return named_indicator(name)
+    except RecordProblem:
+        return None
+
+
 def _indicator(reader: RecordReader, eye: Mapping[str, Any], back: bool) -> str:
     """Name of the indicator; one of which it is known that it shows another metal is refused."""
     name = reader.text(eye, "eye", "indicator") or "Eriochrome Black T"
-    try:
-        known = named_indicator(name)
-    except RecordProblem:
-        return name  # not one of those that come with the program, such as calmagite
+    if "".join(filter(str.isalpha, name.casefold())) in _OF_OTHER_TITRATIONS:
+        raise RecordProblem(
+            f"{reader.name}: {name} does not show metals: it is an indicator for acids, or for "
+            "another kind of titration.",
+            "Name the indicator that turned in this titration, such as Eriochrome Black T.",
+        )
+    known = known_indicator(name)
+    if known is None:
+        return name  # such as calmagite; `endpoint.analysis.by_eye` remarks on it
     metals = [metal.name for metal in known.metals]
     if not back and metals != ["calcium", "magnesium"]:
         raise RecordProblem(

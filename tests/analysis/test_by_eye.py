@@ -87,6 +87,21 @@ def test_an_indicator_of_another_metal_is_refused(name: str) -> None:
     assert worked(eye={"titres_ml": [12.4, 12.5], "indicator": "Calmagite"}).splits == ()
 
 
+@pytest.mark.parametrize("name", ["methyl orange", "Phenolphthalein", "Bromothymol-blue"])
+def test_an_indicator_of_another_kind_of_titration_is_refused(name: str) -> None:
+    with pytest.raises(RecordProblem, match="does not show metals"):
+        worked(eye={"titres_ml": [12.4, 12.5], "indicator": name})
+
+
+def test_an_indicator_that_the_program_does_not_know_is_remarked() -> None:
+    def said(name: str) -> bool:
+        result = worked(eye={**TABLE["eye"], "indicator": name})
+        return f"does not know the indicator {name}" in " ".join(result.remarks)
+
+    assert said("Calmagite")
+    assert not said("EBT")
+
+
 def test_the_interval_of_three_titres_says_which_it_is_and_why() -> None:
     result = worked(blank={"volume_ml": 0.05, "standard_uncertainty_ml": 0.005})
     (said,) = (text for text in result.hardness.warnings if "Monte Carlo" in text)
