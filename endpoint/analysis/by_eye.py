@@ -25,10 +25,10 @@ from calibration.quantity import Quantity
 from calibration.standardisation.end_error import ASSUMED_END_U_ML, end_read_by_eye
 from calibration.standardisation.titres import Repeatability, Titre, Titres, mean_of
 from calibration.ware.tolerance import titre_remarks
+from endpoint.analysis.calcium import calcium_missing, calcium_of, calcium_remarks
 from endpoint.analysis.quantities import (
     BenchQuantities,
     bench_quantities,
-    calcium_remarks,
     day_of_use,
     second_titre,
     stated_alkalinity,
@@ -134,8 +134,9 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
     if bench.method is not None:
         total = with_method(total, bench.method, bench.titrant_mol_l, "by eye")
     splits = []
-    if bench.calcium_mmol_l is not None:
-        splits.append(calcium_and_magnesium(total.mmol_l, bench.calcium_mmol_l))
+    calcium = calcium_of(record, bench, book)
+    if calcium is not None and record.calcium is not None:
+        splits.append(calcium_and_magnesium(total.mmol_l, calcium, record.calcium.by))
     if record.boiled is not None:
         boiled = _boiled(record.boiled, record, bench, titres, error)
         splits.append(permanent_and_temporary(total.mmol_l, boiled))
@@ -158,7 +159,11 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
             *_size_remarks(titres, bench),
             *calcium_remarks(record, splits),
         ),
-        missing=(*bench.missing, *(() if content is None else content.missing)),
+        missing=(
+            *bench.missing,
+            *calcium_missing(record),
+            *(() if content is None else content.missing),
+        ),
         certificates=book.used,
     )
 

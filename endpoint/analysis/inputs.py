@@ -56,6 +56,8 @@ class AnalysisInputs:
     clock_uncertainty_s: float = 0.0
     """Standard uncertainty of the clock of the log against that of the recording."""
     calcium_mmol_l: Quantity | None = None
+    calcium_by: str | None = None
+    """How calcium was titrated alone, as the record says it."""
     """Calcium from a second titration at pH 12 to 13."""
     other_metals: tuple[StatedMetal, ...] = ()
     """Contents of the sample that are subtracted from the hardness."""

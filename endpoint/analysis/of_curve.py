@@ -120,7 +120,7 @@ def with_hardness(result: Result) -> Result:
         total = with_method(total, job.method, job.titrant_mol_l, "recording")
     split = None
     if job.indicator.is_hardness and job.calcium_mmol_l is not None:
-        split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l)
+        split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l, job.calcium_by)
     nominal_ml = job.burette_nominal_ml
     return replace(
         result,

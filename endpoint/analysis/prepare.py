@@ -17,6 +17,7 @@ from calibration.instruments.photometer import corrected
 from calibration.instruments.tone import srgb
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
+from endpoint.analysis.calcium import calcium_missing, calcium_of
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.quantities import bench_quantities, day_of_use
 from endpoint.burette.picture_reader import BuretteInPicture
@@ -176,7 +177,8 @@ def _stated(
         blank_ml=bench.blank_ml,
         burette=bench.burette,
         burette_nominal_ml=bench.burette_nominal_ml,
-        calcium_mmol_l=bench.calcium_mmol_l,
+        calcium_mmol_l=calcium_of(record, bench, book),
+        calcium_by=None if record.calcium is None else record.calcium.by,
         lag_s=clock.lag_s,
         clock_uncertainty_s=clock.uncertainty_s,
         liquid_box=_box(record.settings.liquid_box, source),
@@ -186,7 +188,7 @@ def _stated(
         other_metals=record.other_metals,
         method=bench.method,
         minutes_since_buffer=record.conditions.minutes_since_buffer or 0.0,
-        not_in_budget=bench.missing,
+        not_in_budget=(*bench.missing, *calcium_missing(record)),
         certificates=book.used,
         day=record.day,
         analyst=record.analyst,

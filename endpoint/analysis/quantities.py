@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from calibration.certificate import Certificate
-from calibration.problem import CalibrationProblem, Problem
+from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
 from calibration.standardisation.factor import factor_on
 from calibration.ware.burette import (
@@ -29,18 +29,15 @@ from calibration.ware.glassware import (
     pipette_deliveries,
     ware_from_table,
 )
-from endpoint.hardness.formula import hardness
-from endpoint.hardness.other_metals import subtracted
-from endpoint.hardness.split import Split
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.hardness.titre_files import read_runs
 from endpoint.hardness.titre_table import TitreSetup
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
-from endpoint.record.sample_and_ware import CALCIUM_BY, BenchRecord
+from endpoint.record.sample_and_ware import BenchRecord
 from endpoint.recording.volume_log import Refill
 
-_BLANK_DEFAULT_U_ML = 0.02
+BLANK_DEFAULT_U_ML = 0.02
 _TITRE_DEFAULT_U_ML = 0.05
 """One drop, for a second titre read by eye (common practice, no source)."""
 SampleOf = Callable[[Sequence[float], str], tuple[Quantity, ...]]
@@ -63,7 +60,6 @@ class BenchQuantities:
     burette: BuretteUse | None
     """Turns a volume that was read into the volume delivered at 20 °C; None without a burette."""
     burette_nominal_ml: float | None
-    calcium_mmol_l: Quantity | None
     method: Certificate | None
     """Verification of the method on this bench."""
     sample_of: SampleOf
@@ -109,7 +105,6 @@ def bench_quantities(
             if metal.standard_uncertainty_mg_l is None
         ]
         blank = _blank(record)
-        calcium = _calcium(record, sample_of, titrant, None if burette is None else burette[0])
     except CalibrationProblem as problem:
         raise RecordProblem(problem.sentence, problem.remedy) from None
     return BenchQuantities(
@@ -118,7 +113,6 @@ def bench_quantities(
         blank_ml=blank,
         burette=None if burette is None else burette[0],
         burette_nominal_ml=None if burette is None else burette[1],
-        calcium_mmol_l=calcium,
         method=None if record.method is None else book.read(record.method, "method", "method"),
         sample_of=sample_of,
         missing=tuple(dict.fromkeys(missing)),
@@ -355,15 +349,22 @@ def _fills(volume_ml: float, capacity_ml: float) -> int:
 
 def _blank(record: BenchRecord) -> Quantity | None:
     if record.blank_result is not None:
-        return _of_result(record.blank_result, "blank")
+        return of_result(record.blank_result, "blank")
     if record.blank_ml is None:
         return None
     stated = record.blank_uncertainty_ml
-    uncertainty = _BLANK_DEFAULT_U_ML if stated is None else stated
+    uncertainty = BLANK_DEFAULT_U_ML if stated is None else stated
     return Quantity.measured(record.blank_ml, "mL", uncertainty, "blank")
 
 
-def _of_result(path: Path, group: str) -> Quantity:
+def of_result(path: Path, group: str) -> Quantity:
+    """Titre of a kept result.
+
+    Raises
+    ------
+    Problem
+        It cannot be read, or has no equivalence volume.
+    """
     (run,) = read_runs((path,), TitreSetup(), group)
     if run.titre_ml is None:
         raise RecordProblem(
@@ -371,35 +372,6 @@ def _of_result(path: Path, group: str) -> Quantity:
             f"Titrate the {group} again, or type its titre in the record.",
         )
     return run.titre_ml
-
-
-def _calcium(
-    record: BenchRecord, sample_of: SampleOf, titrant: Quantity, burette: BuretteUse | None
-) -> Quantity | None:
-    """Calcium in mmol/L from the second titration, if there is one."""
-    part = record.calcium
-    if part is None:
-        return None
-    if part.result is not None:
-        titre = _of_result(part.result, "calcium titration")
-    else:
-        titre = second_titre(
-            part.titre_ml or 0.0, part.standard_uncertainty_ml, "calcium titration", burette
-        )
-    blank = Quantity.measured(part.blank_ml, "mL", 0.0, "calcium titration: blank")
-    deliveries = sample_of(part.deliveries_ml, f"{record.label}, calcium")
-    try:
-        return hardness(
-            titre,
-            titrant,
-            deliveries,
-            blank if part.blank_ml else None,
-            subtracted(record.other_metals, record.label),
-        ).mmol_l
-    except Problem as problem:
-        raise RecordProblem(
-            f"{record.name}: [calcium] cannot be worked out: {problem.sentence}", problem.remedy
-        ) from None
 
 
 def second_titre(
@@ -415,22 +387,3 @@ def stated_alkalinity(record: BenchRecord) -> Quantity:
     """Acid capacity to pH 4.3 that a record states, mmol/L."""
     value, u = record.alkalinity_mmol_l or (0.0, None)
     return Quantity.measured(value, "mmol/L", u or 0.0, f"alkalinity, {record.label}")
-
-
-def calcium_remarks(record: BenchRecord, splits: Sequence[Split]) -> tuple[str, ...]:
-    """What to mind about calcium titrated alone.
-
-    Source: H. Diehl, C. A. Goetz, C. C. Hach, J. Am. Water Works Assoc. 42 (1950) 40 (magnesium
-    hydroxide takes calcium and indicator with it; from memory).
-    """
-    if record.calcium is None or record.calcium.by != CALCIUM_BY[0]:
-        return ()
-    split = next((each for each in splits if each.part_name == "calcium"), None)
-    said = (
-        "At pH 12 to 13 magnesium hydroxide precipitates and can take calcium with it, so that "
-        "calcium comes out low and magnesium high: add the alkali with stirring, titrate at once, "
-        "and dilute a hard water first."
-    )
-    if split is not None and split.rest is not None and split.rest.value > split.part.value:
-        said += " This water has more magnesium than calcium, which makes it worse: EGTA avoids it."
-    return (said,)

@@ -6,7 +6,7 @@ their correlation.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
@@ -27,6 +27,8 @@ class Split:
     part_name: str
     rest_name: str
     warnings: tuple[str, ...] = ()
+    by: str | None = None
+    """How the part was titrated, where there are several ways."""
 
     @property
     def parts(self) -> tuple[tuple[str, Evaluation], ...]:
@@ -47,6 +49,8 @@ class Split:
             if name in _ION_MASS:
                 numbers["ion_mg_l"] = _part_json(found, _ION_MASS[name], "mg/L")
             data[name] = numbers
+        if self.by == "EGTA":
+            data[f"{self.part_name}_by"] = [self.by]
         return {**data, "warnings": list(self.warnings)}
 
 
@@ -98,15 +102,18 @@ def carbonate_and_other(total: Quantity, alkalinity: Quantity) -> Split:
     return Split(total, total, None, "carbonate", "non_carbonate", (warning,))
 
 
-def calcium_and_magnesium(total: Quantity, calcium: Quantity) -> Split:
-    """Magnesium is the total at pH 10 minus the calcium found at pH 12 to 13.
+def calcium_and_magnesium(total: Quantity, calcium: Quantity, by: str | None = None) -> Split:
+    """Magnesium is the total at pH 10 minus the calcium titrated alone.
 
     Parameters
     ----------
     total, calcium:
-        Hardness at pH 10 and at pH 12 to 13, mmol/L.
+        Hardness, and calcium alone, mmol/L.
+    by:
+        How calcium was titrated alone: "pH 12 to 13" or "EGTA".
     """
-    return _split(total, calcium, "calcium", "magnesium", "the calcium titration")
+    found = _split(total, calcium, "calcium", "magnesium", "the calcium titration")
+    return replace(found, by=by)
 
 
 def _split(total: Quantity, part: Quantity, part_name: str, rest_name: str, second: str) -> Split:

@@ -66,12 +66,13 @@ _KEYS: dict[str, tuple[str, ...]] = {
     ),
 }
 
-_OF_OTHER_TITRATIONS = frozenset(
+_OF_OTHER_TITRATIONS = (
     "methylorange methylred methylyellow phenolphthalein thymolphthalein thymolblue "
     "bromothymolblue bromophenolblue bromocresolgreen bromocresolpurple phenolred cresolred "
-    "congored litmus starch ferroin diphenylamine potassiumchromate fluorescein".split()
+    "congored litmus starch ferroin diphenylamine potassiumchromate fluorescein"
 )
-"""Indicators of acids, oxidants, chloride and iodine in every teaching laboratory, letters alone."""
+"""Letters of the indicators of acids, oxidants, chloride and iodine that teaching laboratories have
+on the shelf."""
 
 
 @dataclass(frozen=True)
@@ -206,7 +207,7 @@ def known_indicator(name: str) -> Indicator | None:
 def _indicator(reader: RecordReader, eye: Mapping[str, Any], back: bool) -> str:
     """Name of the indicator; one of which it is known that it shows another metal is refused."""
     name = reader.text(eye, "eye", "indicator") or "Eriochrome Black T"
-    if "".join(filter(str.isalpha, name.casefold())) in _OF_OTHER_TITRATIONS:
+    if "".join(filter(str.isalpha, name.casefold())) in _OF_OTHER_TITRATIONS.split():
         raise RecordProblem(
             f"{reader.name}: {name} does not show metals: it is an indicator for acids, or for "
             "another kind of titration.",

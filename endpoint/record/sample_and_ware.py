@@ -25,7 +25,9 @@ by = "pH 12 to 13"             # or "EGTA"
 titre_ml = 9.20                # or result = "calcium/result.json"
 standard_uncertainty_ml = 0.03
 deliveries_ml = [50.0, 50.0]   # default as [sample]
-blank_ml = 0.0
+blank_ml = 0.0                 # of these reagents; [blank] is not subtracted here
+concentration_mol_l = 0.0100   # needed for EGTA, or certificate = "egta.json"; else the EDTA above
+standard_uncertainty_mol_l = 0.00002
 [conditions]                   # and [other_metals], see `endpoint.record.conditions`
 ph = 10.05
 [method]                       # verified on this bench: its bias and scatter
@@ -87,6 +89,9 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
         "volume_ml",
         "deliveries_ml",
         "blank_ml",
+        "concentration_mol_l",
+        "standard_uncertainty_mol_l",
+        "certificate",
     ),
     "conditions": CONDITION_KEYS,
     "other_metals": METAL_KEYS,
@@ -108,7 +113,16 @@ class CalciumPart:
     standard_uncertainty_ml: float | None
     result: Path | None
     deliveries_ml: tuple[float, ...]
-    blank_ml: float
+    blank_ml: float | None
+    concentration_mol_l: float | None = None
+    """Of a solution of its own; without it and a certificate that of the first titration."""
+    standard_uncertainty_mol_l: float | None = None
+    certificate: Path | None = None
+
+    @property
+    def reagent(self) -> str:
+        """What the solution is called in budgets."""
+        return "EGTA" if self.by == "EGTA" else "EDTA for calcium"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,6 +160,11 @@ class BenchRecord:
     """Certificate of the method's verification."""
     accepted: tuple[str, ...] = ()
     """Identifiers of certificates that are used although expired or not fitting."""
+
+    @property
+    def has_blank(self) -> bool:
+        """Whether there is a [blank], read by eye or as a result."""
+        return self.blank_ml is not None or self.blank_result is not None
 
 
 def bench_values(
@@ -215,8 +234,31 @@ def _calcium(
         ),
         result=None if result is None else folder / result,
         deliveries_ml=default if own is None else own,
-        blank_ml=reader.number(table, "calcium", "blank_ml", 0.0, 50.0) or 0.0,
+        blank_ml=reader.number(table, "calcium", "blank_ml", 0.0, 50.0),
+        **_calcium_titrant(reader, table, folder, by),
     )
+
+
+def _calcium_titrant(
+    reader: RecordReader, table: Mapping[str, Any], folder: Path, by: str
+) -> dict[str, Any]:
+    """Solution that calcium was titrated with; EGTA is never the EDTA of the first titration."""
+    if by == "EGTA" and "concentration_mol_l" not in table and "certificate" not in table:
+        raise RecordProblem(
+            f"{reader.name}: calcium was titrated with EGTA, but [calcium] does not say how strong "
+            "it was.",
+            'Write concentration_mol_l = 0.0100, or certificate = "egta.json", in [calcium].',
+        )
+    if "concentration_mol_l" not in table and "certificate" not in table:
+        if "standard_uncertainty_mol_l" in table:
+            raise RecordProblem(
+                f"{reader.name}: calcium.standard_uncertainty_mol_l stands without "
+                "concentration_mol_l.",
+                "Give calcium.concentration_mol_l, or remove it.",
+            )
+        return {}
+    found = _titrant(reader, table, folder, "calcium")
+    return {key: value for key, value in found.items() if key != "certificates"}
 
 
 def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
@@ -254,26 +296,28 @@ def _alkalinity(
     return None if value is None else (value, u)
 
 
-def _titrant(reader: RecordReader, table: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+def _titrant(
+    reader: RecordReader, table: Mapping[str, Any], folder: Path, section: str = "titrant"
+) -> dict[str, Any]:
     concentration = table.get("concentration_mol_l")
-    certificate = reader.text(table, "titrant", "certificate")
-    several = reader.texts(table, "titrant", "certificates")
+    certificate = reader.text(table, section, "certificate")
+    several = reader.texts(table, section, "certificates")
     if sum((concentration is not None, certificate is not None, bool(several))) != 1:
         raise RecordProblem(
-            f"{reader.name}: titrant needs concentration_mol_l or certificate (or certificates), "
+            f"{reader.name}: {section} needs concentration_mol_l or certificate (or certificates), "
             "one of them.",
             'Write concentration_mol_l = 0.0100, or certificate = "edta.json".',
         )
-    value = reader.number(table, "titrant", "concentration_mol_l", *CONCENTRATIONS_MOL_L)
-    uncertainty = reader.number(table, "titrant", "standard_uncertainty_mol_l", 0.0, 0.1)
+    value = reader.number(table, section, "concentration_mol_l", *CONCENTRATIONS_MOL_L)
+    uncertainty = reader.number(table, section, "standard_uncertainty_mol_l", 0.0, 0.1)
     if uncertainty is not None and value is None:
         raise RecordProblem(
             f"{reader.name}: the certificate states the uncertainty of the titrant.",
-            "Remove titrant.standard_uncertainty_mol_l.",
+            f"Remove {section}.standard_uncertainty_mol_l.",
         )
     if uncertainty is not None and value is not None and uncertainty > 0.2 * value:
         raise RecordProblem(
-            f"{reader.name}: titrant.standard_uncertainty_mol_l is more than a fifth of the "
+            f"{reader.name}: {section}.standard_uncertainty_mol_l is more than a fifth of the "
             "concentration.",
             "Give both in mol/L.",
         )

@@ -189,17 +189,17 @@ def volumes_note(data: Plain) -> str:
 
 def parts_texts(parts: Plain | None) -> list[str]:
     """Calcium and magnesium, or permanent and temporary hardness, each in a sentence."""
-    texts = []
+    texts, by_egta = [], (parts or {}).get("calcium_by") == ["EGTA"]
     for name, found in (parts or {}).items():
         if isinstance(found, Mapping):
             a, b = (found[key] for key in ("mmol_l", "caco3_mg_l"))
             said = format_quantity(a["value"], _half(a), "mmol/L")
             also = format_quantity(b["value"], _half(b), "mg/L as CaCO3")
-            texts.append(
-                f"{name.replace('_', '-').capitalize()}: {said} = {also} (95{FIXED_SPACE}%)."
-            )
+            with_egta = ", titrated with EGTA" if name == "calcium" and by_egta else ""
+            title = f"{name.replace('_', '-').capitalize()}{with_egta}"
+            texts.append(f"{title}: {said} = {also} (95{FIXED_SPACE}%).")
     if parts is not None:
-        texts += [STRONG_ALKALI] if "calcium" in parts else []
+        texts += [STRONG_ALKALI] if "calcium" in parts and not by_egta else []
         warnings = parts.get("warnings")
         texts += warnings if isinstance(warnings, list) else []
     return texts

@@ -159,10 +159,37 @@ def test_a_solid_gives_its_content() -> None:
 def test_calcium_alone_says_what_magnesium_hydroxide_does() -> None:
     by_alkali = worked(calcium={"titre_ml": 5.0})
     assert any("magnesium hydroxide" in text and "EGTA" in text for text in by_alkali.remarks)
-    by_egta = worked(calcium={"titre_ml": 5.0, "by": "EGTA"})
+    by_egta = worked(calcium={"titre_ml": 5.0, "by": "EGTA", "concentration_mol_l": 0.01})
     assert not any("magnesium hydroxide" in text for text in by_egta.remarks)
     with pytest.raises(RecordProblem, match=r"calcium\.by"):
         worked(calcium={"titre_ml": 5.0, "by": "magic"})
+
+
+def test_egta_has_a_concentration_of_its_own() -> None:
+    with pytest.raises(RecordProblem, match="EGTA") as caught:
+        worked(calcium={"titre_ml": 5.0, "by": "EGTA"})
+    assert "concentration_mol_l = 0.0100" in caught.value.remedy
+    egta = {"titre_ml": 5.0, "by": "EGTA", "concentration_mol_l": 0.012}
+    result = worked(calcium=egta)
+    assert result.splits[0].part.value == pytest.approx(0.012 * 5.0 * 10.0)
+    assert "concentration of the EGTA (no uncertainty stated)" in result.missing
+    text = " ".join(eye_text(result).split())
+    assert "Calcium, titrated with EGTA: 0.600" in text
+    assert "sodium or potassium hydroxide" not in text
+    known = worked(calcium={**egta, "standard_uncertainty_mol_l": 2e-5})
+    assert "EGTA: concentration" in known.splits[0].part.contributions
+    assert "concentration of the EGTA" not in " ".join(known.missing)
+
+
+def test_a_blank_of_other_reagents_is_not_taken_off_calcium_without_a_word() -> None:
+    def said(**calcium: float) -> tuple[float, bool]:
+        result = worked(blank={"volume_ml": 0.05}, calcium={"titre_ml": 5.0, **calcium})
+        words = " ".join(result.remarks)
+        return result.splits[0].part.value, "[blank] is not subtracted" in words
+
+    assert said() == (pytest.approx(0.5), True)
+    assert said(blank_ml=0.04) == (pytest.approx(0.496), False)
+    assert said(blank_ml=0.0) == (pytest.approx(0.5), False)
 
 
 def factor_certificate(folder: Path, day: str, value: float) -> str:
