@@ -162,6 +162,7 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         missing=(
             *bench.missing,
             *calcium_missing(record),
+            *_alkalinity_missing(record),
             *(() if content is None else content.missing),
         ),
         certificates=book.used,
@@ -188,6 +189,12 @@ def content_of(digest_mmol_l: Quantity, solid: Solid) -> Content:
         if u is None
     )
     return Content(found, missing)
+
+
+def _alkalinity_missing(record: EyeRecord) -> tuple[str, ...]:
+    if record.alkalinity_mmol_l is None or record.alkalinity_mmol_l[1]:
+        return ()
+    return ("alkalinity (no uncertainty stated)",)
 
 
 def _indicator_remarks(record: EyeRecord) -> tuple[str, ...]:

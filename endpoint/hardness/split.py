@@ -27,6 +27,8 @@ class Split:
     part_name: str
     rest_name: str
     warnings: tuple[str, ...] = ()
+    is_complete: bool = True
+    """Whether the uncertainty of the second titration is stated; else no part has an interval."""
     by: str | None = None
     """How the part was titrated, where there are several ways."""
 
@@ -42,18 +44,23 @@ class Split:
         """Plain dictionary: each part by its name, None where it could not be shown."""
         data: dict[str, object] = {self.part_name: None, self.rest_name: None}
         for name, found in self.parts:
-            numbers = {
-                "mmol_l": _part_json(found, 1.0, "mmol/L"),
-                "caco3_mg_l": _part_json(found, M_CACO3, MG_L_CACO3.label),
-            }
+            units = [("mmol_l", 1.0, "mmol/L"), ("caco3_mg_l", M_CACO3, MG_L_CACO3.label)]
             if name in _ION_MASS:
-                numbers["ion_mg_l"] = _part_json(found, _ION_MASS[name], "mg/L")
+                units.append(("ion_mg_l", _ION_MASS[name], "mg/L"))
+            numbers = {key: _part_json(found, factor, unit) for key, factor, unit in units}
+            if not self.is_complete:
+                for number in numbers.values():
+                    number |= dict.fromkeys(set(number) - {"value", "unit"})
             data[name] = numbers
         if self.by == "EGTA":
             data[f"{self.part_name}_by"] = [self.by]
         return {**data, "warnings": list(self.warnings)}
 
 
+_LIMESTONE_MMOL_L = 20.0
+"""mmol/L of acid: calcite under 1 bar of carbon dioxide, 9 to 10 mmol/L of calcium at 10 to 25 °C
+(equilibrium constants of Plummer and Busenberg 1982, from memory). Only waters with much sodium or
+magnesium bicarbonate hold more; lower, and hard spring waters are doubted."""
 _ION_MASS = {"calcium": M_CALCIUM, "magnesium": M_MAGNESIUM}
 
 
@@ -93,13 +100,21 @@ def carbonate_and_other(total: Quantity, alkalinity: Quantity) -> Split:
         Acid capacity to pH 4.3, mmol/L of acid: two for one of calcium or magnesium.
     """
     balanced = alkalinity.scaled(0.5, "mmol/L")
+    said: tuple[str, ...] = ()
+    if alkalinity.value > _LIMESTONE_MMOL_L:
+        said = (
+            f"The alkalinity of {alkalinity.value:g} mmol/L is more than water takes from "
+            f"limestone ({_LIMESTONE_MMOL_L:g} mmol/L). If it is in mg/L as CaCO3, divide it by "
+            "50.04.",
+        )
     if balanced.value <= total.value:
-        return _split(total, balanced, "carbonate", "non_carbonate", "the alkalinity")
+        found = _split(total, balanced, "carbonate", "non_carbonate", "the alkalinity")
+        return replace(found, warnings=said, is_complete=balanced.standard_uncertainty > 0.0)
     warning = (
         "The alkalinity balances more than all of the hardness (sodium bicarbonate, or a softened "
         "water): all of the hardness is carbonate hardness."
     )
-    return Split(total, total, None, "carbonate", "non_carbonate", (warning,))
+    return Split(total, total, None, "carbonate", "non_carbonate", (warning, *said))
 
 
 def calcium_and_magnesium(total: Quantity, calcium: Quantity, by: str | None = None) -> Split:

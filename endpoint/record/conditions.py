@@ -14,6 +14,7 @@ iron_standard_uncertainty_mg_l = 0.02
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -34,6 +35,12 @@ CONDITION_KEYS = (
 METAL_KEYS = tuple(
     f"{name}{ending}" for name in OTHER_METALS for ending in ("_mg_l", "_standard_uncertainty_mg_l")
 )
+_SYMBOLS = {
+    "iron": "fe", "zinc": "zn", "manganese": "mn", "copper": "cu",
+    "aluminium": "al", "strontium": "sr", "nickel": "ni", "cobalt": "co",
+}  # fmt: skip
+MG_CACO3_PER_MMOL_ACID = 50.04
+"""Alkalinity of 1 mmol/L of acid in mg/L as CaCO3: half its molar mass."""
 _PH_U, _WARMTH_U_C, _RECIPE_LOG_U = 0.05, 1.0, 0.15
 """Standard uncertainties taken for what is stated: a calibrated pH meter, a thermometer in the
 flask, and recipes and bottles, natural logarithm (common practice, no source)."""
@@ -69,6 +76,51 @@ class StatedConditions:
         """Whether anything is stated that moves the constants."""
         stated = (self.ph, self.temperature_c, self.ammonia_mol_l, self.sodium_mol_l)
         return any(value is not None for value in stated)
+
+
+def refuse_misplaced(
+    reader: RecordReader, table: Mapping[str, Any], names: tuple[str, ...], prefix: str
+) -> None:
+    """Refuse what is said of the flask or of the sample in another table, with the line it needs.
+
+    Raises
+    ------
+    RecordProblem
+        A key that is not among `names` belongs elsewhere.
+    """
+    for key, value in table.items():
+        place = None if key in names else _place_of(key.casefold())
+        number = re.match(r"-?\d+(\.\d+)?", str(value))
+        if place is None or number is None:
+            continue
+        section, right = place
+        shown = number.group()
+        if right == "alkalinity_mmol_l" and "mg" in _words(key):
+            shown = f"{float(shown) / MG_CACO3_PER_MMOL_ACID:.2f}"
+        raise RecordProblem(
+            f"{reader.name}: {prefix}{key[:60]} is not known.",
+            f"Write it under [{section}]: {right} = {shown}",
+        )
+
+
+def _words(key: str) -> list[str]:
+    return re.split(r"[^a-z]+", key.casefold())
+
+
+def _place_of(key: str) -> tuple[str, str] | None:
+    """Table and key for what somebody called otherwise, or wrote elsewhere; None if unclear."""
+    words = _words(key)
+    metal = next((m for m, symbol in _SYMBOLS.items() if m in words or symbol in words), None)
+    places = (
+        (key in CONDITION_KEYS, "conditions", key),
+        (key in METAL_KEYS, "other_metals", key),
+        ("ph" in words, "conditions", "ph"),
+        ("temp" in words or "temperature" in words, "conditions", "temperature_c"),
+        ("buffer" in words and "minutes" in words, "conditions", "minutes_since_buffer"),
+        ("alkalinity" in words, "sample", "alkalinity_mmol_l"),
+        (metal is not None, "other_metals", f"{metal}_mg_l"),
+    )
+    return next(((section, right) for holds, section, right in places if holds), None)
 
 
 def stated_conditions(reader: RecordReader, table: Mapping[str, Any]) -> StatedConditions:

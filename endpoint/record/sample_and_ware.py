@@ -39,6 +39,7 @@ accept = ["edta-7"]            # used although expired, dated later or of other 
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -51,6 +52,7 @@ from endpoint.problems import RecordProblem
 from endpoint.record.conditions import (
     CONDITION_KEYS,
     METAL_KEYS,
+    MG_CACO3_PER_MMOL_ACID,
     StatedConditions,
     stated_conditions,
     stated_metals,
@@ -98,6 +100,8 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
     "method": ("certificate",),
     "certificates": ("accept",),
 }
+_MOST_ALKALINITY_MMOL_L = 130.0
+"""mmol/L of acid: mineral waters with the most bicarbonate hold 7.8 g/L of it, 128 (from memory)."""
 CALCIUM_BY = ("pH 12 to 13", "EGTA")
 """Ways to titrate calcium alone: magnesium precipitated, or a reagent that leaves it."""
 
@@ -285,7 +289,14 @@ def _sample(reader: RecordReader, table: Mapping[str, Any]) -> dict[str, Any]:
 def _alkalinity(
     reader: RecordReader, table: Mapping[str, Any]
 ) -> tuple[float, float | None] | None:
-    value = reader.number(table, "sample", "alkalinity_mmol_l", 0.0, 200.0)
+    value = reader.number(table, "sample", "alkalinity_mmol_l", 0.0, math.inf)
+    if value is not None and value > _MOST_ALKALINITY_MMOL_L:
+        raise RecordProblem(
+            f"{reader.name}: sample.alkalinity_mmol_l is {value:g} mmol/L of acid; even the "
+            f"strongest mineral waters hold less than {_MOST_ALKALINITY_MMOL_L:g}.",
+            "If it is in mg/L as CaCO3, divide by 50.04: alkalinity_mmol_l = "
+            f"{value / MG_CACO3_PER_MMOL_ACID:.2f}",
+        )
     key = "alkalinity_standard_uncertainty_mmol_l"
     u = reader.number(table, "sample", key, 0.0, 20.0)
     if value is None and u is not None:

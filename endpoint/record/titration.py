@@ -34,6 +34,7 @@ from calibration.reading import Unreadable, read_text, toml_of
 from endpoint.files.cells import RecordReader
 from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import RecordProblem
+from endpoint.record.conditions import refuse_misplaced
 from endpoint.record.delivery import (
     DELIVERY_KEYS,
     BuretteReadings,
@@ -177,6 +178,7 @@ def checked_tables(
     parts = {key: reader.table(table, key) for key in keys}
     for key, names in keys.items():
         if names:
+            refuse_misplaced(reader, parts[key], names, f"{key}.")
             reader.known(parts[key], names, f"{key}.")
     return parts
 

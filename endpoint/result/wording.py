@@ -193,16 +193,24 @@ def parts_texts(parts: Plain | None) -> list[str]:
     for name, found in (parts or {}).items():
         if isinstance(found, Mapping):
             a, b = (found[key] for key in ("mmol_l", "caco3_mg_l"))
-            said = format_quantity(a["value"], _half(a), "mmol/L")
-            also = format_quantity(b["value"], _half(b), "mg/L as CaCO3")
+            said, also = _part_text(a, "mmol/L"), _part_text(b, "mg/L as CaCO3")
+            sure = "uncertainty not known" if a["interval95"] is None else f"95{FIXED_SPACE}%"
             with_egta = ", titrated with EGTA" if name == "calcium" and by_egta else ""
             title = f"{name.replace('_', '-').capitalize()}{with_egta}"
-            texts.append(f"{title}: {said} = {also} (95{FIXED_SPACE}%).")
+            texts.append(f"{title}: {said} = {also} ({sure}).")
     if parts is not None:
         texts += [STRONG_ALKALI] if "calcium" in parts and not by_egta else []
         warnings = parts.get("warnings")
         texts += warnings if isinstance(warnings, list) else []
     return texts
+
+
+def _part_text(number: Plain, unit: str) -> str:
+    """Number with half of its interval; to three figures where it has none."""
+    if number["interval95"] is not None:
+        return format_quantity(number["value"], _half(number), unit)
+    shown = rounded(number["value"], (decimals_for(number["value"]) or 0) + 1)
+    return f"{shown} {unit}".replace(" ", FIXED_SPACE)
 
 
 def _half(number: Plain) -> float:

@@ -134,6 +134,45 @@ def test_carbonate_hardness_from_the_alkalinity() -> None:
         worked(sample={"volume_ml": 100.0, "alkalinity_standard_uncertainty_mmol_l": 0.02})
 
 
+def test_carbonate_hardness_without_an_uncertainty_has_no_interval() -> None:
+    result = worked(sample={"volume_ml": 100.0, "alkalinity_mmol_l": 1.60})
+    text = " ".join(eye_text(result).replace("\u00a0", " ").split())
+    assert "Carbonate: 0.800 mmol/L = 80.1 mg/L as CaCO3 (uncertainty not known)." in text
+    assert "Non-carbonate: 0.435 mmol/L = 43.5 mg/L as CaCO3 (uncertainty not known)." in text
+    assert "alkalinity (no uncertainty stated)" in result.missing
+    (part,) = eye_document(result)["parts"]
+    for name in ("carbonate", "non_carbonate"):
+        assert part[name]["mmol_l"]["interval95"] is None
+        assert part[name]["mmol_l"]["standard_uncertainty"] is None
+
+
+def test_an_alkalinity_in_mg_l_is_noticed() -> None:
+    with pytest.raises(RecordProblem, match="130") as caught:
+        worked(sample={"volume_ml": 100.0, "alkalinity_mmol_l": 150})
+    assert caught.value.remedy.endswith("divide by 50.04: alkalinity_mmol_l = 3.00")
+    (split,) = worked(sample={"volume_ml": 100.0, "alkalinity_mmol_l": 60.0}).splits
+    assert "50.04" in " ".join(split.warnings)
+    (split,) = worked(sample={"volume_ml": 100.0, "alkalinity_mmol_l": 12.0}).splits
+    assert "50.04" not in " ".join(split.warnings)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "line"),
+    [
+        ("pH", 9.2, "[conditions]: ph = 9.2"),
+        ("temperature_c", 21.0, "[conditions]: temperature_c = 21.0"),
+        ("minutes_since_buffer", 20, "[conditions]: minutes_since_buffer = 20"),
+        ("iron_mg_l", 0.4, "[other_metals]: iron_mg_l = 0.4"),
+        ("Cu", "0.05 mg/L", "[other_metals]: copper_mg_l = 0.05"),
+        ("alkalinity_mg_l", 205, "[sample]: alkalinity_mmol_l = 4.10"),
+    ],
+)
+def test_what_stands_in_the_wrong_table_gets_its_line(key: str, value: Any, line: str) -> None:
+    with pytest.raises(RecordProblem, match="not known") as caught:
+        worked(sample={"volume_ml": 100.0, key: value})
+    assert line in caught.value.remedy
+
+
 def test_a_solid_gives_its_content() -> None:
     # Eggshell: 0.5000 g dissolved, made up to 250 mL, of which 10 mL; all of it CaCO3 would need
     # 0.5 / 100.086 * 10 / 250 mol = 19.98 mL of 0.01 mol/L EDTA.
