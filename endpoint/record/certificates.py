@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,6 +22,8 @@ class UsedCertificate:
     purpose: str
     """"titrant", "burette", "pipette", "camera", "photometer" or "timing"."""
     file: str
+    sha256: str
+    """Checksum of the file."""
     reservations: tuple[str, ...] = ()
     """Why it should not have been used, where it was accepted all the same."""
 
@@ -36,6 +39,7 @@ class UsedCertificate:
             "expiry": None if c.expiry is None else c.expiry.isoformat(),
             "operator": c.operator,
             "file": self.file,
+            "sha256": self.sha256,
             "reservations": list(self.reservations),
         }
 
@@ -72,7 +76,7 @@ class CertificateBook:
             said = certificate.check_use(kind, self.day, accepted)
         except CalibrationProblem as problem:
             raise CertificateProblem(problem.sentence, problem.remedy) from None
-        self._used[path, purpose] = UsedCertificate(certificate, purpose, path.name, said)
+        self._used[path, purpose] = _used(certificate, purpose, path, said)
         return certificate
 
     def read_series(self, paths: Sequence[Path], kind: str, purpose: str) -> list[Certificate]:
@@ -92,8 +96,8 @@ class CertificateBook:
             after = [pair for pair in pairs if pair[0].date > self.day]
             for certificate, path in pairs:
                 certificate.check_use(kind, certificate.date)
-                self._used[path, f"{purpose}, {certificate.date}"] = UsedCertificate(
-                    certificate, purpose, path.name
+                self._used[path, f"{purpose}, {certificate.date}"] = _used(
+                    certificate, purpose, path
                 )
         except CalibrationProblem as problem:
             raise CertificateProblem(problem.sentence, problem.remedy) from None
@@ -123,6 +127,13 @@ class CertificateBook:
     def used(self) -> tuple[UsedCertificate, ...]:
         """Certificates in the order of reading."""
         return tuple(self._used.values())
+
+
+def _used(
+    certificate: Certificate, purpose: str, path: Path, said: tuple[str, ...] = ()
+) -> UsedCertificate:
+    checksum = hashlib.sha256(path.read_bytes()).hexdigest()
+    return UsedCertificate(certificate, purpose, path.name, checksum, said)
 
 
 @dataclass(frozen=True)

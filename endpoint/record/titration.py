@@ -25,8 +25,9 @@ Paths are relative to the record. The whole set of keys stands in `_KEYS`.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -92,6 +93,8 @@ class TitrationRecord(BenchRecord):
     indicator_name: str | None = None
     """A shipped indicator; None for the usual one, or that of a file."""
     indicator_file: Path | None = None
+    sha256: str | None = None
+    """Checksum of the file that it was read from; None where the options say it all."""
     settings: Settings = field(default_factory=Settings)
 
 
@@ -117,7 +120,8 @@ def read_record(path: Path) -> TitrationRecord:
     RecordProblem
         The file is missing or no TOML, a key is unknown, missing or has an impossible value.
     """
-    return parse_record(read_tables(path), path.name, path.parent)
+    checksum = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else None
+    return replace(parse_record(read_tables(path), path.name, path.parent), sha256=checksum)
 
 
 def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> TitrationRecord:

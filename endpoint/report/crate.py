@@ -1,7 +1,8 @@
 """What an output folder holds, in a form that other programs read: RO-Crate 1.1 (JSON-LD).
 
 The file `ro-crate-metadata.json` names every file of the folder with its kind, size and SHA-256,
-the recording and the log that the result was worked out from, and the program that did it.
+the recording, the log, the record and the certificates that the result was worked out from, and the
+program that did it.
 Specification: RO-Crate Metadata 1.1, https://w3id.org/ro/crate/1.1 (terms of schema.org; its
 `sha256` is added to the context, which does not have it).
 """
@@ -11,6 +12,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -46,7 +48,12 @@ _HOLDS = {
 _BLOCK = 1 << 20
 
 
-def write_crate(folder: Path, title: str, provenance: dict[str, Any] | None) -> None:
+def write_crate(
+    folder: Path,
+    title: str,
+    provenance: dict[str, Any] | None,
+    certificates: Sequence[dict[str, Any]] = (),
+) -> None:
     """Describe all files of a folder; the last to be written there.
 
     Parameters
@@ -56,7 +63,9 @@ def write_crate(folder: Path, title: str, provenance: dict[str, Any] | None) -> 
     title:
         Name of the sample.
     provenance:
-        As in result.json; None where there is no result.
+        As in result.json; without a result the program alone, or None.
+    certificates:
+        Those that the result used, as in result.json.
 
     Raises
     ------
@@ -66,7 +75,8 @@ def write_crate(folder: Path, title: str, provenance: dict[str, Any] | None) -> 
     paths = sorted(path for path in folder.rglob("*") if path.is_file() and path.name != CRATE)
     files = [_file(path, path.relative_to(folder).as_posix()) for path in paths]
     found = provenance or {}
-    inputs = _inputs(found)
+    inputs = [*_inputs(found), *_certificates(certificates)]
+    has_result = (folder / "result.json").is_file()
     when = found.get("analysed") or _now()
     root: dict[str, Any] = {
         "@id": "./",
@@ -94,11 +104,11 @@ def write_crate(folder: Path, title: str, provenance: dict[str, Any] | None) -> 
             {
                 "@id": "#analysis",
                 "@type": "CreateAction",
-                "name": "Analysis of the recording",
+                "name": "Analysis of the recording" if has_result else "Export of the titration",
                 "endTime": when,
                 "instrument": {"@id": "#program"},
                 "object": [{"@id": one["@id"]} for one in inputs],
-                "result": [{"@id": "result.json"}],
+                "result": [{"@id": "result.json" if has_result else "./"}],
             },
         ]
     context = [f"{_VERSION}/context", {"sha256": "https://schema.org/sha256"}]
@@ -140,3 +150,18 @@ def _inputs(provenance: dict[str, Any]) -> list[dict[str, Any]]:
                 entity["sha256"] = provenance[f"{key}_sha256"]
             found.append(entity)
     return found
+
+
+def _certificates(used: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Certificates of titrant, ware, instruments and method, which may lie elsewhere."""
+    return [
+        {
+            "@id": f"#certificate-{number}",
+            "@type": "CreativeWork",
+            "name": one["file"],
+            "identifier": one["id"],
+            "description": f"Certificate: {one['purpose']}",
+            "sha256": one["sha256"],
+        }
+        for number, one in enumerate(used, 1)
+    ]

@@ -89,7 +89,7 @@ def write_into(result: Result, folder: Path, name: str, provenance: dict[str, An
     kept = kept_in(folder, data, f"{name}/result.json", pictures)
     write_text(folder / "report.html", report_page(kept))
     write_text(folder / "result.json", to_json(data) + "\n")
-    write_crate(folder, title, data["provenance"])
+    write_crate(folder, title, data["provenance"], data["certificates"])
 
 
 def curve_csv(result: Result) -> str:

@@ -314,6 +314,7 @@ def provenance_of(
         **programs(),
         **({} if analysed is None else {"analysed": analysed}),
         "record": record.name,
+        "record_sha256": record.sha256,
         "medium": record.medium.name,
         "medium_kind": record.kind,
         "medium_sha256": sha256_of(record.medium),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 from rocrate.rocrate import ROCrate
 
 from endpoint.report.crate import CRATE, write_crate
+from endpoint.result.document import programs
 from tests.command import run
 from tests.places import ROOT
 
@@ -48,6 +50,35 @@ def test_it_tells_what_made_the_result_of_what(folder: Path) -> None:
     assert inputs["Recording"]["name"] == "quarry-pond.csv"
     table = SAMPLE.with_suffix(".csv").read_bytes()
     assert inputs["Recording"]["sha256"] == hashlib.sha256(table).hexdigest()
+    assert inputs["Record"]["sha256"] == hashlib.sha256(SAMPLE.read_bytes()).hexdigest()
+
+
+def test_it_names_the_certificates_that_the_result_used(tmp_path: Path) -> None:
+    for name in ("quarry-pond.toml", "quarry-pond.csv"):
+        shutil.copy(SAMPLE.with_name(name), tmp_path)
+    sheet = ROOT / "sample_media" / "bench" / "edta-caco3.toml"
+    assert run("calibrate", "titrant", sheet, "--out", tmp_path / "edta.json").exit_code == 0
+    record = tmp_path / "quarry-pond.toml"
+    lines = record.read_text("utf-8").splitlines()
+    kept = [line for line in lines if "_mol_l" not in line]
+    kept.insert(kept.index("[titrant]") + 1, 'certificate = "edta.json"')
+    record.write_text("\n".join(kept), encoding="utf-8")
+    found = run("locate", record, "--out", tmp_path / "out")
+    assert found.exit_code == 0, found.stderr
+    (action,) = ROCrate(str(tmp_path / "out")).get_by_type("CreateAction")
+    inputs = {one["description"]: one for one in action["object"]}
+    certificate = inputs["Certificate: titrant"]
+    assert certificate["name"] == "edta.json"
+    written = (tmp_path / "edta.json").read_bytes()
+    assert certificate["sha256"] == hashlib.sha256(written).hexdigest()
+
+
+def test_an_export_without_a_result_names_the_program(tmp_path: Path) -> None:
+    (tmp_path / "events.json").write_text("[]")
+    write_crate(tmp_path, "Well", programs())
+    (action,) = ROCrate(str(tmp_path)).get_by_type("CreateAction")
+    assert action["instrument"]["name"] == "endpoint"
+    assert [one.id for one in action["result"]] == ["./"]
 
 
 def test_a_folder_without_a_result_and_with_odd_names(tmp_path: Path) -> None:

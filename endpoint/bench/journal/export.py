@@ -46,7 +46,7 @@ from endpoint.problems import JournalProblem, OutputProblem
 from endpoint.record.titration import read_record
 from endpoint.report.crate import write_crate
 from endpoint.report.folder import older_in, write_into
-from endpoint.result.document import plain, provenance_of
+from endpoint.result.document import plain, programs, provenance_of
 from endpoint.scene.tracking import HOME
 
 _MOST_PICTURES, _SIDE = 60, 320
@@ -148,13 +148,13 @@ def _write(
     write_text(folder / "events.json", _events_json(events))
     pictures = _write_pictures(events, done, folder)
     if found is None:
-        write_crate(folder, head.label, None)
+        write_crate(folder, head.label, programs())
         return None, why_not, pictures
     try:
         record = read_record(folder / RECORD)
         result = _as_seen(found.result, events, found.done)
     except Problem as problem:
-        write_crate(folder, head.label, None)
+        write_crate(folder, head.label, programs())
         return None, problem, pictures
     write_into(result, folder, name, provenance_of(record, result, analysed))
     return result, None, pictures
