@@ -35,6 +35,7 @@ from endpoint.analysis.quantities import (
     stated_titrant,
     titrant_from,
 )
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.hardness.formula import (
     Hardness,
     check_left,
@@ -47,13 +48,15 @@ from endpoint.hardness.formula import (
     total_of,
     with_method,
 )
-from endpoint.hardness.other_metals import subtracted
+from endpoint.hardness.other_metals import blocking, subtracted
 from endpoint.hardness.split import (
     Split,
     calcium_and_magnesium,
     carbonate_and_other,
     permanent_and_temporary,
 )
+from endpoint.hardness.units import M_CACO3
+from endpoint.messages import remark
 from endpoint.problems import RecordProblem
 from endpoint.record.by_eye import (
     BackTitration,
@@ -63,6 +66,7 @@ from endpoint.record.by_eye import (
     known_indicator,
 )
 from endpoint.record.certificates import CertificateBook, UsedCertificate
+from endpoint.verdict.carbonate import LIMIT_MIN
 
 FILLING = ": filling"
 _SOMEBODY = "analyst not named"
@@ -155,6 +159,9 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         remarks=(
             *titres.remarks,
             *_indicator_remarks(record),
+            *_flask_remarks(record),
+            *([] if content is None else _content_remarks(content)),
+            *bench.titrant_words,
             *remarks,
             *_size_remarks(titres, bench),
             *calcium_remarks(record, splits),
@@ -204,6 +211,48 @@ def _indicator_remarks(record: EyeRecord) -> tuple[str, ...]:
         f"The program does not know the indicator {record.indicator}: make sure that it changes at "
         "the end of this titration. How far from the equivalence volume it changes is not "
         "accounted for, except by error_ml or a blank read by the same eye.",
+    )
+
+
+def _flask_remarks(record: EyeRecord) -> tuple[str, ...]:
+    """What [conditions] and [other_metals] mean for an end that was read by eye."""
+    stated, said = record.conditions, []
+    indicator = known_indicator(record.indicator) or ERIOCHROME_BLACK_T
+    low, high = indicator.ph_range
+    if stated.ph is not None and not low <= stated.ph <= high:
+        said.append(
+            f"The pH of {stated.ph:g} lies outside the {low:g} to {high:g} at which "
+            f"{indicator.name} changes sharply. {indicator.words['ph_drift']}."
+        )
+    if stated.is_chemical:
+        said.append(
+            "[conditions] does not change the result of titres read by eye: state in error_ml how "
+            "far from the equivalence volume the end was read."
+        )
+    minutes = stated.minutes_since_buffer
+    if minutes is not None and minutes > LIMIT_MIN:
+        said.append(
+            f"The titration began {minutes:g} minutes after the buffer went in, and AOAC 973.52 "
+            f"allows {LIMIT_MIN:g} to the end: calcium carbonate may have fallen, so that titres "
+            "come out low. The interval does not include this."
+        )
+    sample_ml = math.fsum(record.deliveries_ml)
+    held = blocking(record.other_metals, sample_ml / (sample_ml + record.added_ml))
+    if held:
+        words = {**indicator.words, "metals": " and ".join(held)}
+        found = remark("indicator-blocked", words)
+        said.append(f"{found.text} {found.advice}")
+    return tuple(said)
+
+
+def _content_remarks(content: Content) -> tuple[str, ...]:
+    low, _ = content.mmol_g.interval(0.95)
+    if low * M_CACO3 <= 1000.0:
+        return ()
+    return (
+        f"The solid would hold {content.mmol_g.value * M_CACO3:.0f} mg/g as CaCO3, more than its "
+        "whole mass: check mass_g, digest_ml, dilution and sample.volume_ml. Only a solid with "
+        "magnesium carbonate, lime or magnesia holds so much.",
     )
 
 

@@ -36,6 +36,7 @@ from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.sample_and_ware import BenchRecord
 from endpoint.recording.volume_log import Refill
+from endpoint.rounding import format_quantity
 
 BLANK_DEFAULT_U_ML = 0.02
 _TITRE_DEFAULT_U_ML = 0.05
@@ -66,6 +67,8 @@ class BenchQuantities:
     """Deliveries of the same pipette for other fillings: volumes in mL, and a label."""
     missing: tuple[str, ...]
     """What the record does not state, so that its uncertainty is not in the budget."""
+    titrant_words: tuple[str, ...] = ()
+    """Which of several standardisations is in force."""
 
 
 def bench_quantities(
@@ -98,7 +101,7 @@ def bench_quantities(
         sample_of = _sampler(record, book, missing)
         deliveries = sample_of(record.deliveries_ml, record.label)
         burette = _burette(record, book, reading_limit_ml, missing, refills)
-        titrant = _titrant(record, book, missing)
+        titrant, titrant_words = _titrant(record, book, missing)
         missing += [
             f"{metal.name} in the sample (no uncertainty stated)"
             for metal in record.other_metals
@@ -116,6 +119,7 @@ def bench_quantities(
         method=None if record.method is None else book.read(record.method, "method", "method"),
         sample_of=sample_of,
         missing=tuple(dict.fromkeys(missing)),
+        titrant_words=titrant_words,
     )
 
 
@@ -158,15 +162,29 @@ def stated_titrant(
     )
 
 
-def _titrant(record: BenchRecord, book: CertificateBook, missing: list[str]) -> Quantity:
+def _titrant(
+    record: BenchRecord, book: CertificateBook, missing: list[str]
+) -> tuple[Quantity, tuple[str, ...]]:
+    """Concentration of the EDTA; of several standardisations also in words which is in force."""
     if record.certificate is not None:
-        return titrant_from(book.read(record.certificate, "titrant", "titrant"))
+        return titrant_from(book.read(record.certificate, "titrant", "titrant")), ()
     if record.certificates:
         series = book.read_series(record.certificates, "titrant", "titrant")
-        return factor_on(book.day, series)
-    if record.standard_uncertainty_mol_l is None:
+        found = factor_on(book.day, series)
+        return found, (_in_force(book.day, series, found),)
+    u = record.standard_uncertainty_mol_l
+    if u is None:
         missing.append("concentration of the titrant (no uncertainty stated)")
-    return stated_titrant(record.concentration_mol_l or 0.0, record.standard_uncertainty_mol_l)
+    return stated_titrant(record.concentration_mol_l or 0.0, u), ()
+
+
+def _in_force(day: datetime.date, series: Sequence[Certificate], found: Quantity) -> str:
+    before = [each for each in series if each.date <= day]
+    after = [each for each in series if each.date > day]
+    named = [f"{each.identifier} ({each.date})" for each in (*before[-1:], *after[:1])]
+    between = f"{'between ' if len(named) == 2 else ''}{' and '.join(named)}"
+    shown = format_quantity(found.value, found.expanded_uncertainty(0.95), "mol/L")
+    return f"Titrant on {day}: {shown} (95 %), by its standardisation: {between}."
 
 
 def _temperature(record: BenchRecord) -> Temperature:

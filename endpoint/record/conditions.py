@@ -90,7 +90,8 @@ def refuse_misplaced(
     """
     for key, value in table.items():
         place = None if key in names else _place_of(key.casefold())
-        number = re.match(r"-?\d+(\.\d+)?", str(value))
+        is_short = isinstance(value, str) or (isinstance(value, int | float) and value < 1e6)
+        number = re.match(r"\d{1,6}(\.\d{1,6})?", str(value)) if is_short else None
         if place is None or number is None:
             continue
         section, right = place

@@ -101,7 +101,7 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
     "certificates": ("accept",),
 }
 _MOST_ALKALINITY_MMOL_L = 130.0
-"""mmol/L of acid: mineral waters with the most bicarbonate hold 7.8 g/L of it, 128 (from memory)."""
+"""mmol/L of acid: the mineral waters with the most bicarbonate hold 7.8 g/L, 128 (from memory)."""
 CALCIUM_BY = ("pH 12 to 13", "EGTA")
 """Ways to titrate calcium alone: magnesium precipitated, or a reagent that leaves it."""
 

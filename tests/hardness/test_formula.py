@@ -331,7 +331,7 @@ def test_a_trace_of_hardness_warns() -> None:
     assert isinstance(low, dict)
     assert low["interval95"][0] == 0.0
     blank = Quantity.measured(7.0, "mL", 0.01, "blank: fit")
-    assert "half of the titre" in hardness(TITRE, TITRANT, SAMPLE, blank).warnings[0]
+    assert "blank is 56 % of the titre" in hardness(TITRE, TITRANT, SAMPLE, blank).warnings[0]
 
 
 def ml(value: float) -> Quantity:
