@@ -30,7 +30,7 @@ class Facts:
     reckoning: str
     """How the hardness follows from the volumes, in numbers; empty where there is none."""
     soft_or_hard: str
-    """The same in words; empty where there is none."""
+    """The same in words, without a full stop; empty where there is none."""
     origin: str
     """From which recording, by which program; for the foot of the page."""
 
@@ -80,7 +80,7 @@ def soft_or_hard(data: Mapping[str, Any]) -> str:
     mass = total["caco3_mg_l"]
     value, half = float(mass["value"]), float(mass["expanded_uncertainty"])
     words = hardness_in_words(value, value - half, value + half)
-    return f"The water is {words} on the {SCHEME}."
+    return f"The water is {words} on the {SCHEME}"
 
 
 def reckoning(data: Mapping[str, Any]) -> str:

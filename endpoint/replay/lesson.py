@@ -85,7 +85,7 @@ def forms_in_words(ph: float) -> str:
     k = constants_at(ph)
     firm = (k.log_ca_indicator, k.log_mg_indicator, k.log_mg_edta, k.log_ca_edta)
     names = ("CaIn^-", "MgIn^-", "MgY^2-", "CaY^2-")
-    order = ", ".join(f"{n} {rounded(v, 1)}" for n, v in zip(names, firm, strict=True))
+    order = ", ".join(f"{n} {rounded(v, 2)}" for n, v in zip(names, firm, strict=True))
     return (
         f"In is the indicator and Y is EDTA, both without the hydrogen ions that can come off. At "
         f"pH{FIXED_SPACE}{ph:g}, {percent(y[1])} of the free EDTA is HY^3- (nearly all the rest is "

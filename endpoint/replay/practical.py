@@ -69,7 +69,7 @@ def practical_of(story: Story) -> Practical | None:
     """Sheet for a titration like that of the story; None but for Eriochrome Black T at pH 10."""
     if story.facts.indicator != EBT or story.water is None:
         return None
-    facts, flask_ml = story.facts, story.water.flask_ml
+    facts = story.facts
     buffer_ml = max(round(BUFFER_ML * facts.sample_ml / 100.0, 1), 0.5)
     return Practical(
         title="Practical sheet: hardness of water with EDTA",
@@ -78,13 +78,25 @@ def practical_of(story: Story) -> Practical | None:
         f"\u201c{story.label}\u201d.",
         amounts=(
             Amount("Sample", f"{facts.sample_ml:g} mL", "with a pipette, into a conical flask"),
-            Amount("Buffer of pH 10", f"{buffer_ml:g} mL", "ammonia and ammonium chloride"),
+            Amount(
+                "Buffer of pH 10",
+                f"{buffer_ml:g} mL",
+                "67.5 g of ammonium chloride and 570 mL of ammonia solution (25 %), made up to 1 L "
+                "with distilled water (ISO 6059); the teacher makes it in a fume hood",
+            ),
+            Amount(
+                "Magnesium EDTA",
+                "5 g in 1 L of buffer",
+                "disodium magnesium salt (ISO 6059): makes the change sharp where the water has "
+                "hardly any magnesium, and leaves the titre as it is. Keep some buffer without it "
+                "for flasks A and B",
+            ),
             Amount(
                 "Indicator, ground",
                 f"1 g dye with {SALT_TO_DYE:g} g salt",
                 "Eriochrome Black T and dry sodium chloride; the teacher grinds it beforehand",
             ),
-            _spatula_tip(flask_ml),
+            _spatula_tip(facts.sample_ml + buffer_ml),
             Amount(
                 f"EDTA, {strength(facts.titrant_mol_l)} mol/L",
                 f"{rounded(facts.titrant_mol_l * M_DISODIUM_EDTA, 2)} g in 1 L",

@@ -286,7 +286,7 @@ def _ph(water: Water) -> Question:
         ),
         f"Before the first drop {percent(float(start[0]))} of the indicator is free at "
         f"pH{FIXED_SPACE}{water.ph:g} and {percent(float(start[1]))} at pH{FIXED_SPACE}"
-        f"{_LOW_PH:g}, according to the model. Its middle of the change lies {_place(own)} at "
+        f"{_LOW_PH:g}, according to the model. The middle of the change lies {_place(own)} at "
         f"pH{FIXED_SPACE}{water.ph:g}, and {_place(other)} at pH{FIXED_SPACE}{_LOW_PH:g}.",
     )
 

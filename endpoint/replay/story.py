@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -177,7 +178,7 @@ def story_of(kept: KeptResult) -> Story:
             "Correct the record, and run endpoint locate again.",
         )
     per_ml, per_unit = per_ml_of(facts, list(data["indicator"]["metals"]))
-    return Story(
+    story = Story(
         label=label_of(data)[:120],
         status=kept.status,
         answer=answer_text(data),
@@ -201,6 +202,12 @@ def story_of(kept: KeptResult) -> Story:
         per_unit=per_unit,
         facts=facts,
     )
+    return story if story.can_be_asked else replace(story, label=_bare(story.label))
+
+
+def _bare(label: str) -> str:
+    """Name of the sample without what was noted behind it, which tells a class what went wrong."""
+    return re.split(r"[(\[,;:]|\s[-\u2013\u2014]\s", label)[0].strip() or "Sample"
 
 
 def _replayable(kept: KeptResult) -> tuple[Path, Mapping[str, FloatArray]]:

@@ -200,6 +200,11 @@ def test_why_magnesium_matters() -> None:
     assert "about 40 times as firmly" in text
     assert pytest.approx(70.0, abs=5.0) == 10.0 ** (10.65 - 8.79)
     assert "prefers about 70 times" in text
+    # A pupil gets the same from the constants that stand above it.
+    words = forms_in_words(10.0)
+    ca_dye, mg_dye, mg, ca = (float(x) for x in re.findall(r"\^[2-]*-? (\d+\.\d+)", words))
+    assert round(10.0 ** (ca - mg), -1) == 70.0
+    assert round(10.0 ** (mg_dye - ca_dye), -1) == 40.0
     none = Flask(105.0, 0.1385, 0.0, 1.05, 0.010)
     free = float(speciate(none, [0.9 * 13.85]).free_fraction[0])
     early = re.search(r"alone ([0-9]+) % of the indicator is blue", text)

@@ -671,7 +671,7 @@ def test_the_worksheet_holds_no_answer(shown: Page, fountain: Made) -> None:
     assert pytest.approx(M_CACO3, abs=0.01) == 40.08 + 12.01 + 3 * 16.00
     assert "moderately hard up to 120" in work
     assert "Geological Survey" in work
-    assert fountain.story.facts.soft_or_hard.removesuffix(".") in answers
+    assert fountain.story.facts.soft_or_hard + " (soft up to 60" in answers
     assert fountain.story.facts.soft_or_hard not in work
     assert "Practical sheet" in practical
     assert "Worksheet" not in practical
@@ -829,6 +829,16 @@ def test_every_reason_makes_a_question(unanswered: Story, code: str) -> None:
     assert question.explained == "Do it again."
 
 
+def test_a_label_does_not_tell_what_went_wrong(
+    without_number: dict[str, Path], tmp_path: Path
+) -> None:
+    copied(without_number["none"], tmp_path)
+    data = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    for label in ("Deep well (stopped too early)", "Deep well, stopped too early"):
+        (tmp_path / "result.json").write_text(json.dumps({**data, "label": label}), "utf-8")
+        assert story_of(read_kept(tmp_path)).label == "Deep well"
+
+
 def test_practical_sheet_as_pdf_and_page(browser: Browser, fountain: Made, tmp_path: Path) -> None:
     for name in ("sheet.pdf", "sheet.html"):
         done = run(
@@ -853,6 +863,10 @@ def test_practical_sheet_as_pdf_and_page(browser: Browser, fountain: Made, tmp_p
     text = plain_text(opened)
     sheet = practical_of(fountain.story)
     assert sheet is not None
+    flask_ml = fountain.story.facts.sample_ml * 1.02
+    assert f"in {flask_ml:.0f} mL that is" in text
+    assert "67.5 g of ammonium chloride" in text
+    assert "Magnesium EDTA" in text
     texts = [sheet.title, sheet.salt, sheet.first, *sheet.hazards, *sheet.waste, *sheet.steps]
     texts += [a.amount for a in sheet.amounts] + [row.holds for row in sheet.flasks]
     for words in texts:
