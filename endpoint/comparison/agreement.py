@@ -152,7 +152,7 @@ def grouped_agreement(
     if len(names) < LEAST or len(d) <= len(names):
         raise ComparisonProblem(
             f"Limits for further {of} need 3 or more {of} with several titrations; there "
-            f"are {len(names)} with {len(d)}.",
+            f"{'is' if len(names) == 1 else 'are'} {len(names)} with {len(d)} titrations.",
             _MORE[of],
         )
     parts = [d[[a == name for a in groups]] for name in names]

@@ -23,7 +23,7 @@ from endpoint.comparison.passing_bablok import passing_bablok
 from endpoint.comparison.precision import Precision, precision
 from endpoint.comparison.regression import Line, deming, york
 from endpoint.comparison.sample_size import Advice, advice
-from endpoint.comparison.titre_pairs import CompareTable, LeftOut, Pair
+from endpoint.comparison.titre_pairs import CompareTable, LeftOut, Pair, named_row
 from endpoint.replicates.outliers import OutlierTest, grubbs
 
 LEAST = 3
@@ -165,7 +165,7 @@ def compare(
                 "Fill the column in every row.",
             )
         )
-    levels = [] if not table.has_analysts else _levels(table, tries)
+    levels = [] if len({pair.analyst for pair in table.pairs}) < 2 else _levels(table, tries)
     return Comparison(table, found, with_all, tuple(levels), tuple(tries.refused), _remarks(table))
 
 
@@ -336,10 +336,7 @@ def _levels(table: CompareTable, tries: _Tries) -> list[Precision]:
 
 
 def _remarks(table: CompareTable) -> tuple[str, ...]:
-    out = [
-        f"Row {left.row} ({left.analyst}, {left.sample}) is left out: {left.because}."
-        for left in table.left_out
-    ]
+    out = [f"{named_row(left)} is left out: {left.because}." for left in table.left_out]
     files = [pair.recording for pair in table.pairs if pair.recording is not None]
     if len(set(files)) < len(files):
         out.append(

@@ -88,6 +88,12 @@ class LeftOut:
     because: str
 
 
+def named_row(one: Pair | LeftOut) -> str:
+    """Row with what the table says of it: "Row 9 (KT, well 3)"."""
+    said = [text for text in (one.analyst, one.sample) if text and text != _ONE_PERSON]
+    return f"Row {one.row} ({', '.join(said)})" if said else f"Row {one.row}"
+
+
 @dataclass(frozen=True)
 class CompareTable:
     """All rows of a table."""

@@ -7,6 +7,7 @@ from endpoint.comparison.document import NAMES, further_of
 from endpoint.comparison.estimates import Refused
 from endpoint.comparison.precision import Precision
 from endpoint.comparison.study import Against, Comparison
+from endpoint.comparison.titre_pairs import named_row
 from endpoint.result.terminal import bullets, encodable, fill, joined, table
 from endpoint.result.wording import CAUTION
 from endpoint.rounding import decimals_for, probability, rounded, two_figures
@@ -181,8 +182,8 @@ def findings(part: Against) -> list[str]:
     if test.suspect is not None and test.verdict in ("straggler", "outlier"):
         pair = part.pairs[test.suspect]
         out.append(
-            f"Row {pair.row} ({pair.analyst}, {pair.sample}) is far from the other "
-            f"differences (Grubbs: {test.verdict}); it was kept. If the titration itself gives a "
+            f"{named_row(pair)} is far from the other differences "
+            f"(Grubbs: {test.verdict}); it was kept. If the titration itself gives a "
             f'reason, leave it out with --set-aside {pair.row} --because "the reason".'
         )
     return [*out, *_line_findings(part), *_advice(part)]

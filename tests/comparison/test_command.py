@@ -24,6 +24,7 @@ from endpoint.comparison.titre_pairs import (
     CompareTable,
     CompareTableProblem,
     Pair,
+    named_row,
     read_compare_table,
 )
 from endpoint.comparison.words import answer, summary_text
@@ -309,6 +310,21 @@ def test_recordings_bring_their_volumes(tmp_path: Path) -> None:
     got = run("compare", str(path))
     assert got.exit_code == 2
     assert "2 titration(s) with both volumes (2 left out)" in got.stderr
+
+
+def test_one_analyst_is_told_once_and_in_plain_words(tmp_path: Path) -> None:
+    rows = [f"{10.03 + n + 0.01 * (n % 3):.2f},{10 + n:.2f},s{n},A" for n in range(6)]
+    text = "\n".join(["visual_ml,objective_ml,sample,analyst", *rows, ""])
+    shown = " ".join(run("compare", str(written(tmp_path, text))).stdout.split())
+    assert "there is 1 with 6 titrations" in shown
+    assert shown.count("Repeatability and reproducibility need") == 1
+
+
+def test_a_row_without_an_analyst_is_named_by_its_sample() -> None:
+    pair = Pair(9, "all (no column analyst)", "s0", 13.95, 13.85)
+    assert named_row(pair) == "Row 9 (s0)"
+    assert named_row(replace(pair, sample="")) == "Row 9"
+    assert named_row(replace(pair, analyst="KT")) == "Row 9 (KT, s0)"
 
 
 def test_recordings_of_a_batch_are_found_by_their_record(tmp_path: Path) -> None:
