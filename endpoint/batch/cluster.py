@@ -20,9 +20,10 @@ from endpoint.batch.row import Row, died_row
 from endpoint.batch.worker import Worker
 
 _own = threading.local()
-_CONNECT_S = 5
+_CONNECT_S = 3
 """How long a scheduler may take to answer, s. One that runs answers in well under a second; with
-the loading of the library and the closing of the connection a wrong address is told within 10 s."""
+the loading of the library and the closing of the connection a wrong address is told within 5 s on a
+machine at rest, and within 10 s on a busy one."""
 _AGAIN = "Finished recordings are kept: start the scheduler and run the same command again."
 
 

@@ -221,7 +221,7 @@ def test_another_list_into_the_same_folder_asks(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("answer", [None, b"", b"HTTP/1.1 400 Bad Request\r\n\r\n"])
-def test_what_is_not_a_scheduler_is_told_within_ten_seconds(
+def test_what_is_not_a_scheduler_is_told_within_six_seconds(
     tmp_path: Path, answer: bytes | None
 ) -> None:
     """A server that keeps silent, one that hangs up, and one of another kind."""
@@ -253,7 +253,7 @@ def test_what_is_not_a_scheduler_is_told_within_ten_seconds(
     assert got.exit_code == 2
     assert got.stderr.startswith(f"endpoint: There is no Dask scheduler at {address}")
     assert len(got.stderr.strip().splitlines()) == 2
-    assert took_s < 10.0
+    assert took_s < 6.0  # the command and the library load in 4 s more on a busy machine
 
 
 @pytest.mark.parametrize(
