@@ -14,12 +14,13 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import inspect
 import os
 import tempfile
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, ParamSpec, TypeVar
 
 import numpy as np
 
@@ -30,7 +31,7 @@ from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourSample
 from endpoint.comparison.document import comparison_document
-from endpoint.comparison.study import Comparison
+from endpoint.comparison.study import BIAS_ML, LIMITS_ML, Comparison
 from endpoint.comparison.study import compare as work_out_comparison
 from endpoint.comparison.titre_pairs import read_compare_table
 from endpoint.comparison.words import answer as answer_of_comparison
@@ -44,6 +45,8 @@ from endpoint.problems import InstallProblem, RecordProblem
 from endpoint.record.by_eye import read_eye_record
 from endpoint.record.titration import TitrationRecord, read_record
 from endpoint.replicates.document import replicates_document
+from endpoint.replicates.mean import Blank
+from endpoint.replicates.outliers import CONCORDANT_ML, Side
 from endpoint.replicates.series import Replicates
 from endpoint.replicates.series import replicates as work_out_replicates
 from endpoint.replicates.words import answer as answer_of_replicates
@@ -56,6 +59,10 @@ from endpoint.rounding import FIXED_SPACE
 
 if TYPE_CHECKING:
     import pandas
+
+
+_P = ParamSpec("_P")
+_R = TypeVar("_R")
 
 
 @dataclasses.dataclass(frozen=True, eq=False)
@@ -224,13 +231,18 @@ def load(folder: str | os.PathLike[str]) -> KeptResult:
     return read_kept(Path(folder))
 
 
-def replicates(
+def replicates(  # noqa: PLR0913 - its options, one by one
     titrations: Iterable[Result | KeptResult | str | os.PathLike[str] | float],
     *,
     sample_ml: float | None = None,
     titrant_mol_l: float | None = None,
     titrant_u_mol_l: float | None = None,
-    **options: Any,
+    rough: Sequence[str] = (),
+    set_aside: Mapping[str, str] | None = None,
+    limit_ml: float = CONCORDANT_ML,
+    side: Side = "both",
+    repeatability_ml: float | None = None,
+    blank: Blank | None = None,
 ) -> NotebookReplicates:
     """Evaluate several titrations of one sample: mean, scatter, agreement.
 
@@ -240,9 +252,8 @@ def replicates(
         Results, folders of results, CSV tables of titres, or titres in mL.
     sample_ml, titrant_mol_l, titrant_u_mol_l:
         Of titres in mL, for their hardness.
-    options:
-        As `endpoint.replicates.series.replicates` has them: rough, set_aside, limit_ml, side,
-        repeatability_ml, blank.
+    rough, set_aside, limit_ml, side, repeatability_ml, blank:
+        As in `endpoint.replicates.series.replicates`.
 
     Raises
     ------
@@ -263,7 +274,16 @@ def replicates(
         else titrant_quantity(titrant_mol_l, titrant_u_mol_l),
     )
     given = [_titration(each, number) for number, each in enumerate(titrations, 1)]
-    return _as(NotebookReplicates, work_out_replicates(read_runs(given, bench), **options))
+    found = work_out_replicates(
+        read_runs(given, bench),
+        rough=rough,
+        set_aside=set_aside,
+        limit_ml=limit_ml,
+        side=side,
+        repeatability_ml=repeatability_ml,
+        blank=blank,
+    )
+    return _as(NotebookReplicates, found)
 
 
 def _titration(given: Any, number: int) -> Path | float | Run:
@@ -282,7 +302,11 @@ def _titration(given: Any, number: int) -> Path | float | Run:
 def compare(
     table: str | os.PathLike[str] | pandas.DataFrame,
     results: str | os.PathLike[str] | None = None,
-    **options: Any,
+    *,
+    variance_ratio: float | None = None,
+    bias_ml: float = BIAS_ML,
+    limits_ml: float = LIMITS_ML,
+    set_aside: Mapping[int, str] | None = None,
 ) -> NotebookComparison:
     """Compare titres read by eye with recorded ones.
 
@@ -293,9 +317,8 @@ def compare(
         the column `recording` of a DataFrame counts from the working folder.
     results:
         Table of `endpoint batch`, for the column `recording`.
-    options:
-        As `endpoint.comparison.study.compare` has them: variance_ratio, bias_ml, limits_ml,
-        set_aside.
+    variance_ratio, bias_ml, limits_ml, set_aside:
+        As in `endpoint.comparison.study.compare`.
 
     Raises
     ------
@@ -320,7 +343,14 @@ def compare(
                 here["recording"] = here["recording"].map(os.path.abspath, na_action="ignore")
             here.to_csv(path, index=False)
             read = read_compare_table(path, batch)
-    return _as(NotebookComparison, work_out_comparison(read, **options))
+    found = work_out_comparison(
+        read,
+        variance_ratio=variance_ratio,
+        bias_ml=bias_ml,
+        limits_ml=limits_ml,
+        set_aside=set_aside,
+    )
+    return _as(NotebookComparison, found)
 
 
 def hardness(record: str | os.PathLike[str]) -> NotebookEyeResult:
@@ -342,6 +372,21 @@ def hardness(record: str | os.PathLike[str]) -> NotebookEyeResult:
     return _as(NotebookEyeResult, work_out_by_eye(read, datetime.date.today()))
 
 
+def _with_options_of(
+    source: Callable[_P, object],
+) -> Callable[[Callable[..., _R]], Callable[_P, _R]]:
+    """Give a function the parameters of another, which editors and `help` then show."""
+
+    def given(function: Callable[..., _R]) -> Callable[_P, _R]:
+        signature = inspect.signature(source)
+        shown = signature.replace(return_annotation=inspect.signature(function).return_annotation)
+        function.__signature__ = shown  # type: ignore[attr-defined]
+        return function
+
+    return given
+
+
+@_with_options_of(question_of)
 def plan(hardness: str | float, **options: Any) -> NotebookPlan:
     """Plan a titration of water of about this hardness.
 
@@ -364,7 +409,7 @@ def plan(hardness: str | float, **options: Any) -> NotebookPlan:
     >>> f"{best.titrant_mol_l:g} mol/L"
     '0.01 mol/L'
     """
-    return _as(NotebookPlan, make_plan(question_of(str(hardness), **options)))
+    return _as(NotebookPlan, make_plan(question_of(hardness, **options)))
 
 
 def _shown(value: object) -> str:

@@ -6,6 +6,7 @@ import csv
 import doctest
 import importlib
 import importlib.metadata
+import inspect
 import io
 import json
 import pickle
@@ -232,3 +233,13 @@ def test_html_shows_the_answer_and_escapes_labels(pond: NotebookResult) -> None:
     assert "17.18" in page.text
     assert len(page.words) > 100
     assert "does not say that the water is fit to drink" in page.text
+
+
+@pytest.mark.parametrize(
+    ("name", "option", "default"),
+    [("plan", "unit", "mmol/L"), ("compare", "bias_ml", 0.05), ("replicates", "limit_ml", 0.10)],
+)
+def test_options_have_names_and_defaults(name: str, option: str, default: object) -> None:
+    shown = inspect.signature(getattr(endpoint, name)).parameters
+    assert shown[option].default == default
+    assert not any(one.kind is one.VAR_KEYWORD for one in shown.values())

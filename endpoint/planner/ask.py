@@ -13,7 +13,7 @@ from endpoint.planner.ware import burette_at_hand, numbers_of, pipettes_at_hand
 
 
 def question_of(  # noqa: PLR0913 - the options of a plan, one by one
-    hardness: str,
+    hardness: str | float,
     *,
     unit: str = "mmol/L",
     wanted: str = "1%",
@@ -43,7 +43,7 @@ def question_of(  # noqa: PLR0913 - the options of a plan, one by one
         A value cannot be used, or there is no such ware.
     """
     key, factor = unit_of(unit)
-    low, high = parse_range(hardness, "The hardness", "2.5 or 2-3")
+    low, high = parse_range(str(hardness), "The hardness", "2.5 or 2-3")
     share = None
     if magnesium is not None:
         ends = parse_range(
