@@ -39,6 +39,8 @@ _NAMED = (
     ("titrant", "certificate"),
     ("blank", "result"),
     ("calcium", "result"),
+    ("calcium", "certificate"),
+    ("method", "certificate"),
     ("recording", "certificate"),
     ("delivery", "certificate"),
     ("ware", "burette"),

@@ -314,6 +314,11 @@ def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
     ("change", "said"),
     [
         ({"titrant": {"certificate": "nowhere.json"}}, "cannot be read"),
+        ({"method": {"certificate": "nowhere.json"}}, "cannot be read"),
+        (
+            {"calcium": {"titre_ml": 9.2, "by": "EGTA", "certificate": "nowhere.json"}},
+            "cannot be read",
+        ),
         ({"delivery": {"mode": "steps", "clock_offset_s": 2.0}}, "one clock"),
         ({"sample": {"volume_ml": -1.0}}, "outside"),
         ({"extra": {"a": 1}}, "extra is not known"),
