@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from calibration.certificate import Certificate, read_certificate
+from calibration.certificate import MAX_BYTES, Certificate, read_certificate
 from calibration.problem import CalibrationProblem
+from calibration.reading import read_bytes
 from calibration.ware.burette import certified_kind
 from endpoint.problems import CertificateProblem
 
@@ -132,7 +133,7 @@ class CertificateBook:
 def _used(
     certificate: Certificate, purpose: str, path: Path, said: tuple[str, ...] = ()
 ) -> UsedCertificate:
-    checksum = hashlib.sha256(path.read_bytes()).hexdigest()
+    checksum = hashlib.sha256(read_bytes(path, MAX_BYTES)).hexdigest()
     return UsedCertificate(certificate, purpose, path.name, checksum, said)
 
 

@@ -31,7 +31,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from calibration.reading import Unreadable, read_text, toml_of
+from calibration.reading import Unreadable, read_bytes, read_text, toml_of
 from endpoint.files.cells import RecordReader
 from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import RecordProblem
@@ -120,8 +120,8 @@ def read_record(path: Path) -> TitrationRecord:
     RecordProblem
         The file is missing or no TOML, a key is unknown, missing or has an impossible value.
     """
-    checksum = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else None
-    return replace(parse_record(read_tables(path), path.name, path.parent), sha256=checksum)
+    record = parse_record(read_tables(path), path.name, path.parent)
+    return replace(record, sha256=hashlib.sha256(read_bytes(path, MAX_BYTES)).hexdigest())
 
 
 def parse_record(table: Mapping[str, Any], name: str, folder: Path) -> TitrationRecord:
