@@ -144,8 +144,9 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
     if record.boiled is not None:
         boiled = _boiled(record.boiled, record, bench, titres, error)
         splits.append(permanent_and_temporary(total.mmol_l, boiled))
-    if record.alkalinity_mmol_l is not None:
-        splits.append(carbonate_and_other(total.mmol_l, stated_alkalinity(record)))
+    alkalinity = stated_alkalinity(record)
+    if alkalinity is not None:
+        splits.append(carbonate_and_other(total.mmol_l, alkalinity))
     content = None if record.solid is None else content_of(total.mmol_l, record.solid)
     return EyeResult(
         record=record,
@@ -169,7 +170,6 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         missing=(
             *bench.missing,
             *calcium_missing(record),
-            *_alkalinity_missing(record),
             *(() if content is None else content.missing),
         ),
         certificates=book.used,
@@ -196,12 +196,6 @@ def content_of(digest_mmol_l: Quantity, solid: Solid) -> Content:
         if u is None
     )
     return Content(found, missing)
-
-
-def _alkalinity_missing(record: EyeRecord) -> tuple[str, ...]:
-    if record.alkalinity_mmol_l is None or record.alkalinity_mmol_l[1]:
-        return ()
-    return ("alkalinity (no uncertainty stated)",)
 
 
 def _indicator_remarks(record: EyeRecord) -> tuple[str, ...]:

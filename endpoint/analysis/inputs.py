@@ -58,6 +58,7 @@ class AnalysisInputs:
     calcium_mmol_l: Quantity | None = None
     calcium_by: str | None = None
     """How calcium was titrated alone, as the record says it."""
+    alkalinity_mmol_l: Quantity | None = None
     """Calcium from a second titration at pH 12 to 13."""
     other_metals: tuple[StatedMetal, ...] = ()
     """Contents of the sample that are subtracted from the hardness."""

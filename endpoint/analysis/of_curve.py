@@ -17,7 +17,7 @@ from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition
 from endpoint.hardness.formula import hardness, with_method
 from endpoint.hardness.other_metals import blocking, subtracted
-from endpoint.hardness.split import calcium_and_magnesium
+from endpoint.hardness.split import calcium_and_magnesium, carbonate_and_other
 from endpoint.recording.photometer import PhotometerTable
 from endpoint.verdict.carbonate import Carbonate, with_carbonate
 from endpoint.verdict.evidence import Evidence
@@ -118,16 +118,19 @@ def with_hardness(result: Result) -> Result:
     total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml, others)
     if job.method is not None and job.indicator.is_hardness:
         total = with_method(total, job.method, job.titrant_mol_l, "recording")
-    split = None
-    if job.indicator.is_hardness and job.calcium_mmol_l is not None:
-        split = calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l, job.calcium_by)
+    splits = []
+    if len(job.indicator.metals) > 1 and job.indicator.is_hardness:
+        if job.calcium_mmol_l is not None:
+            splits.append(calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l, job.calcium_by))
+        if job.alkalinity_mmol_l is not None:
+            splits.append(carbonate_and_other(total.mmol_l, job.alkalinity_mmol_l))
     nominal_ml = job.burette_nominal_ml
     return replace(
         result,
         equivalence_quantity=volume,
         amount_mmol_l=total.mmol_l,
         hardness=total if job.indicator.is_hardness else None,
-        split=split,
+        splits=tuple(splits),
         source_notes=() if nominal_ml is None else titre_remarks(nominal_ml, volume.value),
     )
 

@@ -19,7 +19,7 @@ from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
 from endpoint.analysis.calcium import calcium_missing, calcium_of
 from endpoint.analysis.inputs import AnalysisInputs
-from endpoint.analysis.quantities import bench_quantities, day_of_use
+from endpoint.analysis.quantities import bench_quantities, day_of_use, stated_alkalinity
 from endpoint.burette.picture_reader import BuretteInPicture
 from endpoint.burette.picture_volume import PictureVolume, of_log
 from endpoint.chemistry.indicator_file import named_indicator, read_indicator
@@ -178,6 +178,7 @@ def _stated(
         burette=bench.burette,
         burette_nominal_ml=bench.burette_nominal_ml,
         calcium_mmol_l=calcium_of(record, bench, book),
+        alkalinity_mmol_l=stated_alkalinity(record),
         calcium_by=None if record.calcium is None else record.calcium.by,
         lag_s=clock.lag_s,
         clock_uncertainty_s=clock.uncertainty_s,

@@ -107,6 +107,8 @@ def bench_quantities(
             for metal in record.other_metals
             if metal.standard_uncertainty_mg_l is None
         ]
+        if record.alkalinity_mmol_l is not None and not record.alkalinity_mmol_l[1]:
+            missing.append("alkalinity (no uncertainty stated)")
         blank = _blank(record)
     except CalibrationProblem as problem:
         raise RecordProblem(problem.sentence, problem.remedy) from None
@@ -401,7 +403,9 @@ def second_titre(
     return titre if burette is None else burette(titre, name)
 
 
-def stated_alkalinity(record: BenchRecord) -> Quantity:
+def stated_alkalinity(record: BenchRecord) -> Quantity | None:
     """Acid capacity to pH 4.3 that a record states, mmol/L."""
-    value, u = record.alkalinity_mmol_l or (0.0, None)
+    if record.alkalinity_mmol_l is None:
+        return None
+    value, u = record.alkalinity_mmol_l
     return Quantity.measured(value, "mmol/L", u or 0.0, f"alkalinity, {record.label}")

@@ -31,8 +31,9 @@ class Result:
     midpoint: Estimate | None = None
     last_red: Estimate | None = None
     hardness: Hardness | None = None
-    split: Split | None = None
-    """Calcium and magnesium apart, where a second titration was given."""
+    splits: tuple[Split, ...] = ()
+    """Calcium and magnesium, where calcium was titrated alone; carbonate hardness, where the
+    alkalinity is stated."""
     equivalence_quantity: Quantity | None = None
     """Equivalence volume in mL with every named contribution, the burette's too."""
     amount_mmol_l: Quantity | None = None

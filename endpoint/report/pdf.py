@@ -164,7 +164,7 @@ def _placed(
         {**row, "name": cut(row["name"], 40), "meaning": cut(row["meaning"], 80)}
         for row in view["volumes"]
     ]
-    placed["parts"] = [cut(text, longest) for text in view["parts"][:4]]
+    placed["parts"] = [cut(text, longest) for text in view["parts"][:6]]
     placed["to_do"] = [
         {key: cut(text, longest) for key, text in each.items()} for each in view["to_do"][:3]
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import platform
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -21,6 +21,7 @@ from endpoint.burette.picture_volume import DROP_ML
 from endpoint.chemistry.indicators import Indicator
 from endpoint.equivalence.fit import Estimate, indicator_umol_l, magnesium_share
 from endpoint.hardness.formula import input_lines
+from endpoint.hardness.split import Split
 from endpoint.messages import Sentence
 from endpoint.problems import FLAG_TEXT, Flag
 from endpoint.record.delivery import BuretteReadings
@@ -65,7 +66,7 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "budget_inputs": [] if total is None else input_lines(total),
         "quantities": _quantities(result),
         "not_in_budget": list(result.job.not_in_budget),
-        "parts": None if result.split is None else result.split.to_json(),
+        "parts": _parts(result.splits),
         "certificates": [used.to_json() for used in result.job.certificates],
         "diagnosis": [_sentence(s) for s in result.remarks],
         "chemistry": _chemistry(result),
@@ -76,6 +77,15 @@ def document(result: Result, provenance: dict[str, Any]) -> dict[str, Any]:
         "provenance": provenance,
     }
     return {key: plain(value) for key, value in data.items()}
+
+
+def _parts(splits: Sequence[Split]) -> dict[str, Any] | None:
+    """Parts of all splits under their names, with the warnings of all."""
+    if not splits:
+        return None
+    every = [split.to_json() for split in splits]
+    warnings = [text for split in splits for text in split.warnings]
+    return {key: part for each in every for key, part in each.items()} | {"warnings": warnings}
 
 
 def _indicator(indicator: Indicator) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -122,3 +123,21 @@ def test_help_is_quick_to_import_and_lists_every_option() -> None:
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_the_alkalinity_of_a_recording_gives_its_carbonate_hardness(tmp_path: Path) -> None:
+    shutil.copy(SAMPLES / "quarry-pond.csv", tmp_path)
+    record = tmp_path / "pond.toml"
+    text = (SAMPLES / "quarry-pond.toml").read_text("utf-8")
+    text = text.replace("added_ml = 5.0", "added_ml = 5.0\nalkalinity_mmol_l = 2.0")
+    record.write_text(f"{text}\n[calcium]\ntitre_ml = 9.0\n", encoding="utf-8")
+    out = tmp_path / "out"
+    got = run("locate", record, "--out", out)
+    assert got.exit_code == 0, got.stderr
+    shown = " ".join(got.stdout.replace("\u00a0", " ").split())
+    assert "Calcium: 0.9" in shown
+    assert "Carbonate: 1.00 mmol/L = 100 mg/L as CaCO3 (uncertainty not known)." in shown
+    assert "alkalinity (no uncertainty stated)" in shown
+    parts = json.loads((out / "result.json").read_text("utf-8"))["parts"]
+    assert {"calcium", "magnesium", "carbonate", "non_carbonate", "warnings"} == set(parts)
+    assert run("report", out, "--pdf", tmp_path / "report.pdf").exit_code == 0
