@@ -32,8 +32,9 @@ def write_small_film(name: str, folder: Path) -> Path:
     film = f"{name}.mp4"
     with av.open(str(SAMPLES / film)) as sample, av.open(str(folder / film), "w") as small:
         source = sample.streams.video[0]
-        assert source.average_rate is not None
-        target: Any = small.add_stream("libx264", rate=source.average_rate / EVERY)
+        rate: Any = source.average_rate
+        assert rate is not None
+        target: Any = small.add_stream("libx264", rate=rate / EVERY)
         target.width, target.height = width, height = SIZES[name]
         target.pix_fmt = "yuv420p"
         target.options = {"crf": "25", "preset": "medium", "g": str(KEY_EVERY), **QUIET_H264}
