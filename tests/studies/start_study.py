@@ -41,8 +41,8 @@ class Outcome:
 def purity(bench: LiveBench, mask: np.ndarray) -> float:
     """Part of a mask of the reduced picture that is the flask's liquid."""
     full = cv2.resize(mask.astype(np.float32), (WIDTH, HEIGHT)) > 0.5
-    inside = np.count_nonzero(full & bench.liquid)
-    return inside / max(np.count_nonzero(full), 1)
+    inside, whole = (int(np.count_nonzero(part)) for part in (full & bench.liquid, full))
+    return inside / max(whole, 1)
 
 
 def group_of(bench: LiveBench) -> str:
