@@ -66,7 +66,9 @@ def test_a_hidden_bias_and_half_the_scatter_are_found_with_true_intervals() -> N
         got, truth = study(rng, bias_ml=0.03, scatter=0.5)
         low, high = got.bias.interval(0.95)
         holds["bias"] += low <= truth <= high
-        found_bias += low > 0.0 or high < 0.0
+        beyond = low > 0.0 or high < 0.0
+        found_bias += beyond
+        assert ("more than chance explains" in answer(got)) == beyond
         holds["factor"] += got.factor.low <= 0.5 <= got.factor.high
         found_factor += got.factor.high < 1.0 and not got.passed
         low, high = got.levels[0].bias.interval(0.95)
