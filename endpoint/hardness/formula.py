@@ -242,13 +242,22 @@ def with_method(
     )
 
 
+_VERIFIED = {
+    "passes": "The method was verified",
+    "undecided": "A verification of the method decided nothing",
+    "does not pass": "The method did not pass its verification",
+}
+
+
 def _method_words(
     method: Certificate, bias: Quantity, factor: float, found: Evaluation
 ) -> tuple[str, ...]:
     times = "" if factor == 1.0 else f", and the scatter of one titration taken {factor:.2g}-fold"
     until = "" if method.expiry is None else f", valid until {method.expiry}"
+    verdict = str(method.details.get("verdict", "passes"))
+    told = _VERIFIED.get(verdict, _VERIFIED["does not pass"])
     said = (
-        f"The method was verified ({method.identifier}: {method.what}{until}). Its bias of "
+        f"{told} ({method.identifier}: {method.what}{until}). Its bias of "
         f"{bias.value:+.4f} mmol/L is subtracted{times}.",
     )
     low, high = (method.details.get(key) for key in ("from_mmol_l", "to_mmol_l"))

@@ -19,20 +19,22 @@ QUESTIONS = {
     "scatter": "Does the scatter agree with the uncertainty that the results state?",
     "days": "Do the days agree with one another?",
     "line": "Is the line of found against known hardness straight?",
-    "slope": "Is the error the same at low and at high hardness?",
+    "slope": "Does the slope agree with the uncertainty that the results state?",
 }
 """What is asked of a bench, by the code of the check."""
 REMEDIES = {
-    "bias": "Standardise the titrant again, check burette, pipette and standards; until then name "
-    "the certificate in the record, which subtracts the bias.",
-    "scatter": "Name the certificate in the record: the budget then takes the scatter as it is "
-    "here.",
+    "bias": "Standardise the titrant again, and check burette, pipette and standards.",
+    "scatter": "Look for what scatters: reading of the burette, drops, swirling, light.",
     "days": "Look for what changes from day to day: titrant, buffer, light, temperature.",
     "line": "Look at the lowest and the highest level: blank, dilution, titre beyond the burette.",
     "slope": "Standardise the titrant again and check burette and pipette: an error that grows "
     "with the hardness comes from a concentration or a volume.",
 }
 """What to do where the answer is no."""
+_UNTIL_THEN = (
+    "Until then name the certificate in the record: it subtracts the bias, and takes the scatter "
+    "as it is here."
+)
 _NO_CERTIFICATE = (
     "No certificate: the error is not the same at every level and on every day, so no single bias "
     "can be subtracted. Verify the method again when the cause is found."
@@ -157,7 +159,9 @@ def levels_csv(found: Verification) -> str:
 def to_do(found: Verification) -> list[str]:
     """What to do about each answer that is no."""
     said = [REMEDIES[each.code] for each in found.checks if not each.passed]
-    return said if found.one_error else [*said, _NO_CERTIFICATE]
+    if not found.one_error:
+        return [*said, _NO_CERTIFICATE]
+    return [*said, _UNTIL_THEN] if said else said
 
 
 def answer(found: Verification) -> str:
@@ -217,10 +221,23 @@ def summary_text(found: Verification, *, width: int = 80, encoding: str | None =
         table(check_rows(found)),
         bullets(to_do(found), width),
         bullets([accepted_words(each) for each in found.accepted], width),
-        bullets([f"Without a result: {text}." for text in found.table.without_result], width),
+        bullets(remarks(found), width),
         [fill(f"Standards: {found.table.standards}. {CAUTION}", width)],
     ]
     return encodable(joined(blocks), encoding)
+
+
+def remarks(found: Verification) -> list[str]:
+    """What is missing in the table."""
+    said = [f"Without a result: {text}." for text in found.table.without_result]
+    rows = found.table.titrations
+    exact = sum(each.known_u == 0.0 for each in rows)
+    if exact:
+        said.append(
+            f"{exact} of {len(rows)} rows state no uncertainty of the known hardness: it counts as "
+            "exact there, which makes the intervals too narrow. Fill in known_u_mmol_l."
+        )
+    return said
 
 
 def level_rows(found: Verification) -> list[tuple[str, ...]]:

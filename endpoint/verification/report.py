@@ -17,6 +17,7 @@ from endpoint.verification.document import (
     level_rows,
     line_words,
     precision_words,
+    remarks,
     to_do,
 )
 from endpoint.verification.study import Verification
@@ -55,7 +56,7 @@ def report_contents(found: Verification) -> dict[str, Any]:
         ],
         "precision": f"{line_words(found)} {precision_words(found)}",
         "accepted": [accepted_words(each) for each in found.accepted],
-        "without": [f"Without a result: {text}." for text in found.table.without_result],
+        "without": remarks(found),
         "standards": f"Standards: {found.table.standards}.",
         "caution": CAUTION,
         "footer": f"From {found.table.name}, {len(found.table.titrations)} titrations.",

@@ -276,6 +276,7 @@ def certificate_of(found: Verification) -> Certificate:
         remarks=head.remarks,
         details={
             "passed": found.passed,
+            "verdict": found.verdict,
             "titrations": len(table.titrations),
             "from_mmol_l": low,
             "to_mmol_l": high,

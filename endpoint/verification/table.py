@@ -132,6 +132,13 @@ def read_verification(path: Path, results: Path | None, today: datetime.date) ->
 def _method(sheet: Sheet) -> tuple[str, str, Limits, str | None]:
     section = sheet.section("method")
     found = section.text("bench"), section.text("standards")
+    operator = sheet.head().operator
+    for key, text in (("operator", operator), ("bench", found[0]), ("standards", found[1])):
+        if text.strip() == "?":
+            raise VerificationProblem(
+                f"{section.where}: {key} is not filled in.",
+                "Write who titrated, on which bench and with which standards.",
+            )
     bias = section.number("largest_bias_percent", 0.001, 50.0, None)
     scatter = section.number("largest_scatter_percent", 0.001, 50.0, None)
     end = section.text("end", None)
@@ -151,6 +158,7 @@ def _titrations(
     rows: tuple[Section, ...], bring: _Bring
 ) -> tuple[tuple[Titration, ...], tuple[str, ...]]:
     kept, left = [], []
+    _check_once(rows)
     for row in rows:
         level, day = _words(row, "level"), _words(row, "day", "1")
         known = row.number("known_mmol_l", 0.0, _MOST_MMOL_L)
@@ -169,6 +177,22 @@ def _titrations(
         else:
             kept.append(Titration(level, day, known, known_u, *found))
     return tuple(kept), tuple(left)
+
+
+def _check_once(rows: tuple[Section, ...]) -> None:
+    """Refuse a flask or a recording that stands in the table twice: it is one titration."""
+    for key in ("code", "recording"):
+        seen: set[str] = set()
+        for row in rows:
+            if not row.has(key):
+                continue
+            name = _words(row, key)
+            if name in seen:
+                raise VerificationProblem(
+                    f"{row.where}: {key} {name:.60} stands in the table twice.",
+                    "Give each titration one row, with its own recording.",
+                )
+            seen.add(name)
 
 
 def _words(row: Section, key: str, default: str | None = None) -> str:

@@ -135,6 +135,7 @@ def test_a_bench_that_is_off_is_told_what_and_what_to_do(tmp_path: Path) -> None
     assert "the scatter is not what the results state" in text
     assert "the acceptance limit of the bias is not met" in text
     assert "Standardise the titrant again" in text
+    assert "Until then name the certificate in the record" in text
 
 
 @pytest.mark.parametrize(
@@ -213,6 +214,7 @@ def test_a_record_carries_the_verified_method(tmp_path: Path) -> None:
     assert parts[1][scatter]["value"] == pytest.approx(factor * parts[0][scatter]["value"])
     assert factor > 2
     said = " ".join(with_method["hardness"]["warnings"])
+    assert "The method did not pass its verification (METHOD-1" in said
     assert "bench 2, camera C1" in said
     assert "calcium carbonate, lot C-18" in said
     assert "valid until 2027-11-20" in said
@@ -230,6 +232,34 @@ def test_known_values_in_another_unit_are_refused(tmp_path: Path) -> None:
     assert got.exit_code == 2
     assert "level low is known to have 80 mmol/L, but 0.8" in got.stderr
     assert "100.09 mg/L" in got.stderr
+
+
+@pytest.mark.parametrize("column", ["code", "recording"])
+def test_one_titration_counts_once(tmp_path: Path, column: str) -> None:
+    path = tmp_path / "table.csv"
+    cells = {"code": "A1,x.json;A1,y.json", "recording": "A1,x.json;A2,x.json"}[column].split(";")
+    rows = [f"low,1,1.0,{each}" for each in cells]
+    text = "\n".join(["level,day,known_mmol_l,code,recording", *rows])
+    path.write_text(HEAD + text + "\n", encoding="utf-8")
+    got = run("verify", path)
+    assert got.exit_code == 2
+    assert (
+        f"{column} {'A1' if column == 'code' else 'x.json'} stands in the table twice" in got.stderr
+    )
+
+
+def test_an_unfilled_table_is_refused_and_a_missing_uncertainty_told(tmp_path: Path) -> None:
+    path = table(tmp_path)
+    whole = path.read_text("utf-8")
+    path.write_text(whole.replace('bench = "bench 2, camera C1"', 'bench = "?"'), encoding="utf-8")
+    got = run("verify", path)
+    assert got.exit_code == 2
+    assert "bench is not filled in" in got.stderr
+    path.write_text(whole.replace(",0.001,", ",,"), encoding="utf-8")
+    text = " ".join(run("verify", path).stdout.split())
+    assert "24 of 24 rows state no uncertainty of the known hardness" in text
+    path.write_text(whole, encoding="utf-8")
+    assert "state no uncertainty" not in run("verify", path).stdout
 
 
 def test_records_in_the_table_ask_for_the_batch(tmp_path: Path) -> None:
@@ -260,6 +290,7 @@ def test_where_the_error_grows_there_is_no_certificate(tmp_path: Path) -> None:
     assert got.exit_code == 0
     assert "the error grows with the hardness" in text
     assert "No certificate: the error is not the same at every level" in text
+    assert "name the certificate" not in text
     assert not (tmp_path / "method.json").exists()
 
 
