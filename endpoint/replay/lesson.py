@@ -146,13 +146,14 @@ def _higher(water: Water) -> Reason:
         magnesium_hydroxide_ph(replace(water, magnesium_share=share).magnesium_mol_l)[0]
         for share in (_LITTLE, _MUCH)
     ]
+    metal_mmol_l = 1e3 * replace(water, magnesium_share=1.0).magnesium_mol_l
     here, above = (protonated_parts(ph, EBT_PKA)[0] for ph in (water.ph, _HIGHER_PH))
     return Reason(
         "Why the pH is not higher",
         "A higher pH would sharpen the change, but solid magnesium hydroxide can form, and then "
-        f"EDTA gets that magnesium slowly or not at all: in a water as hard as this one from "
-        f"{_at(at[0])} if {percent(_LITTLE)} of it is magnesium, from {_at(at[1])} if "
-        f"{percent(_MUCH)} is. Free indicator also loses its last hydrogen ion and turns orange: "
+        f"EDTA gets that magnesium slowly or not at all: with {metal_mmol_l:.2g} mmol/L of calcium "
+        f"and magnesium in the flask from {_at(at[0])} if {percent(_LITTLE)} of it is magnesium, "
+        f"from {_at(at[1])} if {percent(_MUCH)} is. Free indicator also loses its last hydrogen ion and turns orange: "
         f"{percent(here)} of it at {_at(water.ph)}, {percent(above)} at {_at(_HIGHER_PH)}. The "
         f"methods settle on {_at(10.0)} ± 0.1 as a compromise.",
         ("Mg^2+ + 2 OH^- → Mg(OH)_2", "HIn^2- → In^3- + H^+"),

@@ -96,8 +96,7 @@ def plan_verification(
     most = _FULL * _BURETTES_ML[-1] * _TITRANT_MOL_L * 1000.0 / _SAMPLES_ML[-1]
     if len(levels) < 3 or not all(0.0 < each <= most for each in levels):
         raise VerificationProblem(
-            f"The plan has {len(levels)} levels, {', '.join(f'{each:g}' for each in levels)} "
-            "mmol/L.",
+            f"The plan cannot have the levels {', '.join(f'{each:g}' for each in levels)} mmol/L.",
             f"Give 3 or more different ones, above 0 and up to {most:g} mmol/L.",
         )
     if not 3 <= days <= 20:
