@@ -154,8 +154,8 @@ def _higher(water: Water) -> Reason:
         f"EDTA gets that magnesium slowly or not at all: with {metal_mmol_l:.2g} mmol/L of calcium "
         f"and magnesium in the flask from {_at(at[0])} if {percent(_LITTLE)} of it is magnesium, "
         f"from {_at(at[1])} if {percent(_MUCH)} is. Free indicator also loses its last hydrogen "
-        f"ion and turns orange: {percent(here)} of it at {_at(water.ph)}, {percent(above)} at {_at(_HIGHER_PH)}. The "
-        f"methods settle on {_at(10.0)} ± 0.1 as a compromise.",
+        f"ion and turns orange: {percent(here)} of it at {_at(water.ph)}, {percent(above)} at "
+        f"{_at(_HIGHER_PH)}. The methods settle on {_at(10.0)} ± 0.1 as a compromise.",
         ("Mg^2+ + 2 OH^- → Mg(OH)_2", "HIn^2- → In^3- + H^+"),
     )
 
