@@ -45,6 +45,10 @@ _LEAST_SIDE = 8
 _LOST = int(Flag.LIQUID_LOST | Flag.REFERENCE_LOST | Flag.CAMERA_MOVED)
 
 
+def _same_size(one: Frame, other: Frame) -> bool:
+    return (one.width, one.height) == (other.width, other.height)
+
+
 def _no_liquid_there() -> RecordProblem:
     return RecordProblem(
         "The bench sees no coloured liquid there.",
@@ -117,6 +121,9 @@ class CameraView:
     def _look(self, frame: Frame) -> None:
         """Collect first frames, then find liquid and reference in them."""
         with self.lock:
+            # A film gives way to the pictures of a telephone: only those of one size are one scene.
+            if self._first and not _same_size(self._first[-1], frame):
+                self._first = []
             if not self._first or frame.time_s - self._first[-1].time_s >= _LOOK_SPACING_S:
                 self._first.append(frame)
             del self._first[:-_LOOK_FRAMES]

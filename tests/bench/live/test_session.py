@@ -674,3 +674,12 @@ def test_pictures_that_were_held_up_keep_their_time(zero_ms: float) -> None:
     # The computer slept: the clocks part, and it begins anew.
     assert transit.delay_s(came_s + 30.0, sent_ms) == 0.0
     assert transit.delay_s(came_s + 30.1, (sent_ms + 100) % 65_536) < 0.002
+
+
+def test_pictures_of_another_size_are_another_scene() -> None:
+    """A film that stands in for a camera gives way to one whose pictures are larger."""
+    session, shown = new_session(), frames()
+    for k, frame in enumerate((*shown[:8], *shown[:16])):
+        pixels = frame.pixels if k < 8 else np.repeat(frame.pixels, 2, axis=1)
+        session.see(ArrayFrame(k, 0.2 * k, pixels))
+    assert session.view.region is None or session.view.region.width == 320
