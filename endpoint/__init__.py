@@ -7,17 +7,8 @@ numbers, `replicates`, `compare`, `hardness` and `plan` as the commands of these
 
 TYPE_CHECKING = False  # known to type checkers by its name; no import, to stay light
 if TYPE_CHECKING:
-    from endpoint.notebook import (
-        analyse,
-        arrays,
-        budget_table,
-        compare,
-        hardness,
-        load,
-        plan,
-        replicates,
-        table,
-    )
+    from endpoint.notebook.calls import analyse, compare, hardness, load, plan, replicates
+    from endpoint.notebook.tables import arrays, budget_table, table
 
     __version__: str
 
@@ -45,7 +36,8 @@ def __getattr__(name: str) -> object:
         from importlib.metadata import version
 
         return version("endpoint-titration")
-    return getattr(importlib.import_module("endpoint.notebook"), name)
+    home = "tables" if name in ("arrays", "budget_table", "table") else "calls"
+    return getattr(importlib.import_module(f"endpoint.notebook.{home}"), name)
 
 
 def __dir__() -> list[str]:

@@ -1,61 +1,46 @@
-"""For notebooks and scripts: analyse a recording, take arrays and tables, see the result.
-
-    >>> import endpoint
-    >>> result = endpoint.analyse("sample_media/quarry-pond.toml")
-    >>> result.status
-    'located'
-    >>> print(f"{result.equivalence.value_ml:.2f} mL")
-    17.18 mL
-
-In Jupyter a result that stands last in a cell is shown with its chart.
-"""
+"""What scripts and notebooks call: recordings, kept results, and the studies of the commands."""
 
 from __future__ import annotations
 
-import dataclasses
 import datetime
 import inspect
 import os
 import tempfile
-import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import numpy as np
 
-from endpoint.analysis.by_eye import EyeResult
 from endpoint.analysis.by_eye import work_out as work_out_by_eye
 from endpoint.analysis.pipeline import analyse as analyse_source
 from endpoint.analysis.prepare import prepare
 from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourSample
-from endpoint.comparison.document import comparison_document
-from endpoint.comparison.study import BIAS_ML, LIMITS_ML, Comparison
+from endpoint.comparison.study import BIAS_ML, LIMITS_ML
 from endpoint.comparison.study import compare as work_out_comparison
 from endpoint.comparison.titre_pairs import read_compare_table
-from endpoint.comparison.words import answer as answer_of_comparison
 from endpoint.hardness.titre import Run
 from endpoint.hardness.titre_files import read_runs, run_of_document
 from endpoint.hardness.titre_table import TitreSetup, titrant_quantity
+from endpoint.notebook.shown import (
+    NotebookComparison,
+    NotebookEyeResult,
+    NotebookPlan,
+    NotebookReplicates,
+    NotebookResult,
+    shown_as,
+)
 from endpoint.planner.ask import question_of
-from endpoint.planner.designs import Plan, make_plan
-from endpoint.planner.document import plan_document
-from endpoint.problems import InstallProblem, RecordProblem
+from endpoint.planner.designs import make_plan
+from endpoint.problems import RecordProblem
 from endpoint.record.by_eye import read_eye_record
 from endpoint.record.titration import TitrationRecord, read_record
-from endpoint.replicates.document import replicates_document
 from endpoint.replicates.mean import Blank
 from endpoint.replicates.outliers import CONCORDANT_ML, Side
-from endpoint.replicates.series import Replicates
 from endpoint.replicates.series import replicates as work_out_replicates
-from endpoint.replicates.words import answer as answer_of_replicates
-from endpoint.report.notebook_html import html_of
-from endpoint.result.by_eye import eye_document
 from endpoint.result.document import document
 from endpoint.result.kept import KeptResult, read_kept
-from endpoint.result.wording import hardness_text
-from endpoint.rounding import FIXED_SPACE
 
 if TYPE_CHECKING:
     import pandas
@@ -63,91 +48,6 @@ if TYPE_CHECKING:
 
 _P = ParamSpec("_P")
 _R = TypeVar("_R")
-
-
-@dataclasses.dataclass(frozen=True, eq=False)
-class NotebookResult(Result):
-    """A result that Jupyter can show; in everything else it is the `Result` of the pipeline."""
-
-    __repr__ = Result.__repr__
-
-    def _repr_html_(self) -> str:
-        """HTML that Jupyter shows: answer, remarks, chart and budget."""
-        return html_of(self)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Whole result as plain data, as in result.json but for its provenance."""
-        return document(self, {})
-
-
-_LONGEST_REPR = 100
-"""Signs of the short form of a study, about one line of a terminal. Assumed."""
-
-
-class _Told:
-    """Study or plan with its data and a short form; the words are those of its command."""
-
-    _document: ClassVar[Callable[[Any], dict[str, Any]]]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Everything as plain data, as `--json` of the command gives it."""
-        return type(self)._document(self)
-
-    def __repr__(self) -> str:
-        words = textwrap.shorten(str(self), _LONGEST_REPR, placeholder=" ...")
-        return f"<{type(self).__bases__[1].__name__}: {words}>"
-
-
-@dataclasses.dataclass(frozen=True, eq=False, repr=False)
-class NotebookReplicates(_Told, Replicates):
-    """Replicates with their data and a short form."""
-
-    _document = replicates_document
-
-    def __str__(self) -> str:
-        return " ".join(answer_of_replicates(self).split())
-
-
-@dataclasses.dataclass(frozen=True, eq=False, repr=False)
-class NotebookComparison(_Told, Comparison):
-    """A comparison with its data and a short form."""
-
-    _document = comparison_document
-
-    def __str__(self) -> str:
-        return answer_of_comparison(self)
-
-
-@dataclasses.dataclass(frozen=True, eq=False, repr=False)
-class NotebookEyeResult(_Told, EyeResult):
-    """A hardness from titres read by eye with its data and a short form."""
-
-    _document = eye_document
-
-    def __str__(self) -> str:
-        text = hardness_text(self.hardness.to_json()).replace(FIXED_SPACE, " ")
-        return f"{self.record.label}: {text}"
-
-
-@dataclasses.dataclass(frozen=True, eq=False, repr=False)
-class NotebookPlan(_Told, Plan):
-    """A plan with its data and a short form."""
-
-    _document = plan_document
-
-    def __str__(self) -> str:
-        best = self.judged[0].design
-        return (
-            f"{best.fillings} x {best.pipette.tolerance.nominal_ml:g} mL of sample, "
-            f"{best.titrant_mol_l:g} mol/L EDTA, {len(self.judged) - 1} alternatives"
-        )
-
-
-T = TypeVar("T")
-
-
-def _as(kind: type[T], found: Any) -> T:
-    return kind(**{field.name: getattr(found, field.name) for field in dataclasses.fields(found)})
 
 
 def analyse(
@@ -179,7 +79,7 @@ def analyse(
 
     Examples
     --------
-    >>> from endpoint.notebook import analyse
+    >>> from endpoint import analyse
     >>> result = analyse("sample_media/quarry-pond.toml")
     >>> result
     <Result 'Quarry pond': located, equivalence 17.181 mL>
@@ -201,7 +101,7 @@ def analyse(
         record = read_record(path)
     job, source = prepare(record)
     result = analyse_source(source, job, on_sample=on_sample, every_frame=every_frame)
-    return _as(NotebookResult, result)
+    return shown_as(NotebookResult, result)
 
 
 def load(folder: str | os.PathLike[str]) -> KeptResult:
@@ -224,7 +124,7 @@ def load(folder: str | os.PathLike[str]) -> KeptResult:
 
     Examples
     --------
-    >>> from endpoint.notebook import load
+    >>> from endpoint import load
     >>> load(".out/mill-spring")  # doctest: +SKIP
     <KeptResult 'Mill spring': located, equivalence 13.850 mL>
     """
@@ -262,7 +162,7 @@ def replicates(  # noqa: PLR0913 - its options, one by one
 
     Examples
     --------
-    >>> from endpoint.notebook import replicates
+    >>> from endpoint import replicates
     >>> found = replicates([12.40, 12.45, 12.50])
     >>> print(f"{found.summary.titre.quantity.value:.2f} mL")
     12.45 mL
@@ -283,7 +183,7 @@ def replicates(  # noqa: PLR0913 - its options, one by one
         repeatability_ml=repeatability_ml,
         blank=blank,
     )
-    return _as(NotebookReplicates, found)
+    return shown_as(NotebookReplicates, found)
 
 
 def _titration(given: Any, number: int) -> Path | float | Run:
@@ -327,7 +227,7 @@ def compare(
 
     Examples
     --------
-    >>> from endpoint.notebook import compare
+    >>> from endpoint import compare
     >>> found = compare("sample_media/bench/eye-and-recording.csv")
     >>> print(f"{found.against[0].agreement.bias_ml.value:.3f} mL")
     0.078 mL
@@ -350,7 +250,7 @@ def compare(
         limits_ml=limits_ml,
         set_aside=set_aside,
     )
-    return _as(NotebookComparison, found)
+    return shown_as(NotebookComparison, found)
 
 
 def hardness(record: str | os.PathLike[str]) -> NotebookEyeResult:
@@ -363,13 +263,13 @@ def hardness(record: str | os.PathLike[str]) -> NotebookEyeResult:
 
     Examples
     --------
-    >>> from endpoint.notebook import hardness
+    >>> from endpoint import hardness
     >>> found = hardness("sample_media/bench/well-by-eye.toml")
     >>> print(f"{found.hardness.mmol_l.value:.3f} mmol/L")
     2.137 mmol/L
     """
     read = read_eye_record(Path(record))
-    return _as(NotebookEyeResult, work_out_by_eye(read, datetime.date.today()))
+    return shown_as(NotebookEyeResult, work_out_by_eye(read, datetime.date.today()))
 
 
 def _with_options_of(
@@ -404,112 +304,15 @@ def plan(hardness: str | float, **options: Any) -> NotebookPlan:
 
     Examples
     --------
-    >>> from endpoint.notebook import plan
+    >>> from endpoint import plan
     >>> best = plan("14-18", unit="°dH", magnesium="20").judged[0].design
     >>> f"{best.titrant_mol_l:g} mol/L"
     '0.01 mol/L'
     """
-    return _as(NotebookPlan, make_plan(question_of(hardness, **options)))
+    return shown_as(NotebookPlan, make_plan(question_of(hardness, **options)))
 
 
 def _shown(value: object) -> str:
     """Value and type, cut short."""
     text = " ".join(repr(value).split())
     return f"{text if len(text) <= 40 else text[:38] + '...'} ({type(value).__name__})"
-
-
-def arrays(result: Result | KeptResult) -> dict[str, np.ndarray[Any, Any]]:
-    """Columns of the curve as arrays, one entry for each point; read-only.
-
-    Returns
-    -------
-    volume_ml, mixed_volume_ml (what had mixed in), time_s, free_fraction (0 red to 1 blue)
-    with free_fraction_sigma, fitted_fraction, hue_deg, chroma, a density and its sigma for each
-    channel, off_colour, frames_used, flags (bits of `problems.Flag`). Without a believed fit the
-    columns of the fit are missing; without a curve the dictionary is empty.
-
-    Examples
-    --------
-    >>> from endpoint.notebook import analyse, arrays
-    >>> columns = arrays(analyse("sample_media/quarry-pond.toml"))
-    >>> columns["volume_ml"][:3].tolist()
-    [0.0, 2.0, 4.0]
-    """
-    if isinstance(result, KeptResult):
-        return dict(result.curve or {})
-    curve, fit = result.curve, result.fit if result.status != "none" else None
-    if curve is None:
-        return {}
-    columns: dict[str, np.ndarray[Any, Any]] = {"volume_ml": curve.volume_ml}
-    if fit is not None:
-        columns["mixed_volume_ml"] = fit.mixed_volume_ml
-    columns["time_s"] = curve.time_s
-    if fit is not None:
-        columns["free_fraction"] = fit.free_fraction
-        columns["free_fraction_sigma"] = fit.free_fraction_sigma
-        columns["fitted_fraction"] = fit.fitted_fraction
-    columns |= {"hue_deg": curve.hue_deg, "chroma": curve.chroma}
-    for k, channel in enumerate(curve.channels):
-        name = channel.replace(" ", "_")
-        columns[f"density_{name}"] = curve.density[:, k]
-        columns[f"density_{name}_sigma"] = curve.density_sigma[:, k]
-    columns |= {
-        "off_colour": curve.off_colour,
-        "frames_used": curve.frames_used,
-        "flags": curve.flags,
-    }
-    for column in columns.values():
-        column.setflags(write=False)
-    return columns
-
-
-def table(result: Result | KeptResult) -> pandas.DataFrame:
-    """Return the curve as a pandas DataFrame, with the columns of `arrays`.
-
-    Raises
-    ------
-    InstallProblem
-        pandas is not installed.
-
-    Examples
-    --------
-    >>> from endpoint.notebook import analyse, table
-    >>> curve = table(analyse("sample_media/quarry-pond.toml"))
-    >>> bool(curve["free_fraction"].iloc[-1] > 0.95)
-    True
-    """
-    return _pandas().DataFrame(arrays(result))
-
-
-def budget_table(result: Result | KeptResult) -> pandas.DataFrame:
-    """Return the uncertainty budget as a pandas DataFrame, the largest share first.
-
-    Contributions are in mg/L CaCO3; the frame is empty where there is no hardness.
-
-    Raises
-    ------
-    InstallProblem
-        pandas is not installed.
-
-    Examples
-    --------
-    >>> from endpoint.notebook import analyse, budget_table
-    >>> parts = budget_table(analyse("sample_media/quarry-pond.toml"))
-    >>> print(f"{parts['share'].sum():.6f}")
-    1.000000
-    """
-    if isinstance(result, KeptResult):
-        return _pandas().DataFrame(result.document["budget"])
-    lines = [] if result.hardness is None else [line.to_json() for line in result.hardness.budget]
-    return _pandas().DataFrame(lines)
-
-
-def _pandas() -> Any:
-    try:
-        import pandas
-    except ImportError:
-        raise InstallProblem(
-            "Tables need pandas, which is not installed.",
-            'Install it: pip install "endpoint-titration[notebook]"; or use endpoint.arrays.',
-        ) from None
-    return pandas
