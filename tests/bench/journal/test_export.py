@@ -5,16 +5,17 @@ from __future__ import annotations
 import csv
 import datetime
 import json
-import sys
 import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import platformdirs
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from platformdirs.unix import Unix
 from rocrate.rocrate import ROCrate
 
 from calibration.problem import Problem
@@ -248,7 +249,6 @@ def test_an_export_is_written_over_only_if_wanted(kept: Path, tmp_path: Path) ->
             export(journal, 1, other, replace_old=True)
 
 
-@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="other folders there")
 @pytest.mark.parametrize(
     ("data_home", "folder"),
     [
@@ -261,6 +261,8 @@ def test_an_export_is_written_over_only_if_wanted(kept: Path, tmp_path: Path) ->
 def test_default_journal_is_in_the_data_folder_of_the_user(
     monkeypatch: pytest.MonkeyPatch, data_home: str | None, folder: str
 ) -> None:
+    # On every system as on Linux.
+    monkeypatch.setattr(platformdirs, "PlatformDirs", Unix)
     monkeypatch.setenv("HOME", "/home/ada")
     monkeypatch.delenv("XDG_DATA_HOME", raising=False)
     if data_home is not None:
