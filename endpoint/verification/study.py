@@ -31,7 +31,7 @@ ALARM = 0.05
 MOST_WITHOUT = 0.1
 """Part of the titrations without a result above which a study decides nothing. Our choice."""
 _LEAST_RECOVERY, _MOST_RECOVERY = 0.5, 2.0
-"""Recovery outside which known and found are not in one unit, or not of one flask."""
+"""Recovery outside which, at every level, known and found are not in one unit."""
 BIAS, STANDARDS = "method: mean error on this bench", "method: known hardness of the standards"
 LEVELS = "method: error that grows with the hardness"
 
@@ -179,14 +179,17 @@ def verify(table: VerificationTable) -> Verification:
 
 
 def _check_recovery(name: str, levels: tuple[Level, ...]) -> None:
-    for each in levels:
-        if each.known > 0 and not _LEAST_RECOVERY <= each.recovery <= _MOST_RECOVERY:
-            raise VerificationProblem(
-                f"{name}: level {each.name} is known to have {each.known:g} mmol/L, but "
-                f"{each.mean:.4g} mmol/L was found.",
-                "Give the known hardness in mmol/L (1 mmol/L is 100.09 mg/L as CaCO3), and check "
-                "that each row has the recording of its own flask.",
-            )
+    """Refuse known values in another unit: then every level is off, not a soft one alone."""
+    known = [each for each in levels if each.known > 0]
+    if not known or any(_LEAST_RECOVERY <= e.recovery <= _MOST_RECOVERY for e in known):
+        return
+    first = known[0]
+    raise VerificationProblem(
+        f"{name}: level {first.name} is known to have {first.known:g} mmol/L, but "
+        f"{first.mean:.4g} mmol/L was found, and no other level comes nearer.",
+        "Give the known hardness in mmol/L (1 mmol/L is 100.09 mg/L as CaCO3), and check that each "
+        "row has the recording of its own flask.",
+    )
 
 
 def _slope_u(table: VerificationTable, shared: NDArray[np.float64], known_u: float) -> float:

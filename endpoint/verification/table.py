@@ -180,19 +180,21 @@ def _titrations(
 
 
 def _check_once(rows: tuple[Section, ...]) -> None:
-    """Refuse a flask or a recording that stands in the table twice: it is one titration."""
-    for key in ("code", "recording"):
-        seen: set[str] = set()
-        for row in rows:
-            if not row.has(key):
-                continue
-            name = _words(row, key)
-            if name in seen:
-                raise VerificationProblem(
-                    f"{row.where}: {key} {name:.60} stands in the table twice.",
-                    "Give each titration one row, with its own recording.",
-                )
-            seen.add(name)
+    """Refuse a recording, or a whole row with its code, that stands in the table twice."""
+    seen: set[str] = set()
+    for row in rows:
+        if row.has("recording"):
+            name = f"recording {_words(row, 'recording'):.60}"
+        elif row.has("code"):
+            name = f"row of {', '.join(f'{cell}' for cell in row.cells.values())}"
+        else:
+            continue
+        if name in seen:
+            raise VerificationProblem(
+                f"{row.where}: the {name} stands in the table twice.",
+                "Give each titration one row, with its own recording.",
+            )
+        seen.add(name)
 
 
 def _words(row: Section, key: str, default: str | None = None) -> str:

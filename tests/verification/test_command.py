@@ -234,18 +234,33 @@ def test_known_values_in_another_unit_are_refused(tmp_path: Path) -> None:
     assert "100.09 mg/L" in got.stderr
 
 
-@pytest.mark.parametrize("column", ["code", "recording"])
-def test_one_titration_counts_once(tmp_path: Path, column: str) -> None:
+def test_one_recording_counts_once(tmp_path: Path) -> None:
     path = tmp_path / "table.csv"
-    cells = {"code": "A1,x.json;A1,y.json", "recording": "A1,x.json;A2,x.json"}[column].split(";")
-    rows = [f"low,1,1.0,{each}" for each in cells]
-    text = "\n".join(["level,day,known_mmol_l,code,recording", *rows])
-    path.write_text(HEAD + text + "\n", encoding="utf-8")
+    rows = ["level,day,known_mmol_l,code,recording", "low,1,1.0,A1,x.json", "low,1,1.0,A2,x.json"]
+    path.write_text(HEAD + "\n".join(rows) + "\n", encoding="utf-8")
     got = run("verify", path)
     assert got.exit_code == 2
-    assert (
-        f"{column} {'A1' if column == 'code' else 'x.json'} stands in the table twice" in got.stderr
-    )
+    assert "the recording x.json stands in the table twice" in got.stderr
+
+
+def test_one_row_counts_once_but_a_flask_may_be_titrated_twice(tmp_path: Path) -> None:
+    path = tmp_path / "table.csv"
+    row = "A1,low,1,1.0,0.001,1.002,0.003,0.002"
+    for again, code in ((row, 2), (row.replace("1.002", "1.003"), 0)):
+        path.write_text(HEAD + "\n".join([f"code,{COLUMNS}", row, again]) + "\n", "utf-8")
+        got = run("verify", path)
+        assert got.exit_code == code, got.output
+        assert ("stands in the table twice" in got.stderr) == (code == 2)
+
+
+def test_a_soft_level_that_is_far_off_is_evaluated(tmp_path: Path) -> None:
+    """A blank that nobody took off looks like another unit only at the softest level."""
+    path = table(tmp_path)
+    text = re.sub(r"low,(\d),0.8,", r"low,\1,0.2,", path.read_text("utf-8"))
+    path.write_text(text, encoding="utf-8")
+    got = run("verify", path)
+    assert got.exit_code == 0, got.stderr
+    assert "does not pass" in got.stdout
 
 
 def test_an_unfilled_table_is_refused_and_a_missing_uncertainty_told(tmp_path: Path) -> None:
