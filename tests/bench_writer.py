@@ -86,12 +86,13 @@ def by_hand(
         time.sleep(TICK_S)
         frame += 1
         before_s, here_s = here_s, STEP_S * frame
+        # First: what was poured stays poured, whether or not it is kept before the kill.
+        os.pwrite(world, WORLD.pack(frame), 0)
         for at_s, ml in zip(log.time_s.tolist(), log.volume_ml.tolist(), strict=True):
             if before_s < at_s <= here_s:
                 keep(Reading(at_s + ahead_s, ml))
         for sample in titration.samples(before_s, here_s, STEP_S):
             keep(replace(sample, time_s=sample.time_s + ahead_s))
-        os.pwrite(world, WORLD.pack(frame), 0)
 
 
 def only_frames(keep: Callable[[Event], None], from_s: float) -> None:
