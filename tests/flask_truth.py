@@ -11,10 +11,8 @@ mol/L and brought to infinite dilution; how far published values differ is drawn
 
 from __future__ import annotations
 
-import importlib.util
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,6 +20,7 @@ from numpy.typing import NDArray
 
 from endpoint.curve.points import Curve, from_absorbance
 from sample_media.simulated import PHOTOMETER, careful_additions
+from tests.places import MINTEQ
 
 FloatArray = NDArray[np.float64]
 
@@ -77,11 +76,7 @@ class Titration:
 def _engine() -> Any:
     import phreeqpython
 
-    found = importlib.util.find_spec("pyEQL")
-    assert found is not None
-    assert found.submodule_search_locations is not None
-    folder = Path(found.submodule_search_locations[0]) / "phreeqc" / "database"
-    return phreeqpython.PhreeqPython(database="minteq.v4.dat", database_directory=folder).ip
+    return phreeqpython.PhreeqPython(database=MINTEQ.name, database_directory=MINTEQ.parent).ip
 
 
 def _species(flask: Flask) -> str:

@@ -10,6 +10,8 @@ ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "sample_media"
 BENCH = SAMPLES / "bench"
 """Sheets and certificates of a simulated bench."""
+MINTEQ = ROOT / "tests" / "reference" / "minteq_v4_part.dat"
+"""Database for PHREEQC, with hardness, EDTA and what else a flask holds."""
 
 
 def reference(*names: str) -> dict[str, Any]:

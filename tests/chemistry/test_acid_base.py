@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
-from pathlib import Path
 
 import pytest
 from scipy.optimize import brentq
@@ -26,7 +24,7 @@ from endpoint.chemistry.ground_indicator import (
     mixture_mg,
     sodium_mmol_l,
 )
-from tests.places import reference
+from tests.places import MINTEQ, reference
 
 REFERENCE = reference("classroom", "equilibrium")
 
@@ -65,11 +63,7 @@ def test_magnesium_hydroxide_begins_where_the_product_is_reached() -> None:
 
 
 def test_phreeqc_has_a_product_in_between() -> None:
-    found = importlib.util.find_spec("pyEQL")  # brings the database
-    assert found is not None
-    assert found.origin is not None
-    database = Path(found.origin).parent / "phreeqc" / "database" / "minteq.v4.dat"
-    text = database.read_text(encoding="latin-1")
+    text = MINTEQ.read_text("utf-8")
     log_k = re.search(r"^Brucite\n.*\n\s*log_k\s+([0-9.]+)", text, re.MULTILINE)
     assert log_k is not None
     low, high = KSP_MAGNESIUM_HYDROXIDE

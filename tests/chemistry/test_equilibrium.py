@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
 import re
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -29,7 +27,7 @@ from endpoint.chemistry.equilibrium import (
     speciate,
 )
 from endpoint.chemistry.two_metals import Flasks, balance
-from tests.places import reference
+from tests.places import MINTEQ, reference
 
 REFERENCE = reference("equilibrium", "classroom")
 FloatArray = NDArray[np.float64]
@@ -275,12 +273,11 @@ class Phreeqc:
     def __init__(self) -> None:
         import phreeqpython
 
-        (root,) = importlib.util.find_spec("pyEQL").submodule_search_locations  # type: ignore
-        self.database = Path(root) / "phreeqc" / "database" / "minteq.v4.dat"
+        self.database = MINTEQ
         self.engine = phreeqpython.PhreeqPython(
             database=self.database.name, database_directory=self.database.parent
         )
-        self.text = self.database.read_text(encoding="utf-8", errors="replace")
+        self.text = self.database.read_text("utf-8")
         self.engine.ip.run_string(ADDED_SPECIES)
 
     def log_k(self, species: str) -> float:
