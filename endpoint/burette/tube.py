@@ -329,10 +329,10 @@ def _period(flat: FloatArray, expected: float | None, per_ml: int) -> float | No
     unit = unit / (median_filter(unit, 24 * 16 + 1, mode="nearest") + 1e-12)
     # Lines of tenths are longer at every fifth and every tenth: all three periods must show.
     parts = (1.0, 0.2, 0.1) if per_ml == 10 else (1.0, 0.2) if per_ml == 5 else (1.0,)
-    near = maximum_filter1d(unit, 5, mode="nearest")
+    highest = maximum_filter1d(unit, 5, mode="nearest")
     k = np.flatnonzero(good)
     score = np.zeros_like(power)
-    score[k] = np.min([near[np.rint(k * part).astype(int)] for part in parts], axis=0)
+    score[k] = np.min([highest[np.rint(k * part).astype(int)] for part in parts], axis=0)
     best: int = int(np.argmax(score))
     if score[best] < _CLEAR_PEAK:
         return None
