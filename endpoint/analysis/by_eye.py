@@ -37,32 +37,30 @@ from endpoint.analysis.quantities import (
 )
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.hardness.formula import (
+    Formula,
     Hardness,
-    check_left,
-    draws_remark,
-    evaluated,
     hardness,
+    hardness_of,
     sample_inputs,
-    subtraction,
     subtrahends,
+    titrated,
     total_of,
-    with_method,
 )
-from endpoint.hardness.other_metals import blocking, subtracted
+from endpoint.hardness.method import with_method
+from endpoint.hardness.other_metals import BOILED, blocking, subtracted
+from endpoint.hardness.solid import Content, content_of, content_remarks
 from endpoint.hardness.split import (
     Split,
     calcium_and_magnesium,
     carbonate_and_other,
     permanent_and_temporary,
 )
-from endpoint.hardness.units import M_CACO3
 from endpoint.messages import remark
 from endpoint.problems import RecordProblem
 from endpoint.record.by_eye import (
     BackTitration,
     BoiledPart,
     EyeRecord,
-    Solid,
     known_indicator,
 )
 from endpoint.record.certificates import CertificateBook, UsedCertificate
@@ -70,15 +68,6 @@ from endpoint.verdict.carbonate import LIMIT_MIN
 
 FILLING = ": filling"
 _SOMEBODY = "analyst not named"
-
-
-@dataclass(frozen=True)
-class Content:
-    """Calcium and magnesium of a solid."""
-
-    mmol_g: Quantity
-    missing: tuple[str, ...]
-    """What the record does not state, so that its uncertainty is not in the budget."""
 
 
 @dataclass(frozen=True)
@@ -129,25 +118,28 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         net = titres.mean_ml - error
     except CalibrationProblem as problem:
         raise RecordProblem(f"{record.name}: {problem.sentence}", problem.remedy) from None
+    others = subtracted(record.other_metals, record.label)
     if record.back_titration is None:
         sample = _without_fillings(bench.deliveries_ml)
-        others = subtracted(record.other_metals, record.label)
-        total = hardness(net, bench.titrant_mol_l, sample, bench.blank_ml, others)
+        formula = titrated(net, bench.titrant_mol_l, sample, bench.blank_ml, others)
     else:
-        total = _back_titrated(record, record.back_titration, net, bench, book)
+        formula = _back_titrated(record, record.back_titration, net, others, bench, book)
+    total = hardness_of(formula, others)
     if bench.method is not None:
         total = with_method(total, bench.method, bench.titrant_mol_l, "by eye")
+        formula = Formula(lambda found: found, (("hardness", total.mmol_l.scaled(1e-3, "mol/L")),))
     splits = []
     calcium = calcium_of(record, bench, book)
     if calcium is not None and record.calcium is not None:
-        splits.append(calcium_and_magnesium(total.mmol_l, calcium, record.calcium.by))
+        by = record.calcium.by
+        splits.append(calcium_and_magnesium(total.mmol_l, calcium, by, record.other_metals))
     if record.boiled is not None:
         boiled = _boiled(record.boiled, record, bench, titres, error)
-        splits.append(permanent_and_temporary(total.mmol_l, boiled))
+        splits.append(permanent_and_temporary(total.mmol_l, boiled, record.other_metals))
     alkalinity = stated_alkalinity(record)
     if alkalinity is not None:
         splits.append(carbonate_and_other(total.mmol_l, alkalinity))
-    content = None if record.solid is None else content_of(total.mmol_l, record.solid)
+    content = None if record.solid is None else content_of(formula, record.solid)
     return EyeResult(
         record=record,
         titres=titres,
@@ -161,11 +153,11 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
             *titres.remarks,
             *_indicator_remarks(record),
             *_flask_remarks(record),
-            *([] if content is None else _content_remarks(content)),
+            *([] if content is None else content_remarks(content)),
             *bench.titrant_words,
             *remarks,
             *_size_remarks(titres, bench),
-            *calcium_remarks(record, splits),
+            *calcium_remarks(record),
         ),
         missing=(
             *bench.missing,
@@ -174,28 +166,6 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
         ),
         certificates=book.used,
     )
-
-
-def content_of(digest_mmol_l: Quantity, solid: Solid) -> Content:
-    """Calcium and magnesium of a solid from the hardness of its digest, mmol/g."""
-    mass = Quantity.measured(
-        solid.mass_g, "g", solid.mass_standard_uncertainty_g or 0.0, "solid: mass"
-    )
-    litres = Quantity.measured(
-        1e-3 * solid.digest_ml,
-        "L",
-        1e-3 * (solid.digest_standard_uncertainty_ml or 0.0),
-        "solid: volume of the digest",
-    )
-    found = (digest_mmol_l * litres / mass).scaled(solid.dilution, "mmol/g")
-    stated = (solid.mass_standard_uncertainty_g, solid.digest_standard_uncertainty_ml)
-    names = ("mass of the solid", "volume of the digest")
-    missing = tuple(
-        f"{name} (no uncertainty stated)"
-        for name, u in zip(names, stated, strict=True)
-        if u is None
-    )
-    return Content(found, missing)
 
 
 def _indicator_remarks(record: EyeRecord) -> tuple[str, ...]:
@@ -237,17 +207,6 @@ def _flask_remarks(record: EyeRecord) -> tuple[str, ...]:
         found = remark("indicator-blocked", words)
         said.append(f"{found.text} {found.advice}")
     return tuple(said)
-
-
-def _content_remarks(content: Content) -> tuple[str, ...]:
-    low, _ = content.mmol_g.interval(0.95)
-    if low * M_CACO3 <= 1000.0:
-        return ()
-    return (
-        f"The solid would hold {content.mmol_g.value * M_CACO3:.0f} mg/g as CaCO3, more than its "
-        "whole mass: check mass_g, digest_ml, dilution and sample.volume_ml. Only a solid with "
-        "magnesium carbonate, lime or magnesia holds so much.",
-    )
 
 
 def _size_remarks(titres: Titres, bench: BenchQuantities) -> tuple[str, ...]:
@@ -307,9 +266,10 @@ def _back_titrated(
     record: EyeRecord,
     back: BackTitration,
     net_ml: Quantity,
+    others: list[tuple[str, Quantity]],
     bench: BenchQuantities,
     book: CertificateBook,
-) -> Hardness:
+) -> Formula:
     if bench.blank_ml is not None:
         raise RecordProblem(
             f"{record.name}: [blank] and [back_titration] cannot be used together.",
@@ -322,7 +282,6 @@ def _back_titrated(
         metal = stated_titrant(
             back.metal_mol_l or 0.0, back.metal_standard_uncertainty_mol_l, "metal solution"
         )
-    others = subtracted(record.other_metals, record.label)
     excess = bench.titrant_mol_l.value * edta.value - metal.value * net_ml.value
     if excess <= 0.0:
         raise RecordProblem(
@@ -337,17 +296,15 @@ def _back_titrated(
         taken = (titrant * edta_ml - metal_mol_l * titre_ml) / total_of(rest[:fillings])
         return taken - total_of(rest[fillings:]) if len(rest) > fillings else taken
 
-    inputs = [
+    inputs = (
         ("titrant", bench.titrant_mol_l),
         ("EDTA added", edta),
         ("metal solution", metal),
         ("back titre", net_ml),
         *sample_inputs(_without_fillings(bench.deliveries_ml)),
         *subtrahends(others),
-    ]
-    found = evaluated(model, inputs)
-    check_left(found, others)
-    return Hardness(found, (*subtraction(others), *draws_remark(found)))
+    )
+    return Formula(model, inputs)
 
 
 def _boiled(
@@ -357,11 +314,11 @@ def _boiled(
     titres: Titres,
     error_ml: Quantity,
 ) -> Quantity:
-    """Hardness after boiling, mmol/L: same eye, same indicator, same blank, same other metals."""
+    """Hardness after boiling, mmol/L: same eye, same indicator, same blank."""
     scatter = part.standard_uncertainty_ml
     if scatter is None:
         scatter = max(titres.standard_deviation_ml or 0.0, titres.expected_ml, 0.02)
     titre = second_titre(part.titre_ml, scatter, "boiled sample", bench.burette) - error_ml
     deliveries = bench.sample_of(part.deliveries_ml, f"{record.label}, boiled")
-    others = subtracted(record.other_metals, record.label)
+    others = subtracted(record.other_metals, record.label, BOILED)
     return hardness(titre, bench.titrant_mol_l, deliveries, bench.blank_ml, others).mmol_l

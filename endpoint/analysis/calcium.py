@@ -1,8 +1,6 @@
-"""Calcium titrated alone, at pH 12 to 13 or with EGTA, and what to mind about it."""
+"""Calcium titrated alone, at pH 12 to 13 or with EGTA."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
@@ -15,11 +13,10 @@ from endpoint.analysis.quantities import (
     titrant_from,
 )
 from endpoint.hardness.formula import hardness
-from endpoint.hardness.other_metals import subtracted
-from endpoint.hardness.split import Split
+from endpoint.hardness.other_metals import HIGH_PH, subtracted
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
-from endpoint.record.sample_and_ware import CALCIUM_BY, BenchRecord, CalciumPart
+from endpoint.record.sample_and_ware import BenchRecord, CalciumPart
 
 
 def calcium_of(
@@ -50,7 +47,7 @@ def calcium_of(
             _titrant(part, bench, book),
             bench.sample_of(part.deliveries_ml, f"{record.label}, calcium"),
             blank,
-            subtracted(record.other_metals, record.label),
+            subtracted(record.other_metals, record.label, treated_for(part.by)),
         ).mmol_l
     except CalibrationProblem as problem:
         raise RecordProblem(problem.sentence, problem.remedy) from None
@@ -58,6 +55,11 @@ def calcium_of(
         raise RecordProblem(
             f"{record.name}: [calcium] cannot be worked out: {problem.sentence}", problem.remedy
         ) from None
+
+
+def treated_for(by: str | None) -> str | None:
+    """What a way to titrate calcium does to other metals; EGTA takes them up as EDTA does."""
+    return HIGH_PH if by == HIGH_PH else None
 
 
 def _titrant(part: CalciumPart, bench: BenchQuantities, book: CertificateBook) -> Quantity:
@@ -79,31 +81,12 @@ def calcium_missing(record: BenchRecord) -> tuple[str, ...]:
     return (f"concentration of the {part.reagent} (no uncertainty stated)",)
 
 
-def calcium_remarks(record: BenchRecord, splits: Sequence[Split]) -> tuple[str, ...]:
-    """What to mind about calcium titrated alone.
-
-    Source: H. Diehl, C. A. Goetz, C. C. Hach, J. Am. Water Works Assoc. 42 (1950) 40 (magnesium
-    hydroxide takes calcium and indicator with it; from memory).
-    """
+def calcium_remarks(record: BenchRecord) -> tuple[str, ...]:
+    """What to mind about the blank of calcium titrated alone."""
     part = record.calcium
-    if part is None:
+    if part is None or not record.has_blank or part.blank_ml is not None:
         return ()
-    said = []
-    if part.by == CALCIUM_BY[0]:
-        text = (
-            "At pH 12 to 13 magnesium hydroxide precipitates and can take calcium with it, so that "
-            "calcium comes out low and magnesium high: add the alkali with stirring, titrate at "
-            "once, and dilute a hard water first."
-        )
-        split = next((each for each in splits if each.part_name == "calcium"), None)
-        if split is not None and split.rest is not None and split.rest.value > split.part.value:
-            text += (
-                " This water has more magnesium than calcium, which makes it worse: EGTA avoids it."
-            )
-        said.append(text)
-    if record.has_blank and part.blank_ml is None:
-        said.append(
-            "The [blank] is not subtracted from the titre of calcium, because other reagents were "
-            "in that flask: titrate a blank with them and state it as blank_ml in [calcium]."
-        )
-    return tuple(said)
+    return (
+        "The [blank] is not subtracted from the titre of calcium, because other reagents were "
+        "in that flask: titrate a blank with them and state it as blank_ml in [calcium].",
+    )

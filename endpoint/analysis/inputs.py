@@ -56,10 +56,11 @@ class AnalysisInputs:
     clock_uncertainty_s: float = 0.0
     """Standard uncertainty of the clock of the log against that of the recording."""
     calcium_mmol_l: Quantity | None = None
+    """Calcium from a second titration, without other metals."""
     calcium_by: str | None = None
     """How calcium was titrated alone, as the record says it."""
     alkalinity_mmol_l: Quantity | None = None
-    """Calcium from a second titration at pH 12 to 13."""
+    """Acid capacity to pH 4.3, mmol/L of acid."""
     other_metals: tuple[StatedMetal, ...] = ()
     """Contents of the sample that are subtracted from the hardness."""
     minutes_since_buffer: float = 0.0

@@ -15,8 +15,9 @@ from endpoint.curve.creep import Creep
 from endpoint.curve.points import Curve, from_absorbance
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition
-from endpoint.hardness.formula import hardness, with_method
-from endpoint.hardness.other_metals import blocking, subtracted
+from endpoint.hardness.formula import hardness
+from endpoint.hardness.method import with_method
+from endpoint.hardness.other_metals import blocking, subtracted, treated_at, treated_words
 from endpoint.hardness.split import calcium_and_magnesium, carbonate_and_other
 from endpoint.recording.photometer import PhotometerTable
 from endpoint.verdict.carbonate import Carbonate, with_carbonate
@@ -114,14 +115,21 @@ def with_hardness(result: Result) -> Result:
     if fit is None or found is None:
         return result
     volume = equivalence_quantity(job, fit, found.value_ml, result.seen_volume)
-    others = subtracted(job.other_metals, job.label) if job.indicator.is_hardness else ()
+    metals = job.other_metals if job.indicator.is_hardness else ()
+    treated = treated_at(job.indicator.ph)
+    others = subtracted(metals, job.label, treated)
     total = hardness(volume, job.titrant_mol_l, job.deliveries_ml, job.blank_ml, others)
+    if treated is not None:
+        total = replace(total, warnings=(*total.warnings, *treated_words(metals, treated)))
     if job.method is not None and job.indicator.is_hardness:
         total = with_method(total, job.method, job.titrant_mol_l, "recording")
     splits = []
     if len(job.indicator.metals) > 1 and job.indicator.is_hardness:
         if job.calcium_mmol_l is not None:
-            splits.append(calcium_and_magnesium(total.mmol_l, job.calcium_mmol_l, job.calcium_by))
+            calcium = job.calcium_mmol_l
+            splits.append(
+                calcium_and_magnesium(total.mmol_l, calcium, job.calcium_by, job.other_metals)
+            )
         if job.alkalinity_mmol_l is not None:
             splits.append(carbonate_and_other(total.mmol_l, job.alkalinity_mmol_l))
     nominal_ml = job.burette_nominal_ml

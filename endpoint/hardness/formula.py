@@ -13,22 +13,18 @@ Nothing here says whether a water is fit for drinking.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from calibration.certificate import Certificate, CertificateProblem
 from calibration.problem import CalibrationProblem, Problem
 from calibration.quantity import Quantity
 from endpoint.hardness.budget import (
     BudgetLine,
     Evaluation,
-    InputLine,
     budget,
     evaluate,
-    evaluate_one,
 )
-from endpoint.hardness.titre import is_new_each_time
 from endpoint.hardness.units import (
     M_CACO3,
     MG_L_CACO3,
@@ -37,6 +33,7 @@ from endpoint.hardness.units import (
     in_unit,
 )
 
+_TITRE, _BLANK = "equivalence volume", "blank"
 _FEW = 10.0
 """Degrees of freedom below which the tails of Student's t matter: at 10 its 95 % factor is 14 %
 above that of the normal distribution."""
@@ -55,6 +52,15 @@ _LARGE_BLANK = 0.1
 """Blank as a part of the titre that is worth a remark. Clean reagents take a drop or two, 0.05 to
 0.1 mL (common practice, no source). Lower, and every soft water is remarked; higher, and hard water
 in the wash bottle passes."""
+
+
+@dataclass(frozen=True)
+class Formula:
+    """Hardness in mol/L as a function of its inputs, written with + - * /."""
+
+    function: Callable[..., Any]
+    inputs: tuple[tuple[str, Quantity], ...]
+    """Name and quantity of each argument."""
 
 
 @dataclass(frozen=True)
@@ -173,11 +179,46 @@ def hardness(
         other metals are more than what was titrated, a concentration can hardly be in mol/L, or
         a unit is wrong.
     """
+    formula = titrated(equivalence_ml, titrant_mol_l, sample_ml, blank_ml, other_metals)
+    return hardness_of(formula, other_metals)
+
+
+def hardness_of(formula: Formula, other_metals: Sequence[tuple[str, Quantity]] = ()) -> Hardness:
+    """Total hardness by a formula; `other_metals` are those that it subtracts.
+
+    Raises
+    ------
+    HardnessProblem
+        Nothing is left for calcium and magnesium, or a Monte Carlo draw gave no number.
+    """
+    try:
+        found = evaluate(formula.function, formula.inputs, factor=1000.0, unit="mmol/L")
+    except CalibrationProblem as problem:
+        raise HardnessProblem(problem.sentence, problem.remedy) from None
+    _check_left(found, other_metals)
+    said = _warnings(found, dict(formula.inputs))
+    return Hardness(found, (*_subtraction(other_metals), *said))
+
+
+def titrated(
+    equivalence_ml: Quantity,
+    titrant_mol_l: Quantity,
+    sample_ml: Quantity | Sequence[Quantity],
+    blank_ml: Quantity | None = None,
+    other_metals: Sequence[tuple[str, Quantity]] = (),
+) -> Formula:
+    """Formula of one titration, for what is calculated further from it; inputs as `hardness`.
+
+    Raises
+    ------
+    HardnessProblem
+        A quantity cannot be used.
+    """
     deliveries = (sample_ml,) if isinstance(sample_ml, Quantity) else tuple(sample_ml)
     _check(equivalence_ml, titrant_mol_l, deliveries, blank_ml)
-    inputs = [("equivalence volume", equivalence_ml), ("titrant", titrant_mol_l)]
+    inputs = [(_TITRE, equivalence_ml), ("titrant", titrant_mol_l)]
     if blank_ml is not None:
-        inputs.append(("blank", blank_ml))
+        inputs.append((_BLANK, blank_ml))
     inputs += sample_inputs(deliveries)
     inputs += subtrahends(other_metals)
     fillings = len(deliveries)
@@ -185,91 +226,10 @@ def hardness(
     def model(titre: Any, titrant: Any, *rest: Any) -> Any:
         if blank_ml is not None:
             titre, rest = titre - rest[0], rest[1:]
-        titrated = titrant * titre / total_of(rest[:fillings])
-        return titrated if len(rest) == fillings else titrated - total_of(rest[fillings:])
+        found = titrant * titre / total_of(rest[:fillings])
+        return found if len(rest) == fillings else found - total_of(rest[fillings:])
 
-    found = evaluated(model, inputs)
-    check_left(found, other_metals)
-    said = _warnings(found, equivalence_ml, blank_ml)
-    return Hardness(found, (*subtraction(other_metals), *said))
-
-
-_FOUND = {"recording": "in a recording", "by eye": "by eye"}
-
-
-def with_method(
-    total: Hardness, method: Certificate, titrant_mol_l: Quantity, end: str
-) -> Hardness:
-    """Hardness with the bias of a verified method subtracted and its scatter taken as it was found.
-
-    Parameters
-    ----------
-    total:
-        As the record alone gives it.
-    method:
-        Certificate of kind "method": bias in mmol/L, and the factor of the scatter.
-    titrant_mol_l:
-        Its readings were made once, at the standardisation, so the factor leaves them.
-    end:
-        How the end was found, "recording" or "by eye".
-
-    Raises
-    ------
-    CertificateProblem
-        The certificate lacks one of the two, or verifies ends that were found in the other way.
-    """
-    verified = str(method.details.get("end", end))
-    if verified != end and verified in _FOUND:
-        raise CertificateProblem(
-            f"{method.identifier} verifies ends found {_FOUND[verified]}; this one was found "
-            f"{_FOUND[end]} and has another error.",
-            "Leave out [method], or verify the method as it is used here.",
-        )
-    bias = method.quantity("bias", "mmol/L")
-    factor = method.quantity("scatter_factor", "1").value
-    parts = {
-        name: replace(part, value=part.value * factor)
-        if is_new_each_time(name) and name not in titrant_mol_l.contributions
-        else part
-        for name, part in total.mmol_l.contributions.items()
-    }
-    found = evaluate_one(Quantity(total.mmol_l.value, "mmol/L", parts) - bias)
-    line = InputLine("method bias", bias.value, "mmol/L", bias.standard_uncertainty, -1.0)
-    kept = tuple(text for text in total.warnings if text not in draws_remark(total.evaluation))
-    return Hardness(
-        replace(found, inputs=(*total.evaluation.inputs, line)),
-        (*kept, *_method_words(method, bias, factor, found), *draws_remark(found)),
-    )
-
-
-_VERIFIED = {
-    "passes": "The method was verified",
-    "undecided": "A verification of the method decided nothing",
-    "does not pass": "The method did not pass its verification",
-}
-
-
-def _method_words(
-    method: Certificate, bias: Quantity, factor: float, found: Evaluation
-) -> tuple[str, ...]:
-    times = "" if factor == 1.0 else f", and the scatter of one titration taken {factor:.2g}-fold"
-    until = "" if method.expiry is None else f", valid until {method.expiry}"
-    verdict = str(method.details.get("verdict", "passes"))
-    told = _VERIFIED.get(verdict, _VERIFIED["does not pass"])
-    said = (
-        f"{told} ({method.identifier}: {method.what}{until}). Its bias of "
-        f"{bias.value:+.4f} mmol/L is subtracted{times}.",
-    )
-    low, high = (method.details.get(key) for key in ("from_mmol_l", "to_mmol_l"))
-    if not isinstance(low, float | int) or not isinstance(high, float | int):
-        return said
-    if low <= found.quantity.value <= high:
-        return said
-    outside = (
-        f"The hardness lies outside the {low:g} to {high:g} mmol/L for which the method was "
-        "verified."
-    )
-    return (*said, outside)
+    return Formula(model, tuple(inputs))
 
 
 def sample_inputs(deliveries: Sequence[Quantity]) -> list[tuple[str, Quantity]]:
@@ -286,7 +246,7 @@ def subtrahends(other_metals: Sequence[tuple[str, Quantity]]) -> list[tuple[str,
     return [(name, content.scaled(1e-3, "mol/L")) for name, content in other_metals]
 
 
-def check_left(found: Evaluation, other_metals: Sequence[tuple[str, Quantity]]) -> None:
+def _check_left(found: Evaluation, other_metals: Sequence[tuple[str, Quantity]]) -> None:
     """Refuse other metals that are more than all that was titrated.
 
     Raises
@@ -302,7 +262,7 @@ def check_left(found: Evaluation, other_metals: Sequence[tuple[str, Quantity]]) 
         )
 
 
-def subtraction(other_metals: Sequence[tuple[str, Quantity]]) -> tuple[str, ...]:
+def _subtraction(other_metals: Sequence[tuple[str, Quantity]]) -> tuple[str, ...]:
     """Say what was subtracted."""
     if not other_metals:
         return ()
@@ -316,14 +276,6 @@ def total_of(parts: Sequence[Any]) -> Any:
     for part in parts[1:]:
         total = total + part
     return total
-
-
-def evaluated(model: Callable[..., Any], inputs: Sequence[tuple[str, Quantity]]) -> Evaluation:
-    """Evaluate a model of mol/L and mL, as mmol/L; its errors become those of a hardness."""
-    try:
-        return evaluate(model, inputs, factor=1000.0, unit="mmol/L")
-    except CalibrationProblem as problem:
-        raise HardnessProblem(problem.sentence, problem.remedy) from None
 
 
 def _check(
@@ -364,11 +316,9 @@ def _check(
         )
 
 
-def _warnings(
-    found: Evaluation, equivalence_ml: Quantity, blank_ml: Quantity | None
-) -> tuple[str, ...]:
+def _warnings(found: Evaluation, inputs: Mapping[str, Quantity]) -> tuple[str, ...]:
     said = []
-    part = 0.0 if blank_ml is None else blank_ml.value / equivalence_ml.value
+    part = inputs[_BLANK].value / inputs[_TITRE].value if _BLANK in inputs else 0.0
     if part > _LARGE_BLANK:
         said.append(
             f"The blank is {100.0 * part:.0f} % of the titre, where a drop or two is usual: check "

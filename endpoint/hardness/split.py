@@ -6,12 +6,14 @@ their correlation.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from calibration.problem import CalibrationProblem
 from calibration.quantity import Quantity
 from endpoint.hardness.budget import Evaluation, evaluate_one
 from endpoint.hardness.formula import HardnessProblem
+from endpoint.hardness.other_metals import BOILED, HIGH_PH, StatedMetal, treated_words
 from endpoint.hardness.units import M_CACO3, M_CALCIUM, M_MAGNESIUM, MG_L_CACO3, in_unit
 
 
@@ -47,7 +49,7 @@ class Split:
             units = [("mmol_l", 1.0, "mmol/L"), ("caco3_mg_l", M_CACO3, MG_L_CACO3.label)]
             if name in _ION_MASS:
                 units.append(("ion_mg_l", _ION_MASS[name], "mg/L"))
-            numbers = {key: _part_json(found, factor, unit) for key, factor, unit in units}
+            numbers = {key: number_json(found, factor, unit) for key, factor, unit in units}
             if not self.is_complete:
                 for number in numbers.values():
                     number |= dict.fromkeys(set(number) - {"value", "unit"})
@@ -64,7 +66,8 @@ magnesium bicarbonate hold more; lower, and hard spring waters are doubted."""
 _ION_MASS = {"calcium": M_CALCIUM, "magnesium": M_MAGNESIUM}
 
 
-def _part_json(found: Evaluation, factor: float, unit: str) -> dict[str, object]:
+def number_json(found: Evaluation, factor: float, unit: str) -> dict[str, object]:
+    """Plain dictionary of an amount, times a factor and then in a unit; none is below 0."""
     low, high = found.interval95
     check = found.monte_carlo
     by_draws = check is not None and check.is_used
@@ -78,15 +81,20 @@ def _part_json(found: Evaluation, factor: float, unit: str) -> dict[str, object]
     }
 
 
-def permanent_and_temporary(total: Quantity, boiled: Quantity) -> Split:
+def permanent_and_temporary(
+    total: Quantity, boiled: Quantity, other_metals: Sequence[StatedMetal] = ()
+) -> Split:
     """Permanent hardness is what stays after boiling; temporary hardness is the rest.
 
     Parameters
     ----------
     total, boiled:
         Hardness before and after boiling and filtering, made up to the first volume; mmol/L.
+    other_metals:
+        What else the sample holds; neither hardness has it.
     """
-    return _split(total, boiled, "permanent", "temporary", "the boiled sample")
+    found = _split(total, boiled, "permanent", "temporary", "the boiled sample")
+    return replace(found, warnings=(*found.warnings, *treated_words(other_metals, BOILED)))
 
 
 def carbonate_and_other(total: Quantity, alkalinity: Quantity) -> Split:
@@ -117,8 +125,16 @@ def carbonate_and_other(total: Quantity, alkalinity: Quantity) -> Split:
     return Split(total, total, None, "carbonate", "non_carbonate", (warning, *said))
 
 
-def calcium_and_magnesium(total: Quantity, calcium: Quantity, by: str | None = None) -> Split:
+def calcium_and_magnesium(
+    total: Quantity,
+    calcium: Quantity,
+    by: str | None = None,
+    other_metals: Sequence[StatedMetal] = (),
+) -> Split:
     """Magnesium is the total at pH 10 minus the calcium titrated alone.
+
+    Source of the caution: H. Diehl, C. A. Goetz, C. C. Hach, J. Am. Water Works Assoc. 42 (1950) 40
+    (magnesium hydroxide takes calcium and indicator with it; from memory).
 
     Parameters
     ----------
@@ -126,9 +142,21 @@ def calcium_and_magnesium(total: Quantity, calcium: Quantity, by: str | None = N
         Hardness, and calcium alone, mmol/L.
     by:
         How calcium was titrated alone: "pH 12 to 13" or "EGTA".
+    other_metals:
+        What else the sample holds; `calcium` is without them.
     """
     found = _split(total, calcium, "calcium", "magnesium", "the calcium titration")
-    return replace(found, by=by)
+    if by != HIGH_PH:
+        return replace(found, by=by)
+    text = (
+        "At pH 12 to 13 magnesium hydroxide precipitates and can take calcium with it, so that "
+        "calcium comes out low and magnesium high: add the alkali with stirring, titrate at "
+        "once, and dilute a hard water first."
+    )
+    if found.rest is not None and found.rest.value > found.part.value:
+        text += " This water has more magnesium than calcium, which makes it worse: EGTA avoids it."
+    said = (*found.warnings, text, *treated_words(other_metals, HIGH_PH))
+    return replace(found, by=by, warnings=said)
 
 
 def _split(total: Quantity, part: Quantity, part_name: str, rest_name: str, second: str) -> Split:

@@ -34,6 +34,7 @@ from typing import Any
 from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.chemistry.indicators import Indicator
 from endpoint.files.cells import RecordReader
+from endpoint.hardness.solid import Solid
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.problems import RecordProblem
 from endpoint.record.sample_and_ware import BENCH_KEYS, BenchRecord, bench_values
@@ -93,17 +94,6 @@ class BoiledPart:
     titre_ml: float
     standard_uncertainty_ml: float | None
     deliveries_ml: tuple[float, ...]
-
-
-@dataclass(frozen=True)
-class Solid:
-    """A solid that was digested and made up to a volume; the sample is a part of it, diluted."""
-
-    mass_g: float
-    mass_standard_uncertainty_g: float | None
-    digest_ml: float
-    digest_standard_uncertainty_ml: float | None
-    dilution: float
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -46,7 +46,7 @@ from pathlib import Path
 from typing import Any
 
 from endpoint.files.cells import RecordReader
-from endpoint.hardness.other_metals import StatedMetal
+from endpoint.hardness.other_metals import HIGH_PH, StatedMetal
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
 from endpoint.problems import RecordProblem
 from endpoint.record.conditions import (
@@ -102,7 +102,7 @@ BENCH_KEYS: dict[str, tuple[str, ...]] = {
 }
 _MOST_ALKALINITY_MMOL_L = 130.0
 """mmol/L of acid: the mineral waters with the most bicarbonate hold 7.8 g/L, 128 (from memory)."""
-CALCIUM_BY = ("pH 12 to 13", "EGTA")
+CALCIUM_BY = (HIGH_PH, "EGTA")
 """Ways to titrate calcium alone: magnesium precipitated, or a reagent that leaves it."""
 
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from endpoint.analysis.by_eye import Content, EyeResult
+from endpoint.analysis.by_eye import EyeResult
 from endpoint.hardness.formula import input_lines
+from endpoint.hardness.solid import Content
+from endpoint.hardness.split import number_json
 from endpoint.hardness.units import M_CACO3, M_CALCIUM, MG_L_CACO3
 from endpoint.result import wording
 from endpoint.result.document import plain
@@ -99,20 +101,14 @@ _CONTENT = (
 
 
 def _content(content: Content) -> dict[str, Any]:
-    u = content.mmol_g.standard_uncertainty
-    low, high = content.mmol_g.interval(0.95)
     return {
-        unit: {
-            "value": factor * content.mmol_g.value,
-            "standard_uncertainty": factor * u,
-            "interval95": [factor * low, factor * high],
-        }
+        unit: number_json(content.evaluation, factor, unit)
         for unit, factor in (("mmol/g", 1.0), *_CONTENT)
     }
 
 
 def _content_words(content: Content) -> str:
-    found, half = content.mmol_g, content.mmol_g.expanded_uncertainty(0.95)
+    found, half = content.evaluation.quantity, content.evaluation.expanded_uncertainty
     texts = [
         format_quantity(factor * found.value, factor * half, unit)
         for unit, factor in (("mmol/g", 1.0), *_CONTENT)

@@ -185,7 +185,7 @@ def test_a_solid_gives_its_content() -> None:
     assert data["mg/g as CaCO3"]["value"] == pytest.approx(1000.0)
     assert data["mg/g as calcium"]["value"] == pytest.approx(400.44, abs=0.01)
     assert "The solid holds" in eye_text(result)
-    parts = result.content.mmol_g.contributions if result.content else {}
+    parts = result.content.evaluation.quantity.contributions if result.content else {}
     assert abs(parts["solid: mass"].value) == pytest.approx(9.9914 * 0.0004, rel=1e-3)
     ten = worked(
         sample={"label": "Shell", "volume_ml": 10.0}, eye=eye, solid={**solid, "dilution": 10.0}
@@ -193,6 +193,31 @@ def test_a_solid_gives_its_content() -> None:
     assert eye_document(ten)["content"]["mg/g as CaCO3"]["value"] == pytest.approx(10_000.0)
     with pytest.raises(RecordProblem, match="mass_g and digest_ml"):
         worked(solid={"mass_g": 1.0})
+
+
+def test_content_and_hardness_have_intervals_of_one_kind() -> None:
+    # Two titres: Student's t with 1 degree of freedom, where first order and draws differ.
+    eye = {"titres_ml": [12.40, 12.48], "error_ml": 0.0, "error_standard_uncertainty_ml": 0.0}
+    exact = {"mass_standard_uncertainty_g": 0.0, "digest_standard_uncertainty_ml": 0.0}
+    result = worked(eye=eye, solid={"mass_g": 2.0, "digest_ml": 250.0, "dilution": 10.0, **exact})
+    data = eye_document(result)
+    content, total = data["content"]["mmol/g"], data["hardness"]["mmol_l"]
+    assert total["interval_from"] == content["interval_from"] == "Monte Carlo"
+    # mmol/L times 0.250 L times 10 over 2 g; the ends of two runs of draws scatter by 2 %.
+    half = 1.25 * total["expanded_uncertainty"]
+    scaled = [1.25 * end for end in total["interval95"]]
+    assert content["interval95"] == pytest.approx(scaled, abs=0.03 * half)
+    assert abs(1.25 * total["first_order"]["expanded_uncertainty"] - half) > 0.05 * half
+
+
+def test_a_badly_known_mass_makes_the_interval_of_the_content_lopsided() -> None:
+    eye = {"titres_ml": [12.4, 12.4, 12.4], "error_ml": 0.0, "error_standard_uncertainty_ml": 0.0}
+    solid = {"mass_g": 2.0, "mass_standard_uncertainty_g": 0.2, "digest_ml": 250.0,
+             "digest_standard_uncertainty_ml": 0.06}  # fmt: skip
+    found = eye_document(worked(eye=eye, solid=solid))["content"]["mmol/g"]
+    # 1.24 mmol/L x 0.25 L over a normal mass of 2.0 g with 10 %: the ends are those of 1 / m.
+    ends = [1.24 * 0.25 / (2.0 * (1.0 + sign * 0.196)) for sign in (1, -1)]
+    assert found["interval95"] == pytest.approx(ends, rel=5e-3)
 
 
 def test_more_than_the_whole_mass_of_a_solid_is_remarked() -> None:
@@ -232,9 +257,12 @@ def test_a_large_blank_is_remarked() -> None:
 
 def test_calcium_alone_says_what_magnesium_hydroxide_does() -> None:
     by_alkali = worked(calcium={"titre_ml": 5.0})
-    assert any("magnesium hydroxide" in text and "EGTA" in text for text in by_alkali.remarks)
+    (said,) = by_alkali.splits[0].warnings
+    assert "magnesium hydroxide" in said
+    assert "EGTA" in said
+    assert said in " ".join(eye_text(by_alkali, width=10_000).split())
     by_egta = worked(calcium={"titre_ml": 5.0, "by": "EGTA", "concentration_mol_l": 0.01})
-    assert not any("magnesium hydroxide" in text for text in by_egta.remarks)
+    assert by_egta.splits[0].warnings == ()
     with pytest.raises(RecordProblem, match=r"calcium\.by"):
         worked(calcium={"titre_ml": 5.0, "by": "magic"})
 

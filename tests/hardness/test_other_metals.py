@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import periodictable
@@ -12,9 +13,18 @@ import pytest
 
 from calibration.quantity import Quantity
 from endpoint.analysis.by_eye import work_out
-from endpoint.analysis.of_curve import result_of_curve
+from endpoint.analysis.of_curve import result_of_curve, with_hardness
+from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.hardness.formula import HardnessProblem, hardness
-from endpoint.hardness.other_metals import OTHER_METALS, StatedMetal, blocking, subtracted
+from endpoint.hardness.other_metals import (
+    HIGH_PH,
+    OTHER_METALS,
+    StatedMetal,
+    blocking,
+    subtracted,
+    treated_at,
+)
+from endpoint.hardness.split import Split
 from endpoint.hardness.units import M_CACO3
 from endpoint.messages import USUAL_WORDS
 from endpoint.problems import RecordProblem
@@ -117,6 +127,87 @@ def test_titres_read_by_eye_subtract_too() -> None:
     assert less == pytest.approx(2.0 * 1.531 + 0.5 * 1.792, abs=0.003)
     assert "iron in the sample (no uncertainty stated)" in found.missing
     assert not any("zinc" in name for name in found.missing)
+
+
+def parts_of(metals: dict[str, float], **tables: dict[str, object]) -> tuple[Split, float]:
+    """Split of the record with these metals, and its part without them, mg/L CaCO3."""
+    split, plain = (
+        work_out(
+            parse_eye_record({**RECORD, **tables, "other_metals": stated}, "well.toml", Path()),
+            TODAY,
+        ).splits[0]
+        for stated in (metals, {})
+    )
+    return split, (plain.part.value - split.part.value) * M_CACO3
+
+
+IRON_WATER = {"iron_mg_l": 15.0, "copper_mg_l": 1.5, "strontium_mg_l": 4.0}
+
+
+def test_at_high_ph_only_strontium_is_titrated_with_calcium() -> None:
+    # Standard Methods 3500-Ca B: Fe 20, Mn 10, Zn 5, Al 5, Cu 2 mg/L do not disturb; Sr is counted.
+    split, less = parts_of(IRON_WATER, calcium={"titre_ml": 6.0})
+    assert less == pytest.approx(4.0 * 1.142, abs=0.01)
+    said = " ".join(split.warnings)
+    assert "Subtracted from calcium as well: strontium." in said
+    assert "Not subtracted from calcium: iron and copper, not titrated at pH 12 to 13" in said
+    assert "is not known" not in said
+    # At pH 10 they are, and so they are in the total from which magnesium is calculated.
+    whole = 15.0 * 1.792 + 1.5 * M_CACO3 / 63.546 + 4.0 * 1.142
+    assert (1.2 * 2.0 - split.total.value) * M_CACO3 == pytest.approx(whole, abs=0.02)
+
+
+def test_egta_takes_up_what_edta_does() -> None:
+    egta = {"titre_ml": 6.0, "by": "EGTA", "concentration_mol_l": 0.01}
+    split, less = parts_of(IRON_WATER, calcium=egta)
+    assert less == pytest.approx(15.0 * 1.792 + 1.5 * M_CACO3 / 63.546 + 4.0 * 1.142, abs=0.02)
+    assert not any("Not subtracted" in said for said in split.warnings)
+
+
+@pytest.mark.parametrize(("metal", "harmless"), [("iron", 20.0), ("nickel", 0.0)])
+def test_beyond_what_is_harmless_the_interval_reaches_from_none_to_all(
+    metal: str, harmless: float
+) -> None:
+    stated = {f"{metal}_mg_l": harmless + 5.0, f"{metal}_standard_uncertainty_mg_l": 0.0}
+    split, less = parts_of(stated, calcium={"titre_ml": 9.0})
+    whole = 5.0 * M_CACO3 / OTHER_METALS[metal].molar_mass
+    assert less == pytest.approx(0.5 * whole, rel=1e-6)
+    (part,) = (c for name, c in split.part.contributions.items() if "part that is titrated" in name)
+    # Rectangular: its ends are the square root of 3 away.
+    assert abs(part.value) * math.sqrt(3.0) * M_CACO3 == pytest.approx(0.5 * whole, rel=1e-6)
+    assert f"How much of the {metal} is titrated at pH 12 to 13 is not known" in split.warnings[-1]
+
+
+def test_iron_falls_on_boiling_and_is_not_subtracted_again() -> None:
+    # 0.2 mmol/L is temporary (1 mL), and the iron of the total has fallen.
+    titre_ml = 11.0 - 15.0 / 55.845 / 10.0 * 50.0
+    split, less = parts_of(
+        {"iron_mg_l": 15.0, "iron_standard_uncertainty_mg_l": 0.1}, boiled={"titre_ml": titre_ml}
+    )
+    assert less == pytest.approx(0.0, abs=1e-9)
+    assert split.rest is not None
+    assert split.rest.value == pytest.approx(0.2, abs=1e-9)
+    assert "Not subtracted from the boiled sample: iron, which falls" in split.warnings[-1]
+    _, less = parts_of({"zinc_mg_l": 2.0}, boiled={"titre_ml": 9.0})
+    assert less == pytest.approx(0.5 * 2.0 * 1.531, abs=0.002)
+
+
+def test_a_recording_of_calcium_alone_does_not_subtract_iron() -> None:
+    assert treated_at(named_indicator("Eriochrome Black T").ph) is None
+    for name in ("Murexide", "Calconcarboxylic acid", "Hydroxynaphthol blue"):
+        assert treated_at(named_indicator(name).ph) == HIGH_PH
+    indicator = named_indicator("Hydroxynaphthol blue")
+    table = simulate(steps(flask(hardness_mmol_l=2.0, magnesium=0.2)))
+    metals = (StatedMetal("iron", 2.0, 0.1), StatedMetal("strontium", 2.0, 0.1))
+    plain, found = (
+        with_hardness(replace(result_of_curve(job(), curve(table)), job=each))
+        for each in (job(indicator=indicator), job(indicator=indicator, other_metals=metals))
+    )
+    assert plain.hardness is not None
+    assert found.hardness is not None
+    less = plain.hardness.caco3_mg_l.value - found.hardness.caco3_mg_l.value
+    assert less == pytest.approx(2.0 * 1.142, abs=0.01)
+    assert any("Not subtracted from calcium: iron" in said for said in found.hardness.warnings)
 
 
 @pytest.mark.parametrize(
