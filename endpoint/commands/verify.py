@@ -65,10 +65,10 @@ def plan(levels: str, wanted: float, scatter: float, days: int, seed: int, out: 
     from endpoint.verification.plan import (
         controls,
         plan_verification,
-        protocol_text,
         record_text,
         table_text,
     )
+    from endpoint.verification.protocol import protocol_text
 
     found = plan_verification(numbers_of(levels, "--levels"), wanted, scatter, days=days, seed=seed)
     folder = Path(out)

@@ -34,10 +34,10 @@ def with_method(
     CertificateProblem
         The certificate lacks one of the two, or verifies ends that were found in the other way.
     """
-    verified = str(method.details.get("end", end))
-    if verified != end and verified in _FOUND:
+    verified = method.details.get("end")
+    if verified in _FOUND and verified != end:
         raise CertificateProblem(
-            f"{method.identifier} verifies ends found {_FOUND[verified]}; this one was found "
+            f"{method.identifier} verifies ends found {_FOUND[str(verified)]}; this one was found "
             f"{_FOUND[end]} and has another error.",
             "Leave out [method], or verify the method as it is used here.",
         )
@@ -54,7 +54,20 @@ def with_method(
     kept = tuple(text for text in total.warnings if text not in draws_remark(total.evaluation))
     return Hardness(
         replace(found, inputs=(*total.evaluation.inputs, line)),
-        (*kept, *_method_words(method, bias, factor, found), *draws_remark(found)),
+        (
+            *kept,
+            *_method_words(method, bias, factor, found),
+            *([] if verified == end else [_unsaid(method, end)]),
+            *draws_remark(found),
+        ),
+    )
+
+
+def _unsaid(method: Certificate, end: str) -> str:
+    return (
+        f"{method.identifier} does not say how the ends were found that it verifies; an end found "
+        f"{_FOUND[end]}, as here, may have another error. If they were found so, write "
+        f'end = "{end}" in the head of its table and make the certificate again.'
     )
 
 

@@ -231,6 +231,11 @@ def remarks(found: Verification) -> list[str]:
     """What is missing in the table."""
     said = [f"Without a result: {text}." for text in found.table.without_result]
     rows = found.table.titrations
+    if found.table.end is None:
+        said.append(
+            "The table does not say how the ends were found, and recordings have another error "
+            'than an eye: write end = "recording" or end = "by eye" in its head.'
+        )
     exact = sum(each.known_u == 0.0 for each in rows)
     if exact:
         said.append(

@@ -1,4 +1,4 @@
-"""The plan of a verification: how many titrations, the protocol, the table to fill, and records."""
+"""The plan of a verification: how many titrations, the table to fill, and records."""
 
 from __future__ import annotations
 
@@ -7,23 +7,21 @@ import math
 import random
 from dataclasses import dataclass
 
-from endpoint.hardness.units import M_CACO3
 from endpoint.verification.table import VerificationProblem
 
-_STOCK_MMOL_L = 10.0
-"""Stock solution of calcium carbonate, mmol/L: 1.0009 g in 1 L, as in ISO 6059 and Standard
-Methods 2340 C (there 1 mg/mL, the same; from memory)."""
 _LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ"
 """Of the codes: without those that look like a digit, and without that of the levels."""
-_SAMPLES_ML, _BURETTES_ML = (100.0, 50.0), (25.0, 50.0)
+_SAMPLES_ML, _BURETTES_ML = (100.0, 50.0), (10.0, 25.0, 50.0)
 """Sample volumes, by fillings of a 50 mL pipette, and burettes; the first that serve are taken."""
-_TITRANT_MOL_L, _ADDED_ML, _FLASK_ML = 0.01, 5.0, 105.0
-"""EDTA, mol/L; buffer, and all that is in the flask at the start, mL."""
+TITRANTS_MOL_L = (0.01, 0.005, 0.002, 0.001)
+"""EDTA, mol/L: the usual one, and simple dilutions of it for soft levels."""
+LEAST_TITRE_ML, DROP_ML = 5.0, 0.05
+"""Titre of the lowest level, mL, below which a weaker titrant is taken (common practice, no
+source): a drop is 1 % of it. A drop is 0.05 mL (common practice, no source)."""
+ADDED_ML, FLASK_ML = 5.0, 105.0
+"""Buffer, and all that is in the flask at the start, mL."""
 _FULL = 0.9
 """Largest titre as a part of the burette, so that the end is passed on one filling. Our choice."""
-_FLASKS_ML = (250.0, 500.0, 1000.0, 2000.0)
-_RINSE = 1.25
-"""Standard to be made, as a multiple of what is pipetted: rinsing and a spare. Our choice."""
 _MOST_TITRATIONS = 200
 """More are not planned: weeks of work. Our choice."""
 
@@ -57,6 +55,13 @@ class VerificationPlan:
     """Of each titration."""
     burette_ml: float
     """Nominal volume of the smallest burette that the highest level does not empty."""
+    titrant_mol_l: float
+    """EDTA, weak enough for the lowest level where the highest one allows it."""
+
+    @property
+    def drop_mmol_l(self) -> float:
+        """What a drop of the titrant is worth, mmol/L."""
+        return 1000.0 * self.titrant_mol_l * DROP_ML / self.sample_ml
 
 
 def plan_verification(
@@ -93,7 +98,7 @@ def plan_verification(
     from scipy.special import stdtrit
 
     levels = tuple(sorted(set(levels_mmol_l)))
-    most = _FULL * _BURETTES_ML[-1] * _TITRANT_MOL_L * 1000.0 / _SAMPLES_ML[-1]
+    most = _FULL * _BURETTES_ML[-1] * TITRANTS_MOL_L[0] * 1000.0 / _SAMPLES_ML[-1]
     if len(levels) < 3 or not all(0.0 < each <= most for each in levels):
         raise VerificationProblem(
             f"The plan cannot have the levels {', '.join(f'{each:g}' for each in levels)} mmol/L.",
@@ -115,25 +120,34 @@ def plan_verification(
         )
     expected = reach / math.sqrt(each_day * len(levels))
     steps = _steps(levels, each_day, days, random.Random(seed))
-    sample_ml, burette_ml = _ware(levels[-1])
-    return VerificationPlan(
-        levels, each_day, days, wanted_mmol_l, expected, steps, sample_ml, burette_ml
-    )
+    ware = _ware(levels, wanted_mmol_l)
+    return VerificationPlan(levels, each_day, days, wanted_mmol_l, expected, steps, *ware)
 
 
-def titre_ml(known_mmol_l: float, sample_ml: float) -> float:
-    """Titre of a level, mL of the EDTA of the plan."""
-    return known_mmol_l * sample_ml / (1000.0 * _TITRANT_MOL_L)
+def titre_ml(known_mmol_l: float, sample_ml: float, titrant_mol_l: float) -> float:
+    """Titre of a level, mL."""
+    return known_mmol_l * sample_ml / (1000.0 * titrant_mol_l)
 
 
-def _ware(highest_mmol_l: float) -> tuple[float, float]:
-    """Sample volume and burette, mL, with which the highest level stays on one filling."""
-    pairs = ((sample, burette) for sample in _SAMPLES_ML for burette in _BURETTES_ML)
-    return next(
-        (sample, burette)
-        for sample, burette in pairs
-        if titre_ml(highest_mmol_l, sample) <= _FULL * burette + 1e-9
-    )
+def _ware(levels: tuple[float, ...], wanted_mmol_l: float) -> tuple[float, float, float]:
+    """Sample volume and burette, mL, and titrant, mol/L.
+
+    The highest level stays on one filling. The lowest one has a titre of which a drop is neither
+    more than 1 % nor more than the wanted uncertainty, as far as a weaker titrant allows it.
+    """
+    fit = [
+        (sample, burette, titrant)
+        for sample in _SAMPLES_ML
+        for titrant in TITRANTS_MOL_L
+        for burette in _BURETTES_ML
+        if titre_ml(levels[-1], sample, titrant) <= _FULL * burette + 1e-9
+    ]
+    sample_ml = fit[0][0]
+    fit = [each for each in fit if each[0] == sample_ml]
+    least = max(LEAST_TITRE_ML, DROP_ML * levels[0] / wanted_mmol_l)
+    large = (e for e in fit if titre_ml(levels[0], sample_ml, e[2]) >= least - 1e-9)
+    weakest = min(titrant for _, _, titrant in fit)
+    return next(large, next(each for each in fit if each[2] == weakest))
 
 
 def _steps(
@@ -190,7 +204,7 @@ def record_text(plan: VerificationPlan, name: str) -> str:
 [sample]
 label = "Flask {name}"
 deliveries_ml = [{deliveries}]
-added_ml = {_FLASK_ML - plan.sample_ml:.1f}
+added_ml = {FLASK_ML - plan.sample_ml:.1f}
 [titrant]
 certificate = "edta.json"
 [recording]
@@ -207,102 +221,3 @@ pipette = {{ nominal_ml = 50, class = "A" }}
 def controls(plan: VerificationPlan) -> tuple[str, ...]:
     """Names of the records of the controls, one for each day."""
     return tuple(f"control-{day}" for day in range(1, plan.days + 1))
-
-
-def _flask_ml(plan: VerificationPlan, number: int) -> tuple[int, float]:
-    """Flasks to make up of a level, and their volume, mL."""
-    titrations = plan.replicates * plan.days
-    if number == len(plan.levels_mmol_l) // 2:
-        titrations += plan.days
-    need = _RINSE * titrations * plan.sample_ml
-    count = math.ceil(need / _FLASKS_ML[-1])
-    return count, next(flask for flask in _FLASKS_ML if count * flask >= need)
-
-
-def _levels(plan: VerificationPlan) -> list[str]:
-    lines = []
-    for k, known in enumerate(plan.levels_mmol_l):
-        count, flask = _flask_ml(plan, k)
-        several = f", {count} flasks, poured together and mixed" if count > 1 else ""
-        lines.append(
-            f"    L{k + 1}: {known:g} mmol/L, {flask * known / _STOCK_MMOL_L:.1f} mL of stock in "
-            f"{flask:g} mL{several}"
-        )
-    return lines
-
-
-def _litres_of_stock(plan: VerificationPlan) -> list[str]:
-    need = 0.0
-    for k, known in enumerate(plan.levels_mmol_l):
-        count, flask = _flask_ml(plan, k)
-        need += count * flask * known / _STOCK_MMOL_L
-    if need <= 1000.0:
-        return []
-    times = math.ceil(need / 1000.0)
-    return [
-        f"  The levels take {need / 1000.0:.1f} L of it: make {times} L, with {times} times the "
-        "mass and acid."
-    ]
-
-
-def _water(plan: VerificationPlan) -> str:
-    more = _FLASK_ML - plan.sample_ml - _ADDED_ML
-    return f", {more:g} mL of pure water" if more > 0 else ""
-
-
-def protocol_text(plan: VerificationPlan) -> str:
-    """Protocol to print: cautions, standards, order, blank and control."""
-    lines = [
-        "Verification of the method",
-        "",
-        f"{len(plan.steps)} titrations: {len(plan.levels_mmol_l)} levels, {plan.replicates} of "
-        f"each on each of {plan.days} days.",
-        f"The mean error will be known to ± {plan.expected_mmol_l:.2g} mmol/L (95 %), if one "
-        "titration scatters as stated.",
-        "",
-        "Cautions",
-        "- Hydrochloric acid and ammonia buffer are corrosive: goggles, gloves, fume hood. Carbon",
-        "  dioxide escapes when the carbonate dissolves: add the acid drop by drop, under a watch",
-        "  glass. The safety data sheets and the rules of your laboratory come first.",
-        "",
-        "Standards",
-        f"- Stock, {_STOCK_MMOL_L:g} mmol/L: dry calcium carbonate for 2 h at 110 °C. Weigh "
-        f"{_STOCK_MMOL_L * M_CACO3 / 1000:.4f} g to 0.1 mg",
-        "  into a beaker, moisten it, dissolve it in as little hydrochloric acid (1 mol/L) as",
-        "  is needed (about 25 mL), boil off the carbon dioxide, cool, neutralise to methyl red",
-        "  with ammonia, and make up to 1000 mL at 20 °C. Write down mass, purity and flask.",
-        *_litres_of_stock(plan),
-        "- Without magnesium the change is slow: use a buffer with Mg-EDTA, in the blank as well.",
-        "- Levels, made up with pure water; somebody else labels the flasks by code:",
-        *_levels(plan),
-        "- The known hardness and its standard uncertainty come from mass, purity, flask and",
-        "  pipettes; write them into the table before the titrations are evaluated.",
-        "",
-        "Each titration",
-        f"- {plan.sample_ml:g} mL of the standard ({round(plan.sample_ml / 50.0)} × 50 mL "
-        f"pipette), {_ADDED_ML:g} mL of buffer{_water(plan)}, indicator.",
-        f"- EDTA, {_TITRANT_MOL_L:g} mol/L, standardised; its certificate is edta.json in the "
-        "records.",
-        f"- A burette of {plan.burette_ml:g} mL: the highest level takes "
-        f"{titre_ml(plan.levels_mmol_l[-1], plan.sample_ml):.1f} mL.",
-        "",
-        "On each day",
-        "- One blank (water, buffer, indicator): it must be blue before any EDTA. If it is red,",
-        "  find the calcium or magnesium in water, buffer or ware before you go on.",
-        "- One control (the middle level, not blind; records control-1 to "
-        f"control-{plan.days}). If it",
-        "  differs from the known hardness by more than three standard deviations, stop. It is not",
-        "  in the table: keep it on a control chart (endpoint replicates --control-chart).",
-        "- Titrate in this order, and record each; nobody who titrates knows the levels.",
-        "",
-    ]
-    for day in range(1, plan.days + 1):
-        codes = " ".join(step.code for step in plan.steps if step.day == day)
-        lines.append(f"  day {day}: {codes}")
-    lines += [
-        "",
-        "Set the acceptance limits in the head of the table before the first titration. A",
-        "titration is left out only for a reason in the titration itself, written down before its",
-        "result is known.",
-    ]
-    return "\n".join(lines) + "\n"

@@ -17,7 +17,8 @@ from pypdf import PdfReader
 
 from calibration.certificate import read_certificate
 from endpoint.verification.document import QUESTIONS, REMEDIES
-from endpoint.verification.plan import plan_verification, protocol_text, titre_ml
+from endpoint.verification.plan import plan_verification, titre_ml
+from endpoint.verification.protocol import protocol_text
 from endpoint.verification.table import VerificationProblem
 from tests.bench_server import barriers, heard
 from tests.command import located, run
@@ -218,8 +219,20 @@ def test_a_record_carries_the_verified_method(tmp_path: Path) -> None:
     assert "bench 2, camera C1" in said
     assert "calcium carbonate, lot C-18" in said
     assert "valid until 2027-11-20" in said
+    # The table did not say how the ends were found, and so its certificate does not.
+    assert "METHOD-1 does not say how the ends were found" in said
+    assert 'write end = "recording" in the head of its table' in said
     (used,) = [each for each in with_method["certificates"] if each["kind"] == "method"]
     assert used["id"] == "METHOD-1"
+
+
+@pytest.mark.parametrize("end", ["recording", "by eye", None])
+def test_a_table_that_does_not_say_how_ends_were_found_is_remarked(
+    tmp_path: Path, end: str | None
+) -> None:
+    path = table(tmp_path, extra="" if end is None else f'# end = "{end}"\n')
+    text = " ".join(run("verify", path).stdout.split())
+    assert ("does not say how the ends were found" in text) == (end is None)
 
 
 def test_known_values_in_another_unit_are_refused(tmp_path: Path) -> None:
@@ -363,7 +376,15 @@ def test_the_plan_is_blind_and_in_random_order(tmp_path: Path) -> None:
     assert (out / "control-5.toml").exists()
     # 100 mL of 4 mmol/L take 40 mL of 0.01 mol/L, which a burette of 25 mL does not hold.
     assert "EDTA, 0.01 mol/L" in protocol
-    assert "burette of 50 mL: the highest level takes 40.0 mL" in protocol
+    assert "burette of 50 mL: the lowest level takes 5.0 mL, the highest 40.0 mL" in protocol
+    # The codes are blind only for somebody who does not see the table.
+    told = " ".join(protocol.split())
+    assert "table.csv says which code is which level. Keep it and this part to yourself" in told
+    # Nor does that person's part tell how much the levels take.
+    part = protocol.split("FOR WHOEVER TITRATES")[1]
+    assert not re.search(r"L[123]|mmol|lowest|highest", part)
+    assert all(code in part for code in codes)
+    assert max(map(len, protocol.splitlines())) <= 80
     assert "nominal_ml = 50" in (out / f"{codes[0]}.toml").read_text("utf-8")
     assert any(line.startswith("# expiry = ") for line in lines)
     for day in {row["day"] for row in rows}:
@@ -397,8 +418,34 @@ def test_the_ware_of_the_plan_holds_the_highest_level(
     levels: tuple[float, ...], sample_ml: float, burette_ml: float
 ) -> None:
     plan = plan_verification(levels, 0.005, 0.006)
-    assert (plan.sample_ml, plan.burette_ml) == (sample_ml, burette_ml)
-    assert titre_ml(levels[-1], sample_ml) <= 0.9 * burette_ml + 1e-9
+    assert (plan.sample_ml, plan.burette_ml, plan.titrant_mol_l) == (sample_ml, burette_ml, 0.01)
+    assert titre_ml(levels[-1], sample_ml, 0.01) <= 0.9 * burette_ml + 1e-9
+    assert "would take only" not in protocol_text(plan)
+
+
+@pytest.mark.parametrize(
+    ("levels", "wanted", "titrant", "burette_ml"),
+    [
+        # 100 mL of 0.1 mmol/L take 1 mL of 0.01 mol/L, 5 mL of 0.002 mol/L.
+        ((0.1, 0.2, 0.4), 0.002, 0.002, 25.0),
+        ((0.05, 0.1, 0.2), 0.002, 0.001, 25.0),
+        ((0.06, 0.07, 0.08), 0.002, 0.001, 10.0),
+        # The drop: 0.05 mL of 0.01 mol/L is 0.005 mmol/L, of 0.005 mol/L half of that.
+        ((0.5, 1.0, 2.0), 0.0025, 0.005, 50.0),
+        # 40 mL at the highest level: no weaker titrant fits the burette.
+        ((0.2, 2.0, 4.0), 0.002, 0.01, 50.0),
+    ],
+)
+def test_soft_levels_get_a_weaker_titrant(
+    levels: tuple[float, ...], wanted: float, titrant: float, burette_ml: float
+) -> None:
+    plan = plan_verification(levels, wanted, 0.002)
+    assert (plan.titrant_mol_l, plan.burette_ml) == (titrant, burette_ml)
+    text = " ".join(protocol_text(plan).split())
+    assert f"EDTA, {titrant:g} mol/L, standardised" in text
+    assert ("Of EDTA 0.01 mol/L the lowest level would take only" in text) == (titrant < 0.01)
+    low = titre_ml(levels[0], plan.sample_ml, titrant)
+    assert ("The levels lie too far apart" in text) == (low < 5.0)
 
 
 def test_enough_of_each_standard_is_made() -> None:
