@@ -36,6 +36,7 @@ from endpoint.analysis.quantities import (
     titrant_from,
 )
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
+from endpoint.chemistry.other_indicators import other_indicator
 from endpoint.hardness.formula import (
     Formula,
     Hardness,
@@ -171,10 +172,16 @@ def work_out(record: EyeRecord, today: datetime.date) -> EyeResult:
 def _indicator_remarks(record: EyeRecord) -> tuple[str, ...]:
     if known_indicator(record.indicator) is not None:
         return ()
-    return (
+    other = other_indicator(record.indicator)
+    said = (
         f"The program does not know the indicator {record.indicator}: make sure that it changes at "
-        "the end of this titration. How far from the equivalence volume it changes is not "
-        "accounted for, except by error_ml or a blank read by the same eye.",
+        "the end of this titration."
+        if other is None
+        else f"{other.sentence}, but the program has no constants for it."
+    )
+    return (
+        f"{said} How far from the equivalence volume it changes is not accounted for, except by "
+        "error_ml or a blank read by the same eye.",
     )
 
 

@@ -25,6 +25,7 @@ from endpoint.chemistry.indicators import (
     Metal,
     Spread,
 )
+from endpoint.chemistry.other_indicators import letters_of, other_indicator, shows_no_metal
 from endpoint.files.cells import RecordReader
 from endpoint.problems import RecordProblem, nearest
 
@@ -77,13 +78,26 @@ def named_indicator(name: str) -> Indicator:
     Raises
     ------
     RecordProblem
-        There is none of this name.
+        There is none of this name; the sentence says what the name stands for, if it is known.
     """
     for texts in _shipped().values():
         table = tomllib.loads(texts)
         names = [table["indicator"]["name"], *table["indicator"].get("other_names", [])]
-        if name.strip().casefold() in {other.casefold() for other in names}:
+        if letters_of(name) in map(letters_of, names):
             return parse_indicator(table, f"{table['indicator']['name']}")
+    if shows_no_metal(name):
+        raise RecordProblem(
+            f"{name[:60]} does not show metals: it is an indicator for acids, or for another kind "
+            "of titration.",
+            "Name the indicator that turned in this titration, such as Eriochrome Black T.",
+        )
+    other = other_indicator(name)
+    if other is not None:
+        instead = f"Titrate with {other.instead}, or write" if other.instead else "Write"
+        raise RecordProblem(
+            f"{other.sentence}, but the program has no constants for it.",
+            f"{instead} a file of its constants and name that with file.",
+        )
     raise RecordProblem(
         f"The indicator {name[:60]} is not known.",
         f"{nearest(name, indicator_names())} For another one write a file and name it with file.",

@@ -33,6 +33,7 @@ from typing import Any
 
 from endpoint.chemistry.indicator_file import named_indicator
 from endpoint.chemistry.indicators import Indicator
+from endpoint.chemistry.other_indicators import BOTH, other_indicator, shows_no_metal
 from endpoint.files.cells import RecordReader
 from endpoint.hardness.solid import Solid
 from endpoint.hardness.titre import CONCENTRATIONS_MOL_L
@@ -66,14 +67,6 @@ _KEYS: dict[str, tuple[str, ...]] = {
         "metal_certificate",
     ),
 }
-
-_OF_OTHER_TITRATIONS = (
-    "methylorange methylred methylyellow phenolphthalein thymolphthalein thymolblue "
-    "bromothymolblue bromophenolblue bromocresolgreen bromocresolpurple phenolred cresolred "
-    "congored litmus starch ferroin diphenylamine potassiumchromate fluorescein"
-)
-"""Letters of the indicators of acids, oxidants, chloride and iodine that teaching laboratories have
-on the shelf."""
 
 
 @dataclass(frozen=True)
@@ -197,20 +190,24 @@ def known_indicator(name: str) -> Indicator | None:
 def _indicator(reader: RecordReader, eye: Mapping[str, Any], back: bool) -> str:
     """Name of the indicator; one of which it is known that it shows another metal is refused."""
     name = reader.text(eye, "eye", "indicator") or "Eriochrome Black T"
-    if "".join(filter(str.isalpha, name.casefold())) in _OF_OTHER_TITRATIONS.split():
+    if shows_no_metal(name):
         raise RecordProblem(
             f"{reader.name}: {name} does not show metals: it is an indicator for acids, or for "
             "another kind of titration.",
             "Name the indicator that turned in this titration, such as Eriochrome Black T.",
         )
-    known = known_indicator(name)
-    if known is None:
-        return name  # such as calmagite; `endpoint.analysis.by_eye` remarks on it
-    metals = [metal.name for metal in known.metals]
-    if not back and metals != ["calcium", "magnesium"]:
+    known, other = known_indicator(name), other_indicator(name)
+    if known is not None:
+        metals = [metal.name for metal in known.metals]
+        fits = metals == ["calcium", "magnesium"]
+        sentence = f"{known.name} shows the end of {' and '.join(metals)} at pH {known.ph:g}"
+    elif other is not None:
+        fits, sentence = other.shows == BOTH, other.sentence
+    else:
+        return name  # `endpoint.analysis.by_eye` remarks on it
+    if not (back or fits):
         raise RecordProblem(
-            f"{reader.name}: {known.name} shows the end of {' and '.join(metals)} at pH "
-            f"{known.ph:g}, not of calcium and magnesium together.",
+            f"{reader.name}: {sentence}, not of {BOTH}.",
             "Name the indicator of the titration at pH 10; titres of calcium alone stand in "
             "[calcium].",
         )

@@ -80,7 +80,11 @@ def test_a_blank_by_the_same_eye_cancels_and_is_printed() -> None:
     assert "Blank" not in eye_text(without)
 
 
-@pytest.mark.parametrize("name", ["Calconcarboxylic acid", "murexide", "Xylenol orange"])
+@pytest.mark.parametrize(
+    "name",
+    ["Calconcarboxylic acid", "murexide", "Xylenol orange", "calcon", "Calcein", "hydroxy-naphthol"
+     " blue", "Patton & Reeder", "Eriochrome blue-black R", "Zincon", "HSN"],
+)  # fmt: skip
 def test_an_indicator_of_another_metal_is_refused(name: str) -> None:
     with pytest.raises(RecordProblem, match="not of calcium and magnesium together"):
         worked(eye={"titres_ml": [12.4, 12.5], "indicator": name})
@@ -98,8 +102,12 @@ def test_an_indicator_that_the_program_does_not_know_is_remarked() -> None:
         result = worked(eye={**TABLE["eye"], "indicator": name})
         return f"does not know the indicator {name}" in " ".join(result.remarks)
 
-    assert said("Calmagite")
+    assert said("Wool dye 7")
     assert not said("EBT")
+    assert not said("Calmagite")
+    by_calmagite = " ".join(worked(eye={**TABLE["eye"], "indicator": "Calmagite"}).remarks)
+    assert "Calmagite shows the end of calcium and magnesium together at pH 10" in by_calmagite
+    assert "is not accounted for" in by_calmagite
 
 
 def test_the_interval_of_three_titres_says_which_it_is_and_why() -> None:

@@ -20,6 +20,7 @@ from endpoint.chemistry.indicator_file import (
     read_indicator,
 )
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
+from endpoint.chemistry.other_indicators import letters_of, other_indicator, shows_no_metal
 from endpoint.colour.density import measure, trace
 from endpoint.curve.points import Curve, from_colour
 from endpoint.delivery.delivery import Delivery
@@ -293,11 +294,42 @@ def test_a_bad_file_gets_a_sentence_that_names_the_key(
     assert "\n" not in found
 
 
+@pytest.mark.parametrize(
+    ("name", "said", "instead"),
+    [
+        ("calcon", "Calcon shows the end of calcium alone at pH 12 to 13", "calconcarboxylic acid"),
+        ("Mordant Black 17", "Calcon shows the end of calcium alone", "murexide"),
+        ("Calcein", "Calcein shows the end of calcium alone at pH 12 to 13", "hydroxynaphthol"),
+        ("calmagite", "calcium and magnesium together at pH 10", "Titrate with Eriochrome Black T"),
+        ("Zincon", "zinc, or of calcium with EGTA, at pH 9 to 10", "xylenol orange"),
+        ("Tiron", "iron at pH 2 to 3", "Write a file"),
+        ("Phenolphthalein", "does not show metals", "Eriochrome Black T"),
+    ],
+)
+def test_a_name_of_the_trade_without_constants_says_what_it_is(
+    name: str, said: str, instead: str
+) -> None:
+    with pytest.raises(RecordProblem) as caught:
+        named_indicator(name)
+    assert said in caught.value.sentence
+    assert instead in caught.value.remedy
+    assert "is not known" not in caught.value.sentence
+
+
+def test_no_name_stands_for_two_indicators() -> None:
+    folder = files("endpoint.chemistry") / "indicator_files"
+    heads = [tomllib.loads(each.read_text("utf-8"))["indicator"] for each in folder.iterdir()]
+    known = [letters_of(n) for head in heads for n in (head["name"], *head.get("other_names", []))]
+    assert len(set(known)) == len(known)
+    assert not any(other_indicator(name) or shows_no_metal(name) for name in known)
+
+
 def test_a_missing_file_and_an_unknown_name(tmp_path: Path) -> None:
     with pytest.raises(RecordProblem, match=r"cannot be read .*Check its name"):
         read_indicator(tmp_path / "none.toml")
     with pytest.raises(RecordProblem, match="Did you mean Murexide"):
         named_indicator("Murexid")
+    assert named_indicator("calcon carboxylic acid").name == "Calconcarboxylic acid"
     three = GOOD + "".join(
         f"[metals.m{k}]\nlog_k_edta = 10\nlog_k_indicator = 5\n" for k in range(2)
     )
