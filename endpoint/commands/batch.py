@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 import click
@@ -204,5 +204,14 @@ def _tell(rows: tuple[Row, ...], folder: Path, written: list[str]) -> None:
     click.echo(f"{len(rows)} recordings: {counts(rows)}.")
     for row in rows:
         if row["status"] in ("refused", "failed"):
-            click.echo(one_line(f"- {row['record']}: {row['text']} {row['advice']}"))
+            click.echo(one_line(f"- {_told(row)} {row['advice']}"))
     click.echo(f"\nWritten to {folder}: {', '.join(written)}\n\n{CAUTION}")
+
+
+def _told(row: Row) -> str:
+    """Record and sentence of a row; a sentence that begins with the record names it once."""
+    record, text = row["record"], row["text"]
+    own = PurePosixPath(record).name
+    if text.startswith((f"{own}:", f"{own} ")):
+        return f"{record}{text.removeprefix(own)}"
+    return f"{record}: {text}"

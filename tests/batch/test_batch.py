@@ -172,6 +172,10 @@ def test_a_record_with_a_misspelt_or_missing_recording_gets_a_refused_row(tmp_pa
         "without.toml": "refused",
     }
     assert "recordng" in rows["misspelt.toml"]["text"]
+    # The list of what was refused names each record once.
+    (line,) = (line for line in got.stdout.splitlines() if "recordng" in line)
+    assert line.startswith("- misspelt.toml: recordng is not known.")
+    assert got.stdout.count("without.toml") == 1
     assert "recording" in rows["without.toml"]["text"]
     assert (
         "Passed over, as not a record: burette-b2.toml, camera.toml, edta-caco3.toml, "

@@ -739,6 +739,29 @@ def test_results_without_a_number(
     assert told == []
 
 
+@pytest.mark.parametrize("case", ["fountain", "none"])
+def test_questions_have_the_same_numbers_on_page_and_sheets(
+    window: tuple[Page, list[str], list[str]],
+    fountain: Made,
+    without_number: dict[str, Path],
+    tmp_path: Path,
+    case: str,
+) -> None:
+    copied(fountain.folder if case == "fountain" else without_number[case], tmp_path)
+    one = made(tmp_path)
+    opened, _, _ = window
+    opened.goto(one.address)
+    numbers = [int(text) for text in opened.locator("main .number").all_text_contents()]
+    assert numbers == list(range(1, len(numbers) + 1))
+    asked = opened.locator("legend:has(.number)").all_text_contents()
+    assert len(asked) >= 3
+    for sheet in ("worksheet", "answers"):
+        tasks = opened.locator(f"#{sheet} ol.tasks > li").all_text_contents()
+        for text in asked:
+            number, question = " ".join(text.split()).split(" ", 1)
+            assert " ".join(tasks[int(number) - 1].split()).startswith(question)
+
+
 def test_hostile_words_are_only_words(
     window: tuple[Page, list[str], list[str]], fountain: Made, tmp_path: Path
 ) -> None:
