@@ -37,6 +37,8 @@ from endpoint.record.titration import TitrationRecord, parse_record
 
 _NAMED = (
     ("titrant", "certificate"),
+    ("titrant", "certificates"),
+    ("indicator", "file"),
     ("blank", "result"),
     ("calcium", "result"),
     ("calcium", "certificate"),
@@ -127,6 +129,8 @@ def _with_file(value: Any, where: str, folder: Path, files: dict[str, str]) -> A
             return dict(value)
         name = _with_file(value["certificate"], where, folder, files)
         return {**value, "certificate": name}
+    if isinstance(value, list):
+        return [_with_file(v, f"{where}.{k}", folder, files) for k, v in enumerate(value, 1)]
     if not isinstance(value, str) or (
         where.startswith("ware.") and not value.lower().endswith(".json")
     ):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime
 import json
+import shutil
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,9 @@ from hypothesis import strategies as st
 from platformdirs.unix import Unix
 from rocrate.rocrate import ROCrate
 
+from calibration.certificate import Certificate, write_certificate
 from calibration.problem import Problem
+from calibration.quantity import Quantity
 from endpoint.analysis.pipeline import analyse, of_pictures
 from endpoint.bench.journal.events import (
     Correction,
@@ -51,7 +54,7 @@ from tests.command import run as run_command
 from tests.drawn_bench import Bench, draw
 from tests.kept_runs import inputs_in, result_in
 from tests.live_titration import RECORD, Titration, head, pumped, stepwise
-from tests.places import BENCH
+from tests.places import BENCH, ROOT
 
 FRAME_S = 0.5
 FOUND = (
@@ -312,10 +315,56 @@ def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
     assert {row["purpose"] for row in data["certificates"]} == {"titrant", "burette"}
 
 
+def test_several_standardisations_and_an_indicator_travel_with_a_run(tmp_path: Path) -> None:
+    place = tmp_path / "gone"
+    place.mkdir()
+    for day, factor in (("2026-11-20", 0.01), ("2026-11-30", 0.0102)):
+        certificate = Certificate(
+            identifier=f"EDTA {day}",
+            kind="titrant",
+            what="EDTA",
+            date=datetime.date.fromisoformat(day),
+            expiry=None,
+            operator="KT",
+            quantities={
+                "concentration": Quantity.measured(factor, "mol/L", 1e-5, f"EDTA {day}: titres")
+            },
+        )
+        write_certificate(certificate, place / f"edta-{day}.json")
+    names = sorted(path.name for path in place.iterdir())
+    own = ROOT / "endpoint" / "chemistry" / "indicator_files" / "eriochrome-black-t.toml"
+    shutil.copy(own, place / "own.toml")
+    table = {
+        **RECORD,
+        "sample": {**RECORD["sample"], "date": "2026-11-25"},
+        "titrant": {"certificates": names},
+        "indicator": {"file": "own.toml"},
+    }
+    made = run_head(table, place, today=datetime.date(2026, 11, 25))
+    assert len(made.files) == 3
+    for path in place.iterdir():
+        path.unlink()
+    titration = stepwise()
+    with RunJournal.open(tmp_path / "j.sqlite") as journal:
+        run = keep(journal, titration, typed(titration), made)
+        done = export(journal, run, tmp_path / "out")
+    assert done.why_not is None
+    assert done.result is not None
+    live = document(done.result, {})
+    data = located(tmp_path / "out" / "record.toml")
+    for name in (*FOUND, "certificates"):
+        assert data[name] == live[name], name
+    # Half way between the two days, and both are named.
+    assert {row["id"] for row in data["certificates"]} == {"EDTA 2026-11-20", "EDTA 2026-11-30"}
+    titrant = next(line for line in data["budget_inputs"] if line["name"] == "titrant")
+    assert titrant["value"] == pytest.approx(0.0101, abs=1e-6)
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
         ({"titrant": {"certificate": "nowhere.json"}}, "cannot be read"),
+        ({"titrant": {"certificates": ["nowhere.json", "neither.json"]}}, "cannot be read"),
         ({"method": {"certificate": "nowhere.json"}}, "cannot be read"),
         (
             {"calcium": {"titre_ml": 9.2, "by": "EGTA", "certificate": "nowhere.json"}},
