@@ -43,7 +43,7 @@ def test_the_published_budget_of_a_titration() -> None:
 
     The table prints 0.0016 for the whole, which its own rows do not give (see the note there); they
     give 0.00186. No budget of an EDTA titration could be read with all its numbers: that of the
-    University of Tartu (total hardness, EDTA against magnesium sulphate) is known by its text alone.
+    University of Tartu (total hardness, EDTA against magnesium sulphate) is known by its text only.
     """
     entry = reference("uncertainty")["quam-a3"]
     printed = {row[0]: row[1:] for row in entry["values"]}
