@@ -120,7 +120,7 @@ def plan_verification(
         )
     expected = reach / math.sqrt(each_day * len(levels))
     steps = _steps(levels, each_day, days, random.Random(seed))
-    ware = _ware(levels, wanted_mmol_l)
+    ware = ware_for(levels)
     return VerificationPlan(levels, each_day, days, wanted_mmol_l, expected, steps, *ware)
 
 
@@ -129,23 +129,25 @@ def titre_ml(known_mmol_l: float, sample_ml: float, titrant_mol_l: float) -> flo
     return known_mmol_l * sample_ml / (1000.0 * titrant_mol_l)
 
 
-def _ware(levels: tuple[float, ...], wanted_mmol_l: float) -> tuple[float, float, float]:
-    """Sample volume and burette, mL, and titrant, mol/L.
+def ware_for(
+    levels_mmol_l: tuple[float, ...], least_titre_ml: float = LEAST_TITRE_ML
+) -> tuple[float, float, float]:
+    """Sample volume and burette, mL, and titrant, mol/L, for levels in rising order.
 
-    The highest level stays on one filling. The lowest one has a titre of which a drop is neither
-    more than 1 % nor more than the wanted uncertainty, as far as a weaker titrant allows it.
+    The highest level stays on one filling of the burette; the lowest one has the least titre, as
+    far as a weaker titrant allows it.
     """
+    low, high = levels_mmol_l[0], levels_mmol_l[-1]
     fit = [
         (sample, burette, titrant)
         for sample in _SAMPLES_ML
         for titrant in TITRANTS_MOL_L
         for burette in _BURETTES_ML
-        if titre_ml(levels[-1], sample, titrant) <= _FULL * burette + 1e-9
+        if titre_ml(high, sample, titrant) <= _FULL * burette + 1e-9
     ]
     sample_ml = fit[0][0]
     fit = [each for each in fit if each[0] == sample_ml]
-    least = max(LEAST_TITRE_ML, DROP_ML * levels[0] / wanted_mmol_l)
-    large = (e for e in fit if titre_ml(levels[0], sample_ml, e[2]) >= least - 1e-9)
+    large = (e for e in fit if titre_ml(low, sample_ml, e[2]) >= least_titre_ml - 1e-9)
     weakest = min(titrant for _, _, titrant in fit)
     return next(large, next(each for each in fit if each[2] == weakest))
 

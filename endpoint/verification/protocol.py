@@ -14,6 +14,7 @@ from endpoint.verification.plan import (
     TITRANTS_MOL_L,
     VerificationPlan,
     titre_ml,
+    ware_for,
 )
 
 _STOCK_MMOL_L = 10.0
@@ -88,7 +89,8 @@ def _titrant(plan: VerificationPlan) -> list[str]:
         ),
         *_bullet(
             f"A burette of {plan.burette_ml:g} mL: the lowest level takes {low:.1f} mL, the "
-            f"highest {high:.1f} mL. One drop ({DROP_ML:g} mL) is {plan.drop_mmol_l:.2g} mmol/L."
+            f"highest {high:.1f} mL. One drop ({DROP_ML:g} mL) is {plan.drop_mmol_l:.2g} mmol/L"
+            f"{_finer(plan)}."
         ),
     ]
     if plan.titrant_mol_l < usual:
@@ -104,6 +106,20 @@ def _titrant(plan: VerificationPlan) -> list[str]:
             "study of its own."
         )
     return lines
+
+
+def _finer(plan: VerificationPlan) -> str:
+    """What would make a drop smaller than the wanted uncertainty, where it is not."""
+    if plan.drop_mmol_l <= plan.wanted_mmol_l + 1e-12:
+        return ""
+    least_ml = DROP_ML * plan.levels_mmol_l[0] / plan.wanted_mmol_l
+    _, burette_ml, titrant = ware_for(plan.levels_mmol_l, least_ml)
+    if titrant == plan.titrant_mol_l:
+        return ", more than the wanted uncertainty"
+    return (
+        f", more than the wanted uncertainty: EDTA {titrant:g} mol/L from a burette of "
+        f"{burette_ml:g} mL would make it smaller"
+    )
 
 
 def protocol_text(plan: VerificationPlan) -> str:

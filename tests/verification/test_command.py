@@ -430,8 +430,6 @@ def test_the_ware_of_the_plan_holds_the_highest_level(
         ((0.1, 0.2, 0.4), 0.002, 0.002, 25.0),
         ((0.05, 0.1, 0.2), 0.002, 0.001, 25.0),
         ((0.06, 0.07, 0.08), 0.002, 0.001, 10.0),
-        # The drop: 0.05 mL of 0.01 mol/L is 0.005 mmol/L, of 0.005 mol/L half of that.
-        ((0.5, 1.0, 2.0), 0.0025, 0.005, 50.0),
         # 40 mL at the highest level: no weaker titrant fits the burette.
         ((0.2, 2.0, 4.0), 0.002, 0.01, 50.0),
     ],
@@ -446,6 +444,20 @@ def test_soft_levels_get_a_weaker_titrant(
     assert ("Of EDTA 0.01 mol/L the lowest level would take only" in text) == (titrant < 0.01)
     low = titre_ml(levels[0], plan.sample_ml, titrant)
     assert ("The levels lie too far apart" in text) == (low < 5.0)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "said"),
+    [
+        # In 100 mL a drop of 0.05 mL of 0.01 mol/L is 0.005 mmol/L, of 0.005 mol/L half of that.
+        (0.005, "is 0.005 mmol/L."),
+        (0.0025, "wanted uncertainty: EDTA 0.005 mol/L from a burette of 50 mL would make"),
+    ],
+)
+def test_a_drop_is_held_against_the_wanted_uncertainty(wanted: float, said: str) -> None:
+    plan = plan_verification((0.5, 1.0, 2.0), wanted, 0.003)
+    assert plan.titrant_mol_l == 0.01
+    assert said in " ".join(protocol_text(plan).split())
 
 
 def test_enough_of_each_standard_is_made() -> None:
