@@ -11,6 +11,8 @@ from typing import Any
 from calibration.problem import CalibrationProblem
 
 CLASSES = ("A", "AS", "B")
+USUAL_DIVISION_ML = {10.0: 0.02, 25.0: 0.05, 50.0: 0.1}
+"""Nominal volume -> division of the usual burette of that size, mL; ISO 385 has all three."""
 
 
 class WareProblem(CalibrationProblem):

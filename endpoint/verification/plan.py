@@ -7,6 +7,7 @@ import math
 import random
 from dataclasses import dataclass
 
+from calibration.ware.tolerance import USUAL_DIVISION_ML
 from endpoint.verification.table import VerificationProblem
 
 _LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ"
@@ -200,7 +201,7 @@ def _year_later(day: datetime.date) -> datetime.date:
 
 def record_text(plan: VerificationPlan, name: str) -> str:
     """Record of one titration, which names only the code of the flask."""
-    fillings = round(plan.sample_ml / 50.0)
+    fillings, division = round(plan.sample_ml / 50.0), USUAL_DIVISION_ML[plan.burette_ml]
     deliveries = ", ".join(["50.0"] * fillings)
     return f"""format = 1
 [sample]
@@ -215,7 +216,7 @@ video = "{name}.mp4"
 log = "{name}.csv"
 mode = "steps"
 [ware]
-burette = {{ nominal_ml = {plan.burette_ml:g}, class = "A" }}
+burette = {{ nominal_ml = {plan.burette_ml:g}, class = "A", division_ml = {division:g} }}
 pipette = {{ nominal_ml = 50, class = "A" }}
 """
 

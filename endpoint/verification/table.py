@@ -125,7 +125,7 @@ def read_verification(path: Path, results: Path | None, today: datetime.date) ->
         sheet.close()
     except CalibrationProblem as problem:
         raise VerificationProblem(problem.sentence, problem.remedy) from None
-    _check_levels(path.name, kept)
+    _check_levels(path.name, kept, left)
     return VerificationTable(path.name, head, bench, standards, limits, end, kept, left)
 
 
@@ -205,7 +205,15 @@ def _words(row: Section, key: str, default: str | None = None) -> str:
     return str(row.text(key) if default is None else row.text(key, default))
 
 
-def _check_levels(name: str, titrations: tuple[Titration, ...]) -> None:
+def _check_levels(
+    name: str, titrations: tuple[Titration, ...], without_result: tuple[str, ...]
+) -> None:
+    if not titrations and without_result:
+        raise VerificationProblem(
+            f"{name} holds no result: {without_result[0]}"
+            + (", and so on." if len(without_result) > 1 else "."),
+            "See what endpoint locate says of that record.",
+        )
     known: dict[str, set[tuple[float, float]]] = {}
     for each in titrations:
         known.setdefault(each.level, set()).add((each.known, each.known_u))

@@ -16,8 +16,10 @@ from playwright.sync_api import Browser
 from pypdf import PdfReader
 
 from calibration.certificate import read_certificate
+from calibration.ware.tolerance import find_tolerance
+from endpoint.record.titration import read_record
 from endpoint.verification.document import QUESTIONS, REMEDIES
-from endpoint.verification.plan import plan_verification, titre_ml
+from endpoint.verification.plan import plan_verification, record_text, titre_ml
 from endpoint.verification.protocol import protocol_text
 from endpoint.verification.table import VerificationProblem
 from tests.bench_server import barriers, heard
@@ -133,10 +135,18 @@ def test_a_bench_that_is_off_is_told_what_and_what_to_do(tmp_path: Path) -> None
     got = run("verify", table(tmp_path, bias=0.02, scatter=0.006, extra=limits))
     text = " ".join(got.stdout.split())
     assert "the mean error is larger than the results state" in text
-    assert "the scatter is not what the results state" in text
+    assert "the scatter is larger than the results state" in text
+    assert "Look for what scatters" in text
     assert "the acceptance limit of the bias is not met" in text
     assert "Standardise the titrant again" in text
     assert "Until then name the certificate in the record" in text
+
+
+def test_a_bench_that_scatters_less_is_not_sent_to_look_for_scatter(tmp_path: Path) -> None:
+    text = " ".join(run("verify", table(tmp_path, scatter=0.0005)).stdout.split())
+    assert "the scatter is smaller than the results state" in text
+    assert "their intervals are wider than they need be" in text
+    assert "Look for what scatters" not in text
 
 
 @pytest.mark.parametrize(
@@ -444,6 +454,19 @@ def test_soft_levels_get_a_weaker_titrant(
     assert ("Of EDTA 0.01 mol/L the lowest level would take only" in text) == (titrant < 0.01)
     low = titre_ml(levels[0], plan.sample_ml, titrant)
     assert ("The levels lie too far apart" in text) == (low < 5.0)
+
+
+@pytest.mark.parametrize("levels", [(0.06, 0.07, 0.08), (0.5, 1.0, 2.0), (0.5, 2.0, 4.0)])
+def test_every_burette_of_a_plan_has_a_limit_of_error(
+    tmp_path: Path, levels: tuple[float, ...]
+) -> None:
+    plan = plan_verification(levels, 0.005, 0.006)
+    record = tmp_path / "A1.toml"
+    record.write_text(record_text(plan, "A1"), encoding="utf-8")
+    ware = read_record(record).ware["burette"]
+    assert isinstance(ware, dict)
+    found = find_tolerance("burette", ware["nominal_ml"], ware["class"], ware["division_ml"])
+    assert found.nominal_ml == plan.burette_ml
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from calibration.problem import Problem
+from calibration.ware.tolerance import USUAL_DIVISION_ML
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.bench.live.volumes import MOST_ML
 from endpoint.chemistry.indicator_file import named_indicator
@@ -17,8 +18,6 @@ from endpoint.record.titration import TitrationRecord
 START_UNCERTAINTY_S = 0.2
 """Standard uncertainty of a start pressed by hand (common practice, no source)."""
 WARE_CLASSES = ("A", "AS", "B")
-DIVISION_ML = {10.0: 0.02, 25.0: 0.05, 50.0: 0.1}
-"""Nominal volume -> division of the usual burette of that size, mL; ISO 385 has all three."""
 PURPOSES = ("titrant", "burette", "pipette")
 """What a certificate can be chosen for."""
 _USUAL_ML = 50.0
@@ -114,7 +113,7 @@ class Setting:
             ware["burette"] = {
                 "nominal_ml": self.burette_nominal_ml,
                 "class": self.burette_class,
-                "division_ml": DIVISION_ML[self.burette_nominal_ml],
+                "division_ml": USUAL_DIVISION_ML[self.burette_nominal_ml],
             }
         if "burette" in ware:
             ware["first_reading_ml"] = self.first_reading_ml
@@ -214,7 +213,7 @@ def _check_needed(form: Mapping[str, Any], certificates: Mapping[str, str]) -> N
 
 def _check_start(setting: Setting) -> None:
     nominal = setting.burette_nominal_ml
-    if nominal is not None and nominal not in DIVISION_ML:
+    if nominal is not None and nominal not in USUAL_DIVISION_ML:
         raise RecordProblem(
             "The bench does not know a burette of this size.", "Choose 10, 25 or 50 mL."
         ).at("burette")
@@ -289,7 +288,7 @@ def _piece(stated: object, kind: str, sample_ml: float) -> dict[str, Any]:
         return {}
     if kind == "pipette":
         return {"pipette_class": ware_class, "fillings": max(round(sample_ml / nominal), 1)}
-    usual_ml = DIVISION_ML.get(float(nominal))
+    usual_ml = USUAL_DIVISION_ML.get(float(nominal))
     if usual_ml is None or table.get("division_ml", usual_ml) != usual_ml:
         return {}
     return {"burette_nominal_ml": float(nominal), "burette_class": ware_class}
