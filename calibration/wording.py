@@ -1,8 +1,9 @@
-"""Texts from files made safe to show on a terminal, in a table or on a page."""
+"""Texts from files made safe to show on a terminal, in a table or on a page; lists in words."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 STEERING = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff"
@@ -28,3 +29,9 @@ def one_line(text: str, longest: int | None = None) -> str:
         return line
     half = (longest - len(_GAP)) // 2
     return f"{line[:half]}{_GAP}{line[-half:]}"
+
+
+def listed(names: Iterable[str]) -> str:
+    """List for a sentence: "iron, zinc and nickel"; empty without a name."""
+    *others, last = list(names) or [""]
+    return f"{', '.join(others)} and {last}" if others else last

@@ -25,6 +25,7 @@ from calibration.quantity import Quantity
 from calibration.standardisation.end_error import ASSUMED_END_U_ML, end_read_by_eye
 from calibration.standardisation.titres import Repeatability, Titre, Titres, mean_of
 from calibration.ware.tolerance import titre_remarks
+from calibration.wording import listed
 from endpoint.analysis.calcium import calcium_missing, calcium_of, calcium_remarks
 from endpoint.analysis.quantities import (
     BenchQuantities,
@@ -210,7 +211,7 @@ def _flask_remarks(record: EyeRecord) -> tuple[str, ...]:
     sample_ml = math.fsum(record.deliveries_ml)
     held = blocking(record.other_metals, sample_ml / (sample_ml + record.added_ml))
     if held:
-        words = {**indicator.words, "metals": " and ".join(held)}
+        words = {**indicator.words, "metals": listed(held)}
         found = remark("indicator-blocked", words)
         said.append(f"{found.text} {found.advice}")
     return tuple(said)
@@ -264,8 +265,9 @@ def _end_error(record: EyeRecord) -> tuple[Quantity, tuple[str, ...]]:
         return error, ()
     return error, (
         f"The error of the end read by eye is not stated: 0 mL with the standard uncertainty "
-        f"{u:g} mL is taken. It cancels in part where {analyst} standardised the titrant with the "
-        "same indicator; recording some of the titrations shows it.",
+        f"{u:g} mL is taken. It cancels in part where {record.analyst or 'the same person'} "
+        "standardised the titrant with the same indicator; recording some of the titrations shows "
+        "it.",
     )
 
 

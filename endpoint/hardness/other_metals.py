@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calibration.quantity import Quantity
+from calibration.wording import listed
 
 
 @dataclass(frozen=True)
@@ -144,9 +145,9 @@ def treated_at(ph: float) -> str | None:
 def treated_words(metals: Sequence[StatedMetal], treated: str) -> tuple[str, ...]:
     """Say which metals are titrated in a treated sample, and what is done about them."""
     shares = {each.name: each.shares(treated) for each in metals if each.mg_l > 0.0}
-    sure = " and ".join(name for name, (all_of_it, _) in shares.items() if all_of_it)
-    unsure = " and ".join(name for name, (_, part) in shares.items() if part)
-    not_at_all = " and ".join(name for name, parts in shares.items() if not any(parts))
+    sure = listed(name for name, (all_of_it, _) in shares.items() if all_of_it)
+    unsure = listed(name for name, (_, part) in shares.items() if part)
+    not_at_all = listed(name for name, parts in shares.items() if not any(parts))
     sample, why_not, doubt = _TREATED_WORDS[treated]
     said = []
     if sure:

@@ -150,7 +150,7 @@ def _spatula_tip(flask_ml: float) -> Amount:
     dye_mg = TIP_MG / (1.0 + SALT_TO_DYE)
     low, high = SPATULA_TIP_MG
     return Amount(
-        "of it for one flask",
+        "Indicator for one flask",
         f"a spatula tip, about {TIP_MG:g} mg",
         f"{low:g} to {high:g} mg will do; {TIP_MG:g} mg hold {rounded(dye_mg, 1)} mg or "
         f"{rounded(1e3 * dye_mg / M_DYE, 1)} µmol of dye, in {flask_ml:.0f} mL that is "

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from calibration.wording import listed
 from endpoint.colour.off_colour import depth_of
 from endpoint.curve.indicator_form import TOO_MUCH_INDICATOR, TOO_PALE, likeness
 from endpoint.curve.points import RGB
@@ -172,5 +173,5 @@ def remarks_for(evidence: Evidence) -> tuple[Sentence, ...]:
     codes = [code for code, holds in _OF_COLOURS if holds(evidence)]
     if fit is not None:
         codes += [code for code, holds in _OF_THE_FIT if holds(evidence, fit)]
-    words = {**evidence.indicator.words, "metals": " and ".join(evidence.blocking)}
+    words = {**evidence.indicator.words, "metals": listed(evidence.blocking)}
     return tuple(remark(code, words) for code in dict.fromkeys(codes))

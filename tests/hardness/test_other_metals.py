@@ -188,8 +188,11 @@ def test_iron_falls_on_boiling_and_is_not_subtracted_again() -> None:
     assert split.rest is not None
     assert split.rest.value == pytest.approx(0.2, abs=1e-9)
     assert "Not subtracted from the boiled sample: iron, which falls" in split.warnings[-1]
-    _, less = parts_of({"zinc_mg_l": 2.0}, boiled={"titre_ml": 9.0})
-    assert less == pytest.approx(0.5 * 2.0 * 1.531, abs=0.002)
+    others = {"zinc_mg_l": 2.0, "copper_mg_l": 0.1, "nickel_mg_l": 0.1}
+    split, less = parts_of(others, boiled={"titre_ml": 9.0})
+    whole = 2.0 * 1.531 + 0.1 * M_CACO3 / 63.546 + 0.1 * M_CACO3 / 58.693
+    assert less == pytest.approx(0.5 * whole, abs=0.002)
+    assert "How much of the zinc, copper and nickel stays in the water" in split.warnings[-1]
 
 
 def test_a_recording_of_calcium_alone_does_not_subtract_iron() -> None:
