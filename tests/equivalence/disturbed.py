@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.analysis.of_curve import result_of_curve
+from endpoint.analysis.of_curve import judged
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Constants, Flask
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
@@ -258,10 +258,10 @@ def result_for(name: str, seed: int) -> tuple[float, Result]:
     """Equivalence volume of one disturbed titration, mL, and what the program says of it."""
     if name == "stray light":
         rows, curve = stray_light(seed)
-        return rows.table.equivalence_ml, result_of_curve(job(), curve)
+        return rows.table.equivalence_ml, judged(job(), curve)
     rows = drawn(name, seed)
     known = job(lag_s=_LAGS_S.get(name, (0.02, 0.02))) if CASES[name][1] else job()
-    return rows.table.equivalence_ml, result_of_curve(known, rows.curve())
+    return rows.table.equivalence_ml, judged(known, rows.curve())
 
 
 def answered_and_held(name: str, seeds: Iterable[int]) -> tuple[int, int]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.analysis.of_curve import result_of_curve
+from endpoint.analysis.of_curve import judged
 from endpoint.equivalence.descent import descend, solve_from
 from endpoint.equivalence.fit import fit_transition
 from endpoint.equivalence.model import EQUIVALENCE, LAG, PLUME, ROOT_MG, SMALLEST_ROOT
@@ -19,7 +19,7 @@ from tests.simulated import curve, flask, job, steps
 @pytest.mark.parametrize("seed", [202, 204])
 def test_a_minimum_at_a_limit_is_a_minimum(seed: int) -> None:
     """Karush-Kuhn-Tucker: no slope along what is free, none but outward at a limit."""
-    fit = result_of_curve(job(lag_s=(0.5, 0.75)), drawn("sticking", seed).curve()).fit
+    fit = judged(job(lag_s=(0.5, 0.75)), drawn("sticking", seed).curve()).fit
     assert fit is not None
     start = fit.theta.copy()
     start[PLUME] = 0.05

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.analysis.of_curve import result_of_curve
+from endpoint.analysis.of_curve import judged
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.points import from_absorbance
 from endpoint.equivalence.fit import fit_transition
@@ -63,7 +63,7 @@ def constant_colour(form: tuple[float, float, float], noise: float = 0.002) -> o
     density = np.asarray(form) / (1.0 + volume / 100.0)[:, None]
     density = density + noise * rng.standard_normal((40, 3))
     saturated = np.zeros(40, dtype=bool)
-    return result_of_curve(job(), from_absorbance(volume, density, RGB, 100.0, saturated=saturated))
+    return judged(job(), from_absorbance(volume, density, RGB, 100.0, saturated=saturated))
 
 
 def test_already_blue() -> None:
@@ -137,7 +137,7 @@ def test_another_colour_change_is_refused() -> None:
     f = table.free_fraction[:, None]
     density = (1 - f) * red + f * yellow
     saturated = np.zeros(f.size, dtype=bool)
-    result = result_of_curve(
+    result = judged(
         job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
     )
     assert result.status == "none"
@@ -150,7 +150,7 @@ def test_blue_that_goes_back_to_red_is_refused() -> None:
     f[-6:] = np.linspace(0.9, 0.2, 6)
     density = (1 - f)[:, None] * np.array(RED_FORM) + f[:, None] * np.array(BLUE_FORM)
     saturated = np.zeros(f.size, dtype=bool)
-    result = result_of_curve(
+    result = judged(
         job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
     )
     assert result.status != "located"
@@ -195,7 +195,7 @@ def test_steps_of_light_are_remarked() -> None:
         found = from_absorbance(
             table.volume_ml, table.density + own + light, RGB, 100.0, saturated=dull
         )
-        result = result_of_curve(job(), found)
+        result = judged(job(), found)
         assert ("light-changed" in codes(result.remarks)) == remarked
         assert result.equivalence is not None
         assert result.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.03)
@@ -208,8 +208,8 @@ def test_a_clipped_channel_hides_the_amount_and_says_too_much_indicator() -> Non
     shown = shown.copy()
     shown[len(plain) // 2 :, 0] = 3
     deep = replace(plain, rgb=shown)
-    assert "much-indicator" not in codes(result_of_curve(job(), clear).remarks)
-    result = result_of_curve(job(), deep)
+    assert "much-indicator" not in codes(judged(job(), clear).remarks)
+    result = judged(job(), deep)
     assert "much-indicator" in codes(result.remarks)
     assert result.fit is not None
     usual, hidden = (amount_shown(one, ERIOCHROME_BLACK_T) for one in (clear, deep))
@@ -221,7 +221,7 @@ def test_too_few_points() -> None:
     table = simulate(steps(flask()))
     kept = np.zeros(table.volume_ml.size, dtype=bool)
     kept[[0, 10, -1]] = True
-    assert codes(result_of_curve(job(), curve(table, kept)).reasons) == {"too-few-points"}
+    assert codes(judged(job(), curve(table, kept)).reasons) == {"too-few-points"}
 
 
 def test_every_sentence_is_one_plain_sentence_with_advice() -> None:
