@@ -42,7 +42,7 @@ class Manner:
     typing_s: tuple[float, float] = (1.0, 5.0)
     rate_ml_s: tuple[float, float] = (0.2, 0.45)
     slow_ml_s: tuple[float, float] = (0.08, 0.125)
-    """Two drops a second, as a person hits it."""
+    """Two drops a second, as a person hits it; three are half as many again."""
     drop_ml: tuple[float, float] = (0.04, 0.055)
 
 
@@ -170,6 +170,8 @@ class Loop:
         self.said: Guidance | None = None
         self.slipped = False
         self.rate = 0.0
+        self.running = False
+        """Of the pump."""
 
     @property
     def now_s(self) -> float:
@@ -208,9 +210,12 @@ class Loop:
         said = self.said
         if said is None:
             return True
+        if self.running:
+            # Far from the change every third one will do, unless one asks for another to agree.
+            doubted = self.session.running()._advice._slower is not None
+            return said.code != "pour" or doubted or self.now_s >= self._concluded_s + 3.0
         if self.manner.pump:
-            # Far from the change every fifth one will do.
-            return said.code != "pour" or self.now_s >= self._concluded_s + 5.0
+            return said.until_s is None or self.now_s > said.until_s - 2.0
         if said.amount_ml is not None or said.code in ("type", "close"):
             return False
         return said.until_s is None or self.now_s > said.until_s - 1.0
@@ -288,6 +293,8 @@ class Loop:
     def _pour(self, amount_ml: float, slow: bool) -> None:
         ends = self.manner.slow_ml_s if slow else self.manner.rate_ml_s
         rate = self.rng.uniform(*ends)
+        if slow and self.said is not None and "three drops a second" in self.said.words:
+            rate *= 1.5
         told_s = None
         while amount_ml > 0.0:
             poured = min(rate * STEP_S, amount_ml)
@@ -321,31 +328,46 @@ class Loop:
         """Start, set and stop the pump as the page says."""
         self.rate = float(self.rng.choice([4.0, 5.0, 6.0, 8.0]))
         self.begin(self.rate)
-        running = told = False
+        told = False
         while self.flask.time_s < _MOST_S:
             said = self.said or self.look()
             if said.code in ("enough", "over"):
                 told = True
                 break
-            wanted = said.rate_ml_min or self.rate
-            if said.title.startswith("Start") or (running and wanted != self.rate):
-                self._pass(self.rng.uniform(*self.manner.reaction_s), running)
+            if self.running and said.code in ("close", "unseen"):
+                self._acts()
+                self._switch(run=False)
+            elif said.title.startswith("Start"):
+                self._acts()
                 self.additions += 1
-                if wanted != self.rate:
-                    self.session.running().pump_rate(wanted, self.now_s)
-                    self.rate = wanted
-                if not running:
-                    self.session.running().pump(True, self.now_s)
-                    running = True
-                self.look()
-            self._pass(STEP_S, running)
-        if running:
-            self._pass(1.0, running)
-            self.session.running().pump(False, self.now_s)
+                self._set(said.rate_ml_min)
+                self._switch(run=True)
+            elif self.running and (said.rate_ml_min or self.rate) != self.rate:
+                self._acts()
+                self.additions += 1
+                self._set(said.rate_ml_min)
+            self._pass(STEP_S)
+        if self.running:
+            self._pass(1.0)
+            self._switch(run=False)
         return self.finish(told=told)
 
-    def _pass(self, seconds: float, running: bool) -> None:
-        self.pass_time(seconds, self.rate / 60.0 if running else 0.0)
+    def _acts(self) -> None:
+        self._pass(self.rng.uniform(*self.manner.reaction_s))
+
+    def _set(self, rate_ml_min: float | None) -> None:
+        if rate_ml_min is not None and rate_ml_min != self.rate:
+            self.session.running().pump_rate(rate_ml_min, self.now_s)
+            self.rate = rate_ml_min
+        self.look()
+
+    def _switch(self, *, run: bool) -> None:
+        self.session.running().pump(run, self.now_s)
+        self.running = run
+        self.look()
+
+    def _pass(self, seconds: float) -> None:
+        self.pass_time(seconds, self.rate / 60.0 if self.running else 0.0)
 
 
 def titrated(recipe: Recipe, manner: Manner, every_s: float = 1.0) -> Record:

@@ -28,6 +28,8 @@ _NOTHING_LEFT, _CLIPPED_POINTS = 14, 0.05
 """Code of 255 of a channel before white up to which it tells nothing: 0.4 % of the light, little
 more than stray light (`endpoint.curve.unmix.STRAY_LIGHT`); and part of the points that make it more
 than chance. Higher, and the red of dark liquids that are sound is given up."""
+_SPREAD_S = 1.0
+"""Time in which a plume spreads, s: 0.3 to 1.5 in stirred flasks. Assumed, no source."""
 FLOOR_DENSITY = 0.0005
 """Scatter between points that no frame-to-frame scatter shows; the fit finds the true one."""
 
@@ -119,6 +121,26 @@ class Curve:
         in view it may look twice as large. Assumed, no source.
         """
         return 0.7 * self.running_ml_s, 1.2 * self.running_ml_s + 1e-4
+
+    def flow_of(self, kept: NDArray[np.bool_]) -> FloatArray | None:
+        """Titrant in plumes at some of the points, as a part of that at the usual rate.
+
+        A plume spreads in about a second: where a pump is slowed or paused, less stands in view.
+
+        Parameters
+        ----------
+        kept:
+            Shape (n,).
+
+        Returns
+        -------
+        Shape of the points that are kept; None for what does not run on.
+        """
+        usual_ml = self.running_ml_s * _SPREAD_S
+        if usual_ml <= 0.0 or self.delivery is None:
+            return None
+        near_ml = self.volume_ml - self.delivery.mixed_volume_at(self.time_s, _SPREAD_S)
+        return np.asarray(np.maximum(near_ml[kept], 0.0) / usual_ml)
 
     @property
     def reading_sd_ml(self) -> float:

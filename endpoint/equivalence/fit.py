@@ -165,6 +165,7 @@ def _model_for(curve: Curve, flask: _Flask, kept: NDArray[np.bool_]) -> Model:
         ph=flask.indicator.ph,
         constants=flask.indicator.constants,
         reading_sd_ml=curve.reading_sd_ml,
+        flow=curve.flow_of(kept),
     )
     return Model(
         setting=setting,

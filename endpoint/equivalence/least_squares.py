@@ -100,10 +100,11 @@ def _thinned(model: Model, most: int = 160) -> Model:
     position = np.cumsum(weight) / weight.sum()
     kept = np.unique(np.searchsorted(position, (np.arange(most) + 0.5) / most))
     kept = kept[kept < n]
-    mixed = model.setting.mixed_volume_ml
+    mixed, flow = model.setting.mixed_volume_ml, model.setting.flow
+    flow = None if flow is None else flow[kept]
     return replace(
         model,
-        setting=replace(model.setting, mixed_volume_ml=lambda lag: mixed(lag)[kept]),
+        setting=replace(model.setting, mixed_volume_ml=lambda lag: mixed(lag)[kept], flow=flow),
         signal=model.signal[kept],
         sigma=model.sigma[kept],
         volume_ml=model.volume_ml[kept],

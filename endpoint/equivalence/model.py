@@ -123,6 +123,9 @@ class Setting:
     """Of the indicator in use; None: Eriochrome Black T with calcium and magnesium."""
     reading_sd_ml: float = 0.0
     """Standard uncertainty of the volume of each point by itself, mL: readings are rounded."""
+    flow: FloatArray | None = None
+    """Titrant in plumes at every point over that at the usual rate, shape (n,); None if it runs
+    evenly throughout."""
 
 
 def flasks_of(
@@ -284,7 +287,7 @@ class Model:
     def predict(self, theta: FloatArray) -> FloatArray:
         """Signal at every point, shape (n,)."""
         f = self.fraction(theta[None, :])
-        plume = _plume(theta[None, :], self._mixed(theta[None, :]))[0]
+        plume = _plume(theta[None, :], self._mixed(theta[None, :]), self.setting.flow)[0]
         return self.levels(theta, (f + (1.0 - f) * plume)[0])
 
     def reading_scatter(self, theta: FloatArray) -> FloatArray:
@@ -338,7 +341,7 @@ class Model:
         # What follows is all linear in the slopes of the fraction, so its factors are gathered.
         factor = f
         if self.free[PLUME]:
-            plume, by_distance, by_unmixed = _plume(theta, mixed)
+            plume, by_distance, by_unmixed = _plume(theta, mixed, self.setting.flow)
             bare, open_part = 1.0 - f, 1.0 - plume
             factor = f * open_part
             f = f + bare * plume
@@ -397,7 +400,9 @@ class Model:
         return self.prior_mean(), known, known.T[self.free]
 
 
-def _plume(theta: FloatArray, mixed_ml: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _plume(
+    theta: FloatArray, mixed_ml: FloatArray, flow: FloatArray | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Part of the view that titrant not yet mixed in has turned, and its slopes.
 
     What is near the tip turns as much liquid blue as it holds metal for; so the same plume grows
@@ -409,6 +414,8 @@ def _plume(theta: FloatArray, mixed_ml: FloatArray) -> tuple[FloatArray, FloatAr
         Shape (rows, 14).
     mixed_ml:
         Shape (rows, n).
+    flow:
+        As in `Setting`.
 
     Returns
     -------
@@ -416,12 +423,16 @@ def _plume(theta: FloatArray, mixed_ml: FloatArray) -> tuple[FloatArray, FloatAr
     each of shape (rows, n).
     """
     unmixed, away = theta[:, PLUME, None], theta[:, EQUIVALENCE, None] - mixed_ml
+    by_theta: FloatArray | float = 1.0
+    if flow is not None:
+        unmixed, by_theta = unmixed * flow, flow
     root = np.sqrt(away * away + 4.0 * _BLUNT_ML**2)
     left = 0.5 * (away + root)
     total = np.maximum(unmixed + left, 1e-9)
     by_left = -unmixed / total**2
     by_distance = by_left * 0.5 * (1.0 + away / root)
-    return _IN_VIEW * unmixed / total, _IN_VIEW * by_distance, _IN_VIEW * left / total**2
+    by_unmixed = _IN_VIEW * left / total**2 * by_theta
+    return _IN_VIEW * unmixed / total, _IN_VIEW * by_distance, by_unmixed
 
 
 def rms_near(model: Model, residual: FloatArray, equivalence_ml: float) -> float:

@@ -117,3 +117,29 @@ def test_a_stop_within_the_change_shows_the_lag() -> None:
     assert lag_s == pytest.approx(TRUE_LAG_S, abs=3.0 * sd_s)
     assert fit.equivalence.value_ml == pytest.approx(truth_ml, abs=0.03)
     assert fit.equivalence.low_ml < truth_ml < fit.equivalence.high_ml
+
+
+def test_the_plume_of_a_pump_that_is_slowed_is_smaller() -> None:
+    """Paused and slowed to a sixth before the end: the step of colour is that of the plume."""
+    source, truth_ml = plan(), plan().flask.equivalence_ml
+    stop_s = (truth_ml - 0.6) / RATE_ML_S
+    time_s = np.array([0.0, stop_s, stop_s + 8.0, stop_s + 88.0])
+    volume_ml = np.array([0.0, truth_ml - 0.6, truth_ml - 0.6, truth_ml + 0.6])
+    delivery = Delivery("continuous", time_s, volume_ml)
+    bare = curve_of(delivery, stop_s + 85.0)
+    near_ml = bare.volume_ml - delivery.mixed_volume_at(bare.time_s, 1.0)
+    left_ml = np.maximum(truth_ml - bare.mixed_volume_ml(TRUE_LAG_S), 0.0) + 0.05
+    tinted = 0.4 * near_ml / (near_ml + left_ml)
+    density = bare.density + tinted[:, None] * (bare.density[-1] - bare.density)
+    curve = from_absorbance(
+        bare.volume_ml,
+        density,
+        source.channels,
+        source.flask.volume_ml,
+        saturated=np.zeros(len(bare), dtype=bool),
+        time_s=bare.time_s,
+        delivery=delivery,
+    )
+    fit = fit_transition(curve, 0.01, Priors(lag_s=(1.5, 0.75)))
+    assert fit.equivalence.value_ml == pytest.approx(truth_ml, abs=0.03)
+    assert fit.equivalence.low_ml < truth_ml < fit.equivalence.high_ml

@@ -18,14 +18,9 @@ import numpy as np
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.prediction import AMOUNTS_ML, Left, Stream, predict
 from endpoint.bench.guidance.progress import Habit, gather
+from endpoint.bench.guidance.pumping import begun_pumping, pumping
 from endpoint.bench.guidance.said import Guidance, Pace, said_of, unseen
-from endpoint.bench.guidance.words import (
-    ADVICE,
-    FINISHING,
-    PUMP_ON,
-    PUMP_START,
-    again_sentence,
-)
+from endpoint.bench.guidance.words import ADVICE, FINISHING, again_sentence
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
@@ -59,10 +54,6 @@ leapt over the change."""
 _SURE_ML, _FAR_BEYOND_ML = 0.05, 0.75
 """Half width of a 95 % interval, mL, with which nobody needs more: a drop; and volume past the end
 from which more no longer makes it narrower."""
-_RATES_ML_MIN = (10.0, 5.0, 3.0, 2.0, 1.0, 0.5)
-_AHEAD_S, _FASTER = 8.0, 2.0
-"""Rates to set at a pump, mL/min; how far ahead one looks, s: the liquid mixes, the page sees it, a
-hand turns the knob; and how many times faster it may run before somebody is asked to turn it up."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +72,8 @@ class GuidanceInputs:
     """Equivalence volume of earlier replicates and its standard deviation, mL."""
     stream: Stream = field(default_factory=Stream)
     """As in `Moment`."""
+    still_s: float | None = None
+    """Since when a pump stands still; None while it runs, and before its first start."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +89,7 @@ class Moment:
     rate_ml_min: float = 0.0
     """Of the pump now; 0 while it stands still."""
     read_s: float | None = None
-    """When the last reading was typed; None where nobody types any."""
+    """When the last reading was typed, or the pump was paused last; None before."""
     watched: bool = False
     """The volume is read from the picture: a rise within its scatter is not an addition."""
     running: str = ""
@@ -138,6 +131,7 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
         habit=moment.habit,
         expected_ml=moment.expected_ml,
         stream=moment.stream,
+        still_s=moment.read_s if moment.pump and moment.rate_ml_min <= 0.0 else None,
     )
     said = guide(result.curve, inputs, now_s=moment.now_s, result=ended or result)
     enough = said.code in ("enough", "over")
@@ -149,8 +143,7 @@ def begun(delivered_ml: float, pace: Pace | None = None) -> Guidance:
     pace = pace or Pace()
     first = delivered_ml <= 0.0
     if pace.pump:
-        said = said_of("pour", pace, delivered_ml)
-        return said if pace.rate_ml_min > 0.0 else replace(said, title=PUMP_START)
+        return replace(begun_pumping(pace, delivered_ml), finishing=FINISHING["none"])
     code, amount_ml = ("portion", _FIRST_ML) if first else ("too-early", _LEAST_POUR_ML)
     said = said_of(code, pace, delivered_ml, amount_ml=amount_ml, place=0)
     return replace(said, finishing=FINISHING["none"])
@@ -201,12 +194,15 @@ def guide(
     if code == "over" and result is not None:
         said = said_of(code, pace, delivered_ml, left, place=place)
         return replace(said, words=f"{said.words} {again_sentence(result.verdict.bracket_ml)}")
-    if pace.pump:
-        return _pumping(code, amount_ml, pace, delivered_ml, left, place)
+    until_s = None
     if code != "enough":
-        until_s = _until_s(left, amount_ml, curve, priors, now_s)
-        if until_s is not None:
-            return said_of("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
+        until_s = _until_s(left, amount_ml, curve, priors, now_s, inputs.still_s)
+    if pace.pump:
+        if code == "beyond":
+            amount_ml = max(round(_FAR_BEYOND_ML + left.middle_ml, 1), _BEYOND_ML)
+        return pumping(code, amount_ml, pace, delivered_ml, left, place, until_s)
+    if until_s is not None:
+        return said_of("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
     return said_of(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
 
 
@@ -280,7 +276,12 @@ def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: 
 
 
 def _until_s(
-    left: Left, amount_ml: float, curve: Curve, priors: Priors, now_s: float | None
+    left: Left,
+    amount_ml: float,
+    curve: Curve,
+    priors: Priors,
+    now_s: float | None,
+    still_s: float | None,
 ) -> float | None:
     """Until when to wait for mixing; None if that is long enough ago."""
     delivery = curve.delivery
@@ -289,29 +290,6 @@ def _until_s(
         return None
     lag_s = priors.lag_s[0] + priors.lag_s[1]
     until_s = now_s + lag_s * float(np.log(left.unmixed_ml / most_ml))
-    until_s = min(until_s, float(delivery.time_s[-1]) + _LONGEST_WAIT_S)
+    since_s = float(delivery.time_s[-1]) if still_s is None else still_s
+    until_s = min(until_s, since_s + _LONGEST_WAIT_S)
     return until_s if until_s > now_s else None
-
-
-def _pumping(
-    code: str, amount_ml: float, pace: Pace, delivered_ml: float, left: Left, place: int | None
-) -> Guidance:
-    """The same where a pump delivers: a rate in place of an amount."""
-    if code == "enough":
-        return said_of(code, pace, delivered_ml, left, place=place)
-    wanted = 60.0 * _safe_ml(left) / _AHEAD_S if code == "pour" else 60.0 * amount_ml / _AHEAD_S
-    rate = next((r for r in _RATES_ML_MIN if r <= wanted), _RATES_ML_MIN[-1])
-    now = pace.rate_ml_min
-    if code == "pour" and not 0.0 < _FASTER * now <= rate:
-        said = said_of(code, pace, delivered_ml, left, place=place)
-        return said if now > 0.0 else replace(said, title=PUMP_START)
-    said = said_of(
-        code, pace, delivered_ml, left, amount_ml=amount_ml, rate_ml_min=rate, place=place
-    )
-    if code == "pour":
-        return replace(said, title=f"Set the pump to {rate:g} mL/min")
-    if now <= 0.0:
-        return replace(said, title=f"{PUMP_START} at {rate:g} mL/min")
-    if rate >= now and rate < _FASTER * now:
-        return replace(said, title=PUMP_ON, rate_ml_min=None)
-    return said

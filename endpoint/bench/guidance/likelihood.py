@@ -18,10 +18,6 @@ _WANDER_SD = 0.1
 """Drift that turns, in expected changes: rendered films rise by 0.02 to 0.05 and fall again long
 before the end.
 """
-_PLUME_SD = 0.1
-"""Colour that a millilitre of titrant lends to the picture until it is mixed in, in expected
-changes: rendered films have 0.02 to 0.05 after 2 mL, and less as soon as portions are smaller.
-"""
 _RED_SD = 0.3
 """First level, in expected changes: the signal begins near 0, what is free then lies below.
 Assumed."""
@@ -103,7 +99,7 @@ def _terms(
         h.kink_sd,
         drift_sd,
         _WANDER_SD,
-        _PLUME_SD,
+        h.plume_sd,
     ]
     rest = h.signal * w - (h.change[0] * grown)[..., None] * columns[1] - h.bend[0] * columns[2]
     return columns, sd, rest

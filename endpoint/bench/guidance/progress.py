@@ -46,6 +46,10 @@ _CAMERA_FLOOR, _ROW_FLOOR = 0.003, 0.0007
 the rows of a photometer. Rendered films had 0.0037 (median) to 0.007 (root mean square) about a
 straight drift before the change begins.
 """
+_PLUME_SD, _STREAM_SD = 0.1, 0.4
+"""Colour that a millilitre of titrant that is not mixed in yet lends to the picture, in expected
+changes: rendered films have 0.02 to 0.05 after 2 mL, and less as soon as portions are smaller; and
+while it runs in, when its plume stands in view: 0.1 mL in a second tints up to a tenth of it."""
 _LEARNING = 0.5
 """How soon the observed change outweighs the direction that the indicator's colours predict.
 Assumed, no study kept."""
@@ -90,6 +94,9 @@ class History:
     kink_sd: float
     floor: float
     """Scatter between points beyond `sigma`, in expected changes."""
+    plume_sd: float = 0.1
+    """Colour that a millilitre of titrant lends to the picture until it is mixed in, in expected
+    changes."""
 
     def __post_init__(self) -> None:
         for name in ("mixed_ml", "volume_ml", "signal", "sigma", "now_mixed_ml"):
@@ -246,6 +253,7 @@ def gather(
         fade=expected.fade,
         bend=(-0.04 - 0.3 * dark, 0.07 + 0.3 * dark) if camera else (0.0, 0.02),
         kink_sd=0.03 + 0.2 * dark if camera else 0.02,
+        plume_sd=_PLUME_SD if curve.running_ml_s <= 0.0 else _STREAM_SD,
         floor=float(np.linalg.norm(weights)) * (_CAMERA_FLOOR if camera else _ROW_FLOOR),
     )
 

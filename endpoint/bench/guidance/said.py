@@ -10,7 +10,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from endpoint.bench.guidance.prediction import Left
-from endpoint.bench.guidance.words import ADVICE, TYPE_IT, Tone, amount_words, left_sentence
+from endpoint.bench.guidance.words import (
+    ADVICE,
+    TYPE_IT,
+    Tone,
+    amount_words,
+    drops_a_second,
+    left_sentence,
+)
 
 
 @dataclass(frozen=True)
@@ -98,6 +105,7 @@ def said_of(
     filled = {
         "amount": f"{amount_ml or 0.0:g} mL" if pace.pump else amount_words(amount_ml or 0.0),
         "rate": f"{rate_ml_min or 0.0:g} mL/min",
+        "drops": drops_a_second(delivered_ml),
         "wait": "a moment",
         "then": TYPE_IT if pace.typed else "",
     }
@@ -137,7 +145,13 @@ def unseen(delivered_ml: float, pace: Pace | None = None) -> Guidance:
     return said_of("unseen", pace or Pace(), delivered_ml)
 
 
-def waiting(code: str, delivered_ml: float, before: Guidance, until_s: float | None) -> Guidance:
+def waiting(
+    code: str,
+    delivered_ml: float,
+    before: Guidance,
+    until_s: float | None,
+    pace: Pace | None = None,
+) -> Guidance:
     """What is said as soon as a reading is entered or titrant is seen to run in.
 
     Parameters
@@ -150,11 +164,18 @@ def waiting(code: str, delivered_ml: float, before: Guidance, until_s: float | N
         Guidance from before; the end that it saw stays where it was.
     until_s:
         Until when to wait, on the clock of the frames.
+    pace:
+        How titrant is added; by default by hand.
     """
     moved = shifted(before, delivered_ml)
-    said = said_of(code, Pace(), delivered_ml, place=before.place, until_s=until_s)
+    said = said_of(code, pace or Pace(), delivered_ml, place=before.place, until_s=until_s)
     ends = ("left_text", "left_ml", "left_low_ml", "left_high_ml", "at_least_ml", "finishing")
-    return replace(said, **{name: getattr(moved, name) for name in ends})
+    return retitled(replace(said, **{name: getattr(moved, name) for name in ends}), said.title)
+
+
+def retitled(said: Guidance, title: str) -> Guidance:
+    """The same under another title, which the voice says too."""
+    return replace(said, title=title, spoken=f"{title}. {said.left_text}".strip())
 
 
 def shifted(said: Guidance, delivered_ml: float) -> Guidance:
@@ -183,5 +204,4 @@ def counted_down(said: Guidance, now_s: float) -> Guidance:
     if said.until_s is None:
         return said
     seconds = max(int(np.ceil(said.until_s - now_s)), 1)
-    title = said.title.split(" ")[0] + f" {seconds} s"
-    return replace(said, title=title, spoken=f"{title}. {said.left_text}".strip())
+    return retitled(said, said.title.split(" ")[0] + f" {seconds} s")

@@ -31,8 +31,8 @@ class Tone:
 class Advice:
     """A state of the guide.
 
-    In its texts `{amount}`, `{rate}` and `{wait}` stand for what is advised, and `{then}` for
-    `TYPE_IT`.
+    In its texts `{amount}`, `{rate}`, `{drops}` and `{wait}` stand for what is advised, and
+    `{then}` for `TYPE_IT`.
     """
 
     code: str
@@ -59,13 +59,13 @@ ADVICE: dict[str, Advice] = {
         Advice(
             "pour",
             "Add up to {amount}",
-            "Let it fall in at about two drops a second and watch this page: it tells you when to "
-            "close the tap.{then}",
+            "Let it fall in at about {drops} drops a second and watch this page: it tells you when "
+            "to close the tap.{then}",
             "long bar",
             0,
             Tone((262.0,), 1.0, 1, 3.0),
             "Let the pump run",
-            "Watch this page: it tells you when to slow down.",
+            "Watch this page: it tells you when to pause the pump.",
         ),
         Advice(
             "close",
@@ -127,8 +127,8 @@ ADVICE: dict[str, Advice] = {
             4,
             Tone((587.0,) * 4, 5.0, 4, 1.0),
             "Let the pump run on",
-            "The endpoint is passed, as it should be: {amount} more shows the final colour. It is "
-            "not counted.",
+            "The endpoint is passed, as it should be: up to {amount} more shows the final colour. "
+            "It is not counted.",
         ),
         Advice(
             "enough",
@@ -186,6 +186,13 @@ FINISHING = {
 """What to say to somebody who finishes before it is enough, by the status of the result so far."""
 
 
+_HALF_ML = 12.0
+"""Volume, mL, from which titrant may run in at three drops a second instead of two: half of a usual
+burette. At two, more than 21 mL take longer than the five minutes in which buffered water is to be
+titrated (Standard Methods 2340 C, from memory: carbonate may precipitate); at three, a sharp change
+is passed by a quarter of a millilitre more."""
+
+
 def millilitres(volume_ml: float) -> str:
     """Volume for a sentence: two decimals below 2 mL, one above."""
     return f"{volume_ml:.2f}" if abs(volume_ml) < 2.0 else f"{volume_ml:.1f}"
@@ -198,6 +205,11 @@ def amount_words(amount_ml: float) -> str:
     if amount_ml < 0.15:
         return "two drops, about 0.1 mL"
     return f"{amount_ml:g} mL"
+
+
+def drops_a_second(delivered_ml: float) -> str:
+    """How fast titrant may run in under the eyes of the camera, in words."""
+    return "two" if delivered_ml < _HALF_ML else "three"
 
 
 def again_sentence(bracket_ml: tuple[float, float | None] | None) -> str:

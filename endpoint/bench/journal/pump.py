@@ -13,6 +13,9 @@ from endpoint.bench.journal.readings import Numbered, Typed, last_act, standing,
 from endpoint.delivery.delivery import Delivery
 from endpoint.problems import RecordProblem
 
+_CALM_S = 4.0
+"""How long before the first start of a pump the liquid shows its first colour, s: somebody begins
+the run, goes to the pump and starts it. Assumed."""
 _FAR_S = 1e7
 """How long the last rate of a pump is held to go on, s: longer than any titration."""
 
@@ -90,6 +93,20 @@ class Pump:
     def stop_s(self) -> float | None:
         """When it was stopped or held; None before its start and while it runs."""
         return None if self.running or not self.line.time_s else self.line.time_s[-1]
+
+    @property
+    def paused_s(self) -> tuple[float, ...]:
+        """When it was paused or stopped."""
+        line = self.line
+        rates = zip(line.time_s, line.rates_ml_min, strict=True)
+        return tuple(time_s for time_s, rate in rates if rate <= 0.0)
+
+    @property
+    def calm_s(self) -> tuple[float, ...]:
+        """Times from which on the liquid was calm until it ran: before the start, and pauses."""
+        if self.start_s is None:
+            return ()
+        return (self.start_s - 2.0 * _CALM_S, self.start_s - _CALM_S, *self.paused_s)
 
     @property
     def times_s(self) -> tuple[float, ...]:

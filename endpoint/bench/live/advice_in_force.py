@@ -9,7 +9,9 @@ from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Moment, advise, begun
 from endpoint.bench.guidance.plume import Sight
 from endpoint.bench.guidance.prediction import Stream
+from endpoint.bench.guidance.pumping import runs_on
 from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, unseen, waiting
+from endpoint.bench.guidance.words import PUMP_START
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
@@ -44,6 +46,7 @@ def moment_of(
     """
     pump = isinstance(volumes, Pump)
     running = "" if sight is None or pump else sight.running
+    known_s = volumes.paused_s if isinstance(volumes, Pump) else volumes.times_s if volumes else ()
     return Moment(
         now_s=now_s,
         delivered_ml=delivered_by(volumes, now_s),
@@ -51,7 +54,7 @@ def moment_of(
         pump=pump,
         rate_ml_min=volumes.rate_ml_min if isinstance(volumes, Pump) and volumes.running else 0.0,
         watched=isinstance(volumes, PictureDelivery),
-        read_s=None if volumes is None or not volumes.times_s else volumes.times_s[-1],
+        read_s=known_s[-1] if known_s else None,
         running=running,
         turns=sight is not None and sight.turns,
     )
@@ -110,13 +113,14 @@ class AdviceInForce:
         said = advise(result, moment)
         if said.code == "enough" and final is not None:
             said = advise(result, moment, final())
-        if moment.pump and 0.0 < (said.rate_ml_min or 0.0) < moment.rate_ml_min:
+        if _slows(said, moment):
             # A single look may err: slower only where two in a row say so, at the faster of both.
             before, self._slower = self._slower, said
             if before is None:
                 return
             said = max(before, said, key=lambda one: one.rate_ml_min or 0.0)
             said = shifted(said, moment.delivered_ml)
+            self._closing |= said.code == "close"
         else:
             self._slower = None
         self._last, self._said_s = said, moment.read_s
@@ -160,7 +164,7 @@ class AdviceInForce:
             said = unseen(moment.delivered_ml, pace)
             return replace(said, place=last.place, finishing=last.finishing)
         if moment.pump:
-            return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
+            return self._while_pumping(last, moment, pace)
         if moment.watched:
             risen = moment.delivered_ml > last.delivered_ml + RISEN_ML
             return waiting("mixing", moment.delivered_ml, last, None) if risen else last
@@ -173,6 +177,24 @@ class AdviceInForce:
             return counted_down(waiting("mixing", moment.delivered_ml, last, until_s), moment.now_s)
         return self._while_adding(last, moment)
 
+    def _while_pumping(self, last: Guidance, moment: Moment, pace: Pace) -> Guidance:
+        """What holds while a pump runs, and while it stands still until the liquid has mixed."""
+        if moment.read_s != self._read_s:
+            self._read(moment)
+        if pace.rate_ml_min > 0.0:
+            self._closing |= last.code == "pour" and moment.turns
+            if self._closing and last.code not in ("enough", "over"):
+                return waiting("close", moment.delivered_ml, last, None, pace)
+            if last.title.startswith(PUMP_START):
+                last = runs_on(last)
+            return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
+        until_s = (moment.read_s or 0.0) + _FIRST_WAIT_S
+        young = moment.now_s < until_s or self._said_s != moment.read_s
+        if moment.read_s is not None and young and last.code not in ("enough", "over"):
+            said = waiting("mixing", moment.delivered_ml, last, until_s, pace)
+            return counted_down(said, moment.now_s)
+        return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
+
     def _while_adding(self, last: Guidance, moment: Moment) -> Guidance:
         """What holds while titrant runs in that no reading tells of yet."""
         self._closing |= last.code == "pour" and moment.turns
@@ -183,9 +205,15 @@ class AdviceInForce:
         return counted_down(last, moment.now_s)
 
     def _read(self, moment: Moment) -> None:
-        if self._last is not None and self._last.code == "pour":
+        if self._last is not None and self._last.code in ("pour", "close"):
             floor_ml = moment.delivered_ml - _RUN_ON_ML
             tinge_ml = moment.delivered_ml if self._closing else None
             self._stream = Stream(floor_ml, tinge_ml)
         self._closing = False
         self._read_s = moment.read_s
+
+
+def _slows(said: Guidance, moment: Moment) -> bool:
+    """Whether a pump that runs is to be slowed or paused."""
+    slower = 0.0 < (said.rate_ml_min or 0.0) < moment.rate_ml_min
+    return moment.pump and moment.rate_ml_min > 0.0 and (slower or said.code == "close")

@@ -266,5 +266,7 @@ class LiveRun(RunEntries):
         notices, view = self._parts.notices, self._parts.view
         raised = {n.code for n in notices.current(now_s) if not n.over}
         hidden = bool(raised & {"view", "camera-silent"})
-        sight = view.sight(self.volumes.times_s)
+        volumes = self.volumes
+        calm_s = volumes.calm_s if isinstance(volumes, Pump) else volumes.times_s
+        sight = view.sight(calm_s)
         return moment_of(now_s, self.volumes, None if hidden else view.blueness(), sight)

@@ -204,7 +204,7 @@ def test_channels_that_tell_nothing_are_not_guessed_at() -> None:
 def test_there_is_a_next_thing_to_do_from_the_beginning_on() -> None:
     assert (begun(0.0).title, begun(0.0).amount_ml) == ("Add 2 mL", 2.0)
     assert begun(2.0).amount_ml is not None
-    assert begun(0.0, Pace(pump=True)).title == "Start the pump"
+    assert begun(0.0, Pace(pump=True)).title == "Start the pump at 6 mL/min"
     assert begun(0.0, Pace(True, 5.0)).title == "Let the pump run"
 
 
@@ -213,13 +213,20 @@ def test_a_pump_is_told_a_rate_and_only_what_it_can_do() -> None:
     flow = flow_to(recipe, 0.3)
     curve, now_s = flow.curve(), flow.time_s
     inputs = inputs_of(recipe)
-    fast = guide(curve, replace(inputs, pace=Pace(True, 10.0)), now_s=now_s)
-    assert fast.rate_ml_min is not None
-    assert fast.title == f"Set the pump to {fast.rate_ml_min:g} mL/min"
-    still = guide(curve, replace(inputs, pace=Pace(True, 0.0)), now_s=now_s)
-    assert still.title == f"Start the pump at {fast.rate_ml_min:g} mL/min"
-    slow = guide(curve, replace(inputs, pace=Pace(True, fast.rate_ml_min)), now_s=now_s)
-    assert slow.title == "Let the pump run"
+
+    def said(rate_ml_min: float, still_s: float | None = None) -> Guidance:
+        at = replace(inputs, pace=Pace(True, rate_ml_min), still_s=still_s)
+        return guide(curve, at, now_s=now_s)
+
+    # Where titrant is still on its way a slower pump alone does not show where it stands.
+    assert said(6.0).title == "Pause the pump"
+    assert said(6.0).rate_ml_min is None
+    still = said(0.0, now_s - 30.0)
+    assert still.rate_ml_min is not None
+    assert still.title == f"Start the pump at {still.rate_ml_min:g} mL/min"
+    assert said(1.0).title == "Let the pump run"
+    for one in (said(6.0), still, said(1.0)):
+        assert one.spoken.startswith(one.title)
 
 
 def test_what_is_left_goes_on_with_the_volume() -> None:
