@@ -347,7 +347,9 @@ def from_colour(
         groups = [np.array([k]) for k in np.flatnonzero(usable)]
     else:
         ends = trace.time_s[[0, -1]] if trace.time_s.size else np.zeros(2)
-        spans = delivery.settled_spans(float(ends[0]), float(ends[1]), lag_s)
+        marked = (flags & int(Flag.MIXING)) != 0
+        calm_s = trace.time_s[~marked] if marked.any() else None
+        spans = delivery.settled_spans(float(ends[0]), float(ends[1]), lag_s, calm_s)
         groups, unsettled = hold_groups(trace.time_s, usable, spans)
         flags = as_mixing(flags, unsettled)
     noise = frame_noise(trace.density[usable])

@@ -24,6 +24,8 @@ _BY_EYE_ML = 0.02 / float(np.sqrt(6.0))
 triangular, as `calibration.ware.glassware.reading_limit` has it. Whatever is written down, people
 read no better; volumes finer than a hundredth were not read by eye."""
 _LOOK_S, _LOOK_FRAMES = 4.0, 60
+_MARKED_S = 0.5
+"""How long before an addition frames must be marked at least, s, for its beginning to be known."""
 
 
 def look_s(time_s: FloatArray) -> float:
@@ -194,7 +196,7 @@ class Delivery:
         return np.asarray(slopes[np.searchsorted(self.time_s, t, side="right")])
 
     def settled_spans(
-        self, first_s: float, last_s: float, lag_s: float
+        self, first_s: float, last_s: float, lag_s: float, calm_s: FloatArray | None = None
     ) -> list[tuple[float, float, float]]:
         """When the liquid is mixed and nothing is poured, for every constant volume (steps).
 
@@ -204,6 +206,9 @@ class Delivery:
             Times of the first and the last frame.
         lag_s:
             Mixing time, s.
+        calm_s:
+            Times of the frames in which nothing is poured, rising, where somebody knows them: then
+            a pause ends with the last of them, and a short one keeps its last part.
 
         Returns
         -------
@@ -223,7 +228,10 @@ class Delivery:
                 pour = min(added_ml / _POUR_ML_S + 0.3, _POUR_PART * length)
             calm = length - pour
             settle = 0.0 if k == 0 else min(_SETTLE_LAGS * lag_s, _SETTLE_PART * calm)
-            spans.append((float(volumes[k]), begin + settle, begin + calm))
+            start, stop = begin + settle, begin + calm
+            if calm_s is not None and k + 1 < begins.size:
+                start, stop = _while_calm(start, stop, begin, begin + length, calm_s)
+            spans.append((float(volumes[k]), start, stop))
         return spans
 
     def _seen_spans(
@@ -238,3 +246,24 @@ class Delivery:
                 volume = float(self.volume_at(0.5 * (begin + stop)))
                 spans.append((volume, begin + settle, stop))
         return spans
+
+
+def _while_calm(
+    start_s: float, stop_s: float, begin_s: float, end_s: float, calm_s: FloatArray
+) -> tuple[float, float]:
+    """Settled part of a pause where it is known when nothing is poured.
+
+    Parameters
+    ----------
+    start_s, stop_s:
+        Settled part by how long people usually pour.
+    begin_s, end_s:
+        The addition before the pause, and the next one.
+    calm_s:
+        As for `Delivery.settled_spans`.
+    """
+    inside = calm_s[np.searchsorted(calm_s, begin_s) : np.searchsorted(calm_s, end_s)]
+    if not inside.size or end_s - float(inside[-1]) < _MARKED_S:
+        return start_s, stop_s
+    first_s, last_s = float(inside[0]), float(inside[-1])
+    return min(start_s, first_s + _SETTLE_PART * (last_s - first_s)), last_s

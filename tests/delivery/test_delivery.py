@@ -261,3 +261,18 @@ def test_a_delivery_cannot_be_changed() -> None:
 def test_a_first_row_that_may_be_a_start_reading(volume_ml: list[float], may: bool) -> None:
     time_s = np.arange(len(volume_ml), dtype=np.float64)
     assert Delivery("steps", time_s, np.array(volume_ml)).may_begin_with_reading is may
+
+
+def test_a_short_pause_between_streams_is_not_lost() -> None:
+    """Two streams of 5 mL, poured for 50 s each, and 4 s between them in which nobody pours."""
+    time_s = np.arange(0.0, 120.0, 0.25)
+    delivery = Delivery("steps", np.array([0.0, 56.0, 114.0]), np.array([0.0, 5.0, 10.0]))
+    calm = (time_s < 4.0) | ((time_s >= 58.0) & (time_s < 62.0)) | (time_s >= 116.0)
+    plain = delivery.settled_spans(0.0, 119.75, 1.5)
+    spans = delivery.settled_spans(0.0, 119.75, 1.5, time_s[calm])
+    assert [volume for volume, *_ in spans] == [volume for volume, *_ in plain] == [0.0, 5.0, 10.0]
+    # By how long people usually pour, the pause would be looked at while the next stream runs in.
+    assert plain[1][1:] == pytest.approx((62.0, 101.2))
+    assert spans[1][1:] == pytest.approx((60.25, 61.75))
+    assert spans[0][2] == 3.75
+    assert spans[2] == plain[2]

@@ -47,10 +47,14 @@ _CHANGED = 0.85
 """Free fraction from which the change is over."""
 _BEYOND_ML = 0.2
 """Portion in the final colour, mL."""
-_LEAST_BEYOND, _MOST_BEYOND_ML, _LEAPT_BEYOND_ML = 3, 1.2, 0.4
-"""Points past the end that show the final colour: a fit needs three for a level and its drift. And
-volumes past the end, mL, from which more portions are of no use, the second where an addition has
+_LEAST_BEYOND, _LEAST_BEYOND_ML = 3, 0.3
+"""Points past the end that show the final colour, and how far they reach at least, mL: a fit needs
+three for a level and its drift, and 0.3 mL past the end some 97 % of the indicator are free."""
+_MOST_BEYOND_ML, _LEAPT_BEYOND_ML = 1.2, 0.4
+"""Volumes past the end, mL, from which more portions are of no use, the second where an addition has
 leapt over the change."""
+_UNBOUNDED = ("never-reached", "no-change", "too-few-points")
+"""Reasons of a result that leave open whether the end is reached at all."""
 _SURE_ML, _FAR_BEYOND_ML = 0.05, 0.75
 """Half width of a 95 % interval, mL, with which nobody needs more: a drop; and volume past the end
 from which more no longer makes it narrower."""
@@ -258,7 +262,7 @@ def _safe_ml(left: Left) -> float:
 
 def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: Left) -> str:
     """Code "enough" or "over" where more titrant is of no use; else empty."""
-    if result is None or result.status == "none":
+    if result is None or any(one.code in _UNBOUNDED for one in result.reasons):
         # Nothing that was seen bounds the end from above: more titrant is of use, whatever the
         # forecast says.
         return ""
@@ -266,8 +270,9 @@ def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: 
     if result.status == "located" and end is not None:
         past = curve.volume_ml[(curve.flags == 0) & (curve.volume_ml > end.value_ml)]
         steps = np.unique(np.round(past / 0.03)).size
-        sure = 0.5 * (end.high_ml - end.low_ml) < _SURE_ML
-        if steps >= _LEAST_BEYOND and (sure or delivered_ml - end.value_ml > _FAR_BEYOND_ML):
+        beyond_ml = delivered_ml - end.value_ml
+        sure = 0.5 * (end.high_ml - end.low_ml) < _SURE_ML and beyond_ml > _LEAST_BEYOND_ML
+        if steps >= _LEAST_BEYOND and (sure or beyond_ml > _FAR_BEYOND_ML):
             return "enough"
     leapt = any(one.code == "one-addition" for one in result.reasons)
     most_ml = _LEAPT_BEYOND_ML if leapt else _MOST_BEYOND_ML

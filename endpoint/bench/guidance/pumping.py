@@ -12,13 +12,14 @@ from dataclasses import replace
 
 from endpoint.bench.guidance.prediction import Left
 from endpoint.bench.guidance.said import Guidance, Pace, retitled, said_of
-from endpoint.bench.guidance.words import PUMP_ON, PUMP_START
+from endpoint.bench.guidance.words import LATE_ML, PUMP_ON, PUMP_START
 
-_RATES_ML_MIN = (6.0, 4.0, 3.0, 2.0, 1.5, 1.0)
-"""Rates to set at a pump, mL/min. Faster, and more than half a millilitre runs in between the first
-tinge and the stop (the liquid mixes, the page sees it, a hand reaches the pump: 5 s); slower, and
-the last half millilitre takes longer than a minute, while at 1 mL/min a mixing time that is off by
-a second shifts the end by less than 0.02 mL."""
+_RATES_ML_MIN = (8.0, 6.0, 4.0, 3.0, 2.0, 1.5, 1.0)
+_EARLY_ML_MIN = 6.0
+"""Rates to set at a pump, mL/min, and the fastest one up to `LATE_ML`. Faster, and more than half a
+millilitre runs in between the first tinge and the stop (the liquid mixes, the page sees it, a hand
+reaches the pump: 5 s); slower, and the last half millilitre takes longer than a minute, while at
+1 mL/min a mixing time that is off by a second shifts the end by less than 0.02 mL."""
 _AHEAD_S, _FASTER = 8.0, 2.0
 """How far ahead one looks, s: the liquid mixes, the page sees it, a hand turns the knob; and how
 many times faster it may run before somebody is asked to turn it up."""
@@ -63,12 +64,16 @@ def pumping(
     if code == "beyond":
         # What the liquid shows must not lag behind: it decides when it is enough.
         wanted = min(wanted, _FAST_ML_MIN)
+    late = delivered_ml >= LATE_ML
+    wanted = wanted if late else min(wanted, _EARLY_ML_MIN)
     rate = next((r for r in _RATES_ML_MIN if r <= wanted), _RATES_ML_MIN[-1])
     if now <= 0.0:
         return retitled(said(code, rate), f"{PUMP_START} at {rate:g} mL/min")
     if code in ("portion", "drops") and rate < now and now > _FAST_ML_MIN:
-        return said("close")
-    if rate >= _FASTER * now or (rate < now and code != "pour"):
+        # While no end is in sight the first tinge tells when to pause, as it does a hand.
+        return said_of("pour", pace, delivered_ml, left) if left.value_ml is None else said("close")
+    fastest = code == "pour" and late and now >= _EARLY_ML_MIN
+    if rate >= _FASTER * now or (rate < now and code != "pour") or (fastest and rate > now):
         return retitled(said(code, rate), f"Set the pump to {rate:g} mL/min")
     return said(code) if code == "beyond" else retitled(said(code), PUMP_ON)
 
@@ -77,7 +82,7 @@ def begun_pumping(pace: Pace, delivered_ml: float) -> Guidance:
     """What is said before anything is concluded from a curve."""
     if pace.rate_ml_min > 0.0:
         return said_of("pour", pace, delivered_ml, place=0)
-    rate = _RATES_ML_MIN[0]
+    rate = _EARLY_ML_MIN
     said = said_of("pour", pace, delivered_ml, rate_ml_min=rate, place=0)
     return retitled(said, f"{PUMP_START} at {rate:g} mL/min")
 

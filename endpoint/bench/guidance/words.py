@@ -186,7 +186,7 @@ FINISHING = {
 """What to say to somebody who finishes before it is enough, by the status of the result so far."""
 
 
-_HALF_ML = 12.0
+LATE_ML = 12.0
 """Volume, mL, from which titrant may run in at three drops a second instead of two: half of a usual
 burette. At two, more than 21 mL take longer than the five minutes in which buffered water is to be
 titrated (Standard Methods 2340 C, from memory: carbonate may precipitate); at three, a sharp change
@@ -209,7 +209,7 @@ def amount_words(amount_ml: float) -> str:
 
 def drops_a_second(delivered_ml: float) -> str:
     """How fast titrant may run in under the eyes of the camera, in words."""
-    return "two" if delivered_ml < _HALF_ML else "three"
+    return "two" if delivered_ml < LATE_ML else "three"
 
 
 def again_sentence(bracket_ml: tuple[float, float | None] | None) -> str:

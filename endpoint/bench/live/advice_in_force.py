@@ -72,7 +72,8 @@ class AdviceInForce:
         self._read_s: float | None = None
         self._said_s: float | None = None
         """Readings that are taken in, and that the last guidance knows of, by their times."""
-        self._closing = False
+        self._closing = self._tinged = False
+        """Whether the pump is to be paused, and whether an addition brought the first tinge."""
         self._slower: Guidance | None = None
         """What the last look said, if it asked for a slower pump."""
         self._stream = Stream()
@@ -111,7 +112,9 @@ class AdviceInForce:
             return
         moment = replace(moment, stream=self._stream)
         said = advise(result, moment)
-        if said.code == "enough" and final is not None:
+        # Past the end streams may show it where the pauses so far do not.
+        unsure = said.code in ("beyond", "over") and result.status != "located"
+        if final is not None and (said.code == "enough" or (unsure and not moment.pump)):
             said = advise(result, moment, final())
         if _slows(said, moment):
             # A single look may err: slower only where two in a row say so, at the faster of both.
@@ -182,7 +185,8 @@ class AdviceInForce:
         if moment.read_s != self._read_s:
             self._read(moment)
         if pace.rate_ml_min > 0.0:
-            self._closing |= last.code == "pour" and moment.turns
+            self._tinged |= last.code == "pour" and moment.turns
+            self._closing |= self._tinged
             if self._closing and last.code not in ("enough", "over"):
                 return waiting("close", moment.delivered_ml, last, None, pace)
             if last.title.startswith(PUMP_START):
@@ -197,8 +201,8 @@ class AdviceInForce:
 
     def _while_adding(self, last: Guidance, moment: Moment) -> Guidance:
         """What holds while titrant runs in that no reading tells of yet."""
-        self._closing |= last.code == "pour" and moment.turns
-        if self._closing:
+        self._tinged |= last.code == "pour" and moment.turns
+        if self._tinged:
             return waiting("close", moment.delivered_ml, last, None)
         if moment.running == "added" or (moment.running == "adding" and last.amount_ml is None):
             return waiting("type", moment.delivered_ml, last, None)
@@ -207,9 +211,9 @@ class AdviceInForce:
     def _read(self, moment: Moment) -> None:
         if self._last is not None and self._last.code in ("pour", "close"):
             floor_ml = moment.delivered_ml - _RUN_ON_ML
-            tinge_ml = moment.delivered_ml if self._closing else None
+            tinge_ml = moment.delivered_ml if self._tinged else None
             self._stream = Stream(floor_ml, tinge_ml)
-        self._closing = False
+        self._closing = self._tinged = False
         self._read_s = moment.read_s
 
 
