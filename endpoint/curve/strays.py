@@ -23,7 +23,9 @@ normal errors less than one in a million."""
 _PART = 0.05
 """Distance, as a part of the change, below which the fit itself deals with a stray. Assumed."""
 _PLATEAU, _FLAT = 4, 0.25
-"""Points next to the end that must be a plateau: they lie four times closer together."""
+"""Points next to the end that must be a plateau: they lie four times closer together, and hold less
+than a quarter of the change. Where an addition leaps into the change, the few points before it are
+the whole of the red plateau, and what follows is the rest of the change."""
 _FAR_PART, _FARTHEST = 0.15, 3.0
 """Distance of a stray at the end in whole changes: nearer, it is left to the fit; farther, the rest
 of the curve holds no change and the end may be it. Assumed."""
@@ -94,6 +96,7 @@ def _at_the_end(density: FloatArray) -> int:
         level = np.median(beside, axis=0)
         away = np.linalg.norm(density[:count] - level, axis=1)
         flat = float(np.linalg.norm(beside - level, axis=1).max()) < _FLAT * float(away.min())
+        flat = flat and float(np.linalg.norm(np.ptp(beside, axis=0))) < _FLAT * change
         if flat and _FAR_PART * change < away.min() and away.max() < _FARTHEST * change:
             return count
     return 0

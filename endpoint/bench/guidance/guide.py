@@ -51,8 +51,8 @@ _LEAST_BEYOND, _LEAST_BEYOND_ML = 3, 0.3
 """Points past the end that show the final colour, and how far they reach at least, mL: a fit needs
 three for a level and its drift, and 0.3 mL past the end some 97 % of the indicator are free."""
 _MOST_BEYOND_ML, _LEAPT_BEYOND_ML = 1.2, 0.4
-"""Volumes past the end, mL, from which more portions are of no use, the second where an addition has
-leapt over the change."""
+"""Volumes past the end, mL, from which more portions are of no use, the second where an addition
+has leapt over the change."""
 _UNBOUNDED = ("never-reached", "no-change", "too-few-points")
 """Reasons of a result that leave open whether the end is reached at all."""
 _SURE_ML, _FAR_BEYOND_ML = 0.05, 0.75
@@ -177,7 +177,10 @@ def guide(
     priors = inputs.priors or priors_for(inputs.indicator)
     history = gather(curve, inputs.indicator, now_s=now_s, habit=inputs.habit)
     if history is None:
-        return begun(0.0 if len(curve) == 0 else float(curve.volume_ml[-1]), pace)
+        delivered_ml = 0.0 if len(curve) == 0 else float(curve.volume_ml[-1])
+        if result is not None and _is_enough(result, delivered_ml, curve):
+            return said_of("enough", pace, delivered_ml)
+        return begun(delivered_ml, pace)
     left = predict(
         history,
         inputs.titrant_mol_l,
@@ -266,18 +269,24 @@ def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: 
         # Nothing that was seen bounds the end from above: more titrant is of use, whatever the
         # forecast says.
         return ""
-    end = result.equivalence
-    if result.status == "located" and end is not None:
-        past = curve.volume_ml[(curve.flags == 0) & (curve.volume_ml > end.value_ml)]
-        steps = np.unique(np.round(past / 0.03)).size
-        beyond_ml = delivered_ml - end.value_ml
-        sure = 0.5 * (end.high_ml - end.low_ml) < _SURE_ML and beyond_ml > _LEAST_BEYOND_ML
-        if steps >= _LEAST_BEYOND and (sure or beyond_ml > _FAR_BEYOND_ML):
-            return "enough"
+    if _is_enough(result, delivered_ml, curve):
+        return "enough"
     leapt = any(one.code == "one-addition" for one in result.reasons)
     most_ml = _LEAPT_BEYOND_ML if leapt else _MOST_BEYOND_ML
     high_ml = left.middle_ml if left.high_ml is None else left.high_ml
     return "over" if -high_ml > most_ml else ""
+
+
+def _is_enough(result: Result, delivered_ml: float, curve: Curve) -> bool:
+    """Whether a result no longer gains by more titrant."""
+    end = result.equivalence
+    if result.status != "located" or end is None:
+        return False
+    past = curve.volume_ml[(curve.flags == 0) & (curve.volume_ml > end.value_ml)]
+    steps = np.unique(np.round(past / 0.03)).size
+    beyond_ml = delivered_ml - end.value_ml
+    sure = 0.5 * (end.high_ml - end.low_ml) < _SURE_ML and beyond_ml > _LEAST_BEYOND_ML
+    return steps >= _LEAST_BEYOND and (sure or beyond_ml > _FAR_BEYOND_ML)
 
 
 def _until_s(

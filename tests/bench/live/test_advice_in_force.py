@@ -81,3 +81,30 @@ def test_enough_is_not_taken_back_by_what_runs_in_until_the_pump_stops(
         moment = Moment(30.0, delivered_ml, -0.8, pump=True, rate_ml_min=2.0)
         advice.think(RESULT, moment)
         assert advice.now(moment).code == code
+
+
+def test_a_pump_is_paused_at_the_first_tinge_until_the_liquid_was_looked_at(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def at(now_s: float, rate: float, paused_s: float | None, *, turns: bool = False) -> Moment:
+        return Moment(now_s, 3.0, -0.8, pump=True, rate_ml_min=rate, read_s=paused_s, turns=turns)
+
+    advice = AdviceInForce()
+    start = advice.now(at(5.0, 0.0, None))
+    assert (start.title, start.rate_ml_min) == ("Start the pump at 6 mL/min", 6.0)
+    say(monkeypatch, begun(3.0, Pace(True, 6.0)))
+    advice.think(RESULT, at(30.0, 6.0, None))
+    assert advice.now(at(30.1, 6.0, None)).code == "pour"
+    # A tinge holds until somebody acts, also if it is not seen any more.
+    assert advice.now(at(31.0, 6.0, None, turns=True)).title == "Pause the pump"
+    assert advice.now(at(32.0, 6.0, None)).title == "Pause the pump"
+    waits = [advice.now(at(t, 0.0, 32.5)).title for t in (32.6, 34.0, 36.0)]
+    assert waits == ["Wait 3 s", "Wait 2 s", "Wait 1 s"]
+    slow = replace(begun(3.0, Pace(True, 0.0)), code="drops", title="Start the pump at 1 mL/min")
+    say(monkeypatch, replace(slow, rate_ml_min=1.0))
+    advice.think(RESULT, at(36.1, 0.0, 32.5))
+    assert advice.now(at(36.2, 0.0, 32.5)).title == "Start the pump at 1 mL/min"
+    # As soon as it runs, nobody is asked to start it.
+    on = advice.now(at(38.0, 1.0, 32.5, turns=True))
+    assert (on.title, on.rate_ml_min) == ("Let the pump run", None)
+    assert on.spoken.startswith(on.title)
