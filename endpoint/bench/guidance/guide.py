@@ -274,7 +274,9 @@ def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: 
     leapt = any(one.code == "one-addition" for one in result.reasons)
     most_ml = _LEAPT_BEYOND_ML if leapt else _MOST_BEYOND_ML
     high_ml = left.middle_ml if left.high_ml is None else left.high_ml
-    return "over" if -high_ml > most_ml else ""
+    if -high_ml <= most_ml:
+        return ""
+    return "enough" if result.status == "located" else "over"
 
 
 def _is_enough(result: Result, delivered_ml: float, curve: Curve) -> bool:

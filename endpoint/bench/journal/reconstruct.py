@@ -51,6 +51,10 @@ _DROPS_ML, _STREAM_S, _LATE_S = 0.3, 2.0, 0.5
 """Up to so much is given in drops, mL; how long a stream takes at least, s; and the standard
 uncertainty of the time at which a volume of it had run in, s: people act 0.6 to 1.6 s after they
 are asked, and a tap by hand does not run evenly. Assumed."""
+_LEANS_ML = 0.5
+"""How far beyond a stream an end still leans on what the stream showed, mL: most of the change lies
+within half a millilitre. Lower, and an interval leaves out that people act late; higher, and many
+drops after a stream count for nothing."""
 _LARGEST_ML = 1000.0
 """Sum of readings beyond which one of them is wrong, mL: no titration takes so much."""
 
@@ -220,17 +224,19 @@ def as_streams(
         return None
     times_s, volumes_ml = [float(log.time_s[0])], [float(log.volume_ml[0])]
     sds_ml, read_sd_ml = [0.0], reading_sd_ml(log.volume_ml)
+    streamed_ml, stream_sd_ml = -np.inf, 0.0
     drops: list[int] = []
     for k in range(1, log.time_s.size):
         read_s, added_ml = float(log.time_s[k]), float(log.volume_ml[k]) - volumes_ml[-1]
         begin_s, end_s = _stream_of(sight.additions_s[k], done.said_s[k], read_s, added_ml)
         begin_s = max(begin_s, times_s[-1] + _TICK_S)
         end_s = max(end_s, begin_s + _POURED_S)
-        late_ml = 0.0
         if added_ml > _DROPS_ML and end_s - begin_s > _STREAM_S:
             late_ml = _LATE_S * added_ml / (end_s - begin_s)
+            streamed_ml, stream_sd_ml = float(log.volume_ml[k]), late_ml
         else:
             drops.append(k)
+            late_ml = stream_sd_ml if log.volume_ml[k] < streamed_ml + _LEANS_ML else 0.0
         times_s += [begin_s, end_s]
         volumes_ml += [volumes_ml[-1], float(log.volume_ml[k])]
         sds_ml += 2 * [float(np.hypot(read_sd_ml, late_ml))]

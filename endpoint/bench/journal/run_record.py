@@ -52,6 +52,9 @@ _NOT_OF_THE_BENCH = ("log", "per_still", "rate_ml_min", "start_s")
 _SHIFTS = ("clock offset", "delay")
 _MOST_FILE = 1_000_000
 """Bytes of a certificate or result that may be copied next to the record. Assumed."""
+_READ_ML = 0.02
+"""Standard uncertainty of a volume, mL, beyond which it was not read: a limit of 0.02 mL is that of
+a reading by eye."""
 _CERTAIN_ML = 0.05
 """Half width of an interval, mL, from which on nobody asks what streams show: a drop."""
 COLOURS, VOLUMES, RECORD = "colours.csv", "volumes.csv", "record.toml"
@@ -283,9 +286,19 @@ def counted(events: Sequence[Kept]) -> Counted:
     result = _result(head, samples, pauses)
     if _half_ml(result) > _CERTAIN_ML and (streams := as_streams(colours, done)) is not None:
         found = _result(head, *streams)
-        if _half_ml(found) < 0.5 * _half_ml(result):
+        half_ml = _half_ml(result)
+        if _half_ml(found) < 0.5 * half_ml and (half_ml == math.inf or _leans(found)):
             return Counted(*streams, found)
     return Counted(samples, pauses, result)
+
+
+def _leans(found: Result) -> bool:
+    """Whether an end lies where its volume is known from a stream, less well than from a reading.
+
+    Beyond, the drops show it, whose readings err one by one: that is counted in the pauses only.
+    """
+    end, seen = found.equivalence, found.seen_volume
+    return end is not None and seen is not None and seen.sigma_at(end.value_ml) > _READ_ML
 
 
 def _half_ml(result: Result) -> float:
