@@ -222,7 +222,7 @@ def _other_start(
         and diluted.gain > _CLEAR
         and abs(diluted.later_s) > 2 * _bend_sd_s(diluted)
     ):
-        return _by_dilution(delivery, diluted)
+        return _by_dilution(trace, delivery, diluted)
     plume = first_plume(trace, delivery)
     if plume is None or plume.fits:
         return ()
@@ -240,20 +240,24 @@ def _bend_sd_s(found: DilutionStart) -> float:
     return float(np.hypot(found.sd_s, _BEND_SD_S))
 
 
-def _by_dilution(delivery: Delivery, found: DilutionStart) -> tuple[Alignment, ...]:
-    """Starts around the one that the dilution tells; each is as probable as a normal one is."""
-    sd_s = _bend_sd_s(found)
-    words = {"offset": f"{found.later_s:+.0f}"}
+def _by_dilution(
+    trace: ColourTrace, delivery: Delivery, found: DilutionStart
+) -> tuple[Alignment, ...]:
+    """Starts around the one that the dilution tells, and a plume near it."""
+    moved = replace(delivery, time_s=delivery.time_s + found.later_s)
+    start = pump_start(trace, moved, _bend_sd_s(found))
+    words = {"offset": f"{found.later_s + start.later_s:+.0f}"}
     ways = []
     for z in sorted(_AROUND, key=abs):
-        later_s = found.later_s + z * sd_s
+        later_s = found.later_s + start.later_s + z * start.sd_s
         moved = replace(delivery, time_s=delivery.time_s + later_s)
         said = remark("clock-found", words)
         ways.append(Alignment(moved, 0.5 * z * z, later_s, moved.time_s, remark=said))
     # A balance or an exposure that drifts looks like dilution (a rendered film of another maker: a
-    # gain of 9 for a start that was right), so the log is never less likely than the likeliest.
+    # gain of 9 for a start that was right), so by it the log is never less likely than the
+    # likeliest; only a plume that begins there too makes it so.
     apart = float(np.log(_PUMP_APART / (1.0 - _PUMP_APART)))
-    told = min(found.gain + apart, 0.0)
+    told = min(found.gain + apart, 0.0) + start.gain
     ways.append(Alignment(delivery, told, 0.0, delivery.time_s))
     return tuple(ways)
 

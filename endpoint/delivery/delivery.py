@@ -99,6 +99,12 @@ class Delivery:
         return self.mode == "steps" or self.pauses_s.size > 0
 
     @property
+    def begin_s(self) -> float:
+        """When a continuous delivery begins to run; infinite where it never does."""
+        rises = np.flatnonzero(np.diff(self.volume_ml) > 0.0)
+        return float(self.time_s[rises[0]]) if rises.size else float(np.inf)
+
+    @property
     def is_even(self) -> bool:
         """Whether it runs at one rate from begin to end, so that later is only elsewhere."""
         rises = np.flatnonzero(np.diff(self.volume_ml) > 0.0)

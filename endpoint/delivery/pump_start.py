@@ -35,9 +35,10 @@ _SPREADS_S = (0.3, 0.7, 1.5)
 """Times in which a plume grows to its size that are tried, s: stirred flasks spread it so."""
 _LEAST_SD_S = 0.25
 """Least uncertainty of a start that is seen, s: half a second from the tip into view."""
-_WINDOW_S, _REACH_S, _STEP_S, _ROUGH_S = 8.0, 5.0, 0.1, 0.5
-"""What is looked at before and after the start in the log; the starts that are tried around it, in
-steps, and the steps elsewhere; s. A log that is farther off is asked by `first_plume`."""
+_REACH_S, _REACH_SDS, _BEYOND_S, _STEP_S, _ROUGH_S = 5.0, 2.5, 3.0, 0.1, 0.5
+"""How far around the start in the log others are tried, s and standard uncertainties of it,
+whichever is more; what is looked at beyond them; steps there, and elsewhere; s. A log that is
+farther off is asked by `first_plume`."""
 _LEAST_FRAMES, _LEAST_ELSEWHERE, _MOST_ELSEWHERE = 20, 2, 12
 """Frames of a window, and windows in which no pump begins; more of them tell hardly more."""
 _BY_CHANCE = 2.0
@@ -52,6 +53,8 @@ class PumpStart:
     later_s: float
     sd_s: float
     """Standard uncertainty; that of the log where the recording shows nothing."""
+    gain: float
+    """How much likelier the recording is than one without a plume there, natural logarithm."""
 
 
 def pump_start(trace: ColourTrace, delivery: Delivery, said_sd_s: float) -> PumpStart:
@@ -66,32 +69,35 @@ def pump_start(trace: ColourTrace, delivery: Delivery, said_sd_s: float) -> Pump
     said_sd_s:
         Standard uncertainty of the start that the log has, s, > 0.
     """
-    as_said = PumpStart(0.0, said_sd_s)
-    rises = np.flatnonzero(np.diff(delivery.volume_ml) > 0.0)
-    red_s = red_until_s(trace)
-    if rises.size == 0 or red_s is None:
+    as_said = PumpStart(0.0, said_sd_s, 0.0)
+    said_s, red_s = delivery.begin_s, red_until_s(trace)
+    if red_s is None or not np.isfinite(said_s):
         return as_said
-    said_s = float(delivery.time_s[rises[0]])
     usable = trace.usable & np.isfinite(trace.spread) & (trace.spread > 0.0)
     time_s, uneven = trace.time_s[usable], np.log(trace.spread[usable])
-    later_s = np.arange(-_REACH_S, _REACH_S + 0.5 * _STEP_S, _STEP_S)
+    reach_s = max(_REACH_S, _REACH_SDS * said_sd_s)
+    window_s = reach_s + _BEYOND_S
+    later_s = np.arange(-reach_s, reach_s + 0.5 * _STEP_S, _STEP_S)
+    rough_s = np.arange(-reach_s, reach_s + 0.5 * _ROUGH_S, _ROUGH_S)
     seen = _gains(time_s, uneven, said_s, later_s)
     # Where the pump runs already, nothing begins: what is gained there is gained by chance.
-    first_s, last_s = said_s + 2.0 * _WINDOW_S, red_s - _WINDOW_S
-    count = int(np.clip((last_s - first_s) // _WINDOW_S + 1, 0, _MOST_ELSEWHERE))
-    rough_s = np.arange(-_REACH_S, _REACH_S + 0.5 * _ROUGH_S, _ROUGH_S)
+    first_s, last_s = said_s + 2.0 * window_s, red_s - window_s
+    count = int(np.clip((last_s - first_s) // window_s + 1, 0, _MOST_ELSEWHERE))
     others = [_gains(time_s, uneven, at, rough_s) for at in np.linspace(first_s, last_s, count)]
     chance = [float(gain.max()) for gain in others if gain is not None]
     if seen is None or len(chance) < _LEAST_ELSEWHERE:
         return as_said
+    gained = seen / max(1.0, max(chance) / _BY_CHANCE) - _BY_CHANCE
+    if gained.max() <= 0.0:
+        return as_said
+    before = np.exp(-0.5 * (later_s / said_sd_s) ** 2)
     # The plume is seen, or it is not and says nothing.
-    believed = np.logaddexp(0.0, seen / max(1.0, max(chance) / _BY_CHANCE) - _BY_CHANCE)
-    weight = believed - 0.5 * (later_s / said_sd_s) ** 2
-    weight = np.exp(weight - weight.max())
-    weight /= weight.sum()
+    weight = np.logaddexp(0.0, gained) + np.log(before / before.sum())
+    gain = float(np.logaddexp.reduce(weight))
+    weight = np.exp(weight - gain)
     mean_s = float(weight @ later_s)
     sd_s = float(np.sqrt(weight @ (later_s - mean_s) ** 2))
-    return PumpStart(mean_s, float(np.hypot(sd_s, min(_LEAST_SD_S, said_sd_s))))
+    return PumpStart(mean_s, float(np.hypot(sd_s, min(_LEAST_SD_S, said_sd_s))), gain)
 
 
 def _gains(
@@ -101,7 +107,7 @@ def _gains(
 
     Compared with a course that only drifts; None where few frames are there.
     """
-    near = np.abs(time_s - middle_s) < _WINDOW_S
+    near = np.abs(time_s - middle_s) < float(later_s[-1]) + _BEYOND_S
     if near.sum() < _LEAST_FRAMES:
         return None
     time, values = time_s[near] - middle_s, uneven[near]
