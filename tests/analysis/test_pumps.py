@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from endpoint.analysis.inputs import DEFAULT_LAG_S
 from endpoint.analysis.result import Result
 from endpoint.colour.density import ColourSample
 from endpoint.problems import Flag
@@ -77,3 +78,35 @@ def found(folder: Path, pumped: Pumped, lag_s: float, late_s: float, seed: int) 
         encoding="utf-8",
     )
     return result_of_colours(record, vessel(pumped, lag_s, seed))
+
+
+def distance_ml(result: Result) -> float:
+    """Number minus truth; the interval must hold the truth."""
+    number = result.equivalence
+    assert number is not None
+    assert number.low_ml < END_ML < number.high_ml
+    return number.value_ml - END_ML
+
+
+@pytest.mark.parametrize("late_s", [-1.2, 0.8])
+@pytest.mark.parametrize("lag_s", [0.96, 2.35])
+def test_of_an_even_pump_only_the_lag_stays_unknown(
+    tmp_path: Path, lag_s: float, late_s: float
+) -> None:
+    """The start comes from the plume; a second of it would be 0.1 mL."""
+    result = found(tmp_path, EVEN, lag_s, late_s, seed=101)
+    by_lag_ml = RATE_ML_S * (lag_s - DEFAULT_LAG_S[0])
+    assert distance_ml(result) == pytest.approx(by_lag_ml, abs=0.05)
+    assert "lag-unknown" in [remark.code for remark in result.verdict.remarks]
+
+
+@pytest.mark.parametrize("pumped", [STOPS, SLOWS], ids=["stops", "slows"])
+@pytest.mark.parametrize(("lag_s", "late_s"), [(0.96, -0.8), (2.35, 0.8)])
+def test_a_pump_that_stops_or_slows_down_near_the_end_needs_no_lag(
+    tmp_path: Path, pumped: Pumped, lag_s: float, late_s: float
+) -> None:
+    """Lag and clock one standard deviation from what is usual, both to the same side."""
+    result = found(tmp_path, pumped, lag_s, late_s, seed=101)
+    assert abs(distance_ml(result)) < 0.05
+    assert result.equivalence is not None
+    assert result.equivalence.high_ml - result.equivalence.low_ml < 0.12
