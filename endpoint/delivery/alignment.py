@@ -145,8 +145,9 @@ def align(
         if delivery.mode != "continuous":
             return ()
         said_sd_s = float(np.hypot(clock_sd_s, STATED_SD_S if stated else LOGGED_SD_S))
-        other = _other_start(trace, delivery, stated, flask_ml)
-        return other or _near_start(delivery, pump_start(trace, delivery, said_sd_s))
+        near = pump_start(trace, delivery, said_sd_s)
+        other = _other_start(trace, delivery, near, stated, flask_ml)
+        return other or _near_start(delivery, near)
     activity = activity_of(trace)
     if activity is None:
         return ()
@@ -209,7 +210,11 @@ def _near_start(delivery: Delivery, start: PumpStart) -> tuple[Alignment, ...]:
 
 
 def _other_start(
-    trace: ColourTrace, delivery: Delivery, stated: bool, flask_ml: float | None
+    trace: ColourTrace,
+    delivery: Delivery,
+    near: PumpStart,
+    stated: bool,
+    flask_ml: float | None,
 ) -> tuple[Alignment, ...]:
     """A pump as first plume or dilution have it, where that is quite another time than the log's.
 
@@ -222,7 +227,7 @@ def _other_start(
         and diluted.gain > _CLEAR
         and abs(diluted.later_s) > 2 * _bend_sd_s(diluted)
     ):
-        return _by_dilution(trace, delivery, diluted)
+        return _by_dilution(trace, delivery, near, diluted)
     plume = first_plume(trace, delivery)
     if plume is None or plume.fits:
         return ()
@@ -241,7 +246,7 @@ def _bend_sd_s(found: DilutionStart) -> float:
 
 
 def _by_dilution(
-    trace: ColourTrace, delivery: Delivery, found: DilutionStart
+    trace: ColourTrace, delivery: Delivery, near: PumpStart, found: DilutionStart
 ) -> tuple[Alignment, ...]:
     """Starts around the one that the dilution tells, and a plume near it."""
     moved = replace(delivery, time_s=delivery.time_s + found.later_s)
@@ -255,10 +260,11 @@ def _by_dilution(
         ways.append(Alignment(moved, 0.5 * z * z, later_s, moved.time_s, remark=said))
     # A balance or an exposure that drifts looks like dilution (a rendered film of another maker: a
     # gain of 9 for a start that was right), so by it the log is never less likely than the
-    # likeliest; only a plume that begins there too makes it so.
+    # likeliest; only a plume that begins there, and none near the log, makes it so.
     apart = float(np.log(_PUMP_APART / (1.0 - _PUMP_APART)))
-    told = min(found.gain + apart, 0.0) + start.gain
-    ways.append(Alignment(delivery, told, 0.0, delivery.time_s))
+    told = min(found.gain + apart, 0.0) + start.gain - near.gain
+    moved = replace(delivery, time_s=delivery.time_s + near.later_s)
+    ways.append(Alignment(moved, told, near.later_s, moved.time_s))
     return tuple(ways)
 
 
