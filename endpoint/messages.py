@@ -161,7 +161,9 @@ REMARKS: dict[str, tuple[str, str]] = {
     ),
     "lag-unknown": (
         "No mixing time was given; an assumed one is used, which widens the interval.",
-        "Give mixing_lag_s in the record, or wait a few seconds after each addition near the end.",
+        "Give mixing_lag_s in the record, or wait a few seconds after each addition near the end; "
+        "stop a pump for 20 s as the colour turns, or run it at a fifth from 1 mL before, and log "
+        "it.",
     ),
     "reference-bright": (
         "The white reference is overexposed in part of the recording.",

@@ -54,6 +54,8 @@ _LEAST_BURSTS = 0.85
 """Part of the bursts wanted that key pictures must allow."""
 _HOLD_LOOK_S = 3.0
 """Time between two bursts while nothing is delivered, s."""
+_START_LOOK_S = 4.0
+"""What is read before and after the start of a pump, s: its first plume is looked for there."""
 _LOW, _HIGH = 0.1, 0.9
 """Signal up to which the change has not begun, and from which it is over."""
 _LEAST_CHANGE = 0.08
@@ -201,6 +203,9 @@ def sweep_spans(search: _Search) -> Spans | None:
         return None
     after = after_the_end(delivery, first_s, last_s)
     ends = [] if after is None else [after, (last_s - (after[1] - after[0]), last_s)]
+    begin_s = delivery.begin_s
+    if first_s < begin_s < dense[0]:
+        ends.append((max(begin_s - _START_LOOK_S, first_s), begin_s + _START_LOOK_S))
     return Spans.of([dense, (first_s, first_s), (last_s, last_s), *ends, *bursts])
 
 

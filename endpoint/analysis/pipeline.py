@@ -30,6 +30,7 @@ from endpoint.delivery.alignment import Alignment, align
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
+from endpoint.delivery.pump_start import STATED_SD_S
 from endpoint.equivalence.fit import Transition
 from endpoint.messages import reason, remark
 from endpoint.problems import Flag, NoEndpoint, UnseenVolume
@@ -38,13 +39,6 @@ from endpoint.recording.frame import PictureSource
 from endpoint.recording.photometer import PhotometerTable
 from endpoint.scene.region import Region
 from endpoint.verdict.verdict import Verdict, refuse, volume_unseen
-
-_START_SD_S = 0.5
-"""Standard uncertainty of the start of a pump against its recording, s: somebody writes down the
-second, which is an even distribution over 1 s (0.29 s), and is late or early by 0.2 s, as people
-are with a stopwatch; the pump takes up its slack and the first drop has to form (0.35 s). Assumed.
-Lower, and a start that was read off carelessly is believed too much; higher, and the interval says
-little."""
 
 
 def analyse(
@@ -171,17 +165,28 @@ def _of_trace(
     alignments: tuple[Alignment, ...] = ()
     if job.clock is not None and (seen is None or seen is job.logged):
         stated = job.clock.basis == "stated"
-        alignments = align(colour, job.delivery, stated=stated, flask_ml=job.flask_ml)
+        alignments = align(
+            colour,
+            job.delivery,
+            stated=stated,
+            flask_ml=job.flask_ml,
+            clock_sd_s=job.clock_uncertainty_s,
+        )
     if not alignments:
         doubt = _doubt_of_end(colour, job.delivery)
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
         return _with_first_reading(
-            with_hardness(_of_delivery(colour, job, job.delivery, seen, doubt)), job.delivery
+            with_hardness(
+                _of_delivery(colour, _with_times(job, job.delivery), job.delivery, seen, doubt)
+            ),
+            job.delivery,
         )
 
     def result_of(alignment: Alignment, near: Transition | None) -> Result:
         delivery = alignment.delivery
-        return _of_delivery(colour, job, delivery, seen, _doubt_of_end(colour, delivery), near)
+        doubt = _doubt_of_end(colour, delivery)
+        known = _with_times(job, delivery, alignment.sd_s)
+        return _of_delivery(colour, known, delivery, seen, doubt, near)
 
     return _with_first_reading(
         with_hardness(result_of_several(alignments, result_of)), job.delivery
@@ -197,6 +202,18 @@ def _with_first_reading(result: Result, delivery: Delivery) -> Result:
     return replace(result, verdict=replace(result.verdict, remarks=remarks))
 
 
+def _with_times(
+    job: AnalysisInputs, delivery: Delivery, sd_s: float | None = None
+) -> AnalysisInputs:
+    """Job with the standard uncertainty of the time of all additions, s, where it is known."""
+    if sd_s is None:
+        if delivery.mode != "continuous" or delivery.is_held or job.clock is None:
+            return job
+        # The film was not asked when the pump was started.
+        sd_s = math.hypot(job.clock_uncertainty_s, STATED_SD_S)
+    return replace(job, clock_uncertainty_s=sd_s)
+
+
 def _of_delivery(
     colour: ColourTrace,
     job: AnalysisInputs,
@@ -206,10 +223,6 @@ def _of_delivery(
     near: Transition | None = None,
 ) -> Result:
     """Result of colours, without its hardness, if this was delivered."""
-    if delivery.mode == "continuous" and not delivery.is_held and job.clock is not None:
-        # Nothing in the picture tells when a pump that runs on was started.
-        apart_s = math.hypot(job.clock_uncertainty_s, _START_SD_S)
-        job = replace(job, clock_uncertainty_s=apart_s)
     curve = from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
     creep = creep_of(colour, delivery, curve, job.priors.lag_s[0])
     leap = leaps(colour.time_s, colour.density, colour.usable)

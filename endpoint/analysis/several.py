@@ -60,12 +60,12 @@ def result_of_several(
     """
     results = [result_of(alignments[0], None)]
     first = results[0].fit
-    held = any(alignment.delivery.is_held for alignment in alignments)
-    # A pump that began at another time makes no other curve, only the same one elsewhere.
-    near = first if held else None
+    # An even pump that began at another time makes no other curve, only the same one elsewhere.
+    differ = not all(alignment.delivery.is_even for alignment in alignments)
+    near = first if differ else None
     results += [result_of(alignment, near) for alignment in alignments[1:_MOST]]
     costs = np.array([alignment.cost for alignment in alignments[:_MOST]])
-    if held:
+    if differ:
         costs = costs + _raggedness(results)
     weights = np.exp(np.min(costs) - costs)
     weights /= weights.sum()

@@ -71,15 +71,22 @@ class Viewing:
         if part is None or job.clock is None:
             return part
         stated = job.clock.basis == "stated"
-        ways = align(trace(part), job.delivery, stated=stated, flask_ml=job.flask_ml)
+        ways = align(
+            trace(part),
+            job.delivery,
+            stated=stated,
+            flask_ml=job.flask_ml,
+            clock_sd_s=job.clock_uncertainty_s,
+        )
         if not ways:
             # The parts that a log of another clock points to are too little to align.
             outside = doubt_of_clock(
                 job.delivery, job.clock, self.source.info.duration_s or math.inf
             )
             return part if outside.sentence is None else None
+        pump = all(way.sd_s is not None for way in ways)
         as_written = len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S
-        return part if as_written else None
+        return part if pump or as_written else None
 
     def shown_in(self, result: Result, samples: list[ColourSample], first: Any) -> Result:
         """Result with where it was seen and what it looked like; `first` is the first picture."""

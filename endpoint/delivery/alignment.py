@@ -25,6 +25,7 @@ from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.delivery.dilution_start import DilutionStart, dilution_start
 from endpoint.delivery.first_plume import first_plume
+from endpoint.delivery.pump_start import LOGGED_SD_S, STATED_SD_S, PumpStart, pump_start
 from endpoint.delivery.row_path import Costs, Path, Rows, cheapest_path, costs_of
 from endpoint.messages import Sentence, remark
 
@@ -72,7 +73,8 @@ _CLEAR = 5.0
 _BEND_SD_S = 5.0
 """Standard deviation of a start by the dilution as lamps and cameras wander, s (the same films).
 What is found within two of it is no other clock."""
-_AROUND_BEND = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
+_AROUND = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
+"""Places of a normal distribution that stand for all of it, in standard deviations."""
 _UNEVEN = 0.35
 """Spread of the rates between rows, as a part of their mean, from which a log in straight lines was
 written by hand, not by a pump; a pump that is slowed down once has few rows."""
@@ -94,6 +96,9 @@ class Alignment:
     """Whether titrant runs in after the last row, which nobody wrote down."""
     remark: Sentence | None = None
     """What has to be said of it."""
+    sd_s: float | None = None
+    """Standard uncertainty of the time of all additions together, s; None where the recording was
+    not asked for it."""
 
 
 def can_be_aligned(delivery: Delivery) -> bool:
@@ -115,6 +120,7 @@ def align(
     *,
     stated: bool = False,
     flask_ml: float | None = None,
+    clock_sd_s: float = 0.0,
 ) -> tuple[Alignment, ...]:
     """Alignments of a log with a recording, the most probable one first.
 
@@ -128,14 +134,20 @@ def align(
         Whether it was: then other clocks are not thought of.
     flask_ml:
         Volume in the flask before the first addition: by it the dilution tells when a pump began.
+    clock_sd_s:
+        Standard uncertainty of the clock of the log that was stated, s.
 
     Returns
     -------
     Empty where there is too little to align.
     """
     if not can_be_aligned(delivery):
-        pump = delivery.mode == "continuous"
-        return _starts(trace, delivery, stated, flask_ml) if pump else ()
+        if delivery.mode != "continuous":
+            return ()
+        said_sd_s = float(np.hypot(clock_sd_s, STATED_SD_S if stated else LOGGED_SD_S))
+        near = pump_start(trace, delivery, said_sd_s)
+        other = _other_start(trace, delivery, near, stated, flask_ml)
+        return other or _near_start(delivery, near)
     activity = activity_of(trace)
     if activity is None:
         return ()
@@ -183,10 +195,28 @@ def _running(activity: Activity, delivery: Delivery) -> list[Alignment]:
     return found
 
 
-def _starts(
-    trace: ColourTrace, delivery: Delivery, stated: bool, flask_ml: float | None
+def _near_start(delivery: Delivery, start: PumpStart) -> tuple[Alignment, ...]:
+    """A pump whose log is right but for a second or so."""
+    # At an even rate later is only elsewhere, and a fit takes that up with the lag. Where the rate
+    # changes each start makes another curve.
+    places = (0.0,) if delivery.is_even else sorted(_AROUND, key=abs)
+    ways = []
+    for z in places:
+        later_s = start.later_s + z * start.sd_s
+        moved = replace(delivery, time_s=delivery.time_s + later_s)
+        sd_s = start.sd_s if len(places) == 1 else 0.0
+        ways.append(Alignment(moved, 0.5 * z * z, later_s, moved.time_s, sd_s=sd_s))
+    return tuple(ways)
+
+
+def _other_start(
+    trace: ColourTrace,
+    delivery: Delivery,
+    near: PumpStart,
+    stated: bool,
+    flask_ml: float | None,
 ) -> tuple[Alignment, ...]:
-    """A pump as its log has it, and as first plume or dilution have it where that is another time.
+    """A pump as first plume or dilution have it, where that is quite another time than the log's.
 
     What is read off beside the film (a stopwatch, the clock of the pump) is written down as the
     start too, so a stated one is asked as well.
@@ -197,10 +227,10 @@ def _starts(
         and diluted.gain > _CLEAR
         and abs(diluted.later_s) > 2 * _bend_sd_s(diluted)
     ):
-        return _by_dilution(delivery, diluted)
+        return _by_dilution(trace, delivery, near, diluted)
     plume = first_plume(trace, delivery)
     if plume is None or plume.fits:
-        return (Alignment(delivery, 0.0, 0.0, delivery.time_s),)
+        return ()
     words = {"seen": f"{plume.seen_s:.0f}", "told": f"{plume.told_s:.0f}"}
     told = Alignment(delivery, 0.0, 0.0, delivery.time_s, remark=remark("plume-elsewhere", words))
     if stated:
@@ -215,21 +245,26 @@ def _bend_sd_s(found: DilutionStart) -> float:
     return float(np.hypot(found.sd_s, _BEND_SD_S))
 
 
-def _by_dilution(delivery: Delivery, found: DilutionStart) -> tuple[Alignment, ...]:
-    """Starts around the one that the dilution tells; each is as probable as a normal one is."""
-    sd_s = _bend_sd_s(found)
-    words = {"offset": f"{found.later_s:+.0f}"}
+def _by_dilution(
+    trace: ColourTrace, delivery: Delivery, near: PumpStart, found: DilutionStart
+) -> tuple[Alignment, ...]:
+    """Starts around the one that the dilution tells, and a plume near it."""
+    moved = replace(delivery, time_s=delivery.time_s + found.later_s)
+    start = pump_start(trace, moved, _bend_sd_s(found))
+    words = {"offset": f"{found.later_s + start.later_s:+.0f}"}
     ways = []
-    for z in sorted(_AROUND_BEND, key=abs):
-        later_s = found.later_s + z * sd_s
+    for z in sorted(_AROUND, key=abs):
+        later_s = found.later_s + start.later_s + z * start.sd_s
         moved = replace(delivery, time_s=delivery.time_s + later_s)
         said = remark("clock-found", words)
         ways.append(Alignment(moved, 0.5 * z * z, later_s, moved.time_s, remark=said))
     # A balance or an exposure that drifts looks like dilution (a rendered film of another maker: a
-    # gain of 9 for a start that was right), so the log is never less likely than the likeliest.
+    # gain of 9 for a start that was right), so by it the log is never less likely than the
+    # likeliest; only a plume that begins there, and none near the log, makes it so.
     apart = float(np.log(_PUMP_APART / (1.0 - _PUMP_APART)))
-    told = min(found.gain + apart, 0.0)
-    ways.append(Alignment(delivery, told, 0.0, delivery.time_s))
+    told = min(found.gain + apart, 0.0) + start.gain - near.gain
+    moved = replace(delivery, time_s=delivery.time_s + near.later_s)
+    ways.append(Alignment(moved, told, near.later_s, moved.time_s))
     return tuple(ways)
 
 

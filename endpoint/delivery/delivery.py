@@ -26,6 +26,9 @@ read no better; volumes finer than a hundredth were not read by eye."""
 _LOOK_S, _LOOK_FRAMES = 4.0, 60
 _MARKED_S = 0.5
 """How long before an addition frames must be marked at least, s, for its beginning to be known."""
+_EVEN_ML = 0.05
+"""Departure of a log from a straight line, mL, that its rounding makes: a drop. A pump that stops
+for a second departs by more."""
 
 
 def look_s(time_s: FloatArray) -> float:
@@ -96,6 +99,23 @@ class Delivery:
     def is_held(self) -> bool:
         """Whether volumes are held for a while, so that the liquid can mix."""
         return self.mode == "steps" or self.pauses_s.size > 0
+
+    @property
+    def begin_s(self) -> float:
+        """When a continuous delivery begins to run; infinite where it never does."""
+        rises = np.flatnonzero(np.diff(self.volume_ml) > 0.0)
+        return float(self.time_s[rises[0]]) if rises.size else float(np.inf)
+
+    @property
+    def is_even(self) -> bool:
+        """Whether it runs at one rate from begin to end, so that later is only elsewhere."""
+        rises = np.flatnonzero(np.diff(self.volume_ml) > 0.0)
+        if self.mode != "continuous" or rises.size == 0:
+            return False
+        part = slice(int(rises[0]), int(rises[-1]) + 2)
+        time_s, volume_ml = self.time_s[part], self.volume_ml[part]
+        line = np.interp(time_s, time_s[[0, -1]], volume_ml[[0, -1]])
+        return bool(np.max(np.abs(volume_ml - line)) <= _EVEN_ML)
 
     def additions_outside(self, last_s: float) -> int:
         """How many additions in steps lie before the recording begins or after `last_s`."""

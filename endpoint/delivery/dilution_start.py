@@ -67,10 +67,12 @@ def dilution_start(trace: ColourTrace, delivery: Delivery, flask_ml: float) -> D
     """
     rises = np.flatnonzero(np.diff(delivery.volume_ml) > 0.0)
     time_s, density, _ = seconds_of(trace)
-    red = _red(time_s, density)
-    if red is None or rises.size == 0:
+    middle_s = _middle_s(time_s, density)
+    if middle_s is None or rises.size == 0:
         return None
-    middle_s, kept = red
+    kept = time_s < time_s[0] + _RED_PART * (middle_s - time_s[0])
+    if kept.sum() < _LEAST_SECONDS:
+        return None
     time_s, density = time_s[kept], density[kept]
     told_s = float(delivery.time_s[rises[0]])
     first_s, last_s = float(time_s[0]), float(time_s[-1])
@@ -87,19 +89,22 @@ def dilution_start(trace: ColourTrace, delivery: Delivery, flask_ml: float) -> D
     return DilutionStart(mean_s, max(sd_s, 0.5 * step_s), gain)
 
 
-def _red(time_s: FloatArray, density: FloatArray) -> tuple[float, NDArray[np.bool_]] | None:
-    """Middle of the change, s, and the seconds well before it; None without a change."""
+def red_until_s(trace: ColourTrace) -> float | None:
+    """Time up to which only dilution is seen, s; None without a change."""
+    time_s, density, _ = seconds_of(trace)
+    middle_s = _middle_s(time_s, density)
+    return None if middle_s is None else float(time_s[0] + _RED_PART * (middle_s - time_s[0]))
+
+
+def _middle_s(time_s: FloatArray, density: FloatArray) -> float | None:
+    """Middle of the change, s; None without one."""
     if time_s.size < _LEAST_SECONDS:
         return None
     start, end = np.median(density[:5], axis=0), np.median(density[-5:], axis=0)
     size = float((end - start) @ (end - start))
     blue = (density - start) @ (end - start) > 0.5 * size
     lasting = np.flatnonzero(blue & np.r_[blue[1:], True])
-    if size <= 0.0 or lasting.size == 0:
-        return None
-    middle_s = float(time_s[lasting[0]])
-    kept = time_s < time_s[0] + _RED_PART * (middle_s - time_s[0])
-    return None if kept.sum() < _LEAST_SECONDS else (middle_s, kept)
+    return None if size <= 0.0 or lasting.size == 0 else float(time_s[lasting[0]])
 
 
 def _costs(

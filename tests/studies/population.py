@@ -2,6 +2,7 @@
 
     python -m tests.studies.population --count 60 --first 1
     python -m tests.studies.population --count 30 --level film
+    python -m tests.studies.population --count 300 --delivery pump
     python -m tests.studies.population --seed 17
 
 Everything is drawn at once from one seed (`tests.population`), and every draw is graded by a rule
@@ -17,7 +18,7 @@ import datetime
 import re
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
@@ -25,7 +26,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.places import ROOT
-from tests.population.draws import FIRST_HELD_BACK_SEED
+from tests.population.draws import FIRST_HELD_BACK_SEED, draw
 from tests.population.grading import GRADES
 from tests.population.judging import Outcome, judged
 from tests.population.telling import told
@@ -46,7 +47,7 @@ def outcome_of(seed: int, level: str) -> Outcome:
         return judged(seed, Path(folder))
 
 
-def outcomes_of(seeds: range, level: str, jobs: int) -> Iterator[Outcome]:
+def outcomes_of(seeds: Sequence[int], level: str, jobs: int) -> Iterator[Outcome]:
     """Outcomes in the order of their seeds."""
     if jobs <= 1:
         yield from (outcome_of(seed, level) for seed in seeds)
@@ -212,6 +213,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=60)
     parser.add_argument("--first", type=int, default=1, help="first seed; 5000 up: held back")
     parser.add_argument("--level", choices=("colour", "film", "both"), default="colour")
+    parser.add_argument("--delivery", choices=("drops", "tap", "pump"), help="only such draws")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--seed", type=int, help="tell one draw in words, and what came of it")
     parser.add_argument("--keep", type=Path, help="with --seed: folder for its record and film")
@@ -224,8 +226,10 @@ def main() -> None:
         print(told(options.seed, options.level, options.keep))
         print(line(outcome_of(options.seed, options.level)))
         return
-    seeds = range(options.first, options.first + options.count)
+    seeds: Sequence[int] = range(options.first, options.first + options.count)
     held_back = seeds[-1] >= FIRST_HELD_BACK_SEED
+    if options.delivery is not None:
+        seeds = [seed for seed in seeds if draw(seed).delivery == options.delivery]
     outcomes = []
     for outcome in outcomes_of(seeds, options.level, options.jobs):
         outcomes.append(outcome)
@@ -235,6 +239,7 @@ def main() -> None:
     print(text)
     if options.write:
         more = "" if options.level == "colour" else f" --level {options.level}"
+        more += "" if options.delivery is None else f" --delivery {options.delivery}"
         command = f"python -m tests.studies.population --count {options.count}"
         _write(text, f"{command} --first {options.first}{more}", options.level, held_back)
 
