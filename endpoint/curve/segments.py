@@ -85,11 +85,13 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     seen = undiluted[before] if float(place[before].max(initial=0.0)) < _LARGEST_ALONG else aside
     room = away_ml[before] - _FAR_ML >= _ROOM_ML
     sizes = (_LEAST_PART * size, np.inf)
-    kept[: _last_step(away_ml[before], seen, room, sizes)] = False
+    cut = _last_step(away_ml[before], seen, room, sizes)
     if undiluted.shape[1] > 1 and n - 1 - red[-1] >= _LASTS:
         # Across the change no chemistry jumps, however large the addition is.
         across = undiluted - (undiluted @ change / size**2)[:, None] * change
-        kept[: _last_step(away_ml[before], across[before], room, sizes, np.inf)] = False
+        cut = max(cut, _last_step(away_ml[before], across[before], room, sizes, np.inf))
+    if not _turns_blue(place[:cut]):
+        kept[:cut] = False
     # Without magnesium the colour has a corner at the end, far beyond the middle of the change.
     turned = np.flatnonzero(place < _TURNED)
     beyond_ml = volume_ml - float(volume_ml[turned[-1]])
@@ -98,6 +100,17 @@ def one_light(volume_ml: FloatArray, undiluted: FloatArray) -> BoolArray:
     room = beyond_ml[after] - _CORNER_ML >= _BLUE_ROOM_ML
     kept[n - _last_step(-away_ml[after], undiluted[after], room, sizes) :] = False
     return kept
+
+
+def _turns_blue(place: FloatArray) -> bool:
+    """Whether a part of a curve ends half a change or more nearer to blue than it began.
+
+    Then it is no plateau: the change may be there, and what was taken for the change a hand or a
+    colour that goes back, which the verdict must see.
+    """
+    if place.size == 0:
+        return False
+    return float(np.median(place[-_LASTS:]) - np.median(place[:_LASTS])) >= 0.5
 
 
 def _last_step(

@@ -51,6 +51,18 @@ def test_a_step_far_from_the_change_is_found_and_a_smooth_rise_is_none(slow: boo
         assert kept[volume > 6.35].all()
 
 
+def test_a_part_that_turns_blue_is_not_set_aside_for_another_light() -> None:
+    volume = np.arange(0.0, 12.0, 0.05)
+    rng = np.random.default_rng(5)
+    f = 1.0 / (1.0 + np.exp(-(volume - 8.0) / 0.1))
+    # A hand makes the blue liquid redder than half-way, in another light from 10 mL on.
+    f -= 0.7 * ((volume > 10.0) & (volume < 10.6))
+    density = f[:, None] * np.array([0.5, -0.2, -0.4])
+    density += 0.002 * rng.standard_normal(density.shape)
+    density += (volume > 9.9)[:, None] * np.array([0.03, 0.03, -0.03])
+    assert one_light(volume, density)[volume < 9.8].all()
+
+
 def test_strays_of_three_rows_are_found_and_a_jump_to_blue_is_none() -> None:
     rng = np.random.default_rng(2)
     density = 0.002 * rng.standard_normal((60, 1))
