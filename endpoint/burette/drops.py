@@ -43,6 +43,7 @@ stay below 1, drops of 6 px across have 4 and more (rendered films)."""
 _ROW_PX = 8
 _BESIDE = 0.5
 _MOST_SIGHTINGS = 400_000
+_MOST_PAIRS = 3000
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,7 +256,10 @@ def _gather(
         moment = _heavy_quantile(release[g], seen[g, 4], 0.5)
         falls = g[np.abs(release[g] - moment) < _AGREE_S]
         number = np.unique(seen[falls, 0]).size
-        could = int(((times > moment + way_s[0]) & (times < moment + way_s[1])).sum())
+        could = int(
+            np.searchsorted(times, moment + way_s[1], side="left")
+            - np.searchsorted(times, moment + way_s[0], side="right")
+        )
         part = float(seen[falls, 4].sum()) / usual
         if part > (_FAINT if number >= could else _DOUBTFUL):
             moments.append(moment)
@@ -285,24 +289,25 @@ def _free_fall(seen: FloatArray) -> tuple[float, float]:
     """
     later = np.searchsorted(seen[:, 0], seen[:, 0] + 1, side="left")
     upto = np.searchsorted(seen[:, 0], seen[:, 0] + 1, side="right")
-    pairs = [(i, j) for i in range(len(seen)) for j in range(later[i], upto[i])]
-    pairs = [(i, j) for i, j in pairs if seen[j, 3] > seen[i, 3] + 3.0][:3000]
+    i = np.repeat(np.arange(len(seen)), upto - later)
+    j = np.arange(i.size) + np.repeat(upto - np.cumsum(upto - later), upto - later)
+    falls = np.flatnonzero(seen[j, 3] > seen[i, 3] + 3.0)[:_MOST_PAIRS]
+    i, j = i[falls], j[falls]
     top, low = (_heavy_quantile(seen[:, 3], seen[:, 4], q) for q in (0.03, 0.97))
     height = max(low - top, 8.0)
-    if len(pairs) < 4:
+    if i.size < 4:
         # Each drop is seen in one frame only: frames tell drops apart, whatever the fall.
         return top - 0.2 * height, 2.0 * 1.2 * height / _APART_S**2
-    i, j = np.array(pairs).T
-    weight = seen[i, 4] * seen[j, 4]
+    weight, step = seen[i, 4] * seen[j, 4], seen[j, 1] - seen[i, 1]
     best, found = np.inf, (top, height / 0.005)
+    pulls = np.geomspace(height * 20.0, height * 2000.0, 48)
     for start in np.linspace(top - 0.6 * height, top + 0.1 * height, 24):
         fall = np.sqrt(2.0 * np.maximum(seen[:, 3] - start, 0.0))
-        way, step = fall[j] - fall[i], seen[j, 1] - seen[i, 1]
-        for pull in np.geomspace(height * 20.0, height * 2000.0, 48):
-            gap = np.abs(step - way / np.sqrt(pull))
-            cost = float(np.sum(weight * np.minimum(gap, 0.02)))
-            if cost < best:
-                best, found = cost, (float(start), float(pull))
+        gap = np.abs(step - (fall[j] - fall[i]) / np.sqrt(pulls)[:, None])
+        cost = np.sum(weight * np.minimum(gap, 0.02), axis=1)
+        k = int(np.argmin(cost))
+        if cost[k] < best:
+            best, found = float(cost[k]), (float(start), float(pulls[k]))
     return found
 
 
