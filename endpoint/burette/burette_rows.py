@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.burette.drops import DropCount
-from endpoint.burette.meniscus import FullTube
+from endpoint.burette.full_tube import FullTube
 from endpoint.burette.picture_volume import (
     PictureVolume,
     delivery_from_drops,

@@ -14,15 +14,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.burette.full_tube import FullTube, MeniscusTrace
 from endpoint.burette.tube import (
-    Scale,
     Tube,
-    bore_fits,
     clipped_box,
     find_tube,
     grey,
     log_strip,
-    read_scale,
     strip_maps,
     texture,
     unseen,
@@ -44,66 +42,6 @@ _ABOVE, _BELOW = 0.75, 0.5
 """Reach of the crescent above and below the found edge, in half widths of the tube."""
 _FOREIGN = 0.16
 _LEAST_CHANGE = 0.2
-
-
-@dataclass(frozen=True, eq=False)
-class MeniscusTrace:
-    """Place of the meniscus in every frame; arrays of length n cannot be written to."""
-
-    time_s: FloatArray
-    place_px: FloatArray
-    """Crescent along the tube, pixels from the upper end of the strip; NaN where flagged."""
-    sigma_px: FloatArray
-    flags: NDArray[np.int64]
-    tube: Tube
-    strip: FloatArray
-    """Logarithm of the light of the tube at the start, shape (length, columns)."""
-    usable: NDArray[np.bool_]
-    """Rows of `strip` without meniscus."""
-
-    def __post_init__(self) -> None:
-        for name in ("time_s", "place_px", "sigma_px", "flags", "strip", "usable"):
-            getattr(self, name).setflags(write=False)
-
-    def scale(self, division_ml: float, ml_per_px: float | None) -> Scale | None:
-        """Printed lines of the tube, see `burette_view.read_scale`.
-
-        Without a rough scale the lines count only if the bore can hold what they say.
-        """
-        scale = read_scale(self.strip, self.usable, division_ml, ml_per_px)
-        if scale is None or ml_per_px is not None:
-            return scale
-        usual = scale.ml_per_px * 0.1 / division_ml
-        return scale if bore_fits(self.tube.half_px, usual) else None
-
-
-@dataclass(frozen=True, eq=False)
-class FullTube:
-    """A tube as it was seen full: with its rows, all that a follower knows."""
-
-    tube: Tube
-    start: FloatArray
-    """Logarithm of the light along the bore at the start, shape (length, columns)."""
-    start_px: float
-    """Where the meniscus stood in it."""
-    full: FloatArray
-    """The same without meniscus and empty part."""
-    gap: tuple[int, int]
-    """Rows that the meniscus hid at the start."""
-    learnt: bool
-    """Whether these have been seen since."""
-    stepped: bool
-    """Whether the tube has a stripe that the liquid widens."""
-
-    def trace(self, rows: FloatArray) -> MeniscusTrace:
-        """Trace of rows of time, place, standard deviation and flag, shape (n, 4)."""
-        usable = np.ones(len(self.start), dtype=bool)
-        if not self.learnt:
-            usable[slice(*self.gap)] = False
-        time, place, sigma, flags = (column.copy() for column in rows.T)
-        return MeniscusTrace(
-            time, place, sigma, flags.astype(np.int64), self.tube, self.full.copy(), usable
-        )
 
 
 @dataclass(eq=False)
@@ -129,6 +67,8 @@ class MeniscusFollower:
     _look: FloatArray | None = None
     """Light of the empty over the full part in all columns, for tubes with a stripe."""
     _rows: list[tuple[float, float, float, int]] = field(default_factory=list)
+    _known: FullTube | None = None
+    """What `full_tube` gave last, as long as nothing has been learnt since."""
 
     def add(self, frame: Frame) -> float | None:
         """Measure one frame; return the place of the meniscus along the tube, px, or None."""
@@ -347,6 +287,7 @@ class MeniscusFollower:
         if self._gap_count < _START_FRAMES:
             return
         seen = self._gap_sum / self._gap_count
+        self._full = self._full.copy()
         self._full[gap] += seen - np.median(seen, axis=0)
         depth, last, start = self._depth, self._last_px, self._start
         assert start is not None
@@ -380,10 +321,13 @@ class MeniscusFollower:
         """The tube as it was seen full; None until the meniscus has been found."""
         if self._full is None or self._tube is None or self._start is None:
             return None
-        gap, learnt = (self._gap.start, self._gap.stop), self._gap_count >= _START_FRAMES
-        return FullTube(
-            self._tube, self._start, self._start_px, self._full, gap, learnt, self._stepped
-        )
+        learnt = self._gap_count >= _START_FRAMES
+        if self._known is None or self._known.learnt != learnt:
+            gap = (self._gap.start, self._gap.stop)
+            self._known = FullTube(
+                self._tube, self._start, self._start_px, self._full, gap, learnt, self._stepped
+            )
+        return self._known
 
     @classmethod
     def going_on(cls, known: FullTube, rows: FloatArray) -> MeniscusFollower:

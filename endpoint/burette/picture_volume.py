@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.burette.drops import DropCount
-from endpoint.burette.meniscus import HIDDEN, MeniscusTrace
+from endpoint.burette.full_tube import MeniscusTrace
+from endpoint.burette.meniscus import HIDDEN
 from endpoint.burette.tube import Scale, unseen
 from endpoint.delivery.delivery import Delivery
 from endpoint.messages import Sentence, seen_remark

@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.burette.meniscus import HIDDEN, MeniscusFollower, MeniscusTrace
+from endpoint.burette.full_tube import MeniscusTrace, PrintedLines
+from endpoint.burette.meniscus import HIDDEN, MeniscusFollower
 from endpoint.burette.picture_volume import PictureVolume, delivery_from_meniscus
 from endpoint.burette.tube import find_tube, grey, log_strip, read_scale, strip_maps
 from endpoint.problems import DeliveryProblem
@@ -171,7 +172,8 @@ def test_readings_that_contradict_the_lines_are_refused(wrong_ml: float) -> None
 
 def test_no_lines_and_no_readings_are_no_scale() -> None:
     trace = followed(PLAIN)
-    blank = replace(trace, strip=np.full_like(trace.strip, -0.3))
+    lines = PrintedLines(np.full_like(trace.lines.strip, -0.3), trace.lines.usable)
+    blank = replace(trace, lines=lines)
     with pytest.raises(DeliveryProblem, match="no scale"):
         delivery_from_meniscus(blank)
     volume = delivery_from_meniscus(blank, **ends(PLAIN))

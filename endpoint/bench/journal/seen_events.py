@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from endpoint.bench.journal.events import Event, RegionSeen, TubeSeen, VolumeSeen
 from endpoint.burette.burette_rows import COLUMNS, BuretteRows, DropTally
-from endpoint.burette.meniscus import FullTube
+from endpoint.burette.full_tube import FullTube
 from endpoint.burette.tube import Tube
 from endpoint.problems import JournalProblem
 from endpoint.recording.frame import Box
