@@ -8,13 +8,13 @@ import os
 import shutil
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, expect, sync_playwright
 
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.live.session import LiveSession
@@ -133,6 +133,28 @@ def browsing(*, camera: bool = False, cameras: int = 1) -> Iterator[Browser]:
             browser.close()
 
 
+LOOKS: dict[str, Any] = {
+    "desk": {"viewport": {"width": 1280, "height": 800}, "color_scheme": "light"},
+    "telephone": {"viewport": {"width": 390, "height": 844}, "color_scheme": "dark"},
+}
+Opened = Callable[..., Page]
+"""What the fixture `opened` gives: `open_bench` for the window of the module."""
+
+
+def open_bench(
+    page: Page,
+    bench: Bench,
+    viewport: ViewportSize | None = None,
+    color_scheme: Literal["light", "dark"] = "light",
+) -> Page:
+    """Show the page of a bench, as the person who operates it sees it."""
+    page.set_viewport_size(viewport or {"width": 1280, "height": 800})
+    page.emulate_media(color_scheme=color_scheme)
+    page.goto(bench.address())
+    expect(page.locator("body[data-role=operator]")).to_have_count(1)
+    return page
+
+
 def heard(page: Page) -> list[str]:
     """Errors that a page tells from now on: broken scripts, refused styles, lost files."""
     told: list[str] = []
@@ -143,11 +165,32 @@ def heard(page: Page) -> list[str]:
 
 def barriers(page: Page) -> list[str]:
     """What axe finds, as sentences."""
-    found = Axe().run(page)
+    loaded = page.evaluate("'axe' in window")
+    found = (Axe("0") if loaded else Axe()).run(page)
     return [
         f"{v['id']}: {v['help']}: {[n['target'] for n in v['nodes']]}"
         for v in found.response["violations"]
     ]
+
+
+def barriers_of(page: Page) -> list[str]:
+    """What axe finds at a desk in the light and on a telephone in the dark, and what is too wide.
+
+    The page is afterwards as large and as dark as it was.
+    """
+    size = page.viewport_size
+    dark = page.evaluate("matchMedia('(prefers-color-scheme: dark)').matches")
+    found = []
+    for name, look in LOOKS.items():
+        page.set_viewport_size(look["viewport"])
+        page.emulate_media(color_scheme=look["color_scheme"])
+        found += [f"{name}: {barrier}" for barrier in barriers(page)]
+        if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+            found.append(f"{name}: wider than the window")
+    if size is not None:
+        page.set_viewport_size(size)
+    page.emulate_media(color_scheme="dark" if dark else "light")
+    return found
 
 
 def tab_to(page: Page, selector: str) -> None:

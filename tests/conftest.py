@@ -5,13 +5,16 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser
+    from collections.abc import Callable
+
+    from playwright.sync_api import Browser, Page
 
 # The workers of xdist inherit it: threads of two processes on two cores wait for each other.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
@@ -35,3 +38,24 @@ def browser() -> Iterator[Browser]:
 
     with browsing() as opened:
         yield opened
+
+
+@pytest.fixture(scope="module")
+def window(browser: Browser) -> Iterator[Page]:
+    """A window for all tests of a module that are content with one: a new one takes a second."""
+    page = browser.new_page()
+    # A page asks before it is left while somebody titrates.
+    page.on("dialog", lambda dialog: dialog.accept())
+    yield page
+    page.close()
+
+
+@pytest.fixture
+def opened(window: Page) -> Iterator[Callable[..., Page]]:
+    """Opens the page of a bench in that window, which forgets it after the test."""
+    from tests.bench_server import open_bench
+
+    yield partial(open_bench, window)
+    if window.url != "about:blank":
+        window.evaluate("localStorage.clear()")
+        window.goto("about:blank")

@@ -41,10 +41,10 @@ _CAMERA = """
         pictures.push(await createImageBitmap(new Blob([bytes], { type: "image/jpeg" })));
       }
       draw();
+      setInterval(draw, 1000 / rate);
     },
   };
-  setInterval(draw, 1000 / 30);
-  navigator.mediaDevices.getUserMedia = async () => { draw(); return canvas.captureStream(30); };
+  navigator.mediaDevices.getUserMedia = async () => { draw(); return canvas.captureStream(rate); };
 })()
 """
 

@@ -191,14 +191,27 @@ def _scale(left_ml: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(left_ml, 0.0) + _SCALE_ML)
 
 
-def _at(table: FloatArray, away_ml: FloatArray) -> FloatArray:
-    """Rows of a table at distances from the equivalence volume, shape (draws, ...)."""
-    flat = np.clip(away_ml, _SHAPE_ML[0], _SHAPE_ML[-1] - 1e-9).reshape(len(table), -1)
-    slope = np.diff(table, axis=1) / np.diff(_SHAPE_ML)
-    begin = table[:, :-1] - slope * _SHAPE_ML[:-1]
-    k = np.searchsorted(_SHAPE_ML, flat, side="right") - 1
-    k += np.arange(len(table))[:, None] * slope.shape[1]
-    return np.asarray((begin.ravel()[k] + flat * slope.ravel()[k]).reshape(away_ml.shape))
+@dataclass(frozen=True, eq=False)
+class _Shapes:
+    """Free fraction against the distance from the equivalence volume: lines, a row for a draw."""
+
+    begin: FloatArray
+    slope: FloatArray
+
+    @classmethod
+    def of(cls, table: FloatArray) -> _Shapes:
+        """From the free fraction at `_SHAPE_ML`, shape (draws, nodes)."""
+        slope = np.diff(table, axis=1) / np.diff(_SHAPE_ML)
+        return cls(table[:, :-1] - slope * _SHAPE_ML[:-1], slope)
+
+    def at(self, away_ml: FloatArray) -> FloatArray:
+        """Free fraction at distances in mL, shape (draws, ...)."""
+        draws, nodes = self.slope.shape
+        flat = np.clip(away_ml, _SHAPE_ML[0], _SHAPE_ML[-1] - 1e-9).reshape(draws, -1)
+        k = np.searchsorted(_SHAPE_ML, flat, side="right") - 1
+        k += np.arange(draws)[:, None] * nodes
+        free = self.begin.ravel()[k] + flat * self.slope.ravel()[k]
+        return np.asarray(free.reshape(away_ml.shape))
 
 
 def _by_lag(values: FloatArray, lag_s: FloatArray) -> FloatArray:
@@ -218,16 +231,19 @@ class _Sample:
     log_mass: FloatArray
     """Likelihood, width of the node and weight of the draw."""
     free: FloatArray
-    """Free fraction now and with each of `AMOUNTS_ML` more, shape (1 + amounts, draws, nodes)."""
+    """Free fraction now and with each of `AMOUNTS_ML` more, shape (1 + amounts, draws, nodes);
+    empty in a round that only leads to the next one."""
     misfit: float
     """Least weighted sum of squares."""
 
 
-def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> _Sample:
+def _round(
+    case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray, counts: bool
+) -> _Sample:
     h = case.history
     middle = float(np.clip(np.median(nodes), 0.3, None))
     theta, lag = case.theta(z, middle)
-    table = case.shapes(theta)
+    shapes = _Shapes.of(case.shapes(theta))
     mixed = _by_lag(h.mixed_ml, lag)
     coarse = np.broadcast_to(nodes, (len(z), nodes.size))
     first, misfit = log_likelihood(
@@ -235,7 +251,7 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
         case.sigma,
         case.drift_sd,
         case.unmixed_ml,
-        _at(table, mixed[:, None, :] - coarse[..., None]),
+        shapes.at(mixed[:, None, :] - coarse[..., None]),
     )
     first = first + case.log_prior(coarse)
     best = np.clip(np.argmax(first, axis=1), 1, nodes.size - 2)
@@ -248,7 +264,7 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
         case.sigma,
         case.drift_sd,
         case.unmixed_ml,
-        _at(table, mixed[:, None, :] - fine[..., None]),
+        shapes.at(mixed[:, None, :] - fine[..., None]),
     )
     second = second + case.log_prior(fine)
     volume = np.concatenate([coarse, fine], axis=1)
@@ -261,12 +277,8 @@ def _round(case: _Case, z: FloatArray, log_q: FloatArray, nodes: FloatArray) -> 
     width[:, 1:-1] = 0.5 * (gap[:, 1:] + gap[:, :-1])
     prior = -0.5 * np.sum(z * z, axis=1) - log_q
     now = _by_lag(h.now_mixed_ml, lag)
-    free = np.stack(
-        [
-            _at(table, now[:, None] - volume),
-            *(_at(table, h.now_ml + more - volume) for more in AMOUNTS_ML),
-        ]
-    )
+    ahead = [now[:, None] - volume, *(h.now_ml + more - volume for more in AMOUNTS_ML)]
+    free = np.stack([shapes.at(away_ml) for away_ml in ahead]) if counts else np.zeros(0)
     log_mass = log_l + np.log(np.maximum(width, 1e-12)) + prior[:, None]
     return _Sample(z, volume, log_mass, free, min(misfit, closer))
 
@@ -344,8 +356,9 @@ def _sampled(case: _Case, aim: _Aim) -> list[_Sample]:
     samples: list[_Sample] = []
     for k in range(_ROUNDS):
         z, log_q = drawn(k, aim.mean, aim.root)
-        samples.append(_round(case, z, log_q, aim.nodes))
-        if k < _ROUNDS - _POOLED:
+        leads = k < _ROUNDS - _POOLED
+        samples.append(_round(case, z, log_q, aim.nodes, not leads))
+        if leads:
             case = _refined(case, samples[-1])
         weights = tempered(_draw_mass(samples[-1]), _EFFECTIVE)
         mean = np.asarray(weights @ z)

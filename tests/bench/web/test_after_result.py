@@ -6,22 +6,27 @@ import datetime
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Page, expect
 
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.web.hub import jpeg_of
 from endpoint.recording.frame import ArrayFrame
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
-from tests.bench_server import Bench, FilmClock, barriers, fill, finish, heard, serving, tab_to
-
-SIZES = [
-    {"viewport": {"width": 1280, "height": 800}, "color_scheme": "light"},
-    {"viewport": {"width": 390, "height": 844}, "color_scheme": "dark"},
-]
+from tests.bench_server import (
+    LOOKS,
+    Bench,
+    FilmClock,
+    Opened,
+    barriers_of,
+    fill,
+    finish,
+    heard,
+    serving,
+    tab_to,
+)
 
 
 @pytest.fixture
@@ -31,13 +36,6 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         with serving(browser=True, clock=FilmClock(), journal=kept) as running:
             place(running, frames())
             yield running
-
-
-def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
-    page = browser.new_page(**options)
-    page.goto(bench.address())
-    expect(page.locator("body[data-role=operator]")).to_have_count(1)
-    return page
 
 
 def titrate(bench: Bench) -> None:
@@ -80,28 +78,25 @@ def wrong(page: Page, selector: str, note: str, said: str) -> None:
     expect(page.locator(f"#{note}")).to_contain_text(said)
 
 
-@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
-def test_result_ends_the_job_and_has_a_way_back(
-    browser: Browser, bench: Bench, options: dict[str, Any]
-) -> None:
-    page = opened(browser, bench, **options)
+def test_result_ends_the_job_and_has_a_way_back(bench: Bench, opened: Opened) -> None:
+    page = opened(bench, **LOOKS["telephone"])
     told = heard(page)
     titrate(bench)
     expect(page.locator("#view-result .outcome")).to_contain_text("Located")
     volume = page.locator("#equivalence").inner_text()
     expect(page.locator("#run-words")).to_have_text("Run 1, replicate 1 of Drawn water")
     expect(page.locator("#kept-words")).to_contain_text("as run 1: ")
-    found = {"result": barriers(page)}
+    found = {"result": barriers_of(page)}
     # Correct a reading, see another volume, take it back.
     page.get_by_text("Readings and corrections").click()
     fill(page, "#row-8", "30")
     page.keyboard.press("Enter")
     wrong(page, "#row-8", "result-note", "is not between 0 and 25 mL")
-    found["refused"] = barriers(page)
+    found["refused"] = barriers_of(page)
     fill(page, "#row-8", "7.84")
     page.keyboard.press("Enter")
     expect(page.locator("#readings")).to_contain_text("7.84 (corrected)")
-    found["corrected"] = barriers(page)
+    found["corrected"] = barriers_of(page)
     undo = page.locator("#result-undo")
     expect(undo).to_have_attribute("aria-label", "Undo the correction of reading 8")
     press(page, "#result-undo")
@@ -117,7 +112,7 @@ def test_result_ends_the_job_and_has_a_way_back(
     expect(page.locator("#discarded")).to_contain_text("This run is discarded: spilt.")
     expect(page.locator("#replicates")).to_contain_text("Discarded, not in the mean")
     expect(page.locator("#go-on")).to_be_hidden()
-    found["discarded"] = barriers(page)
+    found["discarded"] = barriers_of(page)
     press(page, "#take-back")
     expect(page.locator("#discarded")).to_be_hidden()
     # Go on adding; the volume goes on.
@@ -132,16 +127,14 @@ def test_result_ends_the_job_and_has_a_way_back(
     expect(page.locator("#f-titrant")).to_have_value("0.01")
     expect(page.locator("#f-first")).to_have_value("")
     expect(page.locator("#first-hint")).to_contain_text("The last reading was 8.70 mL")
-    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
     assert not {view: b for view, b in found.items() if b}
     assert not told
-    page.close()
 
 
 def test_reports_and_record_folder_of_the_result(
-    browser: Browser, bench: Bench, tmp_path: Path
+    bench: Bench, opened: Opened, tmp_path: Path
 ) -> None:
-    page = opened(browser, bench)
+    page = opened(bench)
     titrate(bench)
     expect(page.locator("#view-result .outcome")).to_contain_text("Located")
     press(page, "#write-folder")
@@ -166,14 +159,10 @@ def test_reports_and_record_folder_of_the_result(
     assert report.evaluate("document.images.length") >= 1
     assert not told
     report.close()
-    page.close()
 
 
-@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
-def test_readings_are_questioned_refused_and_refilled(
-    browser: Browser, bench: Bench, options: dict[str, Any]
-) -> None:
-    page = opened(browser, bench, **options)
+def test_readings_are_questioned_refused_and_refilled(bench: Bench, opened: Opened) -> None:
+    page = opened(bench, **LOOKS["telephone"])
     told = heard(page)
     form = {**FORM_VALUES, "burette_nominal_ml": 25.0, "first_reading_ml": 1.0}
     bench.session.begin(form, bench.hub.clock.now())
@@ -186,7 +175,7 @@ def test_readings_are_questioned_refused_and_refilled(
     page.keyboard.press("Enter")
     wrong(page, "#reading", "reading-note", "19.00 mL more than the last reading")
     expect(page.locator("#reading-sure")).to_have_text("Yes, 20.00 mL")
-    found = {"questioned": barriers(page)}
+    found = {"questioned": barriers_of(page)}
     page.keyboard.press("Enter")
     expect(page.locator("#delivered")).to_have_text("19.00")
     expect(page.locator("#reading-sure")).to_be_hidden()
@@ -197,7 +186,7 @@ def test_readings_are_questioned_refused_and_refilled(
     fill(page, "#after", "x")
     page.keyboard.press("Enter")
     wrong(page, "#after", "reading-note", "Type the reading after the refill")
-    found["refill"] = barriers(page)
+    found["refill"] = barriers_of(page)
     fill(page, "#after", "0.30")
     page.keyboard.press("Enter")
     expect(page.locator("#reading-note")).to_contain_text("The burette is refilled")
@@ -206,14 +195,12 @@ def test_readings_are_questioned_refused_and_refilled(
     page.keyboard.type("1.30")
     page.keyboard.press("Enter")
     expect(page.locator("#delivered")).to_have_text("20.50")
-    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
     assert not {view: b for view, b in found.items() if b}
     assert not told
-    page.close()
 
 
-def test_a_notice_does_not_move_what_is_pressed(browser: Browser, bench: Bench) -> None:
-    page = opened(browser, bench)
+def test_a_notice_does_not_move_what_is_pressed(bench: Bench, opened: Opened) -> None:
+    page = opened(bench)
     told = heard(page)
     bench.session.begin(FORM_VALUES, bench.hub.clock.now())
     bench.session.running().reading(2.0, bench.hub.clock.now())
@@ -233,14 +220,10 @@ def test_a_notice_does_not_move_what_is_pressed(browser: Browser, bench: Bench) 
     expect(notices).to_contain_text("recording has ended")
     assert button.bounding_box() != before
     assert not told
-    page.close()
 
 
-@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
-def test_pump_is_held_started_again_and_set_to_other_rates(
-    browser: Browser, bench: Bench, options: dict[str, Any]
-) -> None:
-    page = opened(browser, bench, **options)
+def test_pump_is_held_started_again_and_set_to_other_rates(bench: Bench, opened: Opened) -> None:
+    page = opened(bench, **LOOKS["telephone"])
     told = heard(page)
     form = {**FORM_VALUES, "mode": "pump", "rate_ml_min": 60.0}
     bench.session.begin(form, bench.hub.clock.now())
@@ -253,7 +236,7 @@ def test_pump_is_held_started_again_and_set_to_other_rates(
     fill(page, "#rate", "0")
     page.keyboard.press("Enter")
     wrong(page, "#rate", "reading-note", "The pump rate must be a number")
-    found = {"refused": barriers(page)}
+    found = {"refused": barriers_of(page)}
     fill(page, "#rate", "20")
     page.keyboard.press("Enter")
     expect(page.locator("#pump-words")).to_have_text("The pump runs at 20 mL/min.")
@@ -262,21 +245,19 @@ def test_pump_is_held_started_again_and_set_to_other_rates(
     expect(page.locator("#pump-start")).to_be_focused()
     expect(page.locator("#pump-start")).to_have_text("Pump starts again now")
     expect(page.locator("#pump-undo")).to_have_attribute("aria-label", "Undo the stop of the pump")
-    found["held"] = barriers(page)
+    found["held"] = barriers_of(page)
     page.keyboard.press("Enter")
     expect(page.locator("#pump-words")).to_have_text("The pump runs at 20 mL/min.")
     let_pass(bench, 2.0)
     finish(page)
     expect(page.locator("#view-result")).to_be_visible()
     expect(page.locator("#corrections")).to_be_hidden()
-    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
     assert not {view: b for view, b in found.items() if b}
     assert not told
-    page.close()
 
 
-def test_a_form_that_is_wrong_marks_its_field(browser: Browser, bench: Bench) -> None:
-    page = opened(browser, bench)
+def test_a_form_that_is_wrong_marks_its_field(bench: Bench, opened: Opened) -> None:
+    page = opened(bench)
     for selector, text in (("#f-sample", "100"), ("#f-titrant", "x")):
         fill(page, selector, text)
     press(page, "#begin")
@@ -286,10 +267,9 @@ def test_a_form_that_is_wrong_marks_its_field(browser: Browser, bench: Bench) ->
     page.locator("#f-burette").select_option("25 A")
     press(page, "#begin")
     wrong(page, "#f-first", "begin-note", "not on a burette of 25 mL")
-    assert not barriers(page)
+    assert not barriers_of(page)
     fill(page, "#f-first", "0.4")
     expect(page.locator("#f-first")).not_to_have_attribute("aria-invalid", "true")
     fill(page, "#f-lag-u", "0.2")
     press(page, "#begin")
     wrong(page, "#f-lag", "begin-note", "The uncertainty of the mixing time is given without")
-    page.close()

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, expect
 
 from endpoint.recording.frame import ArrayFrame
 from tests.bench.live.test_choice import ALONE, TWO_RED, holds
-from tests.bench_server import Bench, barriers, heard, serving, tab_to
+from tests.bench_server import Bench, Opened, barriers, heard, serving, tab_to
 from tests.live_benches import LiveBench, Plan, draw_live_bench
 from tests.waiting import wait_for
 
@@ -45,19 +45,10 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
         thread.join()
 
 
-def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
-    page = browser.new_page(**options)
-    page.goto(bench.address())
-    expect(page.locator("body[data-role=operator]")).to_have_count(1)
-    return page
-
-
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
-def test_next_candidate_by_keyboard(
-    browser: Browser, bench: Bench, width: int, scheme: Any
-) -> None:
+def test_next_candidate_by_keyboard(bench: Bench, opened: Opened, width: int, scheme: Any) -> None:
     view = {"width": width, "height": 844}
-    page = opened(browser, bench, viewport=view, color_scheme=scheme)
+    page = opened(bench, viewport=view, color_scheme=scheme)
     told = heard(page)
     words = page.locator("#choice-words")
     expect(words).to_contain_text("Is the liquid outlined? It is 1 of")
@@ -72,7 +63,6 @@ def test_next_candidate_by_keyboard(
     assert barriers(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert told == []
-    page.close()
 
 
 def test_tap_on_the_flask_takes_it(browser: Browser, bench: Bench) -> None:
@@ -95,20 +85,18 @@ def test_tap_on_the_flask_takes_it(browser: Browser, bench: Bench) -> None:
     context.close()
 
 
-def test_what_is_right_is_said_to_be_right(browser: Browser, bench: Bench) -> None:
-    page = opened(browser, bench)
+def test_what_is_right_is_said_to_be_right(bench: Bench, opened: Opened) -> None:
+    page = opened(bench)
     tab_to(page, "#keep-body")
     page.keyboard.press("Enter")
     expect(page.locator("#choice-words")).to_contain_text("You chose the liquid (1 of")
     expect(page.locator("#keep-body")).to_be_hidden()
     expect(page.locator("[data-code=flask-found] .tag")).to_have_text("good")
-    page.close()
 
 
 @pytest.mark.parametrize("bench", [ALONE], indirect=True)
-def test_where_it_is_sure_it_says_what_was_taken(browser: Browser, bench: Bench) -> None:
-    page = opened(browser, bench)
+def test_where_it_is_sure_it_says_what_was_taken(bench: Bench, opened: Opened) -> None:
+    page = opened(bench)
     expect(page.locator("[data-code=flask-found] .tag")).to_have_text("good")
     expect(page.locator("[data-code=flask-found]")).to_contain_text("its liquid is outlined")
     expect(page.locator("#outlines text.rim-text", has_text="liquid")).to_have_count(1)
-    page.close()

@@ -66,6 +66,9 @@ class Hand:
             return
         if run.due(self.now_s):
             run.conclude(self.now_s)
+        # On the clock of the film it is time for the next state.
+        for page in self.bench.hub.pages:
+            page.sent_s = -1.0
         self.bench.hub.changed()
         words = self.page.locator("#guide-words")
         wait_for(lambda: words.inner_text() == run.guidance(self.now_s).title, "the page")

@@ -65,22 +65,40 @@ class Phone:
         return status, text
 
 
-@pytest.fixture
-def phone(tmp_path: Path) -> Iterator[Phone]:
+@contextlib.contextmanager
+def answering(films: Path) -> Iterator[Phone]:
+    """A bench and the server of its telephone's page, until the block ends."""
     with serving(browser=False) as bench:
         listener = socket.socket()
         listener.bind(("127.0.0.1", 0))
         said: list[str] = []
-        films = tmp_path / "films"
         feed = TelephoneFeed(("127.0.0.1",), listener, films, said.append)
         thread = threading.Thread(target=feed.run, args=(bench.hub,))
         thread.start()
         assert feed.started.wait(PATIENCE_S)
-        yield Phone(bench, feed, listener.getsockname()[1], films, said)
-        bench.hub.stopping.set()
-        thread.join(PATIENCE_S)
-        listener.close()
+        try:
+            yield Phone(bench, feed, listener.getsockname()[1], films, said)
+        finally:
+            bench.hub.stopping.set()
+            thread.join(PATIENCE_S)
+            listener.close()
         assert not thread.is_alive()
+
+
+@pytest.fixture
+def phone(tmp_path: Path) -> Iterator[Phone]:
+    with answering(tmp_path / "films") as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def refusing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Phone]:
+    """One server for all that is refused: it is the same afterwards."""
+    with answering(tmp_path_factory.mktemp("refused") / "films") as running:
+        yield running
+    assert not running.bench.seen_s
+    assert not running.said
+    assert not running.films.exists()
 
 
 def calling(phone: Phone) -> ssl.SSLSocket:
@@ -136,9 +154,9 @@ def test_address_works_once_and_the_device_before_is_out(phone: Phone) -> None:
 
 
 @pytest.mark.parametrize("path", ["/", "/static/telephone.js", "/picture", "/film"])
-def test_nothing_without_the_cookie(phone: Phone, path: str) -> None:
+def test_nothing_without_the_cookie(refusing: Phone, path: str) -> None:
     method = "POST" if path in ("/picture", "/film") else "GET"
-    assert phone.ask(path, b"x" * 20 if method == "POST" else b"", method=method)[0] == 403
+    assert refusing.ask(path, b"x" * 20 if method == "POST" else b"", method=method)[0] == 403
 
 
 @pytest.mark.parametrize(
@@ -146,15 +164,15 @@ def test_nothing_without_the_cookie(phone: Phone, path: str) -> None:
     ["/bench", "/result.json", "/vision.json", "/static/app.js", "/static/index.html",
      "/static/link.js", "/static/../hub.py", "/static/%2e%2e/app.py", "/films", "/film/x"],
 )  # fmt: skip
-def test_nothing_else_is_served(phone: Phone, path: str) -> None:
-    status, _, text = phone.ask(path, cookie=phone.cookie())
+def test_nothing_else_is_served(refusing: Phone, path: str) -> None:
+    status, _, text = refusing.ask(path, cookie=refusing.cookie())
     assert (status, text) == (404, "There is nothing here.\n")
 
 
-def test_the_bench_does_not_know_the_telephone(phone: Phone) -> None:
-    cookie = phone.cookie().partition("=")[2]
-    line = http.client.HTTPConnection("127.0.0.1", phone.bench.port, timeout=PATIENCE_S)
-    named = f"{phone.bench.keys.cookie_name}={cookie}"
+def test_the_bench_does_not_know_the_telephone(refusing: Phone) -> None:
+    cookie = refusing.cookie().partition("=")[2]
+    line = http.client.HTTPConnection("127.0.0.1", refusing.bench.port, timeout=PATIENCE_S)
+    named = f"{refusing.bench.keys.cookie_name}={cookie}"
     line.request("GET", "/", headers={"Cookie": named})
     assert line.getresponse().status == 403
     line.close()
@@ -162,9 +180,9 @@ def test_the_bench_does_not_know_the_telephone(phone: Phone) -> None:
 
 @pytest.mark.parametrize("headers", [{"Host": "evil.example"}, {"Origin": "https://evil.example"},
                                      {"Origin": "http://127.0.0.1"}])  # fmt: skip
-def test_foreign_host_and_origin(phone: Phone, headers: dict[str, str]) -> None:
-    cookie = phone.cookie()
-    assert phone.ask("/picture", picture(), method="POST", cookie=cookie, **headers)[0] == 421
+def test_foreign_host_and_origin(refusing: Phone, headers: dict[str, str]) -> None:
+    cookie = refusing.cookie()
+    assert refusing.ask("/picture", picture(), method="POST", cookie=cookie, **headers)[0] == 421
 
 
 def test_pictures_are_measured_and_shown(phone: Phone) -> None:
@@ -176,20 +194,20 @@ def test_pictures_are_measured_and_shown(phone: Phone) -> None:
     assert phone.bench.seen_s == sorted(phone.bench.seen_s)
 
 
-def test_pictures_that_are_refused(phone: Phone) -> None:
-    cookie = phone.cookie()
+def test_pictures_that_are_refused(refusing: Phone) -> None:
+    cookie = refusing.cookie()
     bomb = bytearray(picture())
     at = bomb.index(b"\xff\xc0")
     bomb[at + 5 : at + 9] = struct.pack(">HH", 65500, 65500)
     for body in (bytes(bomb), b"EPF1", b"\x00" * 400, picture()[:12], picture(1, 32, 32)):
-        status, text = phone.post("/picture", body, cookie)
+        status, text = refusing.post("/picture", body, cookie)
         assert status == 400
         assert json.loads(text)["text"]
-    assert not phone.bench.seen_s
+    assert not refusing.bench.seen_s
 
 
-def test_too_large_and_without_length(phone: Phone) -> None:
-    cookie = phone.cookie()
+def test_too_large_and_without_length(refusing: Phone) -> None:
+    cookie = refusing.cookie()
     for head in (
         "POST /picture HTTP/1.1\r\nContent-Length: 1600000",
         "POST /film HTTP/1.1\r\nContent-Length: 4000000001",
@@ -198,9 +216,9 @@ def test_too_large_and_without_length(phone: Phone) -> None:
         "GET /picture HTTP/1.1\r\nContent-Length: 5",
         "POST /picture HTTP/1.1\r\nContent-Length: 99999999999999999999",
     ):
-        with calling(phone) as line:
+        with calling(refusing) as line:
             line.sendall(
-                f"{head}\r\nHost: 127.0.0.1:{phone.port}\r\nCookie: {cookie}\r\n\r\n".encode()
+                f"{head}\r\nHost: 127.0.0.1:{refusing.port}\r\nCookie: {cookie}\r\n\r\n".encode()
             )
             answer = line.recv(100)
             assert answer.split(b" ", 2)[1] in (b"413", b"405"), (head, answer)

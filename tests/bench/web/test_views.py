@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Moment, advise
@@ -31,11 +31,25 @@ from tests.bench_scene import (
     frames,
     place,
 )
-from tests.bench_server import Bench, FilmClock, barriers, fill, finish, heard, serving, tab_to
+from tests.bench_server import (
+    LOOKS,
+    Bench,
+    FilmClock,
+    Opened,
+    barriers,
+    barriers_of,
+    fill,
+    finish,
+    heard,
+    serving,
+    tab_to,
+)
 from tests.waiting import wait_for
 
 SET_UP = round(FILM_START_S * RATE)
 """Pictures before a run begins."""
+LAYOUT_S = 30.0
+"""Time in which a page that has another size has surely been drawn anew."""
 SHAPES = [advice.shape for advice in ADVICE.values()]
 
 
@@ -73,13 +87,6 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
         yield running
 
 
-def opened(browser: Browser, bench: Bench, **options: Any) -> Page:
-    page = browser.new_page(**options)
-    page.goto(bench.address())
-    expect(page.locator("body[data-role=operator]")).to_have_count(1)
-    return page
-
-
 def begin(bench: Bench, **changes: Any) -> None:
     bench.session.begin({**FORM_VALUES, **changes}, bench.hub.clock.now())
     bench.hub.changed()
@@ -100,19 +107,12 @@ def replay(bench: Bench, upto: int = len(ADDITIONS)) -> None:
     bench.hub.changed()
 
 
-SIZES = [
-    {"viewport": {"width": 1280, "height": 800}, "color_scheme": "light"},
-    {"viewport": {"width": 390, "height": 844}, "color_scheme": "dark"},
-]
-
-
-@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
-def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[str, Any]) -> None:
-    page = opened(browser, bench, **options)
+def test_views_have_no_barriers(bench: Bench, opened: Opened) -> None:
+    page = opened(bench, **LOOKS["telephone"])
     told = heard(page)
-    found: dict[str, list[str]] = {"set-up": barriers(page)}
+    found: dict[str, list[str]] = {"set-up": barriers_of(page)}
     page.get_by_text("Sound and display").click()
-    found["menu"] = barriers(page)
+    found["menu"] = barriers_of(page)
     page.keyboard.press("Escape")
     begin(bench)
     expect(page.locator("#view-titrating")).to_be_visible()
@@ -121,28 +121,28 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     bench.hub.changed()
     expect(page.locator("#question")).to_be_visible()
     page.get_by_text("Readings and corrections").click()
-    found["titrating"] = barriers(page)
+    found["titrating"] = barriers_of(page)
     page.locator("#projector-toggle").click()
     page.keyboard.press("Escape")
     expect(page.locator("#projector")).to_be_hidden()
     expect(page.locator("#projector-toggle")).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.locator("#projector")).to_be_visible()
-    found["projector"] = barriers(page)
+    found["projector"] = barriers_of(page)
     page.locator("#projector-toggle").click()
     finish(page)
     expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
-    found["no result"] = barriers(page)
+    found["no result"] = barriers_of(page)
     page.locator("#again").click()
     place(bench, frames())
     replay(bench)
     expect(page.locator("#view-titrating")).to_be_visible()
     finish(page)
     expect(page.locator("#view-result .outcome")).to_contain_text("Located")
-    found["result"] = barriers(page)
+    found["result"] = barriers_of(page)
     page.locator("#projector-toggle").click()
     expect(page.locator("#p-result")).to_be_visible()
-    found["projected result"] = barriers(page)
+    found["projected result"] = barriers_of(page)
     too_wide = page.evaluate(
         "[...document.querySelectorAll('body *')].filter(e => !e.closest('.scroll') &&"
         " e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))"
@@ -150,16 +150,31 @@ def test_views_have_no_barriers(browser: Browser, bench: Bench, options: dict[st
     assert not too_wide
     assert not {view: b for view, b in found.items() if b}
     assert not told
-    page.close()
 
 
-WIDE = [{"viewport": {"width": 1920, "height": 1080}}, {"viewport": {"width": 1280, "height": 800}}]
+SCREENS: tuple[ViewportSize, ...] = (
+    {"width": 1920, "height": 1080},
+    {"width": 1280, "height": 800},
+    {"width": 390, "height": 844},
+)
 
 
-@pytest.mark.parametrize("options", [*WIDE, SIZES[1]], ids=["wide", "usual", "phone"])
-def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[str, Any]) -> None:
+def on_every_screen(page: Page, fits: Callable[[], bool]) -> list[ViewportSize]:
+    """Screens, from a projector's to a telephone's, on which a layout does not come to fit."""
+    wrong = []
+    for size in SCREENS:
+        page.set_viewport_size(size)
+        page.evaluate("scrollTo(0, 0)")
+        try:
+            wait_for(fits, "the layout", LAYOUT_S)
+        except AssertionError:
+            wrong.append(size)
+    return wrong
+
+
+def test_class_is_asked_and_told(bench: Bench, opened: Opened) -> None:
     """The question stands on the first screen and the end is not shown; then the result is."""
-    page = opened(browser, bench, **options)
+    page = opened(bench)
     told = heard(page)
     replay(bench)
     page.locator("#projector-toggle").click()
@@ -170,11 +185,15 @@ def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[s
     question = page.locator("#question")
     expect(question).to_be_visible()
     expect(curve).not_to_have_attribute("aria-label", re.compile("Endpoint at"))
-    page.evaluate("scrollTo(0, 0)")
-    area = question.bounding_box()
-    assert area is not None
-    assert area["y"] + area["height"] <= options["viewport"]["height"]
-    found = {"asked": barriers(page)}
+
+    def on_the_first_screen() -> bool:
+        area, size = question.bounding_box(), page.viewport_size
+        assert area is not None
+        assert size is not None
+        return area["y"] + area["height"] <= size["height"]
+
+    assert not on_every_screen(page, on_the_first_screen)
+    found = {"asked": barriers_of(page)}
     fill(page, "#guess", "8.40")
     page.keyboard.press("Enter")
     expect(question).to_contain_text("The class says 8.40 mL")
@@ -193,26 +212,30 @@ def test_class_is_asked_and_told(browser: Browser, bench: Bench, options: dict[s
     red = document["last_red_ml"]["value"]
     expect(result).to_contain_text(f"The last red was gone at {red:.2f} mL.")
     expect(result).to_contain_text(f"{8.40 - round(red, 2):.2f} mL too high")
-    below, aside = result.bounding_box(), curve.bounding_box()
-    assert below is not None
-    assert aside is not None
-    apart_x = below["x"] >= aside["x"] + aside["width"]
-    assert apart_x or below["y"] + below["height"] <= aside["y"]
-    found["told"] = barriers(page)
-    assert page.evaluate("document.documentElement.scrollWidth") <= options["viewport"]["width"]
+
+    def apart() -> bool:
+        below, aside, size = result.bounding_box(), curve.bounding_box(), page.viewport_size
+        assert below is not None
+        assert aside is not None
+        assert size is not None
+        apart_x = below["x"] >= aside["x"] + aside["width"]
+        narrow = page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+        return narrow and (apart_x or below["y"] + below["height"] <= aside["y"])
+
+    assert not on_every_screen(page, apart)
+    found["told"] = barriers_of(page)
     assert not {view: b for view, b in found.items() if b}
     assert not told
-    page.close()
 
 
 def test_refusal_goes_when_the_checks_are_good(
-    browser: Browser, monkeypatch: pytest.MonkeyPatch
+    opened: Opened, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A set-up that was not ready is begun; the sentence leaves as soon as all checks are good."""
     checks = [Check("flask", "wait", "Looking for the flask.", "")]
     monkeypatch.setattr(live_session, "setup_checks", lambda _: tuple(checks))
     with serving() as running:
-        page = opened(browser, running)
+        page = opened(running)
         running.session.see(frames()[0])
         for name, value in (("#f-sample", "100"), ("#f-titrant", "0.01")):
             page.locator(name).fill(value)
@@ -221,7 +244,6 @@ def test_refusal_goes_when_the_checks_are_good(
         checks[0] = Check("flask", "good", "The flask is found.")
         running.hub.changed()
         expect(page.locator("#begin-note")).to_have_text("")
-        page.close()
 
 
 def point_at(page: Page, x: float, y: float) -> None:
@@ -235,10 +257,10 @@ def point_at(page: Page, x: float, y: float) -> None:
     frame.hover(position={"x": left + x * scale, "y": top + y * scale}, force=True)
 
 
-@pytest.mark.parametrize("options", SIZES, ids=["light", "dark-phone"])
-def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[str, Any]) -> None:
+@pytest.mark.parametrize("options", LOOKS.values(), ids=LOOKS)
+def test_boxes_are_drawn_by_hand(bench: Bench, opened: Opened, options: dict[str, Any]) -> None:
     """A box by pointer and one by keyboard; then a run that looks for a burette in a box."""
-    page = opened(browser, bench, **options)
+    page = opened(bench, **options)
     told = heard(page)
     page.get_by_text("Draw boxes by hand").click()
     point_at(page, 60, 50)
@@ -286,7 +308,6 @@ def test_boxes_are_drawn_by_hand(browser: Browser, bench: Bench, options: dict[s
     expect(page.locator("#view-result .outcome")).to_contain_text("No endpoint")
     assert not {view: b for view, b in found.items() if b}
     assert not told
-    page.close()
 
 
 def guidance_of(shape: str) -> Guidance:
@@ -316,8 +337,8 @@ def picture(data: bytes) -> np.ndarray:
     return np.asarray(Image.open(io.BytesIO(data)).convert("L").resize((48, 48)), dtype=float)
 
 
-def test_every_state_is_told_apart_through_every_eye(browser: Browser, bench: Bench) -> None:
-    page = opened(browser, bench, viewport={"width": 1280, "height": 800})
+def test_every_state_is_told_apart_through_every_eye(bench: Bench, opened: Opened) -> None:
+    page = opened(bench, viewport={"width": 1280, "height": 800})
     # What is asked for stands until a reading is typed, so nothing may be asked for before.
     SAID.guidance = guidance_of(SHAPES[0])
     begin(bench)
@@ -336,11 +357,10 @@ def test_every_state_is_told_apart_through_every_eye(browser: Browser, bench: Be
             for b in SHAPES[k + 1 :]:
                 apart = float(np.mean(np.abs(seen[a] - seen[b]) > 60))
                 assert apart > 0.015, f"{a} and {b} look alike ({kind}, {apart:.3f})"
-    page.close()
 
 
-def test_checks_and_notices_have_word_and_shape(browser: Browser, bench: Bench) -> None:
-    page = opened(browser, bench, viewport={"width": 390, "height": 844})
+def test_checks_and_notices_have_word_and_shape(bench: Bench, opened: Opened) -> None:
+    page = opened(bench, viewport={"width": 390, "height": 844})
     bench.session.notices.raise_("analysis", bench.hub.clock.now())
     expect(page.locator("#notices li")).not_to_have_count(0)
     expect(page.locator("#checks li")).not_to_have_count(1)
@@ -352,14 +372,13 @@ def test_checks_and_notices_have_word_and_shape(browser: Browser, bench: Bench) 
     pairs = {(word, shape) for word, shape, _ in told}
     assert all(word and shape for word, shape in pairs)
     assert len(pairs) == len({word for word, _ in pairs}) == len({shape for _, shape in pairs})
-    page.close()
 
 
-def test_preview_of_colour_vision_is_the_published_one(browser: Browser, bench: Bench) -> None:
+def test_preview_of_colour_vision_is_the_published_one(bench: Bench, opened: Opened) -> None:
     import colour  # takes a second, which every worker would pay for at the top
 
     names = {"protan": "Protanomaly", "deutan": "Deuteranomaly", "tritan": "Tritanomaly"}
-    page = opened(browser, bench)
+    page = opened(bench)
     for kind, published in names.items():
         matrix = np.array(colour.CVD_MATRICES_MACHADO2010[published][1.0])
         assert np.allclose(MATRICES[kind], matrix, atol=1e-6)
@@ -378,7 +397,6 @@ def test_preview_of_colour_vision_is_the_published_one(browser: Browser, bench: 
         linear = matrix @ colour.cctf_decoding(np.array([0x96, 0x32, 0x5A]) / 255.0)
         wanted = 255.0 * colour.cctf_encoding(np.clip(linear, 0.0, 1.0))
         assert np.allclose(shown, wanted, atol=3.0), (kind, shown, wanted)
-    page.close()
 
 
 def test_second_tab_is_a_viewer_and_takes_over(browser: Browser, bench: Bench) -> None:
@@ -400,11 +418,10 @@ def test_second_tab_is_a_viewer_and_takes_over(browser: Browser, bench: Bench) -
     context.close()
 
 
-def test_page_says_when_the_bench_is_gone(browser: Browser) -> None:
+def test_page_says_when_the_bench_is_gone(opened: Opened) -> None:
     with serving() as running:
-        page = opened(browser, running)
+        page = opened(running)
     expect(page.locator("#notices")).to_contain_text("lost the bench")
-    page.close()
 
 
 def test_tones_and_speech_are_off_until_asked_for(browser: Browser, bench: Bench) -> None:
