@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ from sample_media.burette_view import render_burette
 from sample_media.h264 import write_h264
 from tests.command import run
 from tests.kept_films import BENCH_SEED, copied
+from tests.located_films import located
 
 TABLE: dict[str, Any] = {
     "format": 1,
@@ -45,33 +46,16 @@ def flat_frames(count: int) -> Iterator[tuple[float, np.ndarray]]:
         yield n / 5.0, np.clip(150 + grain, 0, 255).astype(np.uint8)
 
 
-def located(record: Path, *words: str) -> tuple[dict[str, Any], str]:
-    """Document of a located result, and what a person reads."""
-    out = record.with_suffix(".result.json")
-    outcome = run("locate", record, "--json", out, "--quiet", *words)
-    assert outcome.exit_code == 0, outcome.stderr
-    return json.loads(out.read_text(encoding="utf-8")), " ".join(outcome.stdout.split())
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Record of the film of the meniscus, in a folder for what is written."""
+    return copied("burette-meniscus", tmp_path_factory.mktemp("bench"))
 
 
 @pytest.fixture(scope="module")
-def film(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], tuple[BenchRecipe, Path]]:
-    """Film and record of a titration with its burette, in a folder for what is written."""
-    folder = tmp_path_factory.mktemp("bench")
-    made: dict[str, tuple[BenchRecipe, Path]] = {}
-
-    def make(shows: str) -> tuple[BenchRecipe, Path]:
-        if shows not in made:
-            recipe = bench_recipe(shows, BENCH_SEED)
-            made[shows] = recipe, copied(f"burette-{shows}", folder)
-        return made[shows]
-
-    return make
-
-
-@pytest.fixture(scope="module")
-def followed(film: Any) -> tuple[dict[str, Any], str]:
-    """Result of the film of the meniscus, worked out once."""
-    return located(film("meniscus")[1])
+def followed(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], str]:
+    """Result of the film of the meniscus."""
+    return located(tmp_path_factory, "burette-meniscus")
 
 
 def check_against_truth(recipe: BenchRecipe, found: dict[str, Any]) -> None:
@@ -92,8 +76,8 @@ def check_against_truth(recipe: BenchRecipe, found: dict[str, Any]) -> None:
 # End to end ------------------------------------------------------------------------------------
 
 
-def test_a_film_with_its_burette_gives_the_equivalence_volume(film: Any, followed: Any) -> None:
-    recipe, _ = film("meniscus")
+def test_a_film_with_its_burette_gives_the_equivalence_volume(followed: Any) -> None:
+    recipe = bench_recipe("meniscus", BENCH_SEED)
     found, shown = followed
     check_against_truth(recipe, found)
     seen = found["delivery"]
@@ -107,9 +91,11 @@ def test_a_film_with_its_burette_gives_the_equivalence_volume(film: Any, followe
     assert "Volumes read from the picture: the meniscus was found" in shown
 
 
-def test_a_film_with_falling_drops_gives_the_equivalence_volume(film: Any) -> None:
-    recipe, record = film("drops")
-    found, shown = located(record)
+def test_a_film_with_falling_drops_gives_the_equivalence_volume(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    recipe = bench_recipe("drops", BENCH_SEED)
+    found, shown = located(tmp_path_factory, "burette-drops")
     assert f"{sum(recipe.additions)} drops of" in shown
     check_against_truth(recipe, found)
     seen = found["delivery"]
@@ -119,8 +105,9 @@ def test_a_film_with_falling_drops_gives_the_equivalence_volume(film: Any) -> No
     assert seen["division_ml"] is None
 
 
-def test_readings_on_the_command_line_do_the_same_as_the_record(film: Any, followed: Any) -> None:
-    _, record = film("meniscus")
+def test_readings_on_the_command_line_do_the_same_as_the_record(
+    record: Path, followed: Any
+) -> None:
     base, _ = followed
     said = base["delivery"]
     given = ",".join(str(said[key]) for key in ("start_ml", "end_ml", "division_ml"))
@@ -128,16 +115,17 @@ def test_readings_on_the_command_line_do_the_same_as_the_record(film: Any, follo
     words = ["--meniscus", given, "--sample-ml", str(sample), "--titrant", "0.01"]
     words += ["--added-ml", str(base["inputs"]["added_ml"])]
     words += ["--burette-box", ",".join(str(v) for v in said["box"])]
-    found, _ = located(record.with_suffix(".mp4"), *words)
+    outcome = run("locate", record.with_suffix(".mp4"), "--json", "-", "--quiet", *words)
+    assert outcome.exit_code == 0, outcome.stderr
+    found = json.loads(outcome.stdout)
     assert found["equivalence_ml"]["value"] == pytest.approx(
         base["equivalence_ml"]["value"], abs=1e-6
     )
     assert found["delivery"]["box_given"]
 
 
-def test_a_box_without_meniscus_ends_without_a_number(film: Any, tmp_path: Path) -> None:
-    recipe, record = film("meniscus")
-    wall = recipe.size[0] - 40
+def test_a_box_without_meniscus_ends_without_a_number(record: Path) -> None:
+    wall = bench_recipe("meniscus", BENCH_SEED).size[0] - 40
     outcome = run(
         "locate", record, "--json", "-", "--burette-box", f"{wall},20,{wall + 30},200", "--quiet"
     )
@@ -149,8 +137,7 @@ def test_a_box_without_meniscus_ends_without_a_number(film: Any, tmp_path: Path)
     assert "burette_box" in found["reasons"][0]["advice"]
 
 
-def test_readings_that_contradict_the_film_are_bad_input(film: Any) -> None:
-    _, record = film("meniscus")
+def test_readings_that_contradict_the_film_are_bad_input(record: Path) -> None:
     text = record.read_text(encoding="utf-8")
     start = text.index("end_ml = ") + len("end_ml = ")
     wrong = record.with_name("wrong.toml")

@@ -63,9 +63,7 @@ class Papers:
             key = self._key()
             if self._made is None or self._made[0] != key:
                 with tempfile.TemporaryDirectory(prefix="endpoint-report-") as place:
-                    folder = Path(place) / self._name()
-                    self._write(folder)
-                    self._made = key, {n: (folder / n).read_bytes() for n in REPORTS}
+                    self._made = key, self._write(Path(place) / self._name())
             return self._made[1][name]
 
     def write_folder(self) -> None:
@@ -84,7 +82,7 @@ class Papers:
                     "This bench keeps its journal in memory only.", "Start it with --journal FILE."
                 )
             folder = journal.path.absolute().parent / "runs" / self._name()
-            self._write(folder)
+            self._made = key, self._write(folder)
             self._written = key, folder
 
     def _key(self) -> tuple[int, int]:
@@ -94,7 +92,8 @@ class Papers:
     def _name(self) -> str:
         return f"run-{self._session.keeper.run:04d}"
 
-    def _write(self, folder: Path) -> None:
+    def _write(self, folder: Path) -> dict[str, bytes]:
+        """Write the record folder; returns the reports in it."""
         keeper = self._session.keeper
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         done = export(keeper.journal, keeper.run or 0, folder, replace_old=True, analysed=now)
@@ -103,3 +102,4 @@ class Papers:
         kept = read_kept(folder)
         title = f"Titration report: {done.result.label}"
         (folder / "report.pdf").write_bytes(report_pdf([kept], title, done.result.label))
+        return {name: (folder / name).read_bytes() for name in REPORTS}

@@ -34,7 +34,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     with RunJournal.open(tmp_path / "journal.sqlite") as journal:
         kept = OpenRun(journal, datetime.date(2026, 11, 25), source="drawn")
         with serving(browser=True, clock=FilmClock(), journal=kept) as running:
-            place(running, frames())
+            place(running, frames(0.0))
             yield running
 
 

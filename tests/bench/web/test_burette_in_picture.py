@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime
 import math
-import pickle
 import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -26,8 +25,8 @@ from endpoint.analysis.prepare import prepare
 from endpoint.bench.journal.export import export
 from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
+from endpoint.bench.live import run as live_run
 from endpoint.bench.live.session import LiveSession
-from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.fit import Estimate
 from endpoint.problems import RecordProblem
 from endpoint.record.titration import read_record
@@ -35,6 +34,8 @@ from endpoint.recording.film import VideoSource
 from endpoint.recording.frame import Box, Frame
 from endpoint.result.document import document
 from endpoint.scene.region import locate
+from sample_media.bench_view import bench_recipe, plan_of_bench
+from sample_media.recipes import Plan
 from tests.bench_server import (
     Bench,
     FilmClock,
@@ -47,8 +48,8 @@ from tests.bench_server import (
     serving,
     tab_to,
 )
-from tests.kept_films import record_of, truth_in
-from tests.shared import made_once
+from tests.kept_films import BENCH_SEED, record_of, truth_in
+from tests.located_films import located
 from tests.waiting import wait_for
 
 DAY = datetime.date(2026, 11, 25)
@@ -68,7 +69,7 @@ class Film:
     end_ml: float
     equivalence: Estimate
     tip: Box | None
-    delivery: Delivery
+    plan: Plan
 
     def frames(self, first: int = 0, last: int | None = None) -> Iterator[Frame]:
         """Pictures of a part of the film."""
@@ -81,44 +82,38 @@ class Film:
 
     def pause(self, part: float, least_s: float) -> int:
         """Picture from which on nothing is added for so long, after this part of the additions."""
-        time_s = self.delivery.time_s[0] + part * np.ptp(self.delivery.time_s)
-        while np.ptp(self.delivery.volume_at(np.array([time_s, time_s + least_s]))) > 0.01:
+        plan = self.plan
+        time_s = float(plan.true_s[0] + part * np.ptp(plan.true_s))
+        while np.ptp(np.interp([time_s, time_s + least_s], plan.true_s, plan.true_ml)) > 0.0:
             time_s += 0.2
         return round(time_s / self.step_s)
 
 
-def _told(folder: Path) -> None:
-    for shows in ("meniscus", "drops"):
-        job, source = prepare(read_record(record_of(f"burette-{shows}")), DAY)
-        result = analyse(source, job)
-        assert result.equivalence is not None
-        assert result.seen_volume is not None
-        tip = result.seen_box if shows == "drops" else None
-        told = result.equivalence, tip, result.seen_volume.delivery
-        (folder / shows).write_bytes(pickle.dumps(told))
+def _film(factory: pytest.TempPathFactory, shows: str) -> Film:
+    found, _ = located(factory, f"burette-{shows}")
+    record, truth = record_of(f"burette-{shows}"), truth_in(f"burette-{shows}")
+    stated = tomllib.loads(record.read_text("utf-8"))
+    readings = stated["delivery"][shows]
+    path = record.parent / stated["recording"]["video"]
+    first, second = islice(VideoSource(path).frames(), 2)
+    end = found["equivalence_ml"]
+    return Film(
+        shows,
+        path,
+        second.time_s - first.time_s,
+        truth["equivalence_ml"],
+        truth["recipe"]["sample_ml"],
+        readings["start_ml"],
+        readings["end_ml"],
+        Estimate(end["value"], end["standard_uncertainty"], *end["interval95"]),
+        Box(*found["delivery"]["box"]) if shows == "drops" else None,
+        plan_of_bench(bench_recipe(shows, BENCH_SEED)),
+    )
 
 
 @pytest.fixture(scope="module")
 def films(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Film]:
-    folder = made_once(tmp_path_factory, "burette-films", _told)
-    out = {}
-    for shows in ("meniscus", "drops"):
-        record, truth = record_of(f"burette-{shows}"), truth_in(f"burette-{shows}")
-        stated = tomllib.loads(record.read_text("utf-8"))
-        readings = stated["delivery"][shows]
-        path = record.parent / stated["recording"]["video"]
-        first, second = islice(VideoSource(path).frames(), 2)
-        out[shows] = Film(
-            shows,
-            path,
-            second.time_s - first.time_s,
-            truth["equivalence_ml"],
-            truth["recipe"]["sample_ml"],
-            readings["start_ml"],
-            readings["end_ml"],
-            *pickle.loads((folder / shows).read_bytes()),
-        )
-    return out
+    return {shows: _film(tmp_path_factory, shows) for shows in ("meniscus", "drops")}
 
 
 def agrees(live: dict[str, Any], film: Film) -> None:
@@ -133,6 +128,9 @@ def agrees(live: dict[str, Any], film: Film) -> None:
     assert any("volume of the log" in line["name"] for line in live["budget"])
 
 
+_GRAIN = np.random.default_rng(7).normal(0.0, 1e-3, 1 << 20).astype(np.float32)
+
+
 @dataclass(frozen=True)
 class At:
     """A frame of a camera: with another time, and never the same twice as in a packed film."""
@@ -143,8 +141,8 @@ class At:
     def encoded(self, box: Box) -> NDArray[np.float32]:
         """Part of the picture with grain of a thousandth."""
         still = self.frame.encoded(box)
-        grain = np.random.default_rng(round(1e3 * self.time_s)).normal(0.0, 1e-3, still.shape)
-        return still + grain.astype(np.float32)
+        begin = round(1e3 * self.time_s) * 7919 % (_GRAIN.size - still.size)
+        return still + _GRAIN[begin : begin + still.size].reshape(still.shape)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self.frame, name)
@@ -212,7 +210,12 @@ def begin_run(page: Page, bench: Bench, film: Film) -> None:
 
 
 @pytest.mark.parametrize("shows", ["meniscus", "drops"])
-def test_run_with_the_burette_in_the_picture(shows: str, films: dict[str, Film]) -> None:
+def test_run_with_the_burette_in_the_picture(
+    shows: str, films: dict[str, Film], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The clock goes as fast as pictures are measured: to conclude in each of its seconds would cost
+    # as much as all the rest, on a fast machine more than on a slow one.
+    monkeypatch.setattr(live_run, "_UPDATE_S", 10.0)
     film = films[shows]
     middle = film.pause(0.5, 1.0)
     with serving(browser=False, clock=FilmClock()) as bench, browsing() as browser:
