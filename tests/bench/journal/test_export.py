@@ -7,6 +7,7 @@ import datetime
 import json
 import shutil
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -55,6 +56,7 @@ from tests.drawn_bench import Bench, draw
 from tests.kept_runs import inputs_in, result_in
 from tests.live_titration import RECORD, Titration, head, pumped, stepwise
 from tests.places import BENCH, ROOT
+from tests.shared import made_once
 
 FRAME_S = 0.5
 FOUND = (
@@ -88,10 +90,13 @@ def typed(titration: Titration, start_ml: float = 0.0) -> list[Event]:
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Runs by hand (1), by hand with slips (2), with a pump (3, 4), and an empty one (5)."""
-    path = tmp_path_factory.mktemp("bench") / "journal.sqlite"
+    return made_once(tmp_path_factory, "kept-runs", _keep_runs) / "journal.sqlite"
+
+
+def _keep_runs(folder: Path) -> None:
     steps, pump = stepwise(), pumped()
     slip = typed(steps, start_ml=1.30)
-    with RunJournal.open(path) as journal:
+    with RunJournal.open(folder / "journal.sqlite") as journal:
         one = keep(journal, steps, [*typed(steps), Still(2.0, b"\xff\xd8"), Note("cloudy")], head())
         journal.append(one, Still(200.0, b"\xff\xd8\xff"))
         journal.append(one, Finding("located", document(result_in(journal, one), {})))
@@ -110,18 +115,31 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
         pause: list[Event] = [PumpRate(5.0, 4.0), PumpRate(405.0, 0.0), PumpRate(410.0, 4.0)]
         keep(journal, pump, pause, head(label="Pump with a pause"))
         journal.begin(head(label="Nothing yet"))
-    return path
+
+
+@pytest.fixture(scope="module")
+def exported(kept: Path, tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], Path]:
+    """Folder of a run as the command exports it; nobody may write into it."""
+
+    def folder_of(run: int) -> Path:
+        def make(folder: Path) -> None:
+            got = run_command("runs", "--journal", kept, "export", run, folder / "out")
+            assert got.exit_code == 0, got.output
+
+        return made_once(tmp_path_factory, f"export-of-run-{run}", make) / "out"
+
+    return folder_of
 
 
 @pytest.mark.parametrize("run", [1, 2, 3, 4])
-def test_locate_on_an_export_gives_the_same_numbers(kept: Path, tmp_path: Path, run: int) -> None:
+def test_locate_on_an_export_gives_the_same_numbers(
+    kept: Path, exported: Callable[[int], Path], run: int
+) -> None:
     with RunJournal.open(kept, writing=False) as journal:
         events = journal.events(run)
         live = result_in(journal, run)
-    got = run_command("runs", "--journal", kept, "export", run, tmp_path / "out")
-    assert got.exit_code == 0, got.output
-    written = json.loads((tmp_path / "out" / "result.json").read_text("utf-8"))
-    again, from_journal = located(tmp_path / "out" / "record.toml"), document(live, {})
+    written = json.loads((exported(run) / "result.json").read_text("utf-8"))
+    again, from_journal = located(exported(run) / "record.toml"), document(live, {})
     for name in FOUND:
         assert again[name] == written[name] == from_journal[name], name
     assert again["equivalence_ml"]["value"] == pytest.approx(25.0, abs=0.06)
@@ -131,20 +149,20 @@ def test_locate_on_an_export_gives_the_same_numbers(kept: Path, tmp_path: Path, 
 
 
 def test_slips_that_were_put_right_leave_nothing_but_their_trace(
-    kept: Path, tmp_path: Path
+    kept: Path, exported: Callable[[int], Path]
 ) -> None:
     with RunJournal.open(kept, writing=False) as journal:
         right, slips = result_in(journal, 1), result_in(journal, 2)
-        export(journal, 2, tmp_path)
+    folder = exported(2)
     assert right.equivalence is not None
     assert slips.equivalence == right.equivalence
-    told = json.loads((tmp_path / "events.json").read_text("utf-8"))
+    told = json.loads((folder / "events.json").read_text("utf-8"))
     assert [row["kind"] for row in told].count("undo") == 3
     assert [row["burette_ml"] for row in told if row["kind"] == "correction"] == [
         2.34,
         stepwise().delivery.volume_ml[3] + 1.30,
     ]
-    record = tomllib.loads((tmp_path / "record.toml").read_text("utf-8"))
+    record = tomllib.loads((folder / "record.toml").read_text("utf-8"))
     assert record["ware"]["first_reading_ml"] == 1.3
 
 
@@ -163,17 +181,16 @@ def test_each_undo_and_correction_of_the_slips_counts(kept: Path) -> None:
             done_in(head(), [*events[:left_out], *events[left_out + 1 :]])
 
 
-def test_pictures_come_with_their_volumes(kept: Path, tmp_path: Path) -> None:
-    with RunJournal.open(kept, writing=False) as journal:
-        assert export(journal, 1, tmp_path).pictures == 2
-    rows = list(csv.DictReader((tmp_path / "stills.csv").read_text("utf-8").splitlines()))
+def test_pictures_come_with_their_volumes(exported: Callable[[int], Path]) -> None:
+    folder = exported(1)
+    rows = list(csv.DictReader((folder / "stills.csv").read_text("utf-8").splitlines()))
     volume = float(stepwise().delivery.volume_at(200.0))
     assert [(row["file"], float(row["volume_ml"])) for row in rows] == [
         ("still-00000.jpg", 0.0),
         ("still-00001.jpg", volume),
     ]
-    assert (tmp_path / "stills" / "still-00001.jpg").read_bytes() == b"\xff\xd8\xff"
-    described = {entity.id for entity in ROCrate(str(tmp_path)).data_entities}
+    assert (folder / "stills" / "still-00001.jpg").read_bytes() == b"\xff\xd8\xff"
+    described = {entity.id for entity in ROCrate(str(folder)).data_entities}
     assert {"record.toml", "colours.csv", "events.json", "stills/still-00001.jpg"} <= described
 
 
@@ -237,7 +254,7 @@ def test_what_cannot_be_listed_or_exported_is_said(kept: Path, tmp_path: Path) -
 
 def test_an_export_is_written_over_only_if_wanted(kept: Path, tmp_path: Path) -> None:
     with RunJournal.open(kept, writing=False) as journal:
-        export(journal, 1, tmp_path)
+        assert export(journal, 1, tmp_path).pictures == 2
         with pytest.raises(OutputProblem, match=r"not empty.*--replace"):
             export(journal, 3, tmp_path)
         done = export(journal, 5, tmp_path, replace_old=True)
