@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.burette.tube import clipped_box, grey, unseen
+from endpoint.burette.tube import clipped_box, grey, luma, unseen
 from endpoint.recording.frame import Box, Frame
 
 FloatArray = NDArray[np.float64]
@@ -89,8 +89,16 @@ class DropCounter:
     _usual: NDArray[np.float32] | None = None
     _step_s: float = 0.0
 
-    def add(self, frame: Frame) -> None:
+    def add(self, frame: Frame, part: NDArray[np.float32] | None = None) -> None:
         """Look at one frame; sightings lag behind by about a thirtieth of a second.
+
+        Parameters
+        ----------
+        frame:
+            The next one.
+        part:
+            What it shows in the box, encoded, where somebody has looked already; the box then lies
+            within the picture.
 
         Raises
         ------
@@ -99,7 +107,8 @@ class DropCounter:
         """
         if self._inside is None:
             self._inside = clipped_box(self.box, frame, "tip_box")
-        picture = np.log(np.maximum(grey(frame, self._inside), 0.02))
+        light = grey(frame, self._inside) if part is None else luma(part)
+        picture = np.log(np.maximum(light, 0.02))
         picture -= np.median(picture)
         if self._times:
             step = frame.time_s - self._times[-1]

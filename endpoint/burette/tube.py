@@ -90,12 +90,16 @@ def unseen(code: str, **words: object) -> UnseenVolume:
 
 
 def grey(frame: Frame, box: Box) -> FloatArray:
-    """Luma (BT.709 weights) of a part of the picture, encoded, shape (height, width).
+    """Luma of a part of the picture, encoded, shape (height, width)."""
+    return luma(frame.encoded(box))
+
+
+def luma(part: NDArray[np.float32]) -> FloatArray:
+    """Luma (BT.709 weights) of encoded colours of shape (height, width, 3).
 
     A film stores colour at half the resolution; luma keeps clear of it, and hardly sees a blue
     stripe's blue.
     """
-    part = frame.encoded(box)
     return np.asarray(part @ _LUMA, dtype=np.float64)
 
 

@@ -226,15 +226,18 @@ class LiveBurette:
         with self._lock:
             if self._times and frame.time_s <= self._times[-1]:
                 return
-            if self._again(frame):
+            tip = self._tip_in(frame)
+            if tip is not None and self._tip is not None and np.array_equal(tip, self._tip):
+                # A camera gives its last picture once more, which hides what falls between.
                 return
+            self._tip = tip
             self._times.append(frame.time_s)
             self._frame = frame
             if self.way == "typed" or self.trouble is not None:
                 return
             try:
                 if self._counter is not None:
-                    self._counter.add(frame)
+                    self._counter.add(frame, tip if self._counter.box == self.box else None)
                 elif self._follower is not None:
                     self._look(self._follower, frame)
                 elif self.way == "meniscus":
@@ -242,14 +245,12 @@ class LiveBurette:
             except DeliveryProblem as problem:
                 self.trouble = problem
 
-    def _again(self, frame: Frame) -> bool:
-        """Whether a camera gives its last picture once more, which hides what falls between."""
-        tip = self.boxes.get("tip") if self.way == "drops" else None
-        if tip is None or tip.right > frame.width or tip.bottom > frame.height:
-            return False
-        now, before = frame.encoded(tip), self._tip
-        self._tip = now
-        return before is not None and bool(np.array_equal(now, before))
+    def _tip_in(self, frame: Frame) -> NDArray[np.float32] | None:
+        """What the box of the drops shows, encoded; None without such a box in the picture."""
+        box = self.boxes.get("tip") if self.way == "drops" else None
+        if box is None or box.right > frame.width or box.bottom > frame.height:
+            return None
+        return frame.encoded(box)
 
     def _look(self, follower: MeniscusFollower, frame: Frame) -> None:
         between = _BETWEEN_S if self._looks < _MANY_ROWS else _SELDOM_S
