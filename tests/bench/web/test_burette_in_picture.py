@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
@@ -39,7 +39,6 @@ from sample_media.recipes import Plan
 from tests.bench_server import (
     Bench,
     FilmClock,
-    browsing,
     fill,
     finish,
     finished,
@@ -211,15 +210,18 @@ def begin_run(page: Page, bench: Bench, film: Film) -> None:
 
 @pytest.mark.parametrize("shows", ["meniscus", "drops"])
 def test_run_with_the_burette_in_the_picture(
-    shows: str, films: dict[str, Film], monkeypatch: pytest.MonkeyPatch
+    shows: str, films: dict[str, Film], browser: Browser, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The clock goes as fast as pictures are measured: to conclude in each of its seconds would cost
     # as much as all the rest, on a fast machine more than on a slow one.
     monkeypatch.setattr(live_run, "_UPDATE_S", 10.0)
     film = films[shows]
     middle = film.pause(0.5, 1.0)
-    with serving(browser=False, clock=FilmClock()) as bench, browsing() as browser:
-        page = browser.new_page(viewport={"width": 1280, "height": 800})
+    size: ViewportSize = {"width": 1280, "height": 800}
+    with (
+        serving(browser=False, clock=FilmClock()) as bench,
+        browser.new_page(viewport=size) as page,
+    ):
         told = heard(page)
         begin_run(page, bench, film)
         show(bench, film, film.frames(0, middle))

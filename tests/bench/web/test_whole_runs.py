@@ -7,13 +7,16 @@ Enter. What comes out must agree with `endpoint locate` on the same pictures.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Page, expect
+import pytest
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.prepare import prepare
+from endpoint.bench.live import run as live_run
 from endpoint.bench.web.hub import BenchClock
 from endpoint.record.titration import read_record
 from tests.bench_film import BenchFilm, make_film
@@ -36,10 +39,21 @@ SPEED = 2.0
 """Of the clock of the bench, and of the film: a browser shows all its pictures at this pace."""
 
 
-def test_pictures_of_a_camera_reach_the_bench() -> None:
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with browsing(camera=True) as opened:
+        yield opened
+
+
+@pytest.fixture(autouse=True)
+def _usual_pace(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The bench concludes once a second, as it does where its clock is not made to run faster."""
+    monkeypatch.setattr(live_run, "_UPDATE_S", SPEED * live_run._UPDATE_S)
+
+
+def test_pictures_of_a_camera_reach_the_bench(browser: Browser) -> None:
     """The runs below show a canvas, whose pictures the test commands; here it is a camera."""
-    with serving() as bench, browsing(camera=True) as browser:
-        page = browser.new_page()
+    with serving() as bench, browser.new_page() as page:
         told = heard(page)
         page.goto(bench.address())
         start_camera(page)
@@ -99,10 +113,10 @@ def agrees(document: dict[str, Any], film: BenchFilm) -> None:
     assert document["status"] == "located"
 
 
-def test_burette_run(tmp_path: Path) -> None:
+def test_burette_run(browser: Browser, tmp_path: Path) -> None:
     film = make_film("steps", tmp_path)
-    with serving(clock=BenchClock(SPEED)) as bench, browsing() as browser:
-        page = browser.new_page(viewport={"width": 1280, "height": 800})
+    size: ViewportSize = {"width": 1280, "height": 800}
+    with serving(clock=BenchClock(SPEED)) as bench, browser.new_page(viewport=size) as page:
         told = heard(page)
         camera = set_up(page, bench, film)
         let_settle(bench, camera, 0.0, 1.0)
@@ -142,10 +156,10 @@ def test_burette_run(tmp_path: Path) -> None:
     agrees(document, film)
 
 
-def test_pump_run_on_a_phone(tmp_path: Path) -> None:
+def test_pump_run_on_a_phone(browser: Browser, tmp_path: Path) -> None:
     film = make_film("continuous", tmp_path)
-    with serving(clock=BenchClock(SPEED)) as bench, browsing() as browser:
-        page = browser.new_page(viewport={"width": 390, "height": 844})
+    size: ViewportSize = {"width": 390, "height": 844}
+    with serving(clock=BenchClock(SPEED)) as bench, browser.new_page(viewport=size) as page:
         told = heard(page)
         camera = set_up(page, bench, film)
         let_settle(bench, camera, 0.0, 1.0)
