@@ -88,6 +88,7 @@ def test_a_finished_run_may_go_on_be_discarded_and_be_taken_back(tmp_path: Path)
         assert len(journal.events(run)) == count == 7
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_what_a_newer_program_writes_is_kept(tmp_path: Path) -> None:
     path = tmp_path / "j.sqlite"
     titration = stepwise()
@@ -176,6 +177,7 @@ def reading_names(budget: Quantity) -> list[str]:
     return [name for name in budget.contributions if ": reading" in name]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_volume_goes_on_over_a_refill_and_each_of_its_readings_errs(tmp_path: Path) -> None:
     titration = stepwise()
     log = titration.delivery
@@ -304,6 +306,7 @@ def test_a_stream_runs_in_from_the_asking_to_the_word_to_close_the_tap() -> None
 # Pumps.
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_pump_that_is_held_and_slowed_gives_the_same_from_its_record(tmp_path: Path) -> None:
     titration = pumped()
     half = {**RECORD, "delivery": {"mode": "continuous", "mixing_lag_s": 1.5}}

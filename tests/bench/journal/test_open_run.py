@@ -124,6 +124,7 @@ def test_times_of_a_resumed_run_are_kept_on_its_own_clock(tmp_path: Path) -> Non
     assert finding == Finding("none", {"time_s": 109.0, "status": "none"}, final=False)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_pump_that_is_stopped_is_exported(tmp_path: Path) -> None:
     titration = pumped()
     with RunJournal.open(tmp_path / "j.sqlite") as journal:
@@ -293,6 +294,7 @@ def damage(path: Path, where: str, body: str) -> None:
         ("run = 1 AND kind = 'incident'", "none"),
     ],
 )
+@pytest.mark.usefixtures("undrawn")
 def test_an_old_run_that_is_damaged_hides_no_other_and_stops_no_new_one(
     tmp_path: Path, where: str, status: str
 ) -> None:

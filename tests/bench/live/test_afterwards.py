@@ -73,6 +73,7 @@ def run_on(session: LiveSession, film: list[ArrayFrame], from_s: float, shift_s:
     return film[-1].time_s + shift_s
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_page_and_export_give_the_same_numbers_after_everything(
     film: list[ArrayFrame], journal: RunJournal, tmp_path: Path
 ) -> None:

@@ -38,6 +38,7 @@ def parts(path: Path) -> dict[str, Any]:
     return {"journal": journal}
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:
     held = parts(tmp_path / "journal.sqlite")
     session = ready(frames(), **held)
@@ -76,6 +77,7 @@ def test_export_of_a_run_gives_the_same_numbers(tmp_path: Path) -> None:
     assert one["standard_uncertainty"] == pytest.approx(other["standard_uncertainty"], rel=1e-6)
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_export_of_a_pump_run_gives_the_same_numbers(tmp_path: Path) -> None:
     held = parts(tmp_path / "journal.sqlite")
     film = pump_frames(8.0)

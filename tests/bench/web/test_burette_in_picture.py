@@ -278,6 +278,7 @@ def form_of(film: Film) -> dict[str, Any]:
 
 
 @pytest.mark.parametrize("shows", ["meniscus", "drops"])
+@pytest.mark.usefixtures("undrawn")
 def test_run_that_is_broken_off_goes_on_and_its_export_says_the_same(
     shows: str, films: dict[str, Film], tmp_path: Path
 ) -> None:

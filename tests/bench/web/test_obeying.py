@@ -11,8 +11,10 @@ import re
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pytest
 from playwright.sync_api import Page, expect
 
+from endpoint.bench.live import run as live_run
 from endpoint.bench.live.session import LiveSession
 from endpoint.colour.density import UNSHARE
 from endpoint.recording.frame import ArrayFrame
@@ -129,7 +131,9 @@ def _place(session: LiveSession, first: ArrayFrame) -> None:
     session.view.look_at(locate([first] * 5, LIQUID, WHITE))
 
 
-def test_whoever_does_what_the_page_says_gets_a_number() -> None:
+def test_whoever_does_what_the_page_says_gets_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A slow computer, on which a conclusion takes two seconds.
+    monkeypatch.setattr(live_run, "_UPDATE_S", 2.0)
     with serving(browser=False, clock=FilmClock()) as bench, browsing() as browser:
         page = browser.new_page(viewport={"width": 1280, "height": 800})
         told = heard(page)
