@@ -91,6 +91,8 @@ class Hub:
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
         self._index = 0
+        self._waking = False
+        """Whether the pages will be woken anyway."""
         self._ticker: asyncio.Task[None] | None = None
 
     # Life ---------------------------------------------------------------------------------------
@@ -132,14 +134,17 @@ class Hub:
             self._wake()
 
     def _wake(self) -> None:
+        self._waking = False
         for page in self.pages:
             page.wake.set()
 
     def changed(self) -> None:
         """Wake the pages from any thread."""
         loop = self._loop
-        if loop is not None and not loop.is_closed() and not self._stop.is_set():
-            loop.call_soon_threadsafe(self._wake)
+        if self._waking or loop is None or loop.is_closed() or self._stop.is_set():
+            return
+        self._waking = True
+        loop.call_soon_threadsafe(self._wake)
 
     # Pages --------------------------------------------------------------------------------------
 
