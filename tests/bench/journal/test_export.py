@@ -252,6 +252,7 @@ def test_what_cannot_be_listed_or_exported_is_said(kept: Path, tmp_path: Path) -
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_an_export_is_written_over_only_if_wanted(kept: Path, tmp_path: Path) -> None:
     with RunJournal.open(kept, writing=False) as journal:
         assert export(journal, 1, tmp_path).pictures == 2
@@ -293,6 +294,7 @@ def test_default_journal_is_in_the_data_folder_of_the_user(
 # The head of a run: a record with the files that it names.
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
     tmp_path: Path,
 ) -> None:
@@ -332,6 +334,7 @@ def test_a_head_holds_the_certificates_so_that_an_export_needs_nothing_else(
     assert {row["purpose"] for row in data["certificates"]} == {"titrant", "burette"}
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_several_standardisations_and_an_indicator_travel_with_a_run(tmp_path: Path) -> None:
     place = tmp_path / "gone"
     place.mkdir()
