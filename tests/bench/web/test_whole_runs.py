@@ -33,7 +33,7 @@ from tests.bench_server import (
 from tests.scripted_camera import ScriptedCamera
 from tests.waiting import wait_for
 
-LEAST_PICTURES = 12
+LEAST_PICTURES = 9
 """Pictures of every pause that the bench must have measured before the run goes on."""
 SPEED = 2.0
 """Of the clock of the bench, and of the film: a browser shows all its pictures at this pace."""
