@@ -14,6 +14,7 @@ from endpoint.bench.journal.journal import RunJournal
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.web.hub import jpeg_of
 from endpoint.recording.frame import ArrayFrame
+from endpoint.result.short_words import words_of
 from tests.bench_scene import ADDITIONS, FORM_VALUES, PAUSE_S, frames, place
 from tests.bench_server import (
     LOOKS,
@@ -83,7 +84,10 @@ def test_result_ends_the_job_and_has_a_way_back(bench: Bench, opened: Opened) ->
     told = heard(page)
     titrate(bench)
     expect(page.locator("#view-result .outcome")).to_contain_text("Located")
-    volume = page.locator("#equivalence").inner_text()
+    # For a moment the page may still show what was concluded before the finish.
+    assert bench.session.document is not None
+    volume = words_of(bench.session.document)["volume"]["value"]
+    expect(page.locator("#equivalence")).to_have_text(volume)
     expect(page.locator("#run-words")).to_have_text("Run 1, replicate 1 of Drawn water")
     expect(page.locator("#kept-words")).to_contain_text("as run 1: ")
     found = {"result": barriers_of(page)}
