@@ -630,3 +630,20 @@ def test_a_region_that_is_damaged_is_said(drawn: tuple[Drawing, Region], data: b
     moved = RegionSeen({**event.about, "liquid_box": [0, 0, 5, 5]}, event.mask)
     with pytest.raises(JournalProblem, match="region"):
         region_of(moved)
+
+
+def test_a_flipped_bit_of_a_region_gives_a_region_or_a_sentence(
+    drawn: tuple[Drawing, Region],
+) -> None:
+    event = region_seen(drawn[1])
+    rng = np.random.default_rng(3)
+    ends = np.r_[0:200, len(event.mask) - 600 : len(event.mask)]
+    said = 0
+    for place in (*ends, *rng.integers(len(event.mask), size=400)):
+        damaged = bytearray(event.mask)
+        damaged[place] ^= 1 << int(rng.integers(8))
+        try:
+            region_of(RegionSeen(event.about, bytes(damaged)))
+        except JournalProblem:
+            said += 1
+    assert said > 200
