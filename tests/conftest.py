@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import zlib
 from collections.abc import Iterator
 from functools import partial
 from typing import TYPE_CHECKING
@@ -29,6 +30,14 @@ settings.register_profile(
     "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("any machine")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files in an order of chance, the same in every run.
+
+    In that of their names all workers wait for browsers at the end, while a core stands idle.
+    """
+    items.sort(key=lambda item: zlib.crc32(item.nodeid.partition("::")[0].encode()))
 
 
 @pytest.fixture(scope="module")
