@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from sample_media.simulated import PHOTOMETER, careful_additions
 from tests.places import MINTEQ
 

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from endpoint.chemistry.equilibrium import Constants, Flask, speciate
 from endpoint.chemistry.indicators import Indicator
-from endpoint.curve.points import RGB, Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import RGB, Curve
 from sample_media.simulated import careful_additions
 
 FloatArray = NDArray[np.float64]

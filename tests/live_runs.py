@@ -21,7 +21,8 @@ from endpoint.bench.live.classroom import Classroom, replicate_of
 from endpoint.bench.live.form import setting_from
 from endpoint.chemistry.equilibrium import Constants, Flask, constants_at, speciate
 from endpoint.colour.density import ColourTrace
-from endpoint.curve.points import Curve, from_colour
+from endpoint.curve.gathering import from_colour
+from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.model import Priors
 from endpoint.result.document import document

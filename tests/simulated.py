@@ -13,7 +13,8 @@ from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.colour.density import ColourTrace
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
 from sample_media.simulated import Plan, SyntheticTable, careful_additions, simulate
 

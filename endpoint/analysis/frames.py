@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from endpoint.colour.density import ColourSample, trace
 from endpoint.colour.follow import follow, measured
 from endpoint.colour.linear_light import Transfer
-from endpoint.curve.points import Curve, from_colour
+from endpoint.curve.gathering import from_colour
+from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery, look_s
 from endpoint.delivery.log_end import after_the_end
 from endpoint.recording.frame import Frame, PictureSource, SeekingSource, Spans, Stamps

@@ -12,7 +12,8 @@ from endpoint.analysis.result import Result
 from endpoint.analysis.volume_axis import equivalence_quantity
 from endpoint.burette.picture_volume import PictureVolume
 from endpoint.curve.creep import Creep
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition
 from endpoint.hardness.formula import hardness

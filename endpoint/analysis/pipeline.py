@@ -25,7 +25,7 @@ from endpoint.colour.density import ColourSample, ColourTrace, trace
 from endpoint.colour.off_colour import leaps
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.creep import creep_of
-from endpoint.curve.points import from_colour
+from endpoint.curve.gathering import from_colour
 from endpoint.delivery.alignment import Alignment, align
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery

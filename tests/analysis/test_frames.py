@@ -14,7 +14,7 @@ from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Flask, speciate
-from endpoint.curve.points import from_absorbance
+from endpoint.curve.gathering import from_absorbance
 from endpoint.delivery.delivery import Delivery
 from endpoint.recording.frame import ArrayFrame, Box, Frame, SourceInfo, Spans, Stamps
 from endpoint.scene.region import Region

@@ -22,7 +22,8 @@ from endpoint.chemistry.indicator_file import (
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.chemistry.other_indicators import letters_of, other_indicator, shows_no_metal
 from endpoint.colour.density import measure, trace
-from endpoint.curve.points import Curve, from_colour
+from endpoint.curve.gathering import from_colour
+from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.fit import fit_transition, magnesium_share
 from endpoint.equivalence.model import Priors, priors_for

@@ -9,7 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from endpoint.colour.density import UNSHARE
-from endpoint.curve.points import RGB, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import RGB
 from endpoint.equivalence.descent import Fit
 from endpoint.equivalence.least_squares import neighbour_likeness, scatter_factor
 from endpoint.equivalence.model import colour_scale

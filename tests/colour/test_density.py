@@ -21,7 +21,7 @@ from endpoint.colour.density import (
     trace,
 )
 from endpoint.colour.linear_light import to_encoded_srgb, to_linear
-from endpoint.curve.points import from_colour
+from endpoint.curve.gathering import from_colour
 from endpoint.curve.unmix import unmix
 from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Flag

@@ -15,7 +15,8 @@ from endpoint.colour.off_colour import (
     off_colour_runs,
     swapped_frames,
 )
-from endpoint.curve.points import Curve, from_colour
+from endpoint.curve.gathering import from_colour
+from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from endpoint.problems import Flag
 from endpoint.verdict.verdict import hindrance

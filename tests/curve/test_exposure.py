@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from endpoint.curve.exposure import even_light
-from endpoint.curve.noise import repeats
+from endpoint.curve.gathering import repeats
 from endpoint.curve.unmix import unmix
 
 RED, BLUE = np.array([0.15, 0.70, 0.40]), np.array([0.80, 0.45, 0.15])

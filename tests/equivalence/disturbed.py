@@ -17,7 +17,8 @@ from endpoint.analysis.of_curve import judged
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import Constants, Flask
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from sample_media.simulated import (
     BLUE_FORM,

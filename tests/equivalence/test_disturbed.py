@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime
 
-from endpoint.curve.points import from_absorbance
+from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.segments import one_light
 from endpoint.curve.strays import strays
 from endpoint.equivalence.stray_light import StrayModel, with_stray_light

@@ -11,7 +11,8 @@ from scipy.special import stdtrit
 
 from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from endpoint.equivalence.descent import descend, refit_at
 from endpoint.equivalence.fit import Estimate, fit_transition, profile_interval
 from endpoint.equivalence.indicator_amount import amount_shown

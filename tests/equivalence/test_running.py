@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.descent import solve_from
 from endpoint.equivalence.fit import Transition, fit_transition

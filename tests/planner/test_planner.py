@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from calibration.quantity import Quantity
 from endpoint.chemistry.equilibrium import Constants, constants_at, solve
 from endpoint.commands.plan import plan as plan_command
-from endpoint.curve.points import from_absorbance
+from endpoint.curve.gathering import from_absorbance
 from endpoint.equivalence.fit import fit_transition
 from endpoint.equivalence.model import Priors
 from endpoint.hardness.formula import hardness

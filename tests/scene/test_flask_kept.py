@@ -15,8 +15,9 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.colour.density import ColourSample, trace
 from endpoint.colour.follow import follow
 from endpoint.colour.off_colour import swapped_frames
+from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.indicator_form import begins_coloured
-from endpoint.curve.points import RGB, from_absorbance
+from endpoint.curve.points import RGB
 from endpoint.problems import Flag
 from endpoint.recording.frame import ArrayFrame
 from endpoint.scene.region import locate

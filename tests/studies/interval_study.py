@@ -28,7 +28,8 @@ from numpy.typing import NDArray
 from endpoint.chemistry.equilibrium import constants_at
 from endpoint.chemistry.indicator_file import indicator_names, named_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.fit import Transition, fit_transition
 from endpoint.equivalence.indicator_amount import amount_shown

@@ -11,7 +11,7 @@ from endpoint.analysis.of_curve import result_of_curve
 from endpoint.analysis.result import Result
 from endpoint.chemistry.equilibrium import constants_at, solve
 from endpoint.curve.creep import creep_of
-from endpoint.curve.points import from_colour
+from endpoint.curve.gathering import from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.result.document import document
 from endpoint.verdict.carbonate import CONTRIBUTION

@@ -9,7 +9,7 @@ import pytest
 
 from endpoint.analysis.of_curve import judged
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
-from endpoint.curve.points import from_absorbance
+from endpoint.curve.gathering import from_absorbance
 from endpoint.equivalence.fit import fit_transition
 from endpoint.equivalence.indicator_amount import amount_shown
 from endpoint.messages import REASONS, REMARKS

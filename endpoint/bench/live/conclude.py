@@ -18,7 +18,7 @@ from endpoint.bench.journal.run_record import result_of
 from endpoint.bench.live.volumes import PictureDelivery, Readings, Volumes
 from endpoint.burette.picture_volume import level_spans
 from endpoint.colour.density import ColourTrace
-from endpoint.curve.points import from_colour
+from endpoint.curve.gathering import from_colour
 from endpoint.delivery.delivery import Delivery
 from endpoint.problems import DeliveryProblem, UnseenVolume
 from endpoint.result.document import document, edta_constants, programs

@@ -21,7 +21,8 @@ from endpoint.bench.guidance.words import ADVICE, again_sentence, amount_words, 
 from endpoint.chemistry.equilibrium import speciate
 from endpoint.chemistry.indicator_file import indicator_names, named_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
-from endpoint.curve.points import Curve, from_absorbance
+from endpoint.curve.gathering import from_absorbance
+from endpoint.curve.points import Curve
 from endpoint.equivalence.model import Priors
 from endpoint.messages import reason
 from endpoint.verdict.verdict import Verdict, refuse
