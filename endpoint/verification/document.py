@@ -11,12 +11,12 @@ from calibration.quantity import Quantity
 from endpoint.result.terminal import bullets, encodable, fill, joined, table
 from endpoint.result.wording import CAUTION
 from endpoint.rounding import probability, rounded, two_figures
-from endpoint.verification.study import Accepted, Check, Verification
+from endpoint.verification.study import Accepted, Verification
 
 FORMAT = 1
 QUESTIONS = {
     "bias": "Does the mean error agree with the uncertainty that the results state?",
-    "scatter": "Does the scatter agree with the uncertainty that the results state?",
+    "scatter": "Is the scatter no larger than the results state?",
     "days": "Do the days agree with one another?",
     "line": "Is the line of found against known hardness straight?",
     "slope": "Does the slope agree with the uncertainty that the results state?",
@@ -35,7 +35,7 @@ STEADIER = (
     "The bench scatters less than the results state, so their intervals are wider than they need "
     "be: see whether burette and pipette are better than the records say."
 )
-"""The same where the scatter is the smaller one."""
+"""Where the scatter is the smaller one; that is not a fault."""
 _UNTIL_THEN = (
     "Until then name the certificate in the record: it subtracts the bias, and takes the scatter "
     "as it is here."
@@ -163,11 +163,7 @@ def levels_csv(found: Verification) -> str:
 
 def to_do(found: Verification) -> list[str]:
     """What to do about each answer that is no."""
-    said = [
-        STEADIER if each.code == "scatter" and found.factor.value < 1.0 else REMEDIES[each.code]
-        for each in found.checks
-        if not each.passed
-    ]
+    said = [REMEDIES[each.code] for each in found.checks if not each.passed]
     if not found.one_error:
         return [*said, _NO_CERTIFICATE]
     return [*said, _UNTIL_THEN] if said else said
@@ -195,23 +191,23 @@ _VERDICTS = {
 def _why(found: Verification) -> list[str]:
     """What stands against a pass; for one that passes, what is missing all the same."""
     without = len(found.table.without_result)
-    failed = [_failed(each, found.factor.value) for each in found.checks if not each.passed]
-    said = [*failed, *_broken(found)]
+    said = [_FAILED[each.code] for each in found.checks if not each.passed]
+    said += _broken(found)
     if without:
         of = without + len(found.table.titrations)
         said.append(f"{without} of {of} titrations gave no result")
+    if found.passed and found.is_steadier:
+        said.append("the scatter is smaller than they state")
     return ["", *said] if found.passed and said else said
 
 
-def _failed(check: Check, factor: float) -> str:
-    return {
-        "bias": "the mean error is larger than the results state",
-        "scatter": f"the scatter is {'smaller' if factor < 1.0 else 'larger'} than the results "
-        "state",
-        "days": "the days differ",
-        "line": "the line is not straight",
-        "slope": "the error grows with the hardness",
-    }[check.code]
+_FAILED = {
+    "bias": "the mean error is larger than the results state",
+    "scatter": "the scatter is larger than the results state",
+    "days": "the days differ",
+    "line": "the line is not straight",
+    "slope": "the error grows with the hardness",
+}
 
 
 def _broken(found: Verification) -> list[str]:
@@ -238,8 +234,9 @@ def summary_text(found: Verification, *, width: int = 80, encoding: str | None =
 
 
 def remarks(found: Verification) -> list[str]:
-    """What is missing in the table."""
-    said = [f"Without a result: {text}." for text in found.table.without_result]
+    """What is missing in the table, and what is better than it need be."""
+    said = [STEADIER] if found.is_steadier else []
+    said += [f"Without a result: {text}." for text in found.table.without_result]
     rows = found.table.titrations
     if found.table.end is None:
         said.append(

@@ -95,7 +95,7 @@ class Factor:
     chi_square: float
     freedom: int
     p_value: float
-    """Two-sided."""
+    """Probability of so large a factor or a larger one where the true one is 1."""
 
 
 def level(
@@ -222,7 +222,7 @@ def scatter_factor(errors: FloatArray, levels: Sequence[str], own_u: FloatArray)
     own_u:
         Standard uncertainty of each result from what is its own, above 0.
     """
-    from scipy.special import chdtr, chdtrc, chdtri
+    from scipy.special import chdtrc, chdtri
 
     chi, freedom = 0.0, 0
     for name in set(levels):
@@ -232,7 +232,7 @@ def scatter_factor(errors: FloatArray, levels: Sequence[str], own_u: FloatArray)
         chi += float(np.sum(weight * (errors[here] - middle) ** 2))
         freedom += int(here.sum()) - 1
     low, high = (math.sqrt(chi / float(chdtri(freedom, q))) for q in (0.025, 0.975))
-    p = min(1.0, 2.0 * min(float(chdtr(freedom, chi)), float(chdtrc(freedom, chi))))
+    p = float(chdtrc(freedom, chi))
     return Factor(math.sqrt(chi / freedom), low, high, chi, freedom, p)
 
 

@@ -116,6 +116,11 @@ class Verification:
         return without > MOST_WITHOUT * (without + len(self.table.titrations))
 
     @property
+    def is_steadier(self) -> bool:
+        """Whether the bench scatters less than the results state: no fault, but worth knowing."""
+        return self.factor.high < 1.0
+
+    @property
     def one_error(self) -> bool:
         """Whether one bias describes all levels and days, so that it may be subtracted."""
         return all(c.passed for c in self.checks if c.code in ("days", "line", "slope"))
