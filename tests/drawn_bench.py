@@ -250,7 +250,7 @@ def draw(b: Bench, count: int = 20) -> Drawn:
         if any(abs(t - moment) < 0.5 / count for moment in b.dark):
             gain = gain * 0.02
         picture = _encode(light * gain.astype(np.float32))
-        picture += rng.normal(scale=b.noise, size=light.shape)
+        picture += np.float32(b.noise) * rng.standard_normal(light.shape, dtype=np.float32)
         pixels = np.clip(picture * 255, 0, 255).astype(np.uint8)
         if b.jpeg:
             ok, data = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, b.jpeg])

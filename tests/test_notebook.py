@@ -18,7 +18,6 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
-import pandas
 import pytest
 
 import endpoint
@@ -60,6 +59,8 @@ def test_examples_in_docstrings(name: str) -> None:
 
 
 def test_the_top_level_has_the_commands_as_functions(tmp_path: Path) -> None:
+    import pandas
+
     assert endpoint.__version__ == importlib.metadata.version("endpoint-titration")
     assert (ROOT / ".changes" / f"{endpoint.__version__}.md").is_file()
     found = endpoint.replicates([12.40, 12.45, 12.50], sample_ml=100.0, titrant_mol_l=0.01)

@@ -20,7 +20,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pyarrow.parquet
 import pytest
 from click.testing import CliRunner
 
@@ -417,6 +416,8 @@ def test_bad_recordings_among_good_ones_stop_nothing(tmp_path: Path, hooked: Pat
     once_more = CliRunner().invoke(main, [*arguments, "--retry-failed"])
     assert "6 of 8 were already finished." in once_more.stderr
     assert "8 recordings: 5 located, 3 refused." in once_more.stdout
+    import pyarrow.parquet
+
     table = pyarrow.parquet.read_table(out / "results.parquet").to_pydict()
     assert table["record"] == list(rows)
     for name, value in zip(table["record"], table["equivalence_ml"], strict=True):

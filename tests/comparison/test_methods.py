@@ -9,8 +9,6 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import scipy.stats
-from statsmodels.regression.linear_model import OLS
-from statsmodels.stats.power import TTestPower
 
 from endpoint.comparison.agreement import (
     agreement,
@@ -466,6 +464,8 @@ def test_anova_is_that_of_scipy_and_statsmodels(sizes: tuple[int, ...]) -> None:
     assert (found.f, found.p_value) == pytest.approx((wanted.statistic, wanted.pvalue), rel=1e-9)
     values = np.concatenate(groups)
     who = np.repeat(np.arange(len(sizes)), sizes)
+    from statsmodels.regression.linear_model import OLS
+
     table = OLS(values, np.eye(len(sizes))[who]).fit()
     assert found.mean_square_within == pytest.approx(table.mse_resid, rel=1e-9)
     assert found.f == pytest.approx(table.fvalue, rel=1e-6)
@@ -537,11 +537,15 @@ def test_precision_words_of_iso_5725() -> None:
 
 @pytest.mark.parametrize(("n", "effect"), [(3, 2.0), (10, 0.9), (44, 0.5), (200, 0.2), (2000, 0.7)])
 def test_power_is_that_of_statsmodels(n: int, effect: float) -> None:
+    from statsmodels.stats.power import TTestPower
+
     wanted = TTestPower().power(effect, n, 0.05)
     assert t_power(n, effect) == pytest.approx(wanted, abs=1e-6)
 
 
 def test_number_for_a_bias_is_the_smallest_that_does() -> None:
+    from statsmodels.stats.power import TTestPower
+
     n = titrations_for_bias(0.05, 0.1, 0.9)
     assert n == math.ceil(TTestPower().solve_power(0.5, None, 0.05, 0.9))
     assert n is not None

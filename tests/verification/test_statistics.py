@@ -6,7 +6,6 @@ import math
 from typing import Any
 
 import numpy as np
-import pandas
 import pytest
 import scipy.stats
 
@@ -74,6 +73,8 @@ def statsmodels_of_formulas() -> tuple[Any, Any]:
 
 def test_lack_of_fit_is_that_of_the_analysis_of_variance() -> None:
     """The example of pureErrorAnova in the R package alr3 (S. Weisberg), by statsmodels."""
+    import pandas
+
     x = np.array([1, 1, 1, 2, 3, 3, 4, 4, 4, 4], dtype=np.float64)
     y = np.array([2.55, 2.75, 2.57, 2.40, 4.19, 4.70, 3.81, 4.87, 2.93, 4.52])
     found = straight_line(x, y)
@@ -87,6 +88,8 @@ def test_lack_of_fit_is_that_of_the_analysis_of_variance() -> None:
 
 
 def test_precision_is_that_of_the_analysis_of_variance() -> None:
+    import pandas
+
     rng = np.random.default_rng(1)
     names = [f"L{k}" for k in range(3) for _ in range(8)]
     days = [f"D{k}" for k in range(4) for _ in range(2)] * 3

@@ -18,7 +18,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from platformdirs.unix import Unix
-from rocrate.rocrate import ROCrate
 
 from calibration.certificate import Certificate, write_certificate
 from calibration.problem import Problem
@@ -190,6 +189,8 @@ def test_pictures_come_with_their_volumes(exported: Callable[[int], Path]) -> No
         ("still-00001.jpg", volume),
     ]
     assert (folder / "stills" / "still-00001.jpg").read_bytes() == b"\xff\xd8\xff"
+    from rocrate.rocrate import ROCrate
+
     described = {entity.id for entity in ROCrate(str(folder)).data_entities}
     assert {"record.toml", "colours.csv", "events.json", "stills/still-00001.jpg"} <= described
 

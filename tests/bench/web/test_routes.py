@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 import pytest
-import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from schemathesis import checks, openapi
 
 from tests.bench.web.test_security import ask, cookie_of
 from tests.bench_server import Bench, serving
@@ -108,19 +107,29 @@ ROUTES: dict[str, Any] = {
     },
 }
 """Every route; `/bench` is a WebSocket, which a plain request does not open."""
-checks.load_all_checks()
-CHECKS: Any = [
-    checks.CHECKS.get_one(name)
-    for name in (
-        "not_a_server_error",
-        "status_code_conformance",
-        "content_type_conformance",
-        "response_schema_conformance",
-    )
-]
-SCHEMA = openapi.from_dict(ROUTES)
-FOUND: list[Any] = list(SCHEMA.get_all_operations())
-OPERATIONS = [found.ok() for found in FOUND]
+CHECKED = (
+    "not_a_server_error",
+    "status_code_conformance",
+    "content_type_conformance",
+    "response_schema_conformance",
+)
+
+
+@cache
+def _operations() -> dict[str, Any]:
+    """What the library makes of the text, by path; to import it takes most of a second."""
+    from schemathesis import openapi
+
+    found: list[Any] = list(openapi.from_dict(ROUTES).get_all_operations())
+    return {operation.ok().path: operation.ok() for operation in found}
+
+
+@cache
+def _checks() -> list[Any]:
+    from schemathesis import checks
+
+    checks.load_all_checks()
+    return [checks.CHECKS.get_one(name) for name in CHECKED]
 
 
 @pytest.fixture(scope="module")
@@ -143,17 +152,20 @@ def test_every_route_stands_in_the_text(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize("signed", [True, False], ids=["cookie", "no-cookie"])
-@pytest.mark.parametrize("operation", OPERATIONS, ids=lambda found: found.path)
+@pytest.mark.parametrize("path", list(ROUTES["paths"]))
 def test_requests_made_from_the_text_are_answered_as_it_says(
-    bench: Bench, operation: Any, signed: bool
+    bench: Bench, path: str, signed: bool
 ) -> None:
+    from schemathesis import GenerationMode
+
+    operation = _operations()[path]
     cookie = cookie_of(bench) if signed else ""
     seen: set[int] = set()
 
     @given(
         st.one_of(
-            operation.as_strategy(generation_mode=schemathesis.GenerationMode.POSITIVE),
-            operation.as_strategy(generation_mode=schemathesis.GenerationMode.NEGATIVE),
+            operation.as_strategy(generation_mode=GenerationMode.POSITIVE),
+            operation.as_strategy(generation_mode=GenerationMode.NEGATIVE),
         )
     )
     @settings(
@@ -161,12 +173,12 @@ def test_requests_made_from_the_text_are_answered_as_it_says(
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
-    def run(case: schemathesis.Case[Any]) -> None:
+    def run(case: Any) -> None:
         headers = {"Cookie": cookie} if cookie else {}
         answer = case.call(
             base_url=bench.root, headers=headers, allow_redirects=False, timeout=PATIENCE_S
         )
-        case.validate_response(answer, checks=CHECKS)
+        case.validate_response(answer, checks=_checks())
         seen.add(answer.status_code)
         assert "Traceback" not in answer.text
 
