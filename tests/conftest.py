@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import sys
 import zlib
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from functools import partial
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from tests.places import ROOT
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,6 +33,26 @@ settings.register_profile(
     "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("any machine")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection(session: pytest.Session) -> Generator[None, object, object]:
+    """Let one worker compile every module first: else all do the same at the same time."""
+    run = getattr(session.config, "workerinput", {}).get("testrunuid")
+    if run is None:
+        return (yield)
+    place = ROOT / ".pytest_cache"
+    place.mkdir(exist_ok=True)
+    with (place / "compiled").open("a+") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        file.seek(0)
+        if file.read() == run:
+            fcntl.flock(file, fcntl.LOCK_UN)
+            return (yield)
+        file.truncate(0)
+        collected = yield
+        file.write(run)
+        return collected
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
