@@ -39,11 +39,11 @@ _TYPES = {
     ".svg": "image/svg+xml",
 }
 _FRAMES_S, _FRAMES_AT_ONCE = 40.0, 60.0
-_COMMANDS_S, _COMMANDS_AT_ONCE = 15.0, 40.0
+_COMMANDS_S, _COMMANDS_AT_ONCE = 15.0, 150.0
 _BAD_S, _BAD_AT_ONCE = 1.0, 20.0
 """A second, and at once: pictures, commands and faulty messages of one page before it is cut off. A
-camera sends 30 and a person far less than 15; a page that is out of date sends a few faulty ones.
-Assumed."""
+camera sends 30 and a person far less than 15, but a program may enter all readings of a titration
+at once; a page that is out of date sends a few faulty ones. Assumed."""
 NEEDS_TOKEN = "This page needs the whole address that the terminal printed; each works once.\n"
 """Answer to a request without a good cookie."""
 
