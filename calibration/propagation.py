@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -132,11 +133,13 @@ def monte_carlo(
             f"{draws} Monte Carlo draws were asked for.", f"Ask for 1000 to {MAX_DRAWS}."
         )
     sources = _sources(quantities)
-    rng = np.random.default_rng(seed)
     outcomes = np.empty(draws)
     for start in range(0, draws, _BLOCK):
         n = min(_BLOCK, draws - start)
-        drawn = {name: _standardised(c, n, rng) for name, c in sources.items()}
+        drawn = {
+            name: _standardised(c.distribution, c.degrees_of_freedom, n, (seed, start, place))
+            for place, (name, c) in enumerate(sources.items())
+        }
         inputs = []
         for quantity in quantities:
             sample = np.full(n, quantity.value)
@@ -162,14 +165,25 @@ def _sources(quantities: Sequence[Quantity]) -> dict[str, Contribution]:
     return dict(combine(0.0, "1", unitless).contributions)
 
 
-def _standardised(source: Contribution, n: int, rng: np.random.Generator) -> FloatArray:
-    """Draws of mean 0 whose scale is one standard uncertainty."""
-    if source.distribution == "rectangular":
-        return rng.uniform(-math.sqrt(3.0), math.sqrt(3.0), n)
-    if source.distribution == "triangular":
-        return rng.triangular(-math.sqrt(6.0), 0.0, math.sqrt(6.0), n)
-    if source.distribution == "arcsine":
-        return math.sqrt(2.0) * np.cos(rng.uniform(0.0, math.pi, n))
-    if math.isfinite(source.degrees_of_freedom):
-        return rng.standard_t(source.degrees_of_freedom, n)
-    return rng.standard_normal(n)
+@functools.lru_cache(maxsize=64)
+def _standardised(
+    distribution: str, degrees_of_freedom: float, n: int, seed: tuple[int, ...]
+) -> FloatArray:
+    """Draws of mean 0 whose scale is one standard uncertainty, shape (n,), read-only.
+
+    They are kept, at most 26 MB of them: a bench evaluates the same budget every second, and to
+    draw is most of the work.
+    """
+    rng = np.random.default_rng(seed)
+    if distribution == "rectangular":
+        drawn = rng.uniform(-math.sqrt(3.0), math.sqrt(3.0), n)
+    elif distribution == "triangular":
+        drawn = rng.triangular(-math.sqrt(6.0), 0.0, math.sqrt(6.0), n)
+    elif distribution == "arcsine":
+        drawn = math.sqrt(2.0) * np.cos(rng.uniform(0.0, math.pi, n))
+    elif math.isfinite(degrees_of_freedom):
+        drawn = rng.standard_t(degrees_of_freedom, n)
+    else:
+        drawn = rng.standard_normal(n)
+    drawn.setflags(write=False)
+    return drawn
