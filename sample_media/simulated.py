@@ -63,9 +63,22 @@ class SyntheticTable:
     density: FloatArray
     """Shape (n, 3)."""
     free_fraction: FloatArray
-    equivalence_ml: float
-    midpoint_ml: float
-    last_red_ml: float
+    plan: Plan
+
+    @property
+    def equivalence_ml(self) -> float:
+        """Volume at which the EDTA equals calcium and magnesium."""
+        return self.plan.flask.equivalence_ml
+
+    @property
+    def midpoint_ml(self) -> float:
+        """Volume at which half of the indicator is free."""
+        return level_volume_ml(self.plan.flask, 0.5, self.plan.constants)
+
+    @property
+    def last_red_ml(self) -> float:
+        """Volume at which 95 % of it is free."""
+        return level_volume_ml(self.plan.flask, 0.95, self.plan.constants)
 
 
 def level_volume_ml(flask: Flask, level: float, constants: Constants | None = None) -> float:
@@ -107,9 +120,7 @@ def simulate(plan: Plan) -> SyntheticTable:
         volume_ml=volume,
         density=density,
         free_fraction=f,
-        equivalence_ml=plan.flask.equivalence_ml,
-        midpoint_ml=level_volume_ml(plan.flask, 0.5, plan.constants),
-        last_red_ml=level_volume_ml(plan.flask, 0.95, plan.constants),
+        plan=plan,
     )
 
 

@@ -14,4 +14,4 @@ def wait_for(condition: Callable[[], object], what: str, seconds: float = PATIEN
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, f"waited {seconds:g} s in vain: {what}"
-        time.sleep(0.01)
+        time.sleep(0.03)

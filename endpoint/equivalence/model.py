@@ -53,6 +53,8 @@ _IN_VIEW = 0.4
 _BLUNT_ML = 0.05
 """Distance from the end, mL, within which a plume no longer grows: little metal is left."""
 _LN10 = float(np.log(10.0))
+_CLOSED = 1e-9
+"""Error of the mass balances, part of a total: no recording tells a millionth of the colour."""
 _HALVES = np.array([[-0.5], [0.5]])
 
 
@@ -332,7 +334,7 @@ class Model:
         `Balance.log_free` (2, rows, n).
         """
         mixed = self._mixed(theta)
-        state = balance(flasks_of(mixed, theta, self.setting, self.constants), near)
+        state = balance(flasks_of(mixed, theta, self.setting, self.constants), near, _CLOSED)
         f = state.free_fraction
         rows, n = f.shape
         full = np.empty((rows, PARAMETERS, n))
