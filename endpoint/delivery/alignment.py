@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 from endpoint.colour.density import ColourTrace
 from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
-from endpoint.delivery.dilution_start import DilutionStart, dilution_start
 from endpoint.delivery.first_plume import first_plume
+from endpoint.delivery.other_start import OtherStart, other_start
 from endpoint.delivery.pump_start import LOGGED_SD_S, STATED_SD_S, PumpStart, pump_start
 from endpoint.delivery.row_path import Costs, Path, Rows, cheapest_path, costs_of
 from endpoint.messages import Sentence, remark
@@ -61,18 +61,12 @@ _OUTLASTS_S = 0.2
 _SHORTEST_S = 0.1
 _LEAST_ADDITIONS, _MOST_ADDITIONS = 4, 600
 """Additions of a log that is aligned: fewer fit by chance, more take too long."""
-_PUMP_APART = 0.05
-"""Part of the pumps whose start was read off beside the film, by any clock. Assumed."""
 _AS_SEEN = 1.6
 """How much likelier, natural logarithm, the start that a plume shows is than that of a log whose
 clock nobody stated: 5 to 1, so that no number comes of the log alone. Assumed."""
-_CLEAR = 5.0
-"""Gain in likelihood, natural logarithm, from which the dilution is asked against a log: with
-`_PUMP_APART` it is odds of 8 to 1. Of about 30 films of the population (seeds
-101 to 413) those with a right clock had up to 3, those 13, 15 and 56 s apart 8, 20 and 32."""
 _BEND_SD_S = 5.0
-"""Standard deviation of a start by the dilution as lamps and cameras wander, s (the same films).
-What is found within two of it is no other clock."""
+"""Standard deviation of a start by the dilution as lamps and cameras wander, s: about 30
+films of the population (seeds 101 to 413)."""
 _AROUND = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
 """Places of a normal distribution that stand for all of it, in standard deviations."""
 _UNEVEN = 0.35
@@ -221,13 +215,9 @@ def _other_start(
     What is read off beside the film (a stopwatch, the clock of the pump) is written down as the
     start too, so a stated one is asked as well.
     """
-    diluted = None if flask_ml is None else dilution_start(trace, delivery, flask_ml)
-    if (
-        diluted is not None
-        and diluted.gain > _CLEAR
-        and abs(diluted.later_s) > 2 * _bend_sd_s(diluted)
-    ):
-        return _by_dilution(trace, delivery, near, diluted)
+    other = None if flask_ml is None else other_start(trace, delivery, flask_ml)
+    if other is not None:
+        return _by_dilution(trace, delivery, near, other)
     plume = first_plume(trace, delivery)
     if plume is None or plume.fits:
         return ()
@@ -241,16 +231,12 @@ def _other_start(
     return (seen, replace(told, cost=_AS_SEEN))
 
 
-def _bend_sd_s(found: DilutionStart) -> float:
-    return float(np.hypot(found.sd_s, _BEND_SD_S))
-
-
 def _by_dilution(
-    trace: ColourTrace, delivery: Delivery, near: PumpStart, found: DilutionStart
+    trace: ColourTrace, delivery: Delivery, near: PumpStart, found: OtherStart
 ) -> tuple[Alignment, ...]:
     """Starts around the one that the dilution tells, and a plume near it."""
     moved = replace(delivery, time_s=delivery.time_s + found.later_s)
-    start = pump_start(trace, moved, _bend_sd_s(found))
+    start = pump_start(trace, moved, float(np.hypot(found.sd_s, _BEND_SD_S)))
     words = {"offset": f"{found.later_s + start.later_s:+.0f}"}
     ways = []
     for z in sorted(_AROUND, key=abs):
@@ -261,10 +247,8 @@ def _by_dilution(
     # A balance or an exposure that drifts looks like dilution (a rendered film of another maker: a
     # gain of 9 for a start that was right), so by it the log is never less likely than the
     # likeliest; only a plume that begins there, and none near the log, makes it so.
-    apart = float(np.log(_PUMP_APART / (1.0 - _PUMP_APART)))
-    told = min(found.gain + apart, 0.0) + start.gain - near.gain
     moved = replace(delivery, time_s=delivery.time_s + near.later_s)
-    ways.append(Alignment(moved, told, near.later_s, moved.time_s))
+    ways.append(Alignment(moved, start.gain - near.gain, near.later_s, moved.time_s))
     return tuple(ways)
 
 

@@ -100,6 +100,38 @@ def pump_start(trace: ColourTrace, delivery: Delivery, said_sd_s: float) -> Pump
     return PumpStart(mean_s, float(np.hypot(sd_s, min(_LEAST_SD_S, said_sd_s))), gain)
 
 
+def plume_course(trace: ColourTrace, until_s: float) -> tuple[FloatArray, FloatArray]:
+    """How much likelier a plume that begins at some times makes the unevenness of a recording.
+
+    Parameters
+    ----------
+    trace:
+        Colour against time, of all frames or of some spans.
+    until_s:
+        Time up to which it is looked for, s: blue liquid looks more uneven than red.
+
+    Returns
+    -------
+    Times, s, rising, and the natural logarithm, 0 or more; 0 throughout where steps as large come
+    everywhere.
+    """
+    usable = trace.usable & np.isfinite(trace.spread) & (trace.spread > 0.0)
+    time_s, uneven = trace.time_s[usable], np.log(trace.spread[usable])
+    if time_s.size == 0:
+        return np.zeros(1), np.zeros(1)
+    later_s = np.arange(-_REACH_S, _REACH_S, _ROUGH_S)
+    middles_s = np.arange(float(time_s[0]) + _REACH_S, until_s - _REACH_S, 2.0 * _REACH_S)
+    found = [(at, _gains(time_s, uneven, at, later_s)) for at in middles_s.tolist()]
+    known = [(at + later_s, gain) for at, gain in found if gain is not None]
+    if len(known) <= _LEAST_ELSEWHERE:
+        return np.zeros(1), np.zeros(1)
+    at_s, gain = (np.concatenate(part) for part in zip(*known, strict=True))
+    # One plume begins; what is gained elsewhere is gained by chance.
+    elsewhere = np.abs(at_s - at_s[np.argmax(gain)]) > _REACH_S + _BEYOND_S
+    chance = float(gain[elsewhere].max()) if elsewhere.any() else 0.0
+    return at_s, np.logaddexp(0.0, gain / max(1.0, chance / _BY_CHANCE) - _BY_CHANCE)
+
+
 def _gains(
     time_s: FloatArray, uneven: FloatArray, middle_s: float, later_s: FloatArray
 ) -> FloatArray | None:

@@ -8,7 +8,7 @@ import pytest
 from endpoint.colour.density import ColourTrace
 from endpoint.delivery.alignment import align
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.dilution_start import DilutionStart, dilution_start
+from endpoint.delivery.dilution_start import Starts, dilution_start
 from tests.simulated import seen_colours
 
 FLASK_ML, RATE_ML_S, END_ML, LAG_S = 80.0, 0.08, 12.0, 1.2
@@ -36,7 +36,7 @@ def pump(begin_s: float) -> Delivery:
     return Delivery.at_constant_rate(60.0 * RATE_ML_S, begin_s)
 
 
-def found(trace: ColourTrace, told_s: float) -> DilutionStart:
+def found(trace: ColourTrace, told_s: float) -> Starts:
     start = dilution_start(trace, pump(told_s), FLASK_ML)
     assert start is not None
     return start
@@ -46,7 +46,7 @@ def found(trace: ColourTrace, told_s: float) -> DilutionStart:
 def test_a_start_before_the_one_in_the_log_is_found(begin_s: float) -> None:
     start = found(colours(begin_s), begin_s + 40.0)
     assert start.gain > 5.0
-    assert start.later_s == pytest.approx(-40.0, abs=3.0 * np.hypot(start.sd_s, 2.0))
+    assert start.mean_s == pytest.approx(-40.0, abs=3.0 * np.hypot(start.sd_s, 2.0))
 
 
 @pytest.mark.parametrize("begin_s", [25.0, 50.0])
@@ -55,7 +55,7 @@ def test_a_start_after_the_one_in_the_log_is_likelier(begin_s: float, apart_s: f
     """Where the log begins before the film, only one bend tells against it, not two."""
     start = found(colours(begin_s), begin_s - apart_s)
     assert start.gain > 3.0
-    assert start.later_s == pytest.approx(apart_s, abs=3.0 * np.hypot(start.sd_s, 2.0))
+    assert start.mean_s == pytest.approx(apart_s, abs=3.0 * np.hypot(start.sd_s, 2.0))
 
 
 @pytest.mark.parametrize("seed", range(1, 9))

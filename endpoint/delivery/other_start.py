@@ -1,0 +1,80 @@
+"""Whether a pump began at quite another time than its log says, by all that a film shows of it.
+
+A film shows a start in three ways: the colour begins to dilute, a plume tints the view
+(`endpoint.delivery.dilution_start`), and the liquid gets less even. Each is faint by itself, so
+they are taken together, as a likelihood for every start that the film allows. Whether the log is
+believed is then a matter of odds: beforehand few are apart, by anything. No source: own method;
+judged in tests/studies/RESULTS.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from endpoint.colour.density import ColourTrace
+from endpoint.delivery.delivery import Delivery
+from endpoint.delivery.dilution_start import Starts, dilution_start, red_until_s
+from endpoint.delivery.pump_start import plume_course
+
+FloatArray = NDArray[np.float64]
+
+PUMP_APART = 0.05
+"""Part of the pumps whose start was read off beside the film, by any clock. Assumed."""
+NEAR_S = 3.0
+"""Difference up to which a start is that of the log, s: three to five standard uncertainties of
+one that was read off (`endpoint.delivery.pump_start`)."""
+_PLUME_AT_MOST = 5.0
+"""Most that a plume counts, natural logarithm: once in a hundred films a knock, a hand or a stirrer
+that is switched on looks like one. Assumed."""
+_OUTLASTS, _AFTER_S = 1.6, 3.0
+"""How much less likely, natural logarithm, a log is that goes on for longer than this after the
+last picture, s: people film until they stop the pump, four of five. Assumed."""
+_PLACES = 9
+"""Starts that stand for all that are near."""
+
+
+@dataclass(frozen=True)
+class OtherStart:
+    """Where the start lies if it is not that of the log."""
+
+    later_s: float
+    sd_s: float
+    odds: float
+    """Natural logarithm of the odds that the log is apart from the film; none below 0."""
+
+
+def other_start(trace: ColourTrace, delivery: Delivery, flask_ml: float) -> OtherStart | None:
+    """Start of a pump elsewhere than its log says, where that is likelier than not.
+
+    Parameters
+    ----------
+    trace:
+        Colour against time, of all frames or of some spans.
+    delivery:
+        Continuous, on the clock of the log.
+    flask_ml:
+        Volume in the flask before, mL.
+    """
+    diluted, red_s = dilution_start(trace, delivery, flask_ml), red_until_s(trace)
+    if diluted is None or red_s is None:
+        return None
+    away = np.abs(diluted.later_s) > NEAR_S
+    if away.sum() < 2:
+        return None
+    last_s = float(trace.time_s[-1])
+    course = plume_course(trace, red_s)
+
+    def seen(later_s: FloatArray) -> FloatArray:
+        plume = np.interp(delivery.begin_s + later_s, *course, left=0.0, right=0.0)
+        outlasts = float(delivery.time_s[-1]) + later_s > last_s + _AFTER_S
+        return np.asarray(np.minimum(plume, _PLUME_AT_MOST) - _OUTLASTS * outlasts)
+
+    about_s = np.linspace(-NEAR_S, NEAR_S, _PLACES)
+    near = Starts(about_s, seen(about_s))
+    later_s = diluted.later_s[away]
+    other = Starts(later_s, diluted.likelihood[away] + seen(later_s))
+    odds = other.gain - near.gain + float(np.log(PUMP_APART / (1.0 - PUMP_APART)))
+    return OtherStart(other.mean_s, other.sd_s, odds) if odds > 0.0 else None
