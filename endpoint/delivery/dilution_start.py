@@ -10,7 +10,7 @@ No source: mass balance; own method.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,11 +38,15 @@ grows, s."""
 _OWN = 0.3
 """Standard deviation of the part of the density that is the indicator's: glass, stray light and
 tone curve add to it. Assumed."""
-_PATH_GROWS = 0.1
+_PATH_GROWS = 0.05
 """Part of the views in which the colour does not get paler: seen from above, the way of the light
 grows as the volume does. Assumed."""
 _DRIFT = 0.01
 """Density by which a lamp may drift over a recording, 1 sigma. Assumed."""
+_STEP, _STEP_SDS, _STEP_LEFT, _MOST_STEPS = 0.008, 8.0, 0.01, 8
+"""Density, 2 % of the light, and scatters by which the reference steps from second to second where
+lamp or exposure did; the density that such a step leaves in the liquid, 1 sigma; and how many are
+reckoned with. Assumed. A step that is missed looks like a bend, one too many hides one."""
 _CHANNELS_ALONE = 0.5
 """Part of what three channels say that is their own: light wanders in all of them. Assumed."""
 _LEAST_DENSITY = 0.02
@@ -111,7 +115,8 @@ def dilution_start(trace: ColourTrace, delivery: Delivery, flask_ml: float) -> S
     # A start before the recording leaves no bend in it: one place stands for all of them.
     starts_s = np.arange(first_s - step_s, last_s - 5.0, step_s)
     later_s = np.r_[0.0, starts_s - told_s]
-    shapes = _shapes(time_s, later_s, (delivery, flask_ml, middle_s))
+    stepped = _light_steps(trace)[:, : time_s.size]
+    shapes = _shapes(time_s, later_s, (delivery, flask_ml, middle_s), stepped)
     cost, unseen = _costs(time_s, density, change, shapes)
     seen, unseen = np.log1p(-_PATH_GROWS) - cost, np.log(_PATH_GROWS) - unseen
     likelihood = np.logaddexp(seen, unseen)
@@ -146,7 +151,7 @@ class _Shapes:
     """Courses that the density may be made of."""
 
     plain: FloatArray
-    """Whatever the start: level, chemistry and drift, shape (3, n)."""
+    """Whatever the start: level, chemistry, drift and steps of light, shape (3 + steps, n)."""
     fall: FloatArray
     """Dilution for each start, shape (starts, n)."""
     tint: FloatArray
@@ -154,7 +159,10 @@ class _Shapes:
 
 
 def _shapes(
-    time_s: FloatArray, later_s: FloatArray, known: tuple[Delivery, float, float]
+    time_s: FloatArray,
+    later_s: FloatArray,
+    known: tuple[Delivery, float, float],
+    stepped: FloatArray,
 ) -> _Shapes:
     delivery, flask_ml, middle_s = known
     nearer = 1.0 / (middle_s - time_s + _SOON_S)
@@ -166,7 +174,18 @@ def _shapes(
     since_s = np.maximum(ran_s + 0.5 * _STEP_S - delivery.begin_s, 0.0)
     # A plume tints the more the less metal is left.
     tint = -np.expm1(-since_s / _GROWS_S) * nearer / nearer[0]
-    return _Shapes(np.stack([np.ones_like(time_s), nearer, span]), fall, tint)
+    return _Shapes(np.vstack([np.ones_like(time_s), nearer, span, stepped]), fall, tint)
+
+
+def _light_steps(trace: ColourTrace) -> FloatArray:
+    """1 from each step of the light of the reference on, by the second, shape (steps, seconds)."""
+    light = np.log10(np.maximum(trace.reference, 1e-4))
+    way = np.diff(seconds_of(replace(trace, density=light))[1], axis=0)
+    size = np.abs(way).max(axis=1)
+    limit = max(_STEP_SDS * 1.4826 * float(np.median(np.abs(way))), _STEP)
+    at = np.flatnonzero(size > limit)
+    at = np.sort(at[np.argsort(-size[at])][:_MOST_STEPS])
+    return np.asarray(np.arange(len(way) + 1) > at[:, None], dtype=np.float64)
 
 
 def _costs(
@@ -186,10 +205,11 @@ def _costs(
     seen = np.tile(np.r_[own**2 * level, _TINT * _TINT_SD**-2], (starts, 1))
     known = float(np.sum((own * level) ** 2)) + (_TINT / _TINT_SD) ** 2
     total = known
+    steady = np.diag(1.0 / np.r_[_DRIFT, np.full(len(shapes.plain) - 3, _STEP_LEFT)])
+    steady = np.vstack([np.zeros((2, len(steady))), steady])
     for c in range(channels):
         noise = _noise(density[:, c], np.vstack([shapes.plain, time_s**2]).T)
         noise /= np.sqrt(_CHANNELS_ALONE)
-        steady = np.array([[0.0], [0.0], [1.0 / _DRIFT]])
         basis = np.linalg.qr(np.hstack([shapes.plain / noise, steady]).T)[0]
         rest, fall, tint = (
             _without(basis, part / noise)
@@ -207,8 +227,8 @@ def _costs(
 
 
 def _without(basis: FloatArray, rows: FloatArray) -> FloatArray:
-    """Rows without what the columns of a basis explain; what is known of drift is observed as 0."""
-    wide = np.pad(rows, ((0, 0), (0, 1)))
+    """Rows without what the columns of a basis explain; what is known of these is observed as 0."""
+    wide = np.pad(rows, ((0, 0), (0, len(basis) - rows.shape[1])))
     return np.asarray(wide - (wide @ basis) @ basis.T)
 
 
