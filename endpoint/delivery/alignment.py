@@ -24,7 +24,7 @@ from endpoint.colour.density import ColourTrace
 from endpoint.delivery.activity import INDEPENDENT, Activity, activity_of
 from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.delivery.first_plume import first_plume
-from endpoint.delivery.other_start import OtherStart, other_start
+from endpoint.delivery.other_start import BEND_SD_S, OtherStart, other_start
 from endpoint.delivery.pump_start import LOGGED_SD_S, STATED_SD_S, PumpStart, pump_start
 from endpoint.delivery.row_path import Costs, Path, Rows, cheapest_path, costs_of
 from endpoint.messages import Sentence, remark
@@ -64,9 +64,6 @@ _LEAST_ADDITIONS, _MOST_ADDITIONS = 4, 600
 _AS_SEEN = 1.6
 """How much likelier, natural logarithm, the start that a plume shows is than that of a log whose
 clock nobody stated: 5 to 1, so that no number comes of the log alone. Assumed."""
-_BEND_SD_S = 5.0
-"""Standard deviation of a start by the dilution as lamps and cameras wander, s: about 30
-films of the population (seeds 101 to 413)."""
 _AROUND = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
 """Places of a normal distribution that stand for all of it, in standard deviations."""
 _UNEVEN = 0.35
@@ -236,7 +233,7 @@ def _by_dilution(
 ) -> tuple[Alignment, ...]:
     """Starts around the one that the dilution tells, and a plume near it."""
     moved = replace(delivery, time_s=delivery.time_s + found.later_s)
-    start = pump_start(trace, moved, float(np.hypot(found.sd_s, _BEND_SD_S)))
+    start = pump_start(trace, moved, float(np.hypot(found.sd_s, BEND_SD_S)))
     words = {"offset": f"{found.later_s + start.later_s:+.0f}"}
     ways = []
     for z in sorted(_AROUND, key=abs):

@@ -43,13 +43,12 @@ _PATH_GROWS = 0.05
 grows as the volume does. Assumed."""
 _DRIFT = 0.01
 """Density by which a lamp may drift over a recording, 1 sigma. Assumed."""
-_STEP, _STEP_SDS, _STEP_LEFT, _MOST_STEPS = 0.008, 8.0, 0.01, 8
-"""Density, 2 % of the light, and scatters by which the reference steps from second to second where
-lamp or exposure did; the density that such a step leaves in the liquid, 1 sigma; and how many are
-reckoned with. Assumed. A step that is missed looks like a bend, one too many hides one."""
+_LEFT = 0.15
+"""Part of a change of lamp or exposure that the reference does not undo, 1 sigma: it stands beside
+the flask, and light comes through it. Assumed. A step of light looks like a bend otherwise."""
 _CHANNELS_ALONE = 0.5
 """Part of what three channels say that is their own: light wanders in all of them. Assumed."""
-_LEAST_DENSITY = 0.02
+_LEAST_DENSITY, _DARKEST = 0.02, 1e-3
 _LEAST_SD = 5e-4
 """Least scatter of the density of a second that is reckoned with."""
 
@@ -115,9 +114,10 @@ def dilution_start(trace: ColourTrace, delivery: Delivery, flask_ml: float) -> S
     # A start before the recording leaves no bend in it: one place stands for all of them.
     starts_s = np.arange(first_s - step_s, last_s - 5.0, step_s)
     later_s = np.r_[0.0, starts_s - told_s]
-    stepped = _light_steps(trace)[:, : time_s.size]
-    shapes = _shapes(time_s, later_s, (delivery, flask_ml, middle_s), stepped)
-    cost, unseen = _costs(time_s, density, change, shapes)
+    shapes = _shapes(time_s, later_s, (delivery, flask_ml, middle_s))
+    light = np.log10(np.maximum(trace.reference, _DARKEST))
+    light = seconds_of(replace(trace, density=light))[1][: time_s.size]
+    cost, unseen = _costs(np.stack([density, light]), change, shapes)
     seen, unseen = np.log1p(-_PATH_GROWS) - cost, np.log(_PATH_GROWS) - unseen
     likelihood = np.logaddexp(seen, unseen)
     return Starts(later_s[1:], likelihood[1:] - likelihood[0])
@@ -151,7 +151,7 @@ class _Shapes:
     """Courses that the density may be made of."""
 
     plain: FloatArray
-    """Whatever the start: level, chemistry, drift and steps of light, shape (3 + steps, n)."""
+    """Whatever the start: level, chemistry and drift, shape (3, n)."""
     fall: FloatArray
     """Dilution for each start, shape (starts, n)."""
     tint: FloatArray
@@ -159,10 +159,7 @@ class _Shapes:
 
 
 def _shapes(
-    time_s: FloatArray,
-    later_s: FloatArray,
-    known: tuple[Delivery, float, float],
-    stepped: FloatArray,
+    time_s: FloatArray, later_s: FloatArray, known: tuple[Delivery, float, float]
 ) -> _Shapes:
     delivery, flask_ml, middle_s = known
     nearer = 1.0 / (middle_s - time_s + _SOON_S)
@@ -174,28 +171,25 @@ def _shapes(
     since_s = np.maximum(ran_s + 0.5 * _STEP_S - delivery.begin_s, 0.0)
     # A plume tints the more the less metal is left.
     tint = -np.expm1(-since_s / _GROWS_S) * nearer / nearer[0]
-    return _Shapes(np.vstack([np.ones_like(time_s), nearer, span, stepped]), fall, tint)
+    return _Shapes(np.stack([np.ones_like(time_s), nearer, span]), fall, tint)
 
 
-def _light_steps(trace: ColourTrace) -> FloatArray:
-    """1 from each step of the light of the reference on, by the second, shape (steps, seconds)."""
-    light = np.log10(np.maximum(trace.reference, 1e-4))
-    way = np.diff(seconds_of(replace(trace, density=light))[1], axis=0)
-    size = np.abs(way).max(axis=1)
-    limit = max(_STEP_SDS * 1.4826 * float(np.median(np.abs(way))), _STEP)
-    at = np.flatnonzero(size > limit)
-    at = np.sort(at[np.argsort(-size[at])][:_MOST_STEPS])
-    return np.asarray(np.arange(len(way) + 1) > at[:, None], dtype=np.float64)
-
-
-def _costs(
-    time_s: FloatArray, density: FloatArray, change: FloatArray, shapes: _Shapes
-) -> tuple[FloatArray, float]:
+def _costs(measured: FloatArray, change: FloatArray, shapes: _Shapes) -> tuple[FloatArray, float]:
     """Negative logarithm of the likelihood of each start, shape (starts,), and of none at all.
 
     Up to a constant. The dilution of each channel and one plume are fitted; what is known of them
     beforehand counts as observations of their own.
+
+    Parameters
+    ----------
+    measured:
+        Density, and logarithm of the light of the reference, shape (2, n, 3).
+    change:
+        Of the density from first to last, shape (3,).
+    shapes:
+        Of what is fitted.
     """
+    density, light = measured
     channels, starts = density.shape[1], len(shapes.fall)
     level = np.maximum(np.median(density, axis=0), _LEAST_DENSITY)
     own = 1.0 / (_OWN * level)
@@ -205,12 +199,12 @@ def _costs(
     seen = np.tile(np.r_[own**2 * level, _TINT * _TINT_SD**-2], (starts, 1))
     known = float(np.sum((own * level) ** 2)) + (_TINT / _TINT_SD) ** 2
     total = known
-    steady = np.diag(1.0 / np.r_[_DRIFT, np.full(len(shapes.plain) - 3, _STEP_LEFT)])
-    steady = np.vstack([np.zeros((2, len(steady))), steady])
+    steady = np.vstack([np.zeros((2, 2)), np.diag([1.0 / _DRIFT, 1.0 / _LEFT])])
     for c in range(channels):
-        noise = _noise(density[:, c], np.vstack([shapes.plain, time_s**2]).T)
+        plain = np.vstack([shapes.plain, light[:, c] - light[:, c].mean()])
+        noise = _noise(density[:, c], np.vstack([plain, shapes.plain[2] ** 2]).T)
         noise /= np.sqrt(_CHANNELS_ALONE)
-        basis = np.linalg.qr(np.hstack([shapes.plain / noise, steady]).T)[0]
+        basis = np.linalg.qr(np.hstack([plain / noise, steady]).T)[0]
         rest, fall, tint = (
             _without(basis, part / noise)
             for part in (density[None, :, c], shapes.fall, change[c] * shapes.tint)

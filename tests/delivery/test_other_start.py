@@ -61,7 +61,7 @@ def test_most_logs_that_are_apart_are_not_believed_and_those_that_are_right_are(
                 found.append((other.later_s + later_s) / np.hypot(other.sd_s, 3.0))
         for later_s in (-0.8, 0.8):
             assert other_start(trace, pump(later_s), FLASK_ML) is None
-    assert len(found) >= 0.85 * 2 * len(seeds)
+    assert len(found) >= 0.75 * 2 * len(seeds)
     assert np.max(np.abs(found)) < 3.0
 
 
