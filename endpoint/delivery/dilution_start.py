@@ -38,9 +38,9 @@ grows, s."""
 _OWN = 0.3
 """Standard deviation of the part of the density that is the indicator's: glass, stray light and
 tone curve add to it. Assumed."""
-_PATH_GROWS = 0.05
-"""Part of the views in which the colour does not get paler: seen from above, the way of the light
-grows as the volume does. Assumed."""
+_PATH_GROWS = 0.2
+"""Part of the views, one in five, in which the colour does not get paler: seen from above, the way
+of the light grows as the volume does. Assumed."""
 _DRIFT = 0.01
 """Density by which a lamp may drift over a recording, 1 sigma. Assumed."""
 _LEFT = 0.15
