@@ -62,8 +62,8 @@ _SHORTEST_S = 0.1
 _LEAST_ADDITIONS, _MOST_ADDITIONS = 4, 600
 """Additions of a log that is aligned: fewer fit by chance, more take too long."""
 _AS_SEEN = 1.6
-"""How much likelier, natural logarithm, the start that a plume shows is than that of a log whose
-clock nobody stated: 5 to 1, so that no number comes of the log alone. Assumed."""
+"""How much likelier at most, natural logarithm, the start that a plume shows is than that of the
+log: 5 to 1, so that no number comes of the plume alone. Assumed."""
 _AROUND = (-1.8, -1.2, -0.6, 0.0, 0.6, 1.2, 1.8)
 """Places of a normal distribution that stand for all of it, in standard deviations."""
 _UNEVEN = 0.35
@@ -212,14 +212,17 @@ def _other_start(
     What is read off beside the film (a stopwatch, the clock of the pump) is written down as the
     start too, so a stated one is asked as well.
     """
+    plume = first_plume(trace, delivery)
+    elsewhere = None
+    if plume is not None and not plume.fits:
+        words = {"seen": f"{plume.seen_s:.0f}", "told": f"{plume.told_s:.0f}"}
+        elsewhere = remark("plume-elsewhere", words)
     other = None if flask_ml is None else other_start(trace, delivery, flask_ml)
     if other is not None:
-        return _by_dilution(trace, delivery, near, other)
-    plume = first_plume(trace, delivery)
-    if plume is None or plume.fits:
+        return _moved(trace, delivery, near, other, elsewhere)
+    if plume is None or elsewhere is None:
         return ()
-    words = {"seen": f"{plume.seen_s:.0f}", "told": f"{plume.told_s:.0f}"}
-    told = Alignment(delivery, 0.0, 0.0, delivery.time_s, remark=remark("plume-elsewhere", words))
+    told = Alignment(delivery, 0.0, 0.0, delivery.time_s, remark=elsewhere)
     if stated:
         return (told,)
     by_s = plume.seen_s - plume.told_s
@@ -228,24 +231,29 @@ def _other_start(
     return (seen, replace(told, cost=_AS_SEEN))
 
 
-def _by_dilution(
-    trace: ColourTrace, delivery: Delivery, near: PumpStart, found: OtherStart
+def _moved(
+    trace: ColourTrace,
+    delivery: Delivery,
+    near: PumpStart,
+    found: OtherStart,
+    elsewhere: Sentence | None,
 ) -> tuple[Alignment, ...]:
-    """Starts around the one that the dilution tells, and a plume near it."""
+    """Starts around the one that dilution and plumes tell, and that of the log."""
     moved = replace(delivery, time_s=delivery.time_s + found.later_s)
     start = pump_start(trace, moved, float(np.hypot(found.sd_s, BEND_SD_S)))
     words = {"offset": f"{found.later_s + start.later_s:+.0f}"}
+    said = elsewhere or remark("clock-found", words)
     ways = []
     for z in sorted(_AROUND, key=abs):
         later_s = found.later_s + start.later_s + z * start.sd_s
         moved = replace(delivery, time_s=delivery.time_s + later_s)
-        said = remark("clock-found", words)
         ways.append(Alignment(moved, 0.5 * z * z, later_s, moved.time_s, remark=said))
     # A balance or an exposure that drifts looks like dilution (a rendered film of another maker: a
     # gain of 9 for a start that was right), so by it the log is never less likely than the
     # likeliest; only a plume that begins there, and none near the log, makes it so.
     moved = replace(delivery, time_s=delivery.time_s + near.later_s)
-    ways.append(Alignment(moved, start.gain - near.gain, near.later_s, moved.time_s))
+    cost = min(start.gain - near.gain, _AS_SEEN)
+    ways.append(Alignment(moved, cost, near.later_s, moved.time_s, remark=elsewhere))
     return tuple(ways)
 
 

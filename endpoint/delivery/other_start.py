@@ -26,8 +26,8 @@ PUMP_APART = 0.05
 DOUBTED = -1.1
 """Logarithm of the odds, 1 to 3, from which a log is doubted. Of simulated pumps (tuning seeds 120
 to 899) 1 % of those with a right clock are doubted then, and three of four of those that it makes
-err by more than 0.3 mL. At 1 to 9 these are 3 % and four of five, at even odds 0.8 % and seven of
-ten."""
+err by more than 0.3 mL; at even odds 0.8 % and two of three. Lower, and right ones lose their
+number; higher, and wrong ones keep it."""
 NEAR_S = 3.0
 """Difference up to which a start is that of the log, s: three to five standard uncertainties of
 one that was read off (`endpoint.delivery.pump_start`)."""
