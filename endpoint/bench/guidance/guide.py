@@ -45,8 +45,9 @@ _LONGEST_WAIT_S = 8.0
 """After a reading nobody waits longer, s: five usual mixing times (`Priors.lag_s`)."""
 _CHANGED = 0.85
 """Free fraction from which the change is over."""
-_BEYOND_ML = 0.2
-"""Portion in the final colour, mL."""
+_BEYOND_ML, _FURTHER_ML = 0.2, 0.3
+"""Portions in the final colour, mL: the first, in which a little of the change may be left, and
+those after it."""
 _LEAST_BEYOND, _LEAST_BEYOND_ML = 3, 0.3
 """Points past the end that show the final colour, and how far they reach at least, mL: a fit needs
 three for a level and its drift, and 0.3 mL past the end some 97 % of the indicator are free."""
@@ -210,7 +211,10 @@ def guide(
         return pumping(code, amount_ml, pace, delivered_ml, left, place, until_s)
     if until_s is not None:
         return said_of("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
-    return said_of(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
+    tinged = inputs.stream.tinge_ml is not None
+    return said_of(
+        code, pace, delivered_ml, left, amount_ml=amount_ml, place=place, tinged=tinged
+    )
 
 
 def _is_over(left: Left) -> bool:
@@ -245,7 +249,7 @@ def _next(
             return ends, 0.0
         high_ml = left.middle_ml if left.high_ml is None else left.high_ml
         if high_ml < _DROP_ML:
-            return "beyond", _BEYOND_ML
+            return "beyond", _BEYOND_ML if left.middle_ml > -_BEYOND_ML else _FURTHER_ML
         return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if delivered_ml <= 0.0:
         return "portion", _FIRST_ML
@@ -260,7 +264,12 @@ def _next(
 def _safe_ml(left: Left) -> float:
     """Largest amount that does not leap over too much of the change."""
     safe = [ml for ml, rise in zip(AMOUNTS_ML, left.rise, strict=True) if rise <= _MOST_RISE]
-    return min(max(safe, default=AMOUNTS_ML[0]), 2.0)
+    safe_ml = min(max(safe, default=AMOUNTS_ML[0]), 2.0)
+    if left.high_ml is None:
+        return safe_ml
+    # Where most of the change is over, its end is to be shown, not left behind.
+    most_ml = max(left.high_ml, 0.0) + _BEYOND_ML
+    return min(safe_ml, max(ml for ml in AMOUNTS_ML if ml <= most_ml))
 
 
 def _has_enough(result: Result | None, delivered_ml: float, curve: Curve, left: Left) -> str:

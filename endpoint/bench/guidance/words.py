@@ -207,9 +207,12 @@ def amount_words(amount_ml: float) -> str:
     return f"{amount_ml:g} mL"
 
 
-def drops_a_second(delivered_ml: float) -> str:
-    """How fast titrant may run in under the eyes of the camera, in words."""
-    return "two" if delivered_ml < LATE_ML else "three"
+def drops_a_second(delivered_ml: float, tinged: bool) -> str:
+    """How fast titrant may run in under the eyes of the camera, in words.
+
+    Once a stream has brought a first tinge it is not as fast again.
+    """
+    return "two" if tinged or delivered_ml < LATE_ML else "three"
 
 
 def again_sentence(bracket_ml: tuple[float, float | None] | None) -> str:
