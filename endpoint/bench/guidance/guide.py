@@ -122,7 +122,8 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     ended:
         The result if the run ended now, where that was worked out.
     """
-    pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
+    tinged = moment.stream.tinge_ml is not None
+    pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched, tinged)
     if moment.blueness is None:
         return unseen(moment.delivered_ml, pace)
     if result is None or result.curve is None:
@@ -211,10 +212,7 @@ def guide(
         return pumping(code, amount_ml, pace, delivered_ml, left, place, until_s)
     if until_s is not None:
         return said_of("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
-    tinged = inputs.stream.tinge_ml is not None
-    return said_of(
-        code, pace, delivered_ml, left, amount_ml=amount_ml, place=place, tinged=tinged
-    )
+    return said_of(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
 
 
 def _is_over(left: Left) -> bool:

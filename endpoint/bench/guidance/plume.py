@@ -36,12 +36,12 @@ _FORGOTTEN_S = 10.0
 and a slow hand is taken for no addition; longer, and a shaken flask keeps somebody waiting."""
 _CALM_BLOCKS = 20
 """Last calm blocks that a plume is compared with: 5 s."""
-_FIRST_TINGE, _TOO_MUCH = 0.025, 0.1
+_FIRST_TINGE, _TOO_MUCH = 0.03, 0.1
 """Rise of the blueness (`indicator_form.State`) within seconds that counts as the first tinge of a
-stream: a fortieth of the way from the bound to the free form; and in its first seconds, in which
-it lends its own colour to the picture. Lower, and the tap is closed a millilitre and more before
-the end of every third titration; higher, and sharp changes are passed: at three drops a second 12 %
-of the flasks of `tests.loop_flask` are (seeds 500 to 579), with 0.03 21 %."""
+stream: a thirtieth of the way from the bound to the free form; and in its first seconds, in which
+it lends its own colour to the picture. Lower, and the lamp closes the tap millilitres before the
+end (with 0.025 in every sixth titration); higher, and sharp changes are passed: of the flasks of
+`tests.loop_flask` (seeds 500 to 579) 1 % at two drops a second and 21 % at three."""
 _NOISY = 5.0
 """And how many times the usual departure from its middle: some three standard deviations of what is
 averaged."""

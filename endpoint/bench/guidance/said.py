@@ -30,6 +30,8 @@ class Pace:
     """Rate of the pump now; 0 while it stands still."""
     typed: bool = True
     """Somebody types the readings."""
+    tinged: bool = False
+    """A stream has brought a first tinge."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,6 @@ def said_of(
     rate_ml_min: float | None = None,
     until_s: float | None = None,
     place: int | None = None,
-    tinged: bool = False,
 ) -> Guidance:
     """A state of the guide in every form.
 
@@ -98,8 +99,6 @@ def said_of(
         How titrant is added, how much was, and what is left if that is known.
     amount_ml, rate_ml_min, until_s, place:
         As in `Guidance`.
-    tinged:
-        Whether a stream has brought a first tinge.
     """
     advice = ADVICE[code]
     title, words = (
@@ -108,7 +107,7 @@ def said_of(
     filled = {
         "amount": f"{amount_ml or 0.0:g} mL" if pace.pump else amount_words(amount_ml or 0.0),
         "rate": f"{rate_ml_min or 0.0:g} mL/min",
-        "drops": drops_a_second(delivered_ml, tinged),
+        "drops": drops_a_second(delivered_ml, tinged=pace.tinged),
         "wait": "a moment",
         "then": TYPE_IT if pace.typed else "",
     }

@@ -186,11 +186,11 @@ FINISHING = {
 """What to say to somebody who finishes before it is enough, by the status of the result so far."""
 
 
-LATE_ML = 12.0
-"""Volume, mL, from which titrant may run in at three drops a second instead of two: half of a usual
-burette. At two, more than 21 mL take longer than the five minutes in which buffered water is to be
-titrated (Standard Methods 2340 C, from memory: carbonate may precipitate); at three, a sharp change
-is passed by a quarter of a millilitre more."""
+LATE_ML = 14.0
+"""Volume, mL, from which titrant may run in at three drops a second instead of two: more than half
+of a usual burette. At two, more than 21 mL take longer than the five minutes in which buffered
+water is to be titrated (Standard Methods 2340 C, from memory: carbonate may precipitate); at three,
+every fifth sharp change is passed before the tap is closed."""
 
 
 def millilitres(volume_ml: float) -> str:
@@ -207,7 +207,7 @@ def amount_words(amount_ml: float) -> str:
     return f"{amount_ml:g} mL"
 
 
-def drops_a_second(delivered_ml: float, tinged: bool) -> str:
+def drops_a_second(delivered_ml: float, *, tinged: bool) -> str:
     """How fast titrant may run in under the eyes of the camera, in words.
 
     Once a stream has brought a first tinge it is not as fast again.

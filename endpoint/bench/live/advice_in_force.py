@@ -15,9 +15,12 @@ from endpoint.bench.guidance.words import PUMP_START
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
-_FIRST_WAIT_S = 3.0
-"""Wait after a reading until the liquid was looked at, s: two usual mixing times. Only from the
-reading to the next asking is it sure which volume the colour belongs to."""
+_FIRST_WAIT_S = 2.0
+"""Wait after a reading until the liquid was looked at, s. Nobody reads and types within a second,
+so that two usual mixing times are over by then. Only from the reading to the next asking is it sure
+which volume the colour belongs to."""
+_PAUSED_S = 3.0
+"""Wait after a pump was paused, s: two usual mixing times."""
 _LONGEST_WAIT_S = 8.0
 """How long after a reading unevenness is taken for an addition that nobody asked for, s: five usual
 mixing times."""
@@ -192,7 +195,7 @@ class AdviceInForce:
             if last.title.startswith(PUMP_START):
                 last = runs_on(last)
             return counted_down(shifted(last, moment.delivered_ml), moment.now_s)
-        until_s = (moment.read_s or 0.0) + _FIRST_WAIT_S
+        until_s = (moment.read_s or 0.0) + _PAUSED_S
         young = moment.now_s < until_s or self._said_s != moment.read_s
         if moment.read_s is not None and young and last.code not in ("enough", "over"):
             said = waiting("mixing", moment.delivered_ml, last, until_s, pace)

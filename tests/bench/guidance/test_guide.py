@@ -13,8 +13,8 @@ from scipy.stats import binom
 
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.draws import quantiles
-from endpoint.bench.guidance.guide import GuidanceInputs, begun, guide
-from endpoint.bench.guidance.prediction import predict
+from endpoint.bench.guidance.guide import GuidanceInputs, _next, begun, guide
+from endpoint.bench.guidance.prediction import AMOUNTS_ML, Left, Stream, predict
 from endpoint.bench.guidance.progress import LAGS_S, gather, habit_of
 from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, waiting
 from endpoint.bench.guidance.words import ADVICE, again_sentence, amount_words, left_sentence
@@ -369,3 +369,31 @@ def test_an_interval_says_where_to_begin_with_a_fresh_sample() -> None:
     )
     assert "above 6.73 mL" in again_sentence((6.73, None))
     assert "slowly from the beginning" in again_sentence(None)
+
+
+def left_of(middle_ml: float, half_ml: float, free_fraction: float, rise: float = 0.1) -> Left:
+    """A forecast in which every amount raises the free fraction by the same."""
+    low_ml, high_ml = middle_ml - half_ml, middle_ml + half_ml
+    return Left(
+        middle_ml, low_ml, high_ml, middle_ml, max(low_ml, 0.0), free_fraction,
+        free_fraction - 0.05, min(free_fraction + 0.05, 1.0), 0.0, (rise,) * len(AMOUNTS_ML),
+    )  # fmt: skip
+
+
+def test_where_most_of_the_change_is_over_its_end_is_not_left_behind() -> None:
+    """What is left to see is small, so any amount is safe; two millilitres would skip it."""
+    curve, _, _, _ = curve_and_bench(11, 0.5)
+    code, amount_ml = _next(left_of(0.03, 0.15, 0.9), 10.0, curve, None, Stream())
+    assert code == "portion"
+    assert 0.05 <= amount_ml <= 0.03 + 0.15 + 0.2
+    # Far from it a forecast may still ask for much.
+    code, amount_ml = _next(left_of(4.0, 2.0, 0.05), 10.0, curve, None, Stream())
+    assert (code, amount_ml) == ("pour", 2.0)
+
+
+def test_portions_past_the_end_grow_once_the_change_is_over() -> None:
+    curve, _, _, _ = curve_and_bench(11, 0.5)
+    first = _next(left_of(-0.05, 0.05, 0.95), 10.0, curve, None, Stream())
+    later = _next(left_of(-0.3, 0.05, 0.98), 10.0, curve, None, Stream())
+    assert first == ("beyond", 0.2)
+    assert later == ("beyond", 0.3)
