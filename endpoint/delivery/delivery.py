@@ -19,12 +19,10 @@ _POUR_ML_S = 0.4
 """Usual rate from a burette: a row says what is delivered by its time, so pouring begins before."""
 _GRAINS_ML = (0.1, 0.05, 0.02, 0.01)
 """To what people round readings of a burette, mL."""
-_BY_EYE_ML = 0.02 / float(np.sqrt(3.0))
-"""Standard deviation of a meniscus read by eye between lines of 0.1 mL: a fifth of a division, as
-`calibration.ware.glassware.reading_limit` has it, but uniform, as for limits of which no more is
-known (GUM, JCGM 100:2008, 4.3.7): who reads after every drop takes less care than over a titre.
-Whatever is written down, people read no better; volumes finer than a hundredth were not read by
-eye."""
+_BY_EYE_ML = 0.02 / float(np.sqrt(6.0))
+"""Standard deviation of a meniscus read by eye between lines of 0.1 mL: a fifth of a division,
+triangular, as `calibration.ware.glassware.reading_limit` has it. Whatever is written down, people
+read no better; volumes finer than a hundredth were not read by eye."""
 _LOOK_S, _LOOK_FRAMES = 4.0, 60
 _MARKED_S = 0.5
 """How long before an addition frames must be marked at least, s, for its beginning to be known."""

@@ -154,8 +154,8 @@ def test_what_can_be_aligned() -> None:
 def test_readings_were_rounded_to_the_coarsest_grain_that_explains_them(
     volume_ml: list[float], grain_ml: float
 ) -> None:
-    # A meniscus is read to a fifth of a division of 0.1 mL, uniform, whatever is written down.
-    by_eye_ml = 0.02 / np.sqrt(3.0)
+    # A meniscus is read to a fifth of a division of 0.1 mL, triangular, whatever is written down.
+    by_eye_ml = 0.02 / np.sqrt(6.0)
     expected_ml = max(grain_ml / np.sqrt(12.0), by_eye_ml)
     assert reading_sd_ml(np.array(volume_ml)) == pytest.approx(expected_ml)
     assert reading_sd_ml(np.array([*volume_ml, 0.1234])) == 0.0
