@@ -45,6 +45,11 @@ _BEYOND_FREE_DEG, _BEYOND_BOUND_DEG = 37.0, 58.0
 """Hue angles that a first colour may lie from mixtures that are mostly bound, mostly free."""
 
 
+_HALF_WIDTH_NM = 40.0
+"""Standard deviation of the band of a form, nm, taken as a Gaussian: bands of azo dyes in water are
+80 to 110 nm wide at half height (handbook spectra, from memory). It only ranks wavelengths."""
+
+
 @dataclass(frozen=True)
 class State:
     """Form of the indicator that one colour alone shows."""
@@ -65,13 +70,20 @@ def _bands(channels: tuple[str, ...], indicator: Indicator) -> tuple[int, int] |
         float("".join(c for c in name if c.isdigit() or c == ".") or "nan") for name in channels
     ]
     found = []
-    for form in (free, bound):
+    for form, other in ((free, bound), (bound, free)):
         low, high = form.window_nm
         near = [k for k, nm in enumerate(numbers) if low <= nm < high]
         if not near:
             return None
-        found.append(min(near, key=lambda k: abs(numbers[k] - form.band_nm)))
+        found.append(max(near, key=lambda k: _told_apart(numbers[k], form, other)))
     return found[0], found[1]
+
+
+def _told_apart(wavelength_nm: float, form: Form, other: Form) -> float:
+    """How much more one form absorbs than the other: next to nothing where their bands meet."""
+    away = (wavelength_nm - np.array([form.band_nm, other.band_nm])) / _HALF_WIDTH_NM
+    here, there = np.exp(-0.5 * away * away).tolist()
+    return float(here - there)
 
 
 def _contrast(density: FloatArray, bands: tuple[int, int]) -> FloatArray:

@@ -64,6 +64,8 @@ class Axis:
 
     column: int
     factor: float
+    kind: str
+    """"volume" or "time"; only times may have colons."""
 
 
 def wavelength_nm(title: str) -> float | None:
@@ -172,7 +174,7 @@ def _axis(sheet: Sheet, column: int, kind: str, problem: type[Problem]) -> Axis:
             f"{sheet.name} has the {kind} in {below or unit} (column {sheet.header[column][:40]}).",
             f"Give it in {usual}.",
         )
-    return Axis(column, UNITS[kind][unit] if unit else 1.0)
+    return Axis(column, UNITS[kind][unit] if unit else 1.0, kind)
 
 
 def values_of(sheet: Sheet, axis: Axis, problem: type[Problem]) -> list[float]:
@@ -187,16 +189,16 @@ def values_of(sheet: Sheet, axis: Axis, problem: type[Problem]) -> list[float]:
     return [
         axis.factor * number_in(sheet, r, axis.column, problem)
         if ":" not in row[axis.column]
-        else _clock_s(sheet, r, axis.column, stated, problem)
+        else _clock_s(sheet, r, axis, stated, problem)
         for r, row in enumerate(sheet.rows)
     ]
 
 
-def _clock_s(sheet: Sheet, row: int, column: int, stated: str, problem: type[Problem]) -> float:
-    cell, title = sheet.rows[row][column], sheet.header[column][:40]
+def _clock_s(sheet: Sheet, row: int, axis: Axis, stated: str, problem: type[Problem]) -> float:
+    cell, title = sheet.rows[row][axis.column], sheet.header[axis.column][:40]
     where = f'Row {sheet.numbers[row]} of {sheet.name} has "{cell[:40]}" for {title}'
     match = re.fullmatch(r"(?:(\d+):)?(\d+):(\d\d(?:[.,]\d+)?)", cell)
-    if match is None or not says("time", sheet.header[column], sheet.units[column]):
+    if match is None or axis.kind != "time":
         raise problem(f"{where}, which is not a number.", "Write a plain number there.")
     hours, minutes, seconds = match.groups()
     if hours is None and stated not in _CLOCK:
