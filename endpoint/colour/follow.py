@@ -21,8 +21,10 @@ from endpoint.scene import tracking
 from endpoint.scene.camera_shift import (
     HERE,
     LEAST_TILES,
+    Scene,
     View,
     camera_moved,
+    camera_shift,
     small_picture,
     view_of,
 )
@@ -45,7 +47,9 @@ seconds."""
 _LEAST_MOVE = 0.01
 """Movement that is followed, as a share of the picture's width."""
 _LEAP = 0.06
-"""Movement between two looks that must be seen twice before it is believed, likewise."""
+"""Movement between two looks that must be seen twice before it is believed, likewise; and how far
+apart flask and bench may seem to have moved where the camera alone has: the bench lies at other
+distances."""
 _SURE = 0.85
 """Likeness from which once is enough."""
 _DRIFT_S = 5.0
@@ -153,8 +157,10 @@ class SceneWatch:
         if scene is not None and moved:
             view = view_of(scene, picture, self._view)
             if view is None and len(scene.tiles) >= LEAST_TILES:
-                # The flask may be found, but not the reference that belongs to it.
-                return _Seen(Flag.CAMERA_MOVED, self.pose)
+                view = self._view_by_flask(scene, picture)
+                if view is None:
+                    # The flask may be found, but not the reference that belongs to it.
+                    return _Seen(Flag.CAMERA_MOVED, self.pose)
             self._view = view or HERE
             seen_from = self.region.pose_in(self._view)
         else:
@@ -167,6 +173,22 @@ class SceneWatch:
             self._leapt = None
             return _Seen(Flag.CAMERA_MOVED if moved else Flag.LIQUID_LOST, self.pose, self._view)
         return self._placed(pose, seen_from, frame.time_s)
+
+    def _view_by_flask(self, scene: Scene, picture: FloatArray) -> View | None:
+        """View in which the flask stands on the bench as it did, if the bench has moved like it.
+
+        Between two photographs the camera turns and comes nearer, and few tiles shift alike; what
+        stands on the bench is seen as before all the same.
+        """
+        guide, shift = self.region.guide, camera_shift(scene, picture)
+        if guide is None or shift is None:
+            return None
+        pose = tracking.look(guide, picture, self.pose)
+        width = self.region.width
+        bench = Pose(shift[0] * width, shift[1] * width)
+        if pose.likeness < _SURE or pose.apart(bench) > _LEAP * width:
+            return None
+        return self.region.view_of(pose)
 
     def _placed(self, pose: Pose, seen_from: Pose | None, time_s: float) -> _Seen:
         """A pose that the picture confirms, unless it is a leap that was seen only once."""

@@ -94,6 +94,14 @@ class Region:
         factor, turn_deg = self.guide.factor, -math.degrees(cmath.phase(view.turn))
         return Pose(factor * (now_x - x), factor * (now_y - y), turn_deg, abs(view.turn))
 
+    def view_of(self, pose: Pose) -> View:
+        """View of the bench in which a flask that stays on it has a pose; see `pose_in`."""
+        if self.guide is None:
+            return HERE
+        middle = complex(*self.guide.middle)
+        turn = cmath.rect(pose.scale, -math.radians(pose.turn_deg))
+        return View(turn, middle + complex(pose.dx, pose.dy) / self.guide.factor - turn * middle)
+
     def reference_in(self, view: View) -> Region | None:
         """Region with the reference where a view of the bench has it; None out of the picture."""
         if view is HERE or self.guide is None:
