@@ -37,12 +37,19 @@ _WORTH = 0.2
 _LEFT_OUT = 0.05
 """Probability of the alignments, the least probable ones, that a bracket need not hold."""
 _TAIL = 0.025
+_SURE = 6.0
+"""How much likelier, natural logarithm, another clock must be than the log as it stands (400 to 1)
+before a number comes of it that the log as it stands contradicts. Among dozens of clocks one fits
+by chance: less, and such a one gives a false number; more, and a log that is really apart gives an
+interval only."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Way:
     result: Result
     weight: float
+    as_it_stands: bool
+    """Whether the log keeps its clock."""
 
 
 def result_of_several(
@@ -76,11 +83,12 @@ def result_of_several(
         order = np.array([answers[0], *(k for k in order if k != answers[0])])
     if order[0] > 0 and first is not None:
         results[order[0]] = result_of(alignments[int(order[0])], None)
-    ways = [_Way(results[k], float(weights[k])) for k in order]
+    ways = [_Way(results[k], float(weights[k]), alignments[int(k)].remark is None) for k in order]
     best = _with_words(ways[0].result, alignments[int(order[0])])
     if best.status == "none" or best.fit is None:
         return best
-    kept = [way for way in ways if way.result.status != "none" and way.weight > 1e-3]
+    answering = [way for way in ways if way.result.status != "none"]
+    kept = [way for way in answering if way.weight > 1e-3]
     if best.status == "bracketed":
         return _with_bracket(best, best.verdict.reasons, kept)
     low, middle, high, sd_ml = _mixture(kept)
@@ -89,6 +97,9 @@ def result_of_several(
     apart = np.sqrt(max(sd_ml**2 - own_ml**2, 0.0))
     if half > WIDEST_HALF_ML and apart > 0.5 * sd_ml:
         return _with_bracket(best, (reason("rows-uncertain"),), kept)
+    contradicting = _contradicting(answering, low, high)
+    if alignments[0].delivery.is_held and contradicting:
+        return _with_bracket(best, (reason("rows-uncertain"),), [*contradicting, *kept])
     estimate = Estimate(middle, sd_ml, low, high)
     parts = {**best.fit.contributions_ml, ROWS: float(apart)} if apart > 1e-4 else None
     fit = best.fit if parts is None else replace(best.fit, contributions_ml=parts)
@@ -99,6 +110,18 @@ def result_of_several(
         midpoint=best.midpoint and best.midpoint.widened(float(apart)),
         last_red=best.last_red and best.last_red.widened(float(apart)),
     )
+
+
+def _contradicting(ways: Sequence[_Way], low_ml: float, high_ml: float) -> list[_Way]:
+    """Ways with the clock of the log that are not ruled out and have the end outside an interval.
+
+    None where the best way keeps that clock.
+    """
+    if ways[0].as_it_stands:
+        return []
+    least = ways[0].weight * np.exp(-_SURE)
+    near = [way for way in ways if way.as_it_stands and way.weight > least]
+    return [way for way in near if not low_ml <= _normal_of(way.result)[0] <= high_ml]
 
 
 def _with_words(result: Result, alignment: Alignment) -> Result:
@@ -114,17 +137,23 @@ def _with_words(result: Result, alignment: Alignment) -> Result:
 def _raggedness(results: Sequence[Result]) -> FloatArray:
     """Negative logarithm of the likelihood of each curve, its scatter fitted, shape (results,)."""
     fits = [result.fit for result in results]
-    known = [(fit, _points_near(fit)) for fit in fits if fit is not None]
+    known = [fit for fit in fits if fit is not None]
     if not known:
         return np.zeros(len(results))
-    points = _LIKE * float(np.median([number for _, number in known]))
-    worst = max(np.log(max(fit.residual_rms, _LEAST_RMS)) for fit, _ in known)
-    return np.array(
-        [
-            points * (worst if fit is None else np.log(max(fit.residual_rms, _LEAST_RMS)))
-            for fit in fits
-        ]
-    )
+    points = _LIKE * float(np.median([_spare_near(fit) for fit in known]))
+    worst = max(_log_scatter(fit) for fit in known)
+    return np.array([points * (worst if fit is None else _log_scatter(fit)) for fit in fits])
+
+
+def _log_scatter(fit: Transition) -> float:
+    """Logarithm of the scatter of a fit as it would be about the truth: few points are met."""
+    taken = _points_near(fit) / _spare_near(fit)
+    return float(np.log(max(fit.residual_rms * np.sqrt(taken), _LEAST_RMS)))
+
+
+def _spare_near(fit: Transition) -> float:
+    """How many of those points a fit had to spare, at least one."""
+    return max(min(float(_points_near(fit)), fit.degrees_of_freedom), 1.0)
 
 
 def _points_near(fit: Transition) -> int:

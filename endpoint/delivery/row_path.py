@@ -25,7 +25,9 @@ _RATE_ML_S, _RATE_LOG_SD, _CLOSING_S = 0.4, 0.9, 0.5
 """Usual rate from a burette, mL/s, its spread (natural logarithm), and what opening and closing a
 tap adds to the time in which titrant is seen, s."""
 _LENGTH_CAP = 1.5
-"""Most that a strange length of an addition costs, natural logarithm."""
+"""Most that a strange length of an addition costs, natural logarithm, if it is too long (taps that
+drip, several drops) or begins before the recording. One that is too short costs without bound: no
+burette lets 13 mL run out in half a second."""
 _LONGEST_S = 90.0
 """Longest time for which one row stands, s: several additions with pauses between them."""
 _SUMMED = 1.5
@@ -95,9 +97,9 @@ def cheapest_path(
         activity.bin_of(rows.time_s + difference_s), rows.added_ml, strict=True
     ):
         end = np.clip(row_bin + late, 0, bins)
-        lengths, length_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
+        lengths, length_cost, hurry_cost = _lengths(float(added_ml), bin_s, sums.shape[1])
         if coarse and lengths.size > 1:  # a film of hours has bins longer than any addition
-            lengths, length_cost = lengths[1::2], length_cost[1::2]
+            lengths, length_cost, hurry_cost = lengths[1::2], length_cost[1::2], hurry_cost[1::2]
         shortest, longest = int(lengths[0]), int(lengths[-1])
         own = sums[end][:, shortest :: 2 if shortest else 1]
         own = own + length_cost + late_cost[:, None]
@@ -107,7 +109,7 @@ def cheapest_path(
         first, last = max(int(end.min()) - longest, 0), max(int(end.max()) - shortest, 0)
         way, came_from = _ways_to(activity, total, before, first, last)
         place = np.maximum(end[:, None] - lengths, 0) - first
-        cost = way[place] + own
+        cost = way[place] + own + np.where(end[:, None] > lengths, hurry_cost, 0.0)
         chosen = np.argmin(cost, axis=1)
         at = np.arange(end.size), chosen
         total = cost[at]
@@ -171,12 +173,15 @@ def _sums(activity: Activity) -> FloatArray:
 
 
 @lru_cache(maxsize=512)
-def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatArray]:
-    """Lengths of an addition that are tried, in bins, and their costs."""
+def _lengths(added_ml: float, bin_s: float, most: int) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Lengths of an addition that are tried, in bins, their costs, and what haste costs besides."""
     usual_s = added_ml / _RATE_ML_S + _CLOSING_S
     lengths = np.arange(most)
     z = np.log((lengths * bin_s + 0.2) / (usual_s + 0.2)) / _RATE_LOG_SD
-    return lengths, np.minimum(0.25 * z * z, _LENGTH_CAP) / INDEPENDENT
+    cost = 0.25 * z * z
+    strange = np.minimum(cost, _LENGTH_CAP)
+    hurry = np.where(z < 0.0, cost - strange, 0.0)
+    return lengths, strange / INDEPENDENT, hurry / INDEPENDENT
 
 
 def _traced(

@@ -222,15 +222,22 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
             return refuse("model-misfit", indicator)
         return _bracket(["model-misfit"], (red_ml, high_ml), indicator)
     if not _blue_seen(curve, fit, last_f) and blue_ml is None:
-        return _bracket([lost or "still-purple"], _up_to(fit, None), indicator)
+        return _bracket([lost or "still-purple"], _up_to(fit, red_ml, None), indicator)
     if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > WIDEST_HALF_ML:
-        return _bracket(["too-uncertain"], _up_to(fit, high_ml), indicator)
+        return _bracket(["too-uncertain"], _up_to(fit, red_ml, high_ml), indicator)
     return Verdict("located", (), (), fit.equivalence)
 
 
-def _up_to(fit: Transition, high_ml: float | None) -> tuple[float, float | None]:
-    """Interval of the fit, which only a pause that is wholly blue bounds from above."""
+def _up_to(
+    fit: Transition, red_ml: float | None, high_ml: float | None
+) -> tuple[float, float | None]:
+    """Interval of the fit, which only a pause that is wholly blue bounds from above.
+
+    It begins no lower than the last pause that is wholly red, whatever few points leave open.
+    """
     low_ml, upper_ml = profile_interval(fit)
+    if red_ml is not None:
+        low_ml = max(low_ml, min(red_ml, fit.equivalence.value_ml))
     if high_ml is None or upper_ml is None:
         return low_ml, high_ml
     return low_ml, min(upper_ml, high_ml)

@@ -97,6 +97,16 @@ def test_heads_that_the_record_names(tmp_path: Path) -> None:
     np.testing.assert_allclose(log.volume_ml, [0.0, 1.5, 2.0])
 
 
+def test_times_with_colons_are_read_in_a_column_that_the_record_names(tmp_path: Path) -> None:
+    path = tmp_path / "volumes.csv"
+    path.write_text("elapsed;Strich\n0:00:04;0\n0:01:34;2,5\n", encoding="utf-8")
+    log = read_log(path, named=NamedColumns(volume="Strich", time="elapsed"))
+    assert log.time_s is not None
+    np.testing.assert_allclose(log.time_s, [4.0, 94.0])
+    with pytest.raises(DeliveryProblem, match="not a number"):
+        read_log(path, named=NamedColumns(volume="elapsed", time="Strich"))
+
+
 @given(gaps=GAPS, refilled=st.lists(st.booleans(), min_size=12, max_size=12))
 def test_refills_come_back_as_what_was_delivered(
     tmp_path_factory: pytest.TempPathFactory, gaps: list[tuple[int, int]], refilled: list[bool]

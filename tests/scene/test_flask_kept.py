@@ -182,6 +182,24 @@ def test_held_camera_that_drifts_and_turns_is_followed() -> None:
     turn_is_seen(samples, 0.9)
 
 
+def from_elsewhere(light: Picture, k: int) -> Picture:
+    """The picture from where a photographer stands next, the first one straight on."""
+    if k == 0:
+        return light
+    rng = np.random.default_rng(20 + k)
+    corners = np.array([[0, 0], [WIDTH, 0], [WIDTH, HEIGHT], [0, HEIGHT]])
+    moved = corners + rng.uniform(-30, 30, (4, 2)) + rng.uniform(-12, 12, 2)
+    matrix = cv2.getPerspectiveTransform(corners.astype(np.float32), moved.astype(np.float32))
+    warped = cv2.warpPerspective(light, matrix, (WIDTH, HEIGHT), borderMode=cv2.BORDER_REFLECT)
+    return np.asarray(warped)
+
+
+def test_photographs_from_another_side_each_show_flask_and_reference() -> None:
+    views = (from_elsewhere(with_flask(bench(), d), k) for k, d in enumerate(course(12)))
+    frames = [seen(view, k, 1.0) for k, view in enumerate(views)]
+    turn_is_seen(list(follow(frames, locate(frames))), 0.9)
+
+
 @pytest.mark.parametrize("colour", [(0.02, 0.05, 0.35), (0.06, 0.16, 0.5), (0.5, 0.3, 0.2)])
 def test_glove_across_the_flask_hides_it_and_is_not_the_liquid(colour: tuple[float, ...]) -> None:
     frames = []
