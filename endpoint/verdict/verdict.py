@@ -222,7 +222,7 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
             return refuse("model-misfit", indicator)
         return _bracket(["model-misfit"], (red_ml, high_ml), indicator)
     if not _blue_seen(curve, fit, last_f) and blue_ml is None:
-        return _bracket([lost or "still-purple"], _up_to(fit, red_ml, None), indicator)
+        return _bracket([lost or "still-purple"], _up_to(fit, None, None), indicator)
     if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > WIDEST_HALF_ML:
         return _bracket(["too-uncertain"], _up_to(fit, red_ml, high_ml), indicator)
     return Verdict("located", (), (), fit.equivalence)
@@ -233,12 +233,15 @@ def _up_to(
 ) -> tuple[float, float | None]:
     """Interval of the fit, which only a pause that is wholly blue bounds from above.
 
-    It begins no lower than the last pause that is wholly red, whatever few points leave open.
+    Where blue is seen, it begins no lower than the last pause that is not yet blue, whatever few
+    points leave open.
     """
     low_ml, upper_ml = profile_interval(fit)
+    if high_ml is None:
+        return low_ml, None
     if red_ml is not None:
         low_ml = max(low_ml, min(red_ml, fit.equivalence.value_ml))
-    if high_ml is None or upper_ml is None:
+    if upper_ml is None:
         return low_ml, high_ml
     return low_ml, min(upper_ml, high_ml)
 
