@@ -21,6 +21,7 @@ from endpoint.scene import tracking
 from endpoint.scene.camera_shift import (
     HERE,
     LEAST_TILES,
+    Picture,
     Scene,
     View,
     camera_moved,
@@ -174,7 +175,7 @@ class SceneWatch:
             return _Seen(Flag.CAMERA_MOVED if moved else Flag.LIQUID_LOST, self.pose, self._view)
         return self._placed(pose, seen_from, frame.time_s)
 
-    def _view_by_flask(self, scene: Scene, picture: FloatArray) -> View | None:
+    def _view_by_flask(self, scene: Scene, picture: Picture) -> View | None:
         """View in which the flask stands on the bench as it did, if the bench has moved like it.
 
         Between two photographs the camera turns and comes nearer, and few tiles shift alike; what
