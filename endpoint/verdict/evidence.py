@@ -36,6 +36,13 @@ constants. Those of a flask differ by a factor of two from pH and salt. Lower, a
 behind a hand is refused; higher, and a flask that was exchanged gets a bracket."""
 
 
+_TURNS_ON = 0.05
+"""Part of the whole change by which a colour goes on turning after a leap where it is the same
+liquid that turns: the last of the change takes some tenths of a millilitre, another flask is as
+blue as it will be. Lower, and noise speaks for the liquid; higher, and sharp changes are refused
+(one of 40 titrations of `tests.studies.bench_loop` at 0.15)."""
+
+
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """Everything that a verdict is made from."""
@@ -108,7 +115,8 @@ def is_too_small(curve: Curve, fit: Transition, before_ml: float) -> bool:
     """Whether the metal that is left before an addition needs far more titrant than it brings.
 
     What is bound of the indicator tells the free metal: the least that can be there is that of the
-    metal which is bound most strongly.
+    metal which is bound most strongly. A liquid that goes on turning afterwards is the same one,
+    whatever its constants are.
 
     Parameters
     ----------
@@ -125,6 +133,9 @@ def is_too_small(curve: Curve, fit: Transition, before_ml: float) -> bool:
     total_ml = curve.flask_ml + before_ml
     needed_ml = metal_mol_l * total_ml / fit.model.setting.titrant_mol_l
     added_ml = float(curve.volume_ml[after][0]) - before_ml
+    shown = curve.signal[after]
+    if shown.size > 1 and float(np.median(shown[1:]) - shown[0]) > _TURNS_ON:
+        return False
     return bool(needed_ml > _TIMES_TOO_SMALL * added_ml)
 
 

@@ -156,11 +156,14 @@ def test_blue_that_goes_back_to_red_is_refused() -> None:
     assert result.status != "located"
 
 
-def exchanged(added_ml: float, leaps: bool = True) -> Verdict:
-    """A flask 2 mL before its end is exchanged for a blue thing while a little titrant is added."""
+def exchanged(added_ml: float, leaps: bool = True, free_from: float = 0.97) -> Verdict:
+    """A flask 2 mL before its end is exchanged for a blue thing while a little titrant is added.
+
+    Or it turned: then the blue is that of a liquid from a free part of its indicator on.
+    """
     table = simulate(steps(flask()))
     before = table.volume_ml < table.equivalence_ml - 2.0
-    blue = np.flatnonzero(table.free_fraction > 0.97)[:4]
+    blue = np.flatnonzero(table.free_fraction > free_from)[:4]
     rows = np.r_[np.flatnonzero(before), blue]
     volume = table.volume_ml[rows].copy()
     volume[-4:] = volume[-5] + added_ml + 0.05 * np.arange(4)
@@ -184,6 +187,11 @@ def test_one_addition_that_may_have_turned_it_leaves_a_bracket(
 ) -> None:
     """Enough titrant, or shades that were seen: then it is a liquid that turned."""
     assert exchanged(added_ml, leaps).status == "bracketed"
+
+
+def test_a_liquid_that_goes_on_turning_is_the_same_one() -> None:
+    """Whatever its constants are: a flask from elsewhere would be as blue as it will be."""
+    assert exchanged(0.3, free_from=0.8).status == "bracketed"
 
 
 def test_steps_of_light_are_remarked() -> None:
