@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from endpoint.analysis.result import Result
-from endpoint.delivery.alignment import Alignment
+from endpoint.delivery.alignment import SURE, Alignment
 from endpoint.equivalence.fit import Estimate, Transition
 from endpoint.equivalence.model import NEAR_ML
 from endpoint.messages import Sentence, reason
@@ -37,19 +37,14 @@ _WORTH = 0.2
 _LEFT_OUT = 0.05
 """Probability of the alignments, the least probable ones, that a bracket need not hold."""
 _TAIL = 0.025
-_SURE = 6.0
-"""How much likelier, natural logarithm, another clock must be than the log as it stands (400 to 1)
-before a number comes of it that the log as it stands contradicts. Among dozens of clocks one fits
-by chance: less, and such a one gives a false number; more, and a log that is really apart gives an
-interval only."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Way:
     result: Result
     weight: float
-    as_it_stands: bool
-    """Whether the log keeps its clock."""
+    keeps_clock: bool
+    """Whether the log is taken by its own clock."""
 
 
 def result_of_several(
@@ -83,7 +78,7 @@ def result_of_several(
         order = np.array([answers[0], *(k for k in order if k != answers[0])])
     if order[0] > 0 and first is not None:
         results[order[0]] = result_of(alignments[int(order[0])], None)
-    ways = [_Way(results[k], float(weights[k]), alignments[int(k)].remark is None) for k in order]
+    ways = [_Way(results[k], float(weights[k]), alignments[int(k)].keeps_clock) for k in order]
     best = _with_words(ways[0].result, alignments[int(order[0])])
     if best.status == "none" or best.fit is None:
         return best
@@ -117,10 +112,10 @@ def _contradicting(ways: Sequence[_Way], low_ml: float, high_ml: float) -> list[
 
     None where the best way keeps that clock.
     """
-    if ways[0].as_it_stands:
+    if ways[0].keeps_clock:
         return []
-    least = ways[0].weight * np.exp(-_SURE)
-    near = [way for way in ways if way.as_it_stands and way.weight > least]
+    least = ways[0].weight * np.exp(-SURE)
+    near = [way for way in ways if way.keeps_clock and way.weight > least]
     return [way for way in near if not low_ml <= _normal_of(way.result)[0] <= high_ml]
 
 

@@ -53,8 +53,11 @@ additions fits anywhere."""
 _FILMED_LATE = 2.3
 """Cost of a recording that begins after the first addition, natural logarithm: people start the
 camera before they open the tap, nine times in ten. Assumed."""
-_SURE = 6.0
-"""How much likelier, natural logarithm, another clock than the stated one must be to be told."""
+SURE = 6.0
+"""How much likelier, natural logarithm, another clock must be than that of the log (400 to 1)
+before it is told against a stated one, or a number comes of it that the log by its own clock
+contradicts. Among dozens of clocks one fits by chance: less, and such a one gives a false number;
+more, and a log that is really apart gives an interval only."""
 _LEAST_WEIGHT = 0.001
 """Probability, compared with the best, below which an alignment is left out."""
 _SAME_S, _ALIKE = 1.5, 0.1
@@ -93,6 +96,11 @@ class Alignment:
     sd_s: float | None = None
     """Standard uncertainty of the time of all additions together, s; None where the recording was
     not asked for it."""
+
+    @property
+    def keeps_clock(self) -> bool:
+        """Whether the log is taken by its own clock."""
+        return self.remark is None or self.remark.code != "clock-found"
 
 
 def can_be_aligned(delivery: Delivery) -> bool:
@@ -169,8 +177,8 @@ def align(
 
 def _as_stated(ranked: list[Alignment]) -> list[Alignment]:
     """Without other clocks, whatever the colours say; a remark where they say it clearly."""
-    near = [one for one in ranked if one.remark is None]
-    if not near or near[0].cost - ranked[0].cost < _SURE:
+    near = [one for one in ranked if one.keeps_clock]
+    if not near or near[0].cost - ranked[0].cost < SURE:
         return near
     return [replace(one, remark=remark("clocks-doubted")) for one in near]
 
