@@ -7,6 +7,7 @@ import sys
 _STOPPED = ("Stopped.", "Run the command again to start over.", 130)
 
 try:
+    import _thread
     import logging
     import threading
     from collections.abc import Iterator, Sequence
@@ -47,7 +48,7 @@ class _Group(click.Group):
         try:
             # With a home that cannot be written it tells how it goes on; nobody asked.
             logging.getLogger("matplotlib").setLevel(logging.ERROR)
-            with _threads_told(given), guarded_output():
+            with _threads_told(given), _ctrl_c_kept(), guarded_output():
                 code = super().main(args, *others, **{**extra, "standalone_mode": False})
         except Problem as problem:
             _give_up(problem.sentence, problem.remedy, problem.exit_code)
@@ -85,6 +86,28 @@ def _threads_told(arguments: Sequence[str]) -> Iterator[None]:
         yield
     finally:
         threading.excepthook = before
+
+
+@contextmanager
+def _ctrl_c_kept() -> Iterator[None]:
+    """End a command by Ctrl-C also where Python drops it: a callback of a weak reference is hit.
+
+    It would print a traceback there, and the command would run on.
+    """
+    before = sys.unraisablehook
+
+    def told(dropped: sys.UnraisableHookArgs) -> None:
+        if issubclass(dropped.exc_type, KeyboardInterrupt):
+            # At once it would be dropped here as well.
+            threading.Timer(0.05, _thread.interrupt_main).start()
+        else:
+            before(dropped)
+
+    sys.unraisablehook = told
+    try:
+        yield
+    finally:
+        sys.unraisablehook = before
 
 
 def _tell_fault(error: BaseException, arguments: Sequence[str]) -> None:

@@ -112,6 +112,30 @@ def test_stopped_while_it_is_loaded() -> None:
     assert done.stderr == "endpoint: Stopped.\nRun the command again to start over.\n"
 
 
+def test_stopped_where_python_drops_it(tmp_path: Path) -> None:
+    """Ctrl-C may hit the callback of a weak reference, which nothing can be raised from."""
+    code = (
+        "import weakref, time\n"
+        "from pathlib import Path\n"
+        "from endpoint import cli\n"
+        "from endpoint.commands import plan\n"
+        "class Thing: pass\n"
+        "def stop(_): raise KeyboardInterrupt\n"
+        "def work(*_, **__):\n"
+        "    thing = Thing(); held = weakref.ref(thing, stop); del thing\n"
+        "    for _ in range(100): time.sleep(0.01)\n"
+        "    Path('ran-on').touch()\n"
+        "plan.plan.callback = work\n"
+        "cli.main(['plan', '14-18'])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path
+    )
+    assert done.returncode == 128 + signal.SIGINT, done.stderr
+    assert done.stderr == "\nendpoint: Stopped.\nRun the command again to start over.\n"
+    assert not (tmp_path / "ran-on").exists()
+
+
 def test_libraries_are_silent_and_python_is_not(tmp_path: Path) -> None:
     code = (
         "import os, sys\n"
