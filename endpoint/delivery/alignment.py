@@ -112,7 +112,9 @@ def can_be_aligned(delivery: Delivery) -> bool:
         return False
     if delivery.mode == "steps":
         return True
-    rates = added_ml / np.diff(delivery.time_s)
+    # A pump that stands still between two stretches has run at one rate.
+    runs = added_ml > 0.0
+    rates = added_ml[runs] / np.diff(delivery.time_s)[runs]
     return bool(rates.size > _LEAST_ADDITIONS and np.std(rates) > _UNEVEN * np.mean(rates))
 
 

@@ -22,6 +22,9 @@ _STILL_QUIET = 0.3
 quiet."""
 _FIRST_ML, _LEEWAY_S = 0.15, 6.0
 """Three drops are to be seen; and seconds that do not matter."""
+_UNMIXED_ML = 0.1
+"""Titrant in a plume, mL: 3 mL/min that take 2 s to mix in. Less, and a plume that comes into view
+close to the end speaks against a log that is right."""
 
 
 @dataclass(frozen=True)
@@ -84,6 +87,13 @@ def first_plume(trace: ColourTrace, delivery: Delivery) -> FirstPlume | None:
     quiet_until_s, seen_s = float(time_s[first - 1]), float(time_s[first])
     early = seen_s < told_s - _LEEWAY_S
     late = quiet_until_s > late_s + _LEEWAY_S and _is_sudden(spread, first, quiet, limit)
+    if late:
+        far = np.linalg.norm(density - density[0], axis=1) > _UNCHANGED * change
+        told_ml, seen_ml, half_ml = delivery.volume_at([late_s, seen_s, time_s[np.argmax(far)]])
+        excess = float(np.median(spread[first : first + _NEXT])) - quiet
+        # What is unmixed turns the more liquid blue the less metal is left.
+        smaller = (max(half_ml - seen_ml, 0.0) + _UNMIXED_ML) / (half_ml - told_ml + _UNMIXED_ML)
+        late = quiet + excess * smaller > limit
     fits = not (early or late)
     if early and _rises_at(time_s, spread, told_s, late_s):
         fits = True  # a stirrer that was switched on before

@@ -54,6 +54,11 @@ _NO_LIQUID = 0.02
 _BLUE, _RED = 0.15, -0.25
 """`State.blueness` from which a liquid counts as the free form, and up to which as the bound form.
 Eriochrome Black T has about +0.45 and -0.8; between the two limits neither is said."""
+_PURPLE = 0.0
+"""The same below which a last colour is not yet that of the free form, however well a fit knows
+what it takes for its level. Half of the change is about -0.1; good ones of the population (seeds
+300 to 599) and films of other makers end at 0.3 to 0.65. Lower, and a recording that stops in the
+middle of the change gets a number; higher, and yellow water or warm light costs one."""
 _CLEAR_BLUE = 0.3
 """The same for a last colour whose change is not led by the free form's band, as before a camera
 of broad bands: a sleeve before a red liquid reaches 0.17."""
@@ -221,7 +226,7 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
         if red_ml is None or high_ml is None:
             return refuse("model-misfit", indicator)
         return _bracket(["model-misfit"], (red_ml, high_ml), indicator)
-    if not _blue_seen(curve, fit, last_f) and blue_ml is None:
+    if blue_ml is None and not _blue_seen(evidence, fit, last_f):
         return _bracket([lost or "still-purple"], _up_to(fit, None, None), indicator)
     if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > WIDEST_HALF_ML:
         return _bracket(["too-uncertain"], _up_to(fit, red_ml, high_ml), indicator)
@@ -291,10 +296,14 @@ def _mixed_in(curve: Curve, fit: Transition, volume_ml: float) -> float:
     return float(min(volume_ml, mixed[curve.volume_ml <= volume_ml].max()))
 
 
-def _blue_seen(curve: Curve, fit: Transition, last_f: float) -> bool:
-    """Whether the recording goes on to where the colour no longer changes."""
+def _blue_seen(evidence: Evidence, fit: Transition, last_f: float) -> bool:
+    """Whether the recording goes on to where the colour no longer changes, and that is blue."""
+    curve = evidence.curve
+    _, end = end_states(curve, evidence.indicator)
     known = fit.parameters["blue_level"][1] < _BLUE_KNOWN_SD
-    return last_f > _TURNED and known and float(curve.volume_ml[-1]) > fit.equivalence.low_ml
+    purple = end is not None and end.blueness < _PURPLE
+    reached = float(curve.volume_ml[-1]) > fit.equivalence.low_ml
+    return last_f > _TURNED and known and reached and not purple
 
 
 def _bracket(
