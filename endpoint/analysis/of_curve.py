@@ -15,6 +15,7 @@ from endpoint.curve.creep import Creep
 from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.points import Curve
 from endpoint.delivery.clock import ClockDoubt
+from endpoint.delivery.delivery import read_one_by_one
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.method import with_method
@@ -155,6 +156,7 @@ def photometer_curve(table: PhotometerTable, job: AnalysisInputs) -> Curve:
             channels,
             job.flask_ml,
             saturated=saturated,
+            delivery=read_one_by_one(table.volume_ml),
             path_cm=table.path_cm,
         )
     if job.delivery is None or table.time_s is None:

@@ -23,6 +23,9 @@ _BY_EYE_ML = 0.02 / float(np.sqrt(6.0))
 """Standard deviation of a meniscus read by eye between lines of 0.1 mL: a fifth of a division,
 triangular, as `calibration.ware.glassware.reading_limit` has it. Whatever is written down, people
 read no better; volumes finer than a hundredth were not read by eye."""
+_ALIKE = 1.0 / 3.0
+"""Part of the steps between readings up to which there are different ones where a dispenser doses.
+Assumed: a plan has two or three sizes of step."""
 _LOOK_S, _LOOK_FRAMES = 4.0, 60
 _MARKED_S = 0.5
 """How long before an addition frames must be marked at least, s, for its beginning to be known."""
@@ -63,6 +66,27 @@ def reading_sd_ml(volume_ml: FloatArray) -> float:
         if np.all(np.abs(volume_ml / grain_ml - np.round(volume_ml / grain_ml)) < 1e-4):
             return max(float(grain_ml / np.sqrt(12.0)), _BY_EYE_ML)
     return 0.0
+
+
+def read_one_by_one(volume_ml: FloatArray, *, by_hand: bool = False) -> Delivery:
+    """Delivery of rows or pictures that each state a volume.
+
+    Somebody who doses by hand leaves steps of many sizes, and each reading errs by itself; steps of
+    few sizes are those of a dispenser, or of a plan.
+
+    Parameters
+    ----------
+    volume_ml:
+        As written, shape (n,).
+    by_hand:
+        Whether that is known without looking at the steps.
+    """
+    steps_ml = np.round(np.diff(volume_ml), 4)
+    irregular = np.unique(steps_ml).size > _ALIKE * steps_ml.size
+    sd_ml = reading_sd_ml(volume_ml) if by_hand or irregular else 0.0
+    return Delivery(
+        "per-still", np.arange(volume_ml.size, dtype=np.float64), volume_ml, reading_sd_ml=sd_ml
+    )
 
 
 @dataclass(frozen=True, eq=False)

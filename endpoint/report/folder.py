@@ -145,7 +145,7 @@ def _row(curve: Curve, fit: Transition | None, k: int) -> list[str]:
     row = [
         _cell(curve.volume_ml[k], 4),
         _cell(None if fit is None else fit.mixed_volume_ml[k], 4),
-        _cell(curve.time_s[k] if curve.delivery is not None else None, 3),
+        _cell(curve.time_s[k] if curve.lag_matters else None, 3),
         _cell(None if fit is None else fit.free_fraction[k], 5),
         _cell(None if fit is None else fit.free_fraction_sigma[k], 5),
         _cell(None if fit is None else fit.fitted_fraction[k], 5),

@@ -16,3 +16,18 @@ def test_red_points_before_a_leap_into_the_change_are_no_strays() -> None:
     # Three that stand apart from a plateau are.
     plateau = np.r_[0.6, 0.6, 0.6, 0.0, 0.01, 0.0, 0.02, 0.2, 0.5, 0.8, 1.0, 1.0]
     assert strays(red + plateau[:, None] * (blue - red)).tolist() == [True] * 3 + [False] * 9
+
+
+def test_a_channel_that_overshoots_within_the_change_is_no_stray() -> None:
+    """Stills of a dark liquid: the red channel of a camera goes past its last value, and returns.
+
+    A hand before the same liquid stands apart, also there.
+    """
+    place = np.r_[np.zeros(10), 0.05, 0.1, 0.2, 0.55, 0.9, 0.97, np.ones(8)]
+    red, blue = np.array([0.43, 1.13, 0.96]), np.array([1.16, 0.66, 0.29])
+    density = red + place[:, None] * (blue - red)
+    density[10:15, 0] = [0.55, 0.7, 0.95, 1.24, 1.22]
+    density += np.random.default_rng(1).normal(0.0, 0.003, density.shape)
+    assert not strays(density).any()
+    density[13] += 0.6
+    assert np.flatnonzero(strays(density)).tolist() == [13]

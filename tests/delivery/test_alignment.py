@@ -143,6 +143,11 @@ def test_what_can_be_aligned() -> None:
     assert not can_be_aligned(Delivery("continuous", at_s, 0.1 * at_s))  # a pump
     by_hand = np.cumsum([0, 5, 0.1, 0.1, 3, 0.05, 0.05, 0.05, 1, 0.05, 0.05, 0.05])
     assert can_be_aligned(Delivery("continuous", at_s, by_hand))
+    # A pump at 5 mL/min that is stopped four times, its rows written where it starts and stops.
+    runs = np.array([0, 60, 0, 40, 0, 20, 0, 10, 0, 5, 0])
+    lasts_s = np.where(runs > 0, runs, 8)
+    pump = Delivery("continuous", np.cumsum(lasts_s) * 1.0, np.cumsum(runs) / 12.0)
+    assert not can_be_aligned(pump)
     assert align(trace([]), Delivery("steps", at_s, at_s)) == ()
     assert activity_of(trace([])) is None
 

@@ -57,6 +57,22 @@ def test_the_first_plume_is_held_against_the_log(begin_s: float, late_s: int, fi
     assert not seen(colours(begin_s), log(begin_s - 20.0)).fits
 
 
+def test_a_plume_that_comes_into_view_near_the_end_says_nothing_of_the_start() -> None:
+    """What is unmixed turns the more liquid blue the less metal is left: weak for most of 90 s."""
+    rng = np.random.default_rng(4)
+    time_s = np.arange(0.0, LAST_S, 0.1)
+    left_ml = np.maximum(END_S - time_s, 0.0) / 15.0
+    blue = 1.0 / (1.0 + np.exp(-(time_s - END_S) / 1.5))
+    seen_part = 0.1 / (0.1 + left_ml) * (time_s > 9.0)
+    spread = 0.025 + 0.5 * seen_part * (time_s > 83.0) * rng.uniform(0.6, 1.4, time_s.size)
+    density = np.outer(blue, [0.4, -0.2, -0.1]) + np.array([0.5, 1.1, 0.9])
+    density = density + rng.normal(0.0, 0.002, density.shape)
+    trace = seen_colours(time_s, density, spread)
+    found = seen(trace, log(9.0))
+    assert found.seen_s > 70.0
+    assert found.fits
+
+
 def test_where_no_plume_can_be_seen_nothing_is_said() -> None:
     assert first_plume(colours(20.0, streaks=0.0), log(60.0)) is None  # blue is no plume
     assert first_plume(colours(0.0), log(60.0)) is None  # no quiet start to compare with

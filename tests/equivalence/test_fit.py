@@ -13,6 +13,7 @@ from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.points import Curve
+from endpoint.delivery.delivery import read_one_by_one
 from endpoint.equivalence.descent import descend, refit_at
 from endpoint.equivalence.fit import Estimate, fit_transition, profile_interval
 from endpoint.equivalence.indicator_amount import amount_shown
@@ -318,3 +319,42 @@ def test_no_interval_of_a_volume_reaches_below_0() -> None:
     assert found.low_ml == 0.0
     assert found.widened(0.3).low_ml == 0.0
     assert Estimate(5.0, 0.1, 4.8, 5.2).widened(0.1).low_ml < 4.8
+
+
+def _of_readings(seed: int, reading_sd_ml: float) -> tuple[float, Estimate]:
+    """Cuvettes drawn after each addition, the burette read by eye and written to 0.01 mL."""
+    rng = np.random.default_rng([5, seed])
+    plan = plan_for(float(rng.uniform(0.05, 0.4)), noise=0.003, seed=seed)
+    table = simulate(plan)
+    error_ml = rng.normal(0.0, reading_sd_ml, table.volume_ml.size) * (table.volume_ml > 0.0)
+    read_ml = np.maximum.accumulate(np.round(table.volume_ml + error_ml, 2))
+    kept = np.flatnonzero(np.diff(read_ml, prepend=-1.0) > 0.0)
+    curve = from_absorbance(
+        read_ml[kept],
+        table.density[kept],
+        PHOTOMETER,
+        plan.flask.volume_ml,
+        saturated=np.zeros(kept.size, dtype=bool),
+        delivery=read_one_by_one(read_ml[kept]),
+    )
+    return table.equivalence_ml, fit_transition(curve, 0.01).equivalence
+
+
+def test_readings_by_eye_err_one_by_one() -> None:
+    """Their errors are steep where the colour is: taken for scatter of the colour they bend it."""
+    held = 0
+    for seed in range(20):
+        truth_ml, found = _of_readings(seed, 0.008)
+        held += found.low_ml <= truth_ml <= found.high_ml
+    assert held >= 18
+
+
+def test_steps_tell_who_dosed() -> None:
+    by_hand = np.array([0.0, 5.02, 9.97, 12.11, 12.6, 13.03, 13.08, 13.14, 13.17, 13.22, 13.28])
+    assert read_one_by_one(by_hand).reading_sd_ml == pytest.approx(0.0082, abs=1e-4)
+    planned = np.r_[np.arange(0.0, 12.0, 1.0), np.arange(12.0, 14.0, 0.1)]
+    assert read_one_by_one(planned).reading_sd_ml == 0.0
+    assert read_one_by_one(planned, by_hand=True).reading_sd_ml > 0.0
+    # A syringe that doses by what it sees, to the microlitre.
+    dispensed = np.cumsum([0.0, 3.117, 1.041, 0.733, 0.211, 0.052, 0.049, 0.055, 0.061])
+    assert read_one_by_one(dispensed).reading_sd_ml == 0.0

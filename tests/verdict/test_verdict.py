@@ -101,6 +101,22 @@ def test_one_addition_that_jumps_the_change_brackets_the_truth(gap_ml: float, se
 
 
 @pytest.mark.parametrize("seed", range(6))
+def test_a_purple_that_stays_for_two_drops_is_no_blue_level(seed: int) -> None:
+    """Drops of which nothing has mixed in yet, and a film that ends: the last colours are alike."""
+    table = simulate(steps(flask(), noise=0.003, seed=seed))
+    kept = np.flatnonzero(table.free_fraction < 0.6)
+    volume = np.r_[table.volume_ml[kept], table.volume_ml[kept[-1]] + np.array([0.02, 0.04])]
+    density = table.density[np.r_[kept, kept[-1], kept[-1]]]
+    aside = np.zeros(volume.size, dtype=bool)
+    result = judged(job(), from_absorbance(volume, density, RGB, 100.0, saturated=aside))
+    assert result.status == "bracketed"
+    assert result.verdict.bracket_ml is not None
+    low, high = result.verdict.bracket_ml
+    assert low <= table.equivalence_ml
+    assert high is None or high >= table.equivalence_ml
+
+
+@pytest.mark.parametrize("seed", range(6))
 def test_last_frame_still_purple_is_bracketed(seed: int) -> None:
     plan = steps(flask(), noise=0.003, seed=seed)
     table = simulate(plan)
