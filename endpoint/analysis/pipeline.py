@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ import numpy as np
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.of_curve import judged, photometer_curve, result_of_curve, with_hardness
 from endpoint.analysis.result import Result
-from endpoint.analysis.several import result_of_several
+from endpoint.analysis.several import MOST, RAGGED, result_of_several
 from endpoint.analysis.viewing import Viewing, find_region
 from endpoint.burette.picture_reader import watch_for
 from endpoint.burette.picture_volume import PictureVolume
@@ -163,15 +164,17 @@ def _of_trace(
     """Result of the colours of a film or of a table of them."""
     assert job.delivery is not None
     alignments: tuple[Alignment, ...] = ()
+    stated = job.clock is not None and job.clock.basis == "stated"
+    asked = partial(
+        align,
+        colour,
+        job.delivery,
+        stated=stated,
+        flask_ml=job.flask_ml,
+        clock_sd_s=job.clock_uncertainty_s,
+    )
     if job.clock is not None and (seen is None or seen is job.logged):
-        stated = job.clock.basis == "stated"
-        alignments = align(
-            colour,
-            job.delivery,
-            stated=stated,
-            flask_ml=job.flask_ml,
-            clock_sd_s=job.clock_uncertainty_s,
-        )
+        alignments = asked()
     if not alignments:
         doubt = _doubt_of_end(colour, job.delivery)
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
@@ -188,9 +191,11 @@ def _of_trace(
         known = _with_times(job, delivery, alignment.sd_s)
         return _of_delivery(colour, known, delivery, seen, doubt, near)
 
-    return _with_first_reading(
-        with_hardness(result_of_several(alignments, result_of)), job.delivery
-    )
+    result = result_of_several(alignments, result_of)
+    held = job.delivery.is_held and not stated
+    if held and result.fit is not None and result.fit.residual_rms > RAGGED:
+        result = result_of_several(asked(thorough=True), result_of, 3 * MOST)
+    return _with_first_reading(with_hardness(result), job.delivery)
 
 
 def _with_first_reading(result: Result, delivery: Delivery) -> Result:

@@ -41,8 +41,9 @@ _DIFFERENCES_S = np.arange(-6.5, 4.51, 0.5)
 """Times of additions minus times of rows that are tried around one clock, s."""
 _RUNNING_S = (-3.0, -1.5, 0.0)
 """The same for a tap that is left open, s."""
-_OTHER_CLOCKS, _AROUND_S = 5, np.arange(-1.5, 1.51, 0.5)
-"""How many other clocks are looked at, and the differences around each, s."""
+_OTHER_CLOCKS, _ALL_CLOCKS, _AROUND_S = 5, 15, np.arange(-1.5, 1.51, 0.5)
+"""How many other clocks are looked at, how many where the usual ones explain no curve, and the
+differences around each, s."""
 _COARSE_S, _MOST_CLOCKS = 2.0, 200
 """Steps between the clocks of a first, coarse look, s, and how many are tried at most."""
 _FOLLOWS_S = 3.0
@@ -125,6 +126,7 @@ def align(
     stated: bool = False,
     flask_ml: float | None = None,
     clock_sd_s: float = 0.0,
+    thorough: bool = False,
 ) -> tuple[Alignment, ...]:
     """Alignments of a log with a recording, the most probable one first.
 
@@ -140,6 +142,8 @@ def align(
         Volume in the flask before the first addition: by it the dilution tells when a pump began.
     clock_sd_s:
         Standard uncertainty of the clock of the log that was stated, s.
+    thorough:
+        Whether other clocks are looked for also where a usual one seems to do.
 
     Returns
     -------
@@ -159,7 +163,7 @@ def align(
     rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
     rows = Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
     costs = costs_of(activity)
-    far = _other_clocks(costs, rows)
+    far = _other_clocks(costs, rows, thorough)
     tried = np.unique(np.concatenate([_DIFFERENCES_S, *(one + _AROUND_S for one in far)]))
     found: dict[tuple[tuple[int, int], ...], Alignment] = {}
     for difference_s in tried.tolist():
@@ -288,7 +292,7 @@ def _distinct(ranked: list[Alignment]) -> tuple[Alignment, ...]:
     return tuple(sorted(kept, key=lambda one: one.cost))
 
 
-def _other_clocks(costs: Costs, rows: Rows) -> list[float]:
+def _other_clocks(costs: Costs, rows: Rows, thorough: bool) -> list[float]:
     """Differences of the clocks, s, that may explain the recording better than usual lateness."""
     activity = costs.activity
     bin_s, bins = activity.bin_s, activity.bins
@@ -302,7 +306,7 @@ def _other_clocks(costs: Costs, rows: Rows) -> list[float]:
     seen = near.max(axis=1) - near.max(axis=1).mean()
     score = np.where(inside, seen[np.clip(at, 0, bins - 1)], 0.0).sum(axis=1)
     usual = (steps * bin_s >= _DIFFERENCES_S[0]) & (steps * bin_s <= _DIFFERENCES_S[-1])
-    if usual[int(np.argmax(score))] and inside[usual].all(axis=1).any():
+    if not thorough and usual[int(np.argmax(score))] and inside[usual].all(axis=1).any():
         return []
     tried = steps[inside.mean(axis=1) >= _LEAST_INSIDE] * bin_s
     tried = tried[:: max(1, round(_COARSE_S / bin_s), tried.size // _MOST_CLOCKS)]
@@ -310,7 +314,7 @@ def _other_clocks(costs: Costs, rows: Rows) -> list[float]:
     cost = np.array([np.inf if path is None else path.cost for path in paths])
     found: list[float] = []
     for k in np.argsort(cost):
-        if len(found) == _OTHER_CLOCKS or not np.isfinite(cost[k]):
+        if len(found) == (_ALL_CLOCKS if thorough else _OTHER_CLOCKS) or not np.isfinite(cost[k]):
             break
         if all(abs(tried[k] - other) > 2.0 for other in found):
             found.append(float(tried[k]))

@@ -26,6 +26,7 @@ from endpoint.curve.points import RGB, Curve
 from endpoint.curve.red_and_blue import BLUE_EARLY_ML, red_and_blue
 from endpoint.delivery.clock import ClockDoubt
 from endpoint.equivalence.fit import Estimate, Transition, profile_interval
+from endpoint.equivalence.model import BEND, KINK, colour_scale
 from endpoint.messages import Sentence, reason, remark
 from endpoint.problems import UnseenVolume
 from endpoint.verdict.evidence import (
@@ -219,7 +220,7 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
         return _bracket(["one-addition", lost], (low, top), indicator)
     slow_ml = _slow_ml(fit, indicator)
     slow = width_ml(fit) > slow_ml and seen_width_ml(curve, fit.outlier) > _SHARP * slow_ml
-    bent = strain(evidence, fit) > (_STRAIN_SLOW if slow else _STRAIN)
+    bent = strain(evidence, fit) > (_STRAIN_SLOW if slow else _STRAIN) or _goes_astray(fit)
     if slow and (bent or fit.residual_rms > _MISFIT_RMS):
         return refuse("slow-fade", indicator)
     if bent or fit.residual_rms > _MISFIT_RMS:
@@ -231,6 +232,15 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
     if 0.5 * (fit.equivalence.high_ml - fit.equivalence.low_ml) > WIDEST_HALF_ML:
         return _bracket(["too-uncertain"], _up_to(fit, red_ml, high_ml), indicator)
     return Verdict("located", (), (), fit.equivalence)
+
+
+def _goes_astray(fit: Transition) -> bool:
+    """Whether the fitted colour first goes the wrong way or comes back: so it tells no fraction.
+
+    So dark a liquid hides its own change from a camera.
+    """
+    ends = colour_scale(np.array([0.0, 0.01, 0.99, 1.0]), fit.theta[BEND], fit.theta[KINK])
+    return bool(ends[1] < ends[0] or ends[3] < ends[2])
 
 
 def _up_to(
