@@ -254,6 +254,9 @@ def _up_to(
     low_ml, upper_ml = profile_interval(fit)
     if high_ml is None:
         return low_ml, None
+    if low_ml >= high_ml:
+        # Blue is seen before the fit has its end: what is seen counts.
+        return (0.0 if red_ml is None else min(red_ml, high_ml)), high_ml
     if red_ml is not None:
         low_ml = max(low_ml, min(red_ml, fit.equivalence.value_ml))
     if upper_ml is None:
