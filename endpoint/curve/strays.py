@@ -22,10 +22,13 @@ _SCATTERS = 6.0
 normal errors less than one in a million."""
 _PART = 0.05
 """Distance, as a part of the change, below which the fit itself deals with a stray. Assumed."""
-_STEEP = 0.5
-"""The same as a part of the rise around a point: one channel of a dark liquid overshoots within the
-change. Of six sets of stills of such liquids the median had set aside the one point in the middle
-of the change four times; strays there are left to the fit."""
+_MOST_OF_IT = 0.5
+"""Part of the change between what stands before and after points that stand apart, from which they
+are the change itself. Assumed."""
+_BOW = 0.5
+"""How far off the way from before to after such points may lie, as a part of it: mixtures in dark
+liquids bow by 0.2 to 0.4 (`endpoint.colour.off_colour`). More, and a hand in front of the change
+itself passes for it."""
 _PLATEAU, _FLAT = 4, 0.25
 """Points next to the end that must be a plateau: they lie four times closer together, and hold less
 than a quarter of the change. Where an addition leaps into the change, the few points before it are
@@ -74,17 +77,42 @@ def strays(density: FloatArray) -> NDArray[np.bool_]:
         middle = running_median(density[left], window)
         away = np.linalg.norm(density[left] - middle, axis=1)
         usual = 1.4826 * float(np.median(away))
-        away[away <= _STEEP * np.linalg.norm(np.gradient(middle, axis=0), axis=1)] = 0.0
         change = float(np.linalg.norm(np.ptp(middle, axis=0)))
         # Strays draw the median of their neighbours away: the worst go first.
         limit = max(_SCATTERS * usual, _PART * change, 0.5 * float(away.max()))
         if not (away > limit).any():
             break
         apart[left[away > limit]] = True
+    apart &= ~_steps_of_the_change(density, apart)
     for order in (slice(None), slice(None, None, -1)):
         left = np.flatnonzero(~apart)[order]
         apart[left[: _at_the_end(density[left])]] = True
     return apart
+
+
+def _steps_of_the_change(density: FloatArray, apart: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Points that stand apart since the change itself goes by way of them, shape (n,).
+
+    In a dark liquid a camera's mixtures bow off the line between both ends, and a sharp change is
+    over within three drops. What was in the way comes back to where it came from; the change goes
+    on, drop by drop, to another level.
+    """
+    out = np.zeros(apart.size, dtype=bool)
+    kept = density[~apart]
+    change = float(np.linalg.norm(np.ptp(running_median(kept, 2 * _LEAST_HALF - 1), axis=0)))
+    edges = np.flatnonzero(np.diff(np.r_[False, apart, False].astype(np.int8)))
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if start < _LEAST_HALF or stop > apart.size - _LEAST_HALF:
+            continue
+        before = np.median(density[start - _LEAST_HALF : start], axis=0)
+        way = np.median(density[stop : stop + _LEAST_HALF], axis=0) - before
+        length = float(np.linalg.norm(way))
+        moved = density[start:stop] - before
+        part = moved @ way / max(length**2, 1e-12)
+        off = np.linalg.norm(moved - part[:, None] * way, axis=1)
+        goes_on = bool(np.all(np.diff(np.r_[0.0, part, 1.0]) > 0.0) and off.max() < _BOW * length)
+        out[start:stop] = goes_on and length > _MOST_OF_IT * change
+    return out
 
 
 def _at_the_end(density: FloatArray) -> int:

@@ -84,6 +84,10 @@ _MISFIT_RMS = 0.08
 """Residuals around the end, as a part of the change. Simulated titrations have 0.003 (24 seeds),
 films some times more. Lower, and films that flicker are refused; higher, and a curve of another
 shape is accepted."""
+_ASTRAY = 0.03
+"""How far the fitted colour goes beyond red or blue within the change, as a part of it: so dark a
+liquid hides its change from a camera. Lower, and dark liquids that are read well (0.002) get only a
+bracket; higher, and one with a density of 2 gets a number that is wrong (0.09). Two recordings."""
 WIDEST_HALF_ML = 0.4
 """Half width of the widest 95 % interval that is still given as a located number, mL: eight drops.
 Wider, and reading by eye would do as well; simulated titrations have 0.01 to 0.02 mL."""
@@ -235,12 +239,9 @@ def _on_fit(evidence: Evidence, fit: Transition) -> Verdict:
 
 
 def _goes_astray(fit: Transition) -> bool:
-    """Whether the fitted colour first goes the wrong way or comes back: so it tells no fraction.
-
-    So dark a liquid hides its own change from a camera.
-    """
-    ends = colour_scale(np.array([0.0, 0.01, 0.99, 1.0]), fit.theta[BEND], fit.theta[KINK])
-    return bool(ends[1] < ends[0] or ends[3] < ends[2])
+    """Whether the fitted colour first goes the wrong way or comes back: so it tells no fraction."""
+    scale = colour_scale(np.linspace(0.0, 1.0, 101), fit.theta[BEND], fit.theta[KINK])
+    return bool(scale.min() < -_ASTRAY or scale.max() > 1.0 + _ASTRAY)
 
 
 def _up_to(

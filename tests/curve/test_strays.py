@@ -30,4 +30,18 @@ def test_a_channel_that_overshoots_within_the_change_is_no_stray() -> None:
     density += np.random.default_rng(1).normal(0.0, 0.003, density.shape)
     assert not strays(density).any()
     density[13] += 0.6
-    assert np.flatnonzero(strays(density)).tolist() == [13]
+    assert strays(density)[13]
+    assert not strays(density)[[*range(13), *range(15, 24)]].any()
+
+
+def test_three_drops_of_a_dark_liquid_are_its_change() -> None:
+    """A camera's red channel goes beyond both ends half-way, in a change that is over at once."""
+    place = np.r_[np.linspace(0.0, 0.06, 9), 0.1, 0.3, 0.45, 0.7, 0.98, np.linspace(0.99, 1.0, 4)]
+    red, blue = np.array([1.06, 1.46, 1.18]), np.array([1.38, 0.83, 0.56])
+    bow = np.array([0.35, 0.12, 0.08]) * (4.0 * place * (1.0 - place))[:, None]
+    density = red + place[:, None] * (blue - red) + bow
+    assert not strays(density).any()
+    # Colours that come back to where they came from are not a change.
+    back = np.array(density)
+    back[13:] = density[0] + 0.01 * (density[13:] - density[0])
+    assert strays(back)[10:13].all()
