@@ -198,13 +198,18 @@ def millilitres(volume_ml: float) -> str:
     return f"{volume_ml:.2f}" if abs(volume_ml) < 2.0 else f"{volume_ml:.1f}"
 
 
+_DROPS = {1: "one drop, about 0.05 mL", 2: "two drops, about 0.1 mL"}
+
+
 def amount_words(amount_ml: float) -> str:
     """An amount to add, "two drops, about 0.1 mL" or "2 mL", as a burette can give it."""
-    if amount_ml < 0.075:
-        return "one drop, about 0.05 mL"
-    if amount_ml < 0.15:
-        return "two drops, about 0.1 mL"
-    return f"{amount_ml:g} mL"
+    drops = drops_in(amount_ml)
+    return f"{amount_ml:g} mL" if drops is None else _DROPS[drops]
+
+
+def drops_in(amount_ml: float) -> int | None:
+    """How many drops an amount is given in; None where it is more than two."""
+    return 1 if amount_ml < 0.075 else 2 if amount_ml < 0.15 else None
 
 
 def drops_a_second(delivered_ml: float, *, tinged: bool) -> str:
