@@ -22,6 +22,9 @@ _SCATTERS = 6.0
 normal errors less than one in a million."""
 _PART = 0.05
 """Distance, as a part of the change, below which the fit itself deals with a stray. Assumed."""
+_MOST_OF_IT = 0.5
+"""Part of the change between what stands before and after points that stand apart, from which they
+are the change itself. Assumed."""
 _PLATEAU, _FLAT = 4, 0.25
 """Points next to the end that must be a plateau: they lie four times closer together, and hold less
 than a quarter of the change. Where an addition leaps into the change, the few points before it are
@@ -76,10 +79,34 @@ def strays(density: FloatArray) -> NDArray[np.bool_]:
         if not (away > limit).any():
             break
         apart[left[away > limit]] = True
+    apart &= ~_steps_of_the_change(density, apart)
     for order in (slice(None), slice(None, None, -1)):
         left = np.flatnonzero(~apart)[order]
         apart[left[: _at_the_end(density[left])]] = True
     return apart
+
+
+def _steps_of_the_change(density: FloatArray, apart: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Points that stand apart since the change itself goes by way of them, shape (n,).
+
+    In a dark liquid a camera's mixtures bow off the line between both ends, and a sharp change is
+    over within three drops. What was in the way comes back to where it came from; the change goes
+    on, drop by drop, to another level.
+    """
+    out = np.zeros(apart.size, dtype=bool)
+    kept = density[~apart]
+    change = float(np.linalg.norm(np.ptp(running_median(kept, 2 * _LEAST_HALF - 1), axis=0)))
+    edges = np.flatnonzero(np.diff(np.r_[False, apart, False].astype(np.int8)))
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if start < _LEAST_HALF or stop > apart.size - _LEAST_HALF:
+            continue
+        before = np.median(density[start - _LEAST_HALF : start], axis=0)
+        way = np.median(density[stop : stop + _LEAST_HALF], axis=0) - before
+        length = float(np.linalg.norm(way))
+        part = (density[start:stop] - before) @ way / max(length**2, 1e-12)
+        goes_on = bool(np.all(np.diff(np.r_[0.0, part, 1.0]) > 0.0))
+        out[start:stop] = goes_on and length > _MOST_OF_IT * change
+    return out
 
 
 def _at_the_end(density: FloatArray) -> int:

@@ -186,7 +186,7 @@ FINISHING = {
 """What to say to somebody who finishes before it is enough, by the status of the result so far."""
 
 
-LATE_ML = 14.0
+LATE_ML = 12.0
 """Volume, mL, from which titrant may run in at three drops a second instead of two: more than half
 of a usual burette. At two, more than 21 mL take longer than the five minutes in which buffered
 water is to be titrated (Standard Methods 2340 C, from memory: carbonate may precipitate); at three,
@@ -215,7 +215,7 @@ def drops_in(amount_ml: float) -> int | None:
 def drops_a_second(delivered_ml: float, *, tinged: bool) -> str:
     """How fast titrant may run in under the eyes of the camera, in words.
 
-    Once a stream has brought a first tinge it is not as fast again.
+    After what may have been a first tinge it is not as fast.
     """
     return "two" if tinged or delivered_ml < LATE_ML else "three"
 
