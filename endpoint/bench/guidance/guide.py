@@ -271,8 +271,8 @@ def _safe_ml(left: Left) -> float:
     safe_ml = min(max(safe, default=AMOUNTS_ML[0]), 2.0)
     if left.high_ml is None:
         return safe_ml
-    # Where most of the change is over, its end is to be shown, not left behind.
-    most_ml = max(left.high_ml, 0.0) + 2.0 * _DROP_ML
+    # The end of the change is to be shown by drops, not left behind.
+    most_ml = max(left.high_ml - 2.0 * _DROP_ML, 2.0 * _DROP_ML)
     return min(safe_ml, max(ml for ml in AMOUNTS_ML if ml <= most_ml))
 
 
