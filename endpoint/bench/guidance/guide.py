@@ -26,15 +26,16 @@ from endpoint.curve.points import Curve
 from endpoint.equivalence.fit import Estimate
 from endpoint.equivalence.model import Priors, priors_for
 
-_MOST_RISE = 0.2
+_MOST_RISE = 0.25
 """Largest rise of the free fraction in one addition. A fit needs points within the change, and from
 0.72 on one addition hides its shape (`endpoint.equivalence.verdict`). Lower, and additions get
-many; higher, and the few that leap further than expected leave an interval."""
-_FIRST_ML, _POUR_ML, _NEAR_POUR_ML = 2.0, 5.0, 1.0
+many (with 0.2 in the median 16, with 0.3 14, at the same error); higher, and the few that leap
+further than expected leave an interval, and small quick titrations have too few points."""
+_FIRST_ML, _POUR_ML, _NEAR_POUR_ML, _SURELY_LEFT_ML = 2.0, 5.0, 1.0, 0.6
 _DROPS_ML, _DROP_ML = 0.15, 0.05
 """First addition, which no common titration ends in; largest ones under the eyes of the camera,
-before and after a first tinge; what is counted in drops below; and a drop. Common practice, no
-source."""
+before and after a first tinge; what must be left at least that a tinge is no tinge; what is counted
+in drops below; and a drop. Common practice, no source."""
 _LEAST_POUR_ML = 0.5
 """What is safe to add, mL, from which on titrant runs in under the eyes of the camera: five
 seconds, in which the page cannot tell a tinge from the colour that a stream lends."""
@@ -45,9 +46,9 @@ _LONGEST_WAIT_S = 8.0
 """After a reading nobody waits longer, s: five usual mixing times (`Priors.lag_s`)."""
 _CHANGED = 0.85
 """Free fraction from which the change is over."""
-_BEYOND_ML, _FURTHER_ML = 0.2, 0.3
-"""Portions in the final colour, mL: the first, in which a little of the change may be left, and
-those after it."""
+_BEYOND_ML, _PART_BEYOND = (0.1, 0.2, 0.5), 1.5
+"""Portions in the final colour, mL, and how many times the volume past the end they are at most:
+what is left of the change near it is to be shown, and what is further is the same everywhere."""
 _LEAST_BEYOND, _LEAST_BEYOND_ML = 3, 0.3
 """Points past the end that show the final colour, and how far they reach at least, mL: a fit needs
 three for a level and its drift, and 0.3 mL past the end some 97 % of the indicator are free."""
@@ -122,7 +123,7 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     ended:
         The result if the run ended now, where that was worked out.
     """
-    tinged = moment.stream.tinge_ml is not None
+    tinged = _is_near_tinge(moment.stream, moment.delivered_ml)
     pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched, tinged)
     if moment.blueness is None:
         return unseen(moment.delivered_ml, pace)
@@ -208,7 +209,7 @@ def guide(
         until_s = _until_s(left, amount_ml, curve, priors, now_s, inputs.still_s)
     if pace.pump:
         if code == "beyond":
-            amount_ml = max(round(_FAR_BEYOND_ML + left.middle_ml, 1), _BEYOND_ML)
+            amount_ml = max(round(_FAR_BEYOND_ML + left.middle_ml, 1), _BEYOND_ML[1])
         return pumping(code, amount_ml, pace, delivered_ml, left, place, until_s)
     if until_s is not None:
         return said_of("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
@@ -246,17 +247,23 @@ def _next(
         if ends:
             return ends, 0.0
         high_ml = left.middle_ml if left.high_ml is None else left.high_ml
-        if high_ml < _DROP_ML:
-            return "beyond", _BEYOND_ML if left.middle_ml > -_BEYOND_ML else _FURTHER_ML
+        if high_ml <= 0.0:
+            most_ml = -_PART_BEYOND * left.middle_ml
+            return "beyond", max([ml for ml in _BEYOND_ML if ml <= most_ml] or _BEYOND_ML[:1])
         return "drops", min(safe_ml, 2.0 * _DROP_ML)
     if delivered_ml <= 0.0:
         return "portion", _FIRST_ML
     if safe_ml >= _LEAST_POUR_ML:
         if left.value_ml is not None:
             return "pour", safe_ml
-        near = stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
+        near = _is_near_tinge(stream, delivered_ml) and left.at_least_ml < _SURELY_LEFT_ML
         return "pour", _NEAR_POUR_ML if near else _POUR_ML
     return ("portion" if safe_ml > _DROPS_ML else "drops"), safe_ml
+
+
+def _is_near_tinge(stream: Stream, delivered_ml: float) -> bool:
+    """Whether the last tinge may still prove to be one; further on it was the lamp."""
+    return stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
 
 
 def _safe_ml(left: Left) -> float:
@@ -265,8 +272,8 @@ def _safe_ml(left: Left) -> float:
     safe_ml = min(max(safe, default=AMOUNTS_ML[0]), 2.0)
     if left.high_ml is None:
         return safe_ml
-    # Where most of the change is over, its end is to be shown, not left behind.
-    most_ml = max(left.high_ml, 0.0) + _BEYOND_ML
+    # The end of the change is to be shown by drops, not left behind.
+    most_ml = max(left.high_ml - 2.0 * _DROP_ML, 2.0 * _DROP_ML)
     return min(safe_ml, max(ml for ml in AMOUNTS_ML if ml <= most_ml))
 
 

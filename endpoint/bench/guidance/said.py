@@ -31,7 +31,7 @@ class Pace:
     typed: bool = True
     """Somebody types the readings."""
     tinged: bool = False
-    """A stream has brought a first tinge."""
+    """A stream has brought what may be a first tinge, not long ago."""
 
 
 @dataclass(frozen=True)

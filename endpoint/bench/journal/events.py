@@ -15,7 +15,7 @@ import json
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from endpoint.colour.density import ColourSample
 from endpoint.problems import Flag
@@ -65,6 +65,20 @@ class Check:
     text: str
 
 
+class Asked(NamedTuple):
+    """What the page had asked for before a reading was typed; None where it had not."""
+
+    asked_s: float | None = None
+    """When, on the clock of the frames: until then the volume was that of the reading before."""
+    closed_s: float | None = None
+    """When it said to close the tap."""
+    drops: int | None = None
+    """How many drops, if it was drops."""
+
+
+NOT_ASKED = Asked()
+
+
 @dataclass(frozen=True)
 class Reading:
     """Reading of the burette; the first of a run is the start, before anything is delivered."""
@@ -78,10 +92,14 @@ class Reading:
     how: str = "typed"
     """"typed", "meniscus" or "drops"."""
     asked_s: float | None = None
-    """When the page had asked for the addition, on the clock of the frames: until then the volume
-    was that of the reading before. None where it had not."""
     closed_s: float | None = None
-    """When the page said to close the tap, if it had."""
+    drops: int | None = None
+    """As in `Asked`."""
+
+    @property
+    def asked(self) -> Asked:
+        """What the page had asked for."""
+        return Asked(self.asked_s, self.closed_s, self.drops)
 
     def moved(self, later_s: float) -> Reading:
         """The same on another clock."""
@@ -274,6 +292,7 @@ _NEEDED: dict[str, tuple[type, ...]] = {
     "time_s": (float, int, type(None)),
     "asked_s": (float, int, type(None)),
     "closed_s": (float, int, type(None)),
+    "drops": (int, type(None)),
     "burette_ml": (float, int),
     "rate_ml_min": (float, int),
     "of": (int,),

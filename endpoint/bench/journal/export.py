@@ -3,7 +3,9 @@
 An export holds `record.toml`, `colours.csv`, `volumes.csv`, the certificates and results that the
 record names, `events.json` (all that was typed, corrected and noted), the kept pictures with their
 volumes in `stills.csv`, and all that `endpoint locate --out` writes. It needs nothing else:
-`endpoint locate FOLDER/record.toml` gives the numbers of `result.json` again.
+`endpoint locate FOLDER/record.toml` gives the numbers of `result.json` again. Where the page asked
+for drops, `volumes.csv` holds what readings and drops tell together
+(`endpoint.bench.guidance.drops`), and `events.json` what was typed.
 """
 
 from __future__ import annotations

@@ -15,7 +15,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from endpoint.bench.journal.events import Correction, Discarded, Event, PumpRate, Reading, Undo
+from endpoint.bench.journal.events import (
+    NOT_ASKED,
+    Asked,
+    Correction,
+    Discarded,
+    Event,
+    PumpRate,
+    Reading,
+    Undo,
+)
 from endpoint.problems import DeliveryProblem
 
 
@@ -51,8 +60,7 @@ class CountedReading:
     burette_ml: float
     refill: bool
     corrected: bool
-    said_s: tuple[float | None, float | None] = (None, None)
-    """When the page had asked for it, and had said to close the tap, see `events.Reading`."""
+    asked: Asked = NOT_ASKED
 
 
 def standing(events: Sequence[Numbered]) -> dict[int, Event]:
@@ -127,7 +135,7 @@ def readings_of(events: Sequence[Numbered]) -> tuple[CountedReading, ...]:
                 event.burette_ml,
                 event.refill,
                 False,
-                (event.asked_s, event.closed_s),
+                event.asked,
             )
         elif isinstance(event, Correction) and event.of in found:
             old = found[event.of]

@@ -14,8 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from endpoint.bench.guidance.drops import by_drops
 from endpoint.bench.guidance.plume import Sight, sight_of
 from endpoint.bench.journal.events import (
+    Asked,
     Finding,
     Incident,
     Kept,
@@ -75,8 +77,8 @@ class Delivered:
     rows: tuple[tuple[float, float, bool], ...] = ()
     """Readings as a log holds them, where the burette was filled again: time, s; volume since the
     start or, from the first refill on, reading, mL; whether the row is the first after a refill."""
-    said_s: tuple[tuple[float | None, float | None], ...] = ()
-    """When the page had asked for the addition of each row of a typed log, and to end it."""
+    asked: tuple[Asked, ...] = ()
+    """What the page had asked for before each row of a typed log."""
 
     @property
     def delivery(self) -> Delivery:
@@ -151,13 +153,11 @@ def delivered(events: Sequence[Kept], mode: str = "steps") -> Delivered:
             "No titrant has been delivered in this run yet.",
             "Type the reading of the burette after each addition.",
         )
-    return Delivered(
-        mode,
-        _log(readings, volumes),
-        first_reading_ml=readings[0].burette_ml,
-        rows=_rows(readings, volumes),
-        said_s=_said(readings),
-    )
+    log, rows = _log(readings, volumes), _rows(readings, volumes)
+    asked = tuple({reading.time_s: reading.asked for reading in readings}.values())
+    if not rows:
+        log = replace(log, volume_ml=by_drops(log.volume_ml, [one.drops for one in asked]))
+    return Delivered(mode, log, first_reading_ml=readings[0].burette_ml, rows=rows, asked=asked)
 
 
 def as_pauses(
@@ -196,7 +196,7 @@ def _marked(
     for k in rows.tolist():
         # Without an asking only an addition that was seen to end before its reading is believed:
         # the change of colour makes the liquid uneven too, and its frames must not be lost.
-        asked = done.said_s[k][0] is not None
+        asked = done.asked[k].asked_s is not None
         until_s = log_s[k] if asked else ends_s[k]
         if asked or ends_s[k] < log_s[k]:
             apart |= sight.apart & (time_s > log_s[k - 1]) & (time_s <= until_s)
@@ -228,7 +228,7 @@ def as_streams(
     drops: list[int] = []
     for k in range(1, log.time_s.size):
         read_s, added_ml = float(log.time_s[k]), float(log.volume_ml[k]) - volumes_ml[-1]
-        begin_s, end_s = _stream_of(sight.additions_s[k], done.said_s[k], read_s, added_ml)
+        begin_s, end_s = _stream_of(sight.additions_s[k], done.asked[k], read_s, added_ml)
         begin_s = max(begin_s, times_s[-1] + _TICK_S)
         end_s = max(end_s, begin_s + _POURED_S)
         if added_ml > _DROPS_ML and end_s - begin_s > _STREAM_S:
@@ -252,12 +252,12 @@ def as_streams(
 
 def _stream_of(
     seen_s: tuple[float, float] | None,
-    said_s: tuple[float | None, float | None],
+    asked: Asked,
     read_s: float,
     added_ml: float,
 ) -> tuple[float, float]:
     """Begin and end of an addition, s: from what the page said, or as the picture shows it."""
-    asked_s, closed_s = said_s
+    asked_s, closed_s, _ = asked
     begin_s, end_s = (read_s - _TYPED_S,) * 2 if seen_s is None else seen_s
     seen = begin_s < end_s
     if asked_s is not None and (not seen or begin_s > asked_s + _SLOW_S):
@@ -278,7 +278,7 @@ def _sight(samples: Sequence[ColourSample], done: Delivered) -> Sight | None:
     time_s = np.array([sample.time_s for sample in samples])
     spread = np.array([sample.spread for sample in samples])
     usable = np.array([sample.flags == Flag.NONE for sample in samples])
-    asked_s = tuple(asked for asked, _ in done.said_s)
+    asked_s = tuple(one.asked_s for one in done.asked)
     return sight_of(time_s, spread, usable, tuple(log.time_s.tolist()), asked_s=asked_s)
 
 
@@ -327,14 +327,6 @@ def _log(readings: Sequence[CountedReading], volumes: list[float]) -> VolumeLog:
         if k and reading.refill
     )
     return VolumeLog(time_s[last], None, np.array(volumes)[last], tuple(numbers), refills=refills)
-
-
-def _said(
-    readings: Sequence[CountedReading],
-) -> tuple[tuple[float | None, float | None], ...]:
-    """What the page had said before each row of the log of `_log`."""
-    last = {reading.time_s: reading.said_s for reading in readings}
-    return tuple(last.values())
 
 
 def _rows(

@@ -11,7 +11,8 @@ from endpoint.bench.guidance.plume import Sight
 from endpoint.bench.guidance.prediction import Stream
 from endpoint.bench.guidance.pumping import runs_on
 from endpoint.bench.guidance.said import Guidance, Pace, counted_down, shifted, unseen, waiting
-from endpoint.bench.guidance.words import PUMP_START
+from endpoint.bench.guidance.words import PUMP_START, drops_in
+from endpoint.bench.journal.events import NOT_ASKED, Asked
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.volumes import RISEN_ML, PictureDelivery, Volumes, delivered_by
 
@@ -80,15 +81,14 @@ class AdviceInForce:
         self._slower: Guidance | None = None
         """What the last look said, if it asked for a slower pump."""
         self._stream = Stream()
-        self._asked_s: dict[float | None, float] = {}
-        self._closed_s: dict[float | None, float] = {}
-        """When the page first asked for more after each reading, and first said to close the tap,
-        by the times of the readings."""
+        self._asked: dict[float | None, Asked] = {}
+        """What the page asked for after each reading, and when first, by the times of the
+        readings."""
 
     @property
-    def said_s(self) -> tuple[float | None, float | None]:
-        """When the page asked for the addition of the next reading, and said to close the tap."""
-        return self._asked_s.get(self._read_s), self._closed_s.get(self._read_s)
+    def asked(self) -> Asked:
+        """What the page asked for before the next reading."""
+        return self._asked.get(self._read_s, NOT_ASKED)
 
     def think(
         self, result: Result, moment: Moment, final: Callable[[], Result] | None = None
@@ -141,7 +141,7 @@ class AdviceInForce:
 
         Near the end the colour itself makes the liquid uneven; nobody waits for that for ever.
         """
-        asked = self._read_s in self._asked_s or moment.read_s is None
+        asked = self.asked.asked_s is not None or moment.read_s is None
         return moment.running in ("adding", "added") and (
             asked or moment.now_s < (moment.read_s or 0.0) + _LONGEST_WAIT_S
         )
@@ -157,10 +157,13 @@ class AdviceInForce:
     def now(self, moment: Moment) -> Guidance:
         """Guidance in force at a moment."""
         said = self._now(moment)
+        asked, now_s = self.asked, moment.now_s
         if said.amount_ml is not None:
-            self._asked_s.setdefault(self._read_s, moment.now_s)
-        if said.code == "close":
-            self._closed_s.setdefault(self._read_s, moment.now_s)
+            first_s = now_s if asked.asked_s is None else asked.asked_s
+            drops = drops_in(said.amount_ml)
+            self._asked[self._read_s] = asked._replace(asked_s=first_s, drops=drops)
+        if said.code == "close" and asked.closed_s is None:
+            self._asked[self._read_s] = asked._replace(closed_s=now_s)
         return said
 
     def _now(self, moment: Moment) -> Guidance:

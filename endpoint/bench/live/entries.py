@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from endpoint.bench.journal.events import Event, PumpRate, Reading
+from endpoint.bench.journal.events import NOT_ASKED, Asked, Event, PumpRate, Reading
 from endpoint.bench.journal.open_run import OpenRun
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.burette import LiveBurette
@@ -91,11 +91,11 @@ class RunEntries:
         """
         with self._parts.lock:
             volumes = typed(self.volumes)
-            self._act(volumes.addition(now_s, ml, sure=sure, said_s=self._said_s()))
+            self._act(volumes.addition(now_s, ml, sure=sure, asked=self._asked()))
 
-    def _said_s(self) -> tuple[float | None, float | None]:
-        """When the page asked for the addition that is typed now, and said to close the tap."""
-        return None, None
+    def _asked(self) -> Asked:
+        """What the page asked for before the reading that is typed now."""
+        return NOT_ASKED
 
     def refill(self, before_ml: float, after_ml: float, now_s: float) -> None:
         """The burette was filled again: its readings before and after.

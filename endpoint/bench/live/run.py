@@ -13,7 +13,7 @@ from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.bench.guidance.guide import Moment
 from endpoint.bench.guidance.said import Guidance
-from endpoint.bench.journal.events import Discarded, Kept, PumpRate, Undo
+from endpoint.bench.journal.events import Asked, Discarded, Kept, PumpRate, Undo
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.live.advice_in_force import AdviceInForce, moment_of
 from endpoint.bench.live.classroom import replicate_of, series_of
@@ -173,8 +173,8 @@ class LiveRun(RunEntries):
             self._teach()
             self._list()
 
-    def _said_s(self) -> tuple[float | None, float | None]:
-        return self._advice.said_s
+    def _asked(self) -> Asked:
+        return self._advice.asked
 
     def _again(self) -> None:
         """Work out the result anew, if there is one."""

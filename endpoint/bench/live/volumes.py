@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from calibration.problem import Problem
-from endpoint.bench.journal.events import Correction, Event, Reading, Undo
+from endpoint.bench.journal.events import NOT_ASKED, Asked, Correction, Event, Reading, Undo
 from endpoint.bench.journal.pump import Pump
 from endpoint.bench.journal.readings import (
     CountedReading,
@@ -95,7 +95,7 @@ class Readings:
     @property
     def asked_s(self) -> tuple[float | None, ...]:
         """When the page had asked for the addition of each reading."""
-        return tuple(row.said_s[0] for row in self.rows)
+        return tuple(row.asked.asked_s for row in self.rows)
 
     def plus(self, number: int, event: Event) -> Readings:
         """Readings with one more event of this number."""
@@ -107,7 +107,7 @@ class Readings:
         reading_ml: float,
         *,
         sure: bool = True,
-        said_s: tuple[float | None, float | None] = (None, None),
+        asked: Asked = NOT_ASKED,
     ) -> Reading:
         """The event of one more reading.
 
@@ -117,8 +117,8 @@ class Readings:
             When, and what the burette shows.
         sure:
             Whether the person said so after a question: then a jump is taken.
-        said_s:
-            When the page had asked for the addition, and had said to close the tap, if it had.
+        asked:
+            What the page had asked for.
 
         Raises
         ------
@@ -143,7 +143,13 @@ class Readings:
                 "If that is right, enter it again; if not, type the right reading.",
             )
         at_s = max(time_s, last.time_s + _TICK_S)
-        return Reading(at_s, float(reading_ml), asked_s=said_s[0], closed_s=said_s[1])
+        return Reading(
+            at_s,
+            float(reading_ml),
+            asked_s=asked.asked_s,
+            closed_s=asked.closed_s,
+            drops=asked.drops,
+        )
 
     def refill(self, time_s: float, before_ml: float, after_ml: float) -> tuple[Reading, ...]:
         """The events of a refill: the reading before, if titrant ran in since the last, and after.

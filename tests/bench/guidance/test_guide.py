@@ -384,8 +384,8 @@ def test_where_most_of_the_change_is_over_its_end_is_not_left_behind() -> None:
     """What is left to see is small, so any amount is safe; two millilitres would skip it."""
     curve, _, _, _ = curve_and_bench(11, 0.5)
     code, amount_ml = _next(left_of(0.03, 0.15, 0.9), 10.0, curve, None, Stream())
-    assert code == "portion"
-    assert 0.05 <= amount_ml <= 0.03 + 0.15 + 0.2
+    assert code == "drops"
+    assert 0.05 <= amount_ml <= 0.1
     # Far from it a forecast may still ask for much.
     code, amount_ml = _next(left_of(4.0, 2.0, 0.05), 10.0, curve, None, Stream())
     assert (code, amount_ml) == ("pour", 2.0)
@@ -394,6 +394,6 @@ def test_where_most_of_the_change_is_over_its_end_is_not_left_behind() -> None:
 def test_portions_past_the_end_grow_once_the_change_is_over() -> None:
     curve, _, _, _ = curve_and_bench(11, 0.5)
     first = _next(left_of(-0.05, 0.05, 0.95), 10.0, curve, None, Stream())
-    later = _next(left_of(-0.3, 0.05, 0.98), 10.0, curve, None, Stream())
-    assert first == ("beyond", 0.2)
-    assert later == ("beyond", 0.3)
+    later = _next(left_of(-0.4, 0.05, 0.98), 10.0, curve, None, Stream())
+    assert first == ("beyond", 0.1)
+    assert later == ("beyond", 0.5)

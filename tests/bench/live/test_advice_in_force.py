@@ -27,18 +27,18 @@ def test_the_first_asking_after_a_reading_counts(monkeypatch: pytest.MonkeyPatch
     advice = AdviceInForce()
     assert advice.now(at(10.0, 0.0, 9.0)).amount_ml == 2.0
     advice.now(at(12.0, 0.0, 9.0))
-    assert advice.said_s[0] == 10.0
+    assert advice.asked.asked_s == 10.0
     # Typed: for three seconds nothing is asked for, whatever was worked out.
     say(monkeypatch, begun(2.0))
     assert advice.now(at(20.0, 2.0, 20.0)).amount_ml is None
     advice.think(RESULT, at(20.5, 2.0, 20.0))
     assert advice.now(at(21.0, 2.0, 20.0)).code == "mixing"
-    assert advice.said_s[0] is None
+    assert advice.asked.asked_s is None
     assert advice.now(at(23.1, 2.0, 20.0)).amount_ml == 0.5
-    assert advice.said_s[0] == 23.1
+    assert advice.asked.asked_s == 23.1
     # Undone: what was asked for before that reading is still known.
     advice.now(at(25.0, 0.0, 9.0))
-    assert advice.said_s == (10.0, None)
+    assert advice.asked[:2] == (10.0, None)
 
 
 def test_an_unevenness_that_nobody_asked_for_is_not_waited_for_for_ever(

@@ -25,9 +25,11 @@ def test_done_as_told_the_result_is_a_number(seed: int) -> None:
     assert isinstance(volumes, Readings)
     rows = volumes.rows
     for before, row in itertools.pairwise(rows):
-        asked_s, _ = row.said_s
+        asked_s = row.asked.asked_s
         assert asked_s is not None
         assert before.time_s <= asked_s < row.time_s
+    # And of drops how many.
+    assert {row.asked.drops for row in rows} == {None, 1, 2}
     assert done.words[-1].said.code == "enough"
     assert done.status == "located", done.reasons
     # Whether intervals hold is counted over many, by the study.
