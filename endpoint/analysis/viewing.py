@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from endpoint.analysis.frames import Look, samples_of
 from endpoint.analysis.inputs import AnalysisInputs
@@ -16,7 +19,7 @@ from endpoint.colour.density import ColourSample, trace
 from endpoint.colour.follow import follow
 from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
-from endpoint.delivery.alignment import align
+from endpoint.delivery.alignment import Alignment, align
 from endpoint.delivery.clock import doubt_of_clock
 from endpoint.recording.frame import Frame, PictureSource, small
 from endpoint.scene.region import Region, locate
@@ -26,6 +29,10 @@ _REGION_FRAMES = 20
 """Frames over the whole film in which liquid and reference are looked for."""
 _AS_WRITTEN_S = 1.5
 """Lateness of the rows, s, up to which the parts of a film that the log points to are enough."""
+_WORTH, _FEW, _SAME_ML = 4.6, 0.02, 1e-3
+"""Natural logarithm of the odds (100 to 1) from which another way of putting the rows is left out
+of account, and the part of the frames that may stand at another volume in it, mL: between the parts
+additions are not seen, so that their times are told less well than what had been added."""
 _LIT = 0.4
 """Brightness of a frame, as a part of the brightest one's, below which the light was off."""
 
@@ -71,8 +78,9 @@ class Viewing:
         if part is None or job.clock is None:
             return part
         stated = job.clock.basis == "stated"
+        seen = trace(part)
         ways = align(
-            trace(part),
+            seen,
             job.delivery,
             stated=stated,
             flask_ml=job.flask_ml,
@@ -85,8 +93,8 @@ class Viewing:
             )
             return part if outside.sentence is None else None
         pump = all(way.sd_s is not None for way in ways)
-        as_written = len(ways) == 1 and abs(ways[0].difference_s) <= _AS_WRITTEN_S
-        return part if pump or as_written else None
+        as_written = abs(ways[0].difference_s) <= _AS_WRITTEN_S
+        return part if pump or (as_written and _agree(ways, seen.time_s)) else None
 
     def shown_in(self, result: Result, samples: list[ColourSample], first: Any) -> Result:
         """Result with where it was seen and what it looked like; `first` is the first picture."""
@@ -102,6 +110,16 @@ class Viewing:
             poses=tuple(_pose_at(samples, picture.time_s) for picture in pictures),
             seen_box=None if self.watch is None else self.watch.box,
         )
+
+
+def _agree(ways: Sequence[Alignment], time_s: NDArray[np.float64]) -> bool:
+    """Whether all ways that are worth something put the frames to the same volumes."""
+    volume_ml = ways[0].delivery.volume_at(time_s)
+    return all(
+        np.mean(np.abs(way.delivery.volume_at(time_s) - volume_ml) > _SAME_ML) <= _FEW
+        for way in ways[1:]
+        if way.cost - ways[0].cost < _WORTH
+    )
 
 
 def find_region(source: PictureSource, job: AnalysisInputs) -> tuple[Region, Any]:

@@ -13,8 +13,10 @@ from endpoint.analysis.frames import Look, samples_of, single_change, step_spans
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.pipeline import analyse
 from endpoint.analysis.result import Result
+from endpoint.analysis.viewing import _agree
 from endpoint.chemistry.equilibrium import Flask, speciate
 from endpoint.curve.gathering import from_absorbance
+from endpoint.delivery.alignment import Alignment
 from endpoint.delivery.delivery import Delivery
 from endpoint.recording.frame import ArrayFrame, Box, Frame, SourceInfo, Spans, Stamps
 from endpoint.scene.region import Region
@@ -141,6 +143,22 @@ def test_a_pump_agrees_with_every_frame() -> None:
     fast, whole, seen = both(film)
     agree(fast, whole, 0.1)
     assert seen < 0.6 * film.times().size
+
+
+def test_parts_are_enough_where_all_ways_put_them_to_the_same_volumes() -> None:
+    """Ends of pauses of 20 s: whether a drop fell 3 s earlier is not seen, and does not matter."""
+    ends_s = np.arange(20.0, 200.0, 20.0)
+    seen_s = np.concatenate([np.arange(end - 4.0, end, 0.1) for end in ends_s])
+
+    def way(later_s: float, cost: float) -> Alignment:
+        drops_s = np.repeat(ends_s + later_s, 2) + np.tile([0.0, 1.0], ends_s.size)
+        volume_ml = 0.05 * np.repeat(np.arange(ends_s.size + 1.0), 2)[1:-1]
+        return Alignment(Delivery("continuous", drops_s, volume_ml), cost, later_s, ends_s)
+
+    assert _agree([way(0.5, 10.0)], seen_s)
+    assert _agree([way(0.5, 10.0), way(3.5, 11.0)], seen_s)
+    assert not _agree([way(0.5, 10.0), way(-3.0, 11.0)], seen_s)
+    assert _agree([way(0.5, 10.0), way(-3.0, 20.0)], seen_s)
 
 
 def test_only_the_calm_end_of_every_pause_is_read() -> None:
