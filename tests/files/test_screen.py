@@ -115,8 +115,10 @@ def test_stopped_while_it_is_loaded() -> None:
 def test_stopped_where_python_drops_it(tmp_path: Path) -> None:
     """Ctrl-C may hit the callback of a weak reference, which nothing can be raised from."""
     code = (
-        "import weakref, time\n"
+        "import signal, weakref, time\n"
         "from pathlib import Path\n"
+        # A job in the background begins without one.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from endpoint import cli\n"
         "from endpoint.commands import plan\n"
         "class Thing: pass\n"
