@@ -89,7 +89,7 @@ REASONS: dict[str, tuple[str, str]] = {
         " this, and so can a log with a clock of its own.",
     ),
     "one-addition": (
-        "The whole colour change lies between two volumes that were written down, so the endpoint "
+        "Most of the colour change lies between two volumes that were written down, so the endpoint "
         "is only known to lie between them.",
         "Add drop by drop near the end, and write down each reading.",
     ),

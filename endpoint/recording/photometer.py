@@ -164,7 +164,7 @@ def read_table(path: Path, named: NamedColumns = NamedColumns()) -> PhotometerTa
     Raises
     ------
     SourceProblem
-        A column is missing, may be two or holds no absorbance, a cell is not a number or not -0.5
+        A column is missing, may be two, holds no absorbance or belongs to a log, a cell is not a number or not -0.5
         to 10, the volume or the time runs backwards (with the row number), or there are fewer than
         two rows.
     """
@@ -175,6 +175,11 @@ def read_table(path: Path, named: NamedColumns = NamedColumns()) -> PhotometerTa
     if volume is None or named.time is not None:
         time = axis_of(sheet, "time", named.time, SourceProblem)
     found = ", ".join(sheet.header)[:120]
+    if "standard_uncertainty_ml" in (head.strip().lower() for head in sheet.header):
+        raise SourceProblem(
+            f"{sheet.name} has a column standard_uncertainty_ml but holds absorbances.",
+            "It belongs to a log of times; remove it.",
+        )
     axes = {k: a.column for k, a in (("volume", volume), ("time", time)) if a is not None}
     waves = _named_waves(sheet, named) if named.absorbance else _waves(sheet, axes)
     if not axes:

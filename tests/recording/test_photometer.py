@@ -256,6 +256,7 @@ def test_other_spectra_are_not_taken_for_absorbance(tmp_path: Path, title: str) 
         ("volume_ml,A620\n", ["no rows"]),
         ("volume_ml,colour\n0,1\n1,2\n", ["no absorbance column", "colour"]),
         ("x,A620\n0,1\n1,2\n", ["neither", "x, A620"]),
+        ("volume_ml,A620,standard_uncertainty_ml\n0,0.1,0.01\n1,0.2,0.01\n", ["belongs to a log"]),
         ("Volume (drops),A620\n0,1\n2,2\n", ["neither", 'volume = "Volume (drops)"', '["A620"]']),
         ("sample volume (mL),A620\n50,1\n50,2\n", ["neither", 'volume = "..."']),
         ("T,A620\n20,1\n20,2\n", ["transmittance"]),
