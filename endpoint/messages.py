@@ -89,8 +89,8 @@ REASONS: dict[str, tuple[str, str]] = {
         " this, and so can a log with a clock of its own.",
     ),
     "one-addition": (
-        "Most of the colour change lies between two volumes that were written down, so the endpoint "
-        "is only known to lie between them.",
+        "Most of the colour change lies between two volumes that were written down, so the "
+        "endpoint is only known to lie between them.",
         "Add drop by drop near the end, and write down each reading.",
     ),
     "still-purple": (

@@ -164,9 +164,9 @@ def read_table(path: Path, named: NamedColumns = NamedColumns()) -> PhotometerTa
     Raises
     ------
     SourceProblem
-        A column is missing, may be two, holds no absorbance or belongs to a log, a cell is not a number or not -0.5
-        to 10, the volume or the time runs backwards (with the row number), or there are fewer than
-        two rows.
+        A column is missing, may be two, holds no absorbance or belongs to a log, a cell is not a
+        number or not -0.5 to 10, the volume or the time runs backwards (with the row number), or
+        there are fewer than two rows.
     """
     sheet = read_sheet(path, SourceProblem, _is_head(named))
     volume = axis_of(sheet, "volume", named.volume, SourceProblem)
