@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.fit import Estimate
 from endpoint.messages import remark
 from endpoint.verdict.verdict import Verdict
+from tests.population.judging import judged
 
 ROWS_S = np.array([0.0, 10.0, 20.0, 30.0])
 
@@ -87,3 +89,20 @@ def test_a_curve_without_points_to_spare_is_not_the_smoother_one() -> None:
     got = one_of([(way(0.0), fair), (way(2.0), met)])
     assert got.equivalence is not None
     assert abs(got.equivalence.value_ml - 10.74) < 0.1
+
+
+def test_other_clocks_count_where_no_usual_one_explains_the_curve(tmp_path: Path) -> None:
+    """A drop every four seconds: additions alone fit the clock of the log too, colours do not."""
+    found = judged(372, tmp_path)
+    assert found.clock_s > 40.0
+    assert "clock-found" in found.remarks
+    assert found.holds
+
+
+def test_blue_that_is_seen_before_the_fit_has_its_end_bounds_the_bracket(tmp_path: Path) -> None:
+    """A buffer of pH 7.8: the fit has its end beyond what is seen to be blue."""
+    interval_ml = judged(650, tmp_path).interval_ml
+    assert interval_ml is not None
+    low, high = interval_ml
+    assert high is not None
+    assert low < high

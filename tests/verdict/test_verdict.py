@@ -12,6 +12,7 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.gathering import from_absorbance
 from endpoint.equivalence.fit import fit_transition
 from endpoint.equivalence.indicator_amount import amount_shown
+from endpoint.equivalence.model import BEND, KINK
 from endpoint.messages import REASONS, REMARKS
 from endpoint.verdict.evidence import Evidence
 from endpoint.verdict.verdict import Verdict, judge
@@ -98,6 +99,21 @@ def test_one_addition_that_jumps_the_change_brackets_the_truth(gap_ml: float, se
         assert result.status == "located"
         assert result.equivalence is not None
         assert result.equivalence.low_ml <= table.equivalence_ml <= result.equivalence.high_ml
+
+
+@pytest.mark.parametrize(
+    ("bend", "kink", "status"), [(-1.72, -0.17, "bracketed"), (-0.82, -0.28, "located")]
+)
+def test_a_colour_that_goes_the_wrong_way_first_tells_no_number(
+    bend: float, kink: float, status: str
+) -> None:
+    """A dark liquid before a camera; the second goes wrong by 0.2 % of the change only."""
+    seen = curve(simulate(steps(flask(), noise=0.003)))
+    fit = fit_transition(seen, 0.01)
+    theta = fit.theta.copy()
+    theta[[BEND, KINK]] = bend, kink
+    knowledge = Evidence(seen, replace(fit, theta=theta), fit.model.priors)
+    assert judge(knowledge).status == status
 
 
 @pytest.mark.parametrize("seed", range(6))
