@@ -15,7 +15,7 @@ from endpoint.curve.creep import Creep
 from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.points import Curve
 from endpoint.delivery.clock import ClockDoubt
-from endpoint.delivery.delivery import read_one_by_one
+from endpoint.delivery.delivery import read_one_by_one, sd_by_steps_ml
 from endpoint.equivalence.fit import Estimate, Transition, fit_transition
 from endpoint.hardness.formula import hardness
 from endpoint.hardness.method import with_method
@@ -150,13 +150,16 @@ def photometer_curve(table: PhotometerTable, job: AnalysisInputs) -> Curve:
     channels = tuple(f"{nm:g} nm" for nm in table.wavelengths_nm)
     saturated = np.asarray(table.saturated, dtype=bool)
     if table.volume_ml is not None:
+        sd_ml = table.reading_sd_ml
+        if sd_ml is None:
+            sd_ml = sd_by_steps_ml(table.volume_ml)
         return from_absorbance(
             table.volume_ml,
             table.absorbance,
             channels,
             job.flask_ml,
             saturated=saturated,
-            delivery=read_one_by_one(table.volume_ml),
+            delivery=read_one_by_one(table.volume_ml, sd_ml),
             path_cm=table.path_cm,
         )
     if job.delivery is None or table.time_s is None:

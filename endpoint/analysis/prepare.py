@@ -27,7 +27,7 @@ from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.linear_light import CameraTone, Transfer
 from endpoint.delivery.alignment import can_be_aligned
 from endpoint.delivery.clock import LogClock
-from endpoint.delivery.delivery import Delivery, read_one_by_one
+from endpoint.delivery.delivery import Delivery, read_one_by_one, reading_sd_ml, sd_by_steps_ml
 from endpoint.problems import RecordProblem
 from endpoint.record.certificates import CertificateBook
 from endpoint.record.titration import TitrationRecord
@@ -370,11 +370,11 @@ def _delivery_of(
             "Give --volumes FILE.csv, or a [delivery] in the record.",
         )
     if log.files is not None:
-        return read_one_by_one(log.volume_ml, by_hand=True)
+        return read_one_by_one(log.volume_ml, reading_sd_ml(log.volume_ml))
     assert log.time_s is not None
     mode = record.mode or "steps"
-    by_hand = read_one_by_one(log.volume_ml, by_hand=record.kind != "photometer")
-    sd_ml = by_hand.reading_sd_ml if mode == "steps" else 0.0
+    by_eye = sd_by_steps_ml if record.kind == "photometer" else reading_sd_ml
+    sd_ml = by_eye(log.volume_ml) if mode == "steps" else 0.0
     return Delivery(mode, clock.in_recording(log.time_s), log.volume_ml, reading_sd_ml=sd_ml)
 
 

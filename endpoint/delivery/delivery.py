@@ -68,25 +68,25 @@ def reading_sd_ml(volume_ml: FloatArray) -> float:
     return 0.0
 
 
-def read_one_by_one(volume_ml: FloatArray, *, by_hand: bool = False) -> Delivery:
-    """Delivery of rows or pictures that each state a volume.
+def sd_by_steps_ml(volume_ml: FloatArray) -> float:
+    """`reading_sd_ml` where the steps are those of somebody who doses by hand, else 0.
 
-    Somebody who doses by hand leaves steps of many sizes, and each reading errs by itself; steps of
-    few sizes are those of a dispenser, or of a plan.
+    By hand they have many sizes; steps of few sizes are those of a dispenser, or of a plan.
 
     Parameters
     ----------
     volume_ml:
         As written, shape (n,).
-    by_hand:
-        Whether that is known without looking at the steps.
     """
     steps_ml = np.round(np.diff(volume_ml), 4)
-    irregular = np.unique(steps_ml).size > _ALIKE * steps_ml.size
-    sd_ml = reading_sd_ml(volume_ml) if by_hand or irregular else 0.0
-    return Delivery(
-        "per-still", np.arange(volume_ml.size, dtype=np.float64), volume_ml, reading_sd_ml=sd_ml
-    )
+    by_hand = np.unique(steps_ml).size > _ALIKE * steps_ml.size
+    return reading_sd_ml(volume_ml) if by_hand else 0.0
+
+
+def read_one_by_one(volume_ml: FloatArray, sd_ml: float) -> Delivery:
+    """Delivery of rows or pictures that each state a volume, mL, shape (n,), read to `sd_ml`."""
+    number = np.arange(volume_ml.size, dtype=np.float64)
+    return Delivery("per-still", number, volume_ml, reading_sd_ml=sd_ml)
 
 
 @dataclass(frozen=True, eq=False)

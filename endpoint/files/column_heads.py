@@ -14,7 +14,7 @@ import unicodedata
 from dataclasses import dataclass
 
 from calibration.problem import Problem
-from endpoint.files.csv_table import Sheet, is_number, number_in
+from endpoint.files.csv_table import Sheet, is_number, number_in, plain_title
 
 _ML = {"ml": 1.0, "milliliter": 1.0, "millilitre": 1.0, "cm3": 1.0, "cm^3": 1.0, "ccm": 1.0}
 _ML |= {"cc": 1.0, "milliliters": 1.0, "millilitres": 1.0, "l": 1e3, "liter": 1e3, "litre": 1e3}
@@ -29,6 +29,7 @@ _CLOCK = {"h:m:s", "hh:mm:ss", "h:mm:ss", "m:s", "mm:ss", "m:ss", "min:s", "min:
 _A = {"au": 1.0, "a.u.": 1.0, "abs": 1.0, "a": 1.0, "mau": 1e-3, "mabs": 1e-3}
 UNITS = {"volume": _ML, "time": _S | dict.fromkeys(_CLOCK, 1.0), "absorbance": _A}
 """Kind -> unit -> factor to mL, s and absorbance."""
+_UNCERTAINTY, _LARGEST_ML = "standard_uncertainty_ml", 1000.0
 _OWN = {"volume": "volume_ml", "time": "time_s"}
 _PLAIN = {
     "volume": {"v", "vol", "volume", "volumen", "burette", "buret", "reading"},
@@ -207,6 +208,28 @@ def _clock_s(sheet: Sheet, row: int, axis: Axis, stated: str, problem: type[Prob
             "Write seconds, or h:mm:ss, or call the column time (m:s).",
         )
     return 3600.0 * float(hours or 0) + 60.0 * float(minutes) + float(seconds.replace(",", "."))
+
+
+def uncertainties_ml(sheet: Sheet, problem: type[Problem]) -> list[float] | None:
+    """Standard uncertainties of the volumes, mL; None without a column of them.
+
+    Raises
+    ------
+    Problem
+        Of the given kind: a cell is no number, or not 0 to 1000 mL.
+    """
+    heads = [plain_title(title) for title in sheet.header]
+    if _UNCERTAINTY not in heads:
+        return None
+    column = heads.index(_UNCERTAINTY)
+    out = [number_in(sheet, k, column, problem) for k in range(len(sheet.rows))]
+    for number, value in zip(sheet.numbers, out, strict=True):
+        if not 0.0 <= value <= _LARGEST_ML:
+            raise problem(
+                f"Row {number} of {sheet.name} has a standard uncertainty of {value:g} mL.",
+                "Give it in millilitres, 0 or more.",
+            )
+    return out
 
 
 def column_named(sheet: Sheet, title: str, problem: type[Problem]) -> int:

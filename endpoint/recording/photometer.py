@@ -30,6 +30,7 @@ from endpoint.files.column_heads import (
     plain,
     same_title,
     says,
+    uncertainties_ml,
     unit_of,
     values_of,
     wavelength_nm,
@@ -60,6 +61,8 @@ class PhotometerTable:
     """Row number in the file."""
     beyond: NDArray[np.bool_] | None = None
     """Rows above what a calibration of the photometer lets believe, shape (n,)."""
+    reading_sd_ml: float | None = None
+    """Standard uncertainty of each volume, mL, root mean square, where the table states it."""
     path_cm: float = 1.0
     """Of the cell, where the absorbances were converted to 1 cm."""
 
@@ -164,9 +167,9 @@ def read_table(path: Path, named: NamedColumns = NamedColumns()) -> PhotometerTa
     Raises
     ------
     SourceProblem
-        A column is missing, may be two, holds no absorbance or belongs to a log, a cell is not a
-        number or not -0.5 to 10, the volume or the time runs backwards (with the row number), or
-        there are fewer than two rows.
+        A column is missing, may be two or holds no absorbance, a cell is not a number or not -0.5
+        to 10, the volume or the time runs backwards (with the row number), there are fewer than
+        two rows, or uncertainties of volumes that stand elsewhere.
     """
     sheet = read_sheet(path, SourceProblem, _is_head(named))
     volume = axis_of(sheet, "volume", named.volume, SourceProblem)
@@ -175,11 +178,6 @@ def read_table(path: Path, named: NamedColumns = NamedColumns()) -> PhotometerTa
     if volume is None or named.time is not None:
         time = axis_of(sheet, "time", named.time, SourceProblem)
     found = ", ".join(sheet.header)[:120]
-    if "standard_uncertainty_ml" in (head.strip().lower() for head in sheet.header):
-        raise SourceProblem(
-            f"{sheet.name} has a column standard_uncertainty_ml but holds absorbances.",
-            "It belongs to a log of times; remove it.",
-        )
     axes = {k: a.column for k, a in (("volume", volume), ("time", time)) if a is not None}
     waves = _named_waves(sheet, named) if named.absorbance else _waves(sheet, axes)
     if not axes:
@@ -194,6 +192,12 @@ def read_table(path: Path, named: NamedColumns = NamedColumns()) -> PhotometerTa
         )
     if len(sheet.rows) < 2:
         raise SourceProblem(f"{sheet.name} has fewer than two rows.", "Measure more volumes.")
+    stated = uncertainties_ml(sheet, SourceProblem)
+    if stated is not None and volume is None:
+        raise SourceProblem(
+            f"{sheet.name} has a column standard_uncertainty_ml but no volumes.",
+            "It belongs to the log that holds them; move it there.",
+        )
     return PhotometerTable(
         name=sheet.name,
         time_s=None if time is None else _rising(sheet, time, "time", "s"),
@@ -201,6 +205,7 @@ def read_table(path: Path, named: NamedColumns = NamedColumns()) -> PhotometerTa
         absorbance=_absorbances(sheet, waves),
         wavelengths_nm=tuple(waves.values()),
         rows=sheet.numbers,
+        reading_sd_ml=None if stated is None else float(np.sqrt(np.mean(np.square(stated)))),
     )
 
 

@@ -37,9 +37,10 @@ from endpoint.files.column_heads import (
     choice,
     same_title,
     says,
+    uncertainties_ml,
     values_of,
 )
-from endpoint.files.csv_table import Sheet, number_in, plain_title, read_sheet
+from endpoint.files.csv_table import Sheet, plain_title, read_sheet
 from endpoint.problems import DeliveryProblem
 
 FloatArray = NDArray[np.float64]
@@ -194,7 +195,7 @@ def read_log(
         )
     volumes, refills = _cumulative(sheet, volume, _column(sheet, ("refill",)))
     if files is not None:
-        if _column(sheet, ("standard_uncertainty_ml",)) is not None:
+        if uncertainties_ml(sheet, DeliveryProblem) is not None:
             raise DeliveryProblem(
                 f"{sheet.name} has a column standard_uncertainty_ml but lists stills.",
                 "It belongs to a log of times; remove it.",
@@ -205,26 +206,9 @@ def read_log(
     # Two rows of one moment: the later one counts.
     last = np.r_[np.diff(times) > _MOMENT_S, True]
     numbers = tuple(np.array(sheet.numbers)[last].tolist())
-    sigma = _sigma(sheet)
-    return VolumeLog(
-        times[last], None, volumes[last], numbers, None if sigma is None else sigma[last], refills
-    )
-
-
-def _sigma(sheet: Sheet) -> FloatArray | None:
-    """Standard uncertainties of the volumes, mL; None without that column."""
-    column = _column(sheet, ("standard_uncertainty_ml",))
-    if column is None:
-        return None
-    out = np.array([number_in(sheet, k, column, DeliveryProblem) for k in range(len(sheet.rows))])
-    wrong = np.flatnonzero((out < 0) | (out > _LARGEST_ML))
-    if wrong.size:
-        k = int(wrong[0])
-        raise DeliveryProblem(
-            f"Row {sheet.numbers[k]} of {sheet.name} has a standard uncertainty of {out[k]:g} mL.",
-            "Give it in millilitres, 0 or more.",
-        )
-    return out
+    stated = uncertainties_ml(sheet, DeliveryProblem)
+    sigma = None if stated is None else np.array(stated)[last]
+    return VolumeLog(times[last], None, volumes[last], numbers, sigma, refills)
 
 
 def _file_names(sheet: Sheet, column: int) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from endpoint.chemistry.equilibrium import Flask, constants_at
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.points import Curve
-from endpoint.delivery.delivery import read_one_by_one
+from endpoint.delivery.delivery import read_one_by_one, reading_sd_ml, sd_by_steps_ml
 from endpoint.equivalence.descent import descend, refit_at
 from endpoint.equivalence.fit import Estimate, fit_transition, profile_interval
 from endpoint.equivalence.indicator_amount import amount_shown
@@ -335,7 +335,7 @@ def _of_readings(seed: int, reading_sd_ml: float) -> tuple[float, Estimate]:
         PHOTOMETER,
         plan.flask.volume_ml,
         saturated=np.zeros(kept.size, dtype=bool),
-        delivery=read_one_by_one(read_ml[kept]),
+        delivery=read_one_by_one(read_ml[kept], sd_by_steps_ml(read_ml[kept])),
     )
     return table.equivalence_ml, fit_transition(curve, 0.01).equivalence
 
@@ -351,10 +351,10 @@ def test_readings_by_eye_err_one_by_one() -> None:
 
 def test_steps_tell_who_dosed() -> None:
     by_hand = np.array([0.0, 5.02, 9.97, 12.11, 12.6, 13.03, 13.08, 13.14, 13.17, 13.22, 13.28])
-    assert read_one_by_one(by_hand).reading_sd_ml == pytest.approx(0.0082, abs=1e-4)
+    assert sd_by_steps_ml(by_hand) == pytest.approx(0.0082, abs=1e-4)
     planned = np.r_[np.arange(0.0, 12.0, 1.0), np.arange(12.0, 14.0, 0.1)]
-    assert read_one_by_one(planned).reading_sd_ml == 0.0
-    assert read_one_by_one(planned, by_hand=True).reading_sd_ml > 0.0
+    assert sd_by_steps_ml(planned) == 0.0
+    assert reading_sd_ml(planned) > 0.0
     # A syringe that doses by what it sees, to the microlitre.
     dispensed = np.cumsum([0.0, 3.117, 1.041, 0.733, 0.211, 0.052, 0.049, 0.055, 0.061])
-    assert read_one_by_one(dispensed).reading_sd_ml == 0.0
+    assert sd_by_steps_ml(dispensed) == 0.0

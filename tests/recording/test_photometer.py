@@ -10,11 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from endpoint.analysis.of_curve import photometer_curve
 from endpoint.files.column_heads import NamedColumns
 from endpoint.problems import SourceProblem
 from endpoint.record.titration import parse_record
 from endpoint.recording.photometer import SATURATION, PhotometerTable, read_table
 from tests.made_media import run_apart
+from tests.simulated import job
 
 VOLUMES = [0.0, 0.5, 1.0]
 A620 = [0.051, 0.062, 0.4]
@@ -201,6 +203,18 @@ def test_the_line_that_a_refusal_shows_is_right(tmp_path: Path) -> None:
     assert table.wavelengths_nm == (620.0,)
 
 
+def test_a_column_says_how_well_each_volume_was_read(tmp_path: Path) -> None:
+    """Steps of one size tell nothing of who dosed; what is stated counts in the curve."""
+    path = tmp_path / "run.csv"
+    rows = [f"{0.1 * k:.1f},{0.1 + 0.01 * k:.2f},0.009" for k in range(12)]
+    path.write_text("\n".join(["volume_ml,A620,standard_uncertainty_ml", *rows, ""]), "utf-8")
+    table = read_table(path)
+    assert table.reading_sd_ml == pytest.approx(0.009)
+    assert photometer_curve(table, job()).reading_sd_ml == pytest.approx(0.009)
+    path.write_text("\n".join(["volume_ml,A620", *(row[:-6] for row in rows), ""]), "utf-8")
+    assert photometer_curve(read_table(path), job()).reading_sd_ml == 0.0
+
+
 def test_units_row_blank_lines_and_other_columns(tmp_path: Path) -> None:
     text = "No,time,A620,remark\n,s,AU,\n\n1,0,0.1,\n2,30,0.2,bubble\n\n3,60,0.3,\n"
     table = table_of(tmp_path, text)
@@ -256,7 +270,8 @@ def test_other_spectra_are_not_taken_for_absorbance(tmp_path: Path, title: str) 
         ("volume_ml,A620\n", ["no rows"]),
         ("volume_ml,colour\n0,1\n1,2\n", ["no absorbance column", "colour"]),
         ("x,A620\n0,1\n1,2\n", ["neither", "x, A620"]),
-        ("volume_ml,A620,standard_uncertainty_ml\n0,0.1,0.01\n1,0.2,0.01\n", ["belongs to a log"]),
+        ("volume_ml,A620,standard_uncertainty_ml\n0,0.1,0.01\n1,0.2,-1\n", ["Row 3", "-1 mL"]),
+        ("time_s,A620,standard_uncertainty_ml\n0,0.1,0.01\n1,0.2,0.01\n", ["belongs to the log"]),
         ("Volume (drops),A620\n0,1\n2,2\n", ["neither", 'volume = "Volume (drops)"', '["A620"]']),
         ("sample volume (mL),A620\n50,1\n50,2\n", ["neither", 'volume = "..."']),
         ("T,A620\n20,1\n20,2\n", ["transmittance"]),
