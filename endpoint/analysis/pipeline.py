@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +18,7 @@ from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.of_curve import judged, photometer_curve, result_of_curve, with_hardness
 from endpoint.analysis.result import Result
 from endpoint.analysis.several import MOST, RAGGED, result_of_several
-from endpoint.analysis.viewing import Viewing, find_region
+from endpoint.analysis.viewing import Viewing, find_region, ways_of
 from endpoint.burette.picture_reader import watch_for
 from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.density import ColourSample, ColourTrace, trace
@@ -27,7 +26,7 @@ from endpoint.colour.off_colour import leaps
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.creep import creep_of
 from endpoint.curve.gathering import from_colour
-from endpoint.delivery.alignment import Alignment, align
+from endpoint.delivery.alignment import Alignment
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
@@ -163,18 +162,8 @@ def _of_trace(
 ) -> Result:
     """Result of the colours of a film or of a table of them."""
     assert job.delivery is not None
-    alignments: tuple[Alignment, ...] = ()
-    stated = job.clock is not None and job.clock.basis == "stated"
-    asked = partial(
-        align,
-        colour,
-        job.delivery,
-        stated=stated,
-        flask_ml=job.flask_ml,
-        clock_sd_s=job.clock_uncertainty_s,
-    )
-    if job.clock is not None and (seen is None or seen is job.logged):
-        alignments = asked()
+    logged = seen is None or seen is job.logged
+    alignments = ways_of(colour, job) if logged else ()
     if not alignments:
         doubt = _doubt_of_end(colour, job.delivery)
         doubt = doubt or doubt_of_clock(job.delivery, job.clock, end_s)
@@ -192,9 +181,9 @@ def _of_trace(
         return _of_delivery(colour, known, delivery, seen, doubt, near)
 
     result = result_of_several(alignments, result_of)
-    held = job.delivery.is_held and not stated
-    if held and result.fit is not None and result.fit.residual_rms > RAGGED:
-        result = result_of_several(asked(thorough=True), result_of, 3 * MOST)
+    open_clock = job.clock is not None and job.clock.basis != "stated" and job.delivery.is_held
+    if open_clock and result.fit is not None and result.fit.residual_rms > RAGGED:
+        result = result_of_several(ways_of(colour, job, thorough=True), result_of, 3 * MOST)
     return _with_first_reading(with_hardness(result), job.delivery)
 
 

@@ -15,7 +15,7 @@ from endpoint.analysis.frames import Look, samples_of
 from endpoint.analysis.inputs import AnalysisInputs
 from endpoint.analysis.result import Result
 from endpoint.burette.picture_reader import VolumeWatch
-from endpoint.colour.density import ColourSample, trace
+from endpoint.colour.density import ColourSample, ColourTrace, trace
 from endpoint.colour.follow import follow
 from endpoint.colour.kept_pictures import PictureKeeper
 from endpoint.colour.linear_light import Transfer
@@ -30,9 +30,10 @@ _REGION_FRAMES = 20
 _AS_WRITTEN_S = 1.5
 """Lateness of the rows, s, up to which the parts of a film that the log points to are enough."""
 _WORTH, _FEW, _SAME_ML = 4.6, 0.02, 1e-3
-"""Natural logarithm of the odds (100 to 1) from which another way of putting the rows is left out
-of account, and the part of the frames that may stand at another volume in it, mL: between the parts
-additions are not seen, so that their times are told less well than what had been added."""
+"""How much less likely another way of putting the rows is, natural logarithm (100 to 1), before it
+no longer counts; the part of the frames to which it may give another volume; and what the same
+volume is, mL. What happens between the parts that were read is not seen, so the times of additions
+stay open while the volumes are plain. Assumed."""
 _LIT = 0.4
 """Brightness of a frame, as a part of the brightest one's, below which the light was off."""
 
@@ -77,15 +78,8 @@ class Viewing:
         part = samples_of(self.source, look)
         if part is None or job.clock is None:
             return part
-        stated = job.clock.basis == "stated"
         seen = trace(part)
-        ways = align(
-            seen,
-            job.delivery,
-            stated=stated,
-            flask_ml=job.flask_ml,
-            clock_sd_s=job.clock_uncertainty_s,
-        )
+        ways = ways_of(seen, job)
         if not ways:
             # The parts that a log of another clock points to are too little to align.
             outside = doubt_of_clock(
@@ -110,6 +104,30 @@ class Viewing:
             poses=tuple(_pose_at(samples, picture.time_s) for picture in pictures),
             seen_box=None if self.watch is None else self.watch.box,
         )
+
+
+def ways_of(
+    colour: ColourTrace, job: AnalysisInputs, *, thorough: bool = False
+) -> tuple[Alignment, ...]:
+    """Ways in which the log of a job may go with colours; none where it does not have to.
+
+    Parameters
+    ----------
+    colour, thorough:
+        As for `endpoint.delivery.alignment.align`.
+    job:
+        With a delivery and, if its log may be aligned, a clock.
+    """
+    if job.delivery is None or job.clock is None:
+        return ()
+    return align(
+        colour,
+        job.delivery,
+        stated=job.clock.basis == "stated",
+        flask_ml=job.flask_ml,
+        clock_sd_s=job.clock_uncertainty_s,
+        thorough=thorough,
+    )
 
 
 def _agree(ways: Sequence[Alignment], time_s: NDArray[np.float64]) -> bool:

@@ -89,11 +89,9 @@ def first_plume(trace: ColourTrace, delivery: Delivery) -> FirstPlume | None:
     late = quiet_until_s > late_s + _LEEWAY_S and _is_sudden(spread, first, quiet, limit)
     if late:
         far = np.linalg.norm(density - density[0], axis=1) > _UNCHANGED * change
-        told_ml, seen_ml, half_ml = delivery.volume_at([late_s, seen_s, time_s[np.argmax(far)]])
+        place = delivery.volume_at([late_s, seen_s, time_s[np.argmax(far)]])
         excess = float(np.median(spread[first : first + _NEXT])) - quiet
-        # What is unmixed turns the more liquid blue the less metal is left.
-        smaller = (max(half_ml - seen_ml, 0.0) + _UNMIXED_ML) / (half_ml - told_ml + _UNMIXED_ML)
-        late = quiet + excess * smaller > limit
+        late = quiet + excess * _smaller(*place) > limit
     fits = not (early or late)
     if early and _rises_at(time_s, spread, told_s, late_s):
         fits = True  # a stirrer that was switched on before
@@ -104,6 +102,15 @@ def _is_sudden(spread: FloatArray, first: int, quiet: float, limit: float) -> bo
     """Whether streaks began at once: plumes that only grow as the metal runs out began before."""
     before = float(np.median(spread[max(0, first - _NEXT) : first]))
     return bool(before < quiet * (limit / quiet) ** _STILL_QUIET)
+
+
+def _smaller(told_ml: float, seen_ml: float, half_ml: float) -> float:
+    """How much smaller a plume is where the log begins than where one is first seen.
+
+    What is unmixed turns the more liquid blue the less metal is left, up to half of the change.
+    """
+    left_ml = max(half_ml - seen_ml, 0.0)
+    return (left_ml + _UNMIXED_ML) / (half_ml - told_ml + _UNMIXED_ML)
 
 
 def seconds_of(trace: ColourTrace) -> tuple[FloatArray, FloatArray, FloatArray]:
