@@ -98,6 +98,12 @@ def test_a_user_without_home_is_told_how_to_name_the_journal(
     assert "--journal" in caught.value.remedy
 
 
+def _run(code: str, folder: Path = ROOT) -> subprocess.CompletedProcess[str]:
+    """Run lines of Python by themselves."""
+    line = [sys.executable, "-c", code]
+    return subprocess.run(line, capture_output=True, text=True, check=False, cwd=folder)
+
+
 def test_stopped_while_it_is_loaded() -> None:
     code = (
         "import sys\n"
@@ -107,7 +113,7 @@ def test_stopped_while_it_is_loaded() -> None:
         "sys.meta_path.insert(0, Stop())\n"
         "from endpoint.cli import main; main()"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    done = _run(code)
     assert done.returncode == 128 + signal.SIGINT
     assert done.stderr == "endpoint: Stopped.\nRun the command again to start over.\n"
 
@@ -130,9 +136,7 @@ def test_stopped_where_python_drops_it(tmp_path: Path) -> None:
         "plan.plan.callback = work\n"
         "cli.main(['plan', '14-18'])"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path
-    )
+    done = _run(code, tmp_path)
     assert done.returncode == 128 + signal.SIGINT, done.stderr
     assert done.stderr == "\nendpoint: Stopped.\nRun the command again to start over.\n"
     assert not (tmp_path / "ran-on").exists()
@@ -146,9 +150,8 @@ def test_libraries_are_silent_and_python_is_not(tmp_path: Path) -> None:
         "    os.write(2, b'noise'); print('words', file=sys.stderr)\n"
         "print('after', file=sys.stderr)"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
-    )
+    done = _run(code)
+    assert done.returncode == 0
     assert done.stderr == "words\nafter\n"
     with quiet_libraries():
         pass
