@@ -364,7 +364,7 @@ def _level_volume(
     value: float,
     error: float,
 ) -> Estimate | None:
-    """A crossing with what plateaus, drift, lag and coarse points add to its uncertainty."""
+    """A crossing with what plateaus, drift, lag, readings and coarse points add to its error."""
     rise, gap = _around(fit, kept, value)
     if rise > _HIDDEN_RISE and gap > _HIDDEN_GAP_ML:
         return None
@@ -378,7 +378,8 @@ def _level_volume(
     level_error = np.sqrt(max(float(gradient[free] @ fit.covariance @ gradient[free]), 0.0)) / span
     # Between two volumes that are far apart in colour the curve is only interpolated.
     between = gap / np.sqrt(12.0) if rise > 0.3 else 0.0
-    parts = [error, between, float(level_error) / max(_slope_at(fit, value), 0.02)]
+    read = fit.model.setting.reading_sd_ml
+    parts = [error, between, read, float(level_error) / max(_slope_at(fit, value), 0.02)]
     if "lag_s" in fit.parameters:
         lag = float(theta[LAG])
         moved = curve.mixed_volume_ml(lag + 0.1) - curve.mixed_volume_ml(lag)

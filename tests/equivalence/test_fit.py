@@ -15,7 +15,7 @@ from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.points import Curve
 from endpoint.delivery.delivery import read_one_by_one, reading_sd_ml, sd_by_steps_ml
 from endpoint.equivalence.descent import descend, refit_at
-from endpoint.equivalence.fit import Estimate, fit_transition, profile_interval
+from endpoint.equivalence.fit import Estimate, Transition, fit_transition, profile_interval
 from endpoint.equivalence.indicator_amount import amount_shown
 from endpoint.equivalence.model import PARAMETER_NAMES, Model, Priors, Setting
 from sample_media.simulated import (
@@ -321,7 +321,7 @@ def test_no_interval_of_a_volume_reaches_below_0() -> None:
     assert Estimate(5.0, 0.1, 4.8, 5.2).widened(0.1).low_ml < 4.8
 
 
-def _of_readings(seed: int, reading_sd_ml: float) -> tuple[float, Estimate]:
+def _of_readings(seed: int, reading_sd_ml: float) -> tuple[Flask, Transition]:
     """Cuvettes drawn after each addition, the burette read by eye and written to 0.01 mL."""
     rng = np.random.default_rng([5, seed])
     plan = plan_for(float(rng.uniform(0.05, 0.4)), noise=0.003, seed=seed)
@@ -337,16 +337,20 @@ def _of_readings(seed: int, reading_sd_ml: float) -> tuple[float, Estimate]:
         saturated=np.zeros(kept.size, dtype=bool),
         delivery=read_one_by_one(read_ml[kept], sd_by_steps_ml(read_ml[kept])),
     )
-    return table.equivalence_ml, fit_transition(curve, 0.01).equivalence
+    return plan.flask, fit_transition(curve, 0.01)
 
 
 def test_readings_by_eye_err_one_by_one() -> None:
     """Their errors are steep where the colour is: taken for scatter of the colour they bend it."""
-    held = 0
+    held, middle = 0, 0
     for seed in range(20):
-        truth_ml, found = _of_readings(seed, 0.008)
-        held += found.low_ml <= truth_ml <= found.high_ml
+        flask, found = _of_readings(seed, 0.008)
+        held += found.equivalence.low_ml <= flask.equivalence_ml <= found.equivalence.high_ml
+        assert found.midpoint is not None
+        half_ml = level_volume_ml(flask, 0.5)
+        middle += found.midpoint.low_ml <= half_ml <= found.midpoint.high_ml
     assert held >= 18
+    assert middle >= 18
 
 
 def test_steps_tell_who_dosed() -> None:
