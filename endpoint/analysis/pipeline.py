@@ -182,9 +182,16 @@ def _of_trace(
 
     result = result_of_several(alignments, result_of)
     open_clock = job.clock is not None and job.clock.basis != "stated" and job.delivery.is_held
-    if open_clock and result.fit is not None and result.fit.residual_rms > RAGGED:
+    if open_clock and result.fit is not None and _is_unexplained(result):
         result = result_of_several(ways_of(colour, job, thorough=True), result_of, 3 * MOST)
     return _with_first_reading(with_hardness(result), job.delivery)
+
+
+def _is_unexplained(result: Result) -> bool:
+    """Whether a change is not where the log has it by its own clock, or ragged there."""
+    assert result.fit is not None
+    elsewhere = any(each.code == "clock-found" for each in result.verdict.remarks)
+    return result.status == "none" or elsewhere or result.fit.residual_rms > RAGGED
 
 
 def _with_first_reading(result: Result, delivery: Delivery) -> Result:

@@ -35,6 +35,8 @@ _WINDOW_S = 16.0
 by its distance from the line."""
 _LEAST_FRAMES = 9
 """Frames without which none is judged: a line and its scatter need more than a few. Assumed."""
+_STAYS_S = 3.0
+"""Seconds around a frame over most of which a thing that was exchanged stays: a plume is gone."""
 _MOST_AROUND = 60
 """Frames around a frame: fewer are not judged, more are thinned. Assumed."""
 _ROWS = 512
@@ -146,7 +148,7 @@ def off_colour_frames(
     start, change = _line(values)
     size = float(np.linalg.norm(change))
     off = _across(values - start, change)
-    around = _running_median(time_s[index], off)
+    around = _running_median(time_s[index], off, _WINDOW_S, _LEAST_FRAMES)
     sudden = np.linalg.norm(off - around, axis=1)
     usual = 1.4826 * float(np.median(sudden))
     # Slow drift of the light moves the whole line.
@@ -179,7 +181,7 @@ def swapped_frames(
         return after
     usual = float(np.median(spread[index]))
     streaks = float((spread[index] > 2.0 * usual + _SUDDEN).mean()) > _FEW_STREAKS
-    leap = None if streaks else _leap(density[index])
+    leap = None if streaks else _leap(_staying(time_s[index], density[index]))
     if leap is None:
         return after
     last, first, shades = leap
@@ -202,7 +204,9 @@ def leaps(time_s: FloatArray, density: FloatArray, usable: NDArray[np.bool_]) ->
         As in `off_colour_frames`.
     """
     index = np.flatnonzero(usable)
-    leap = _leap(density[index], _PLUME) if index.size >= _LEAST_FRAMES else None
+    if index.size < _LEAST_FRAMES:
+        return False
+    leap = _leap(_staying(time_s[index], density[index]), _PLUME)
     if leap is None:
         return False
     return leap[2] * float(np.median(np.diff(time_s[index]))) <= _MIXES_S
@@ -245,13 +249,20 @@ def _across(moved: FloatArray, change: FloatArray) -> FloatArray:
     return np.asarray(moved - (moved @ unit)[:, None] * unit)
 
 
-def _running_median(time_s: FloatArray, values: FloatArray) -> FloatArray:
+def _staying(time_s: FloatArray, density: FloatArray) -> FloatArray:
+    """Colours without what comes and goes; a colour that only turns stays as it is."""
+    return _running_median(time_s, density, _STAYS_S, 3)
+
+
+def _running_median(
+    time_s: FloatArray, values: FloatArray, window_s: float, least: int
+) -> FloatArray:
     """Median over the frames within half a window, thinned where there are many."""
     out = np.empty_like(values)
-    low = np.searchsorted(time_s, time_s - 0.5 * _WINDOW_S)
-    high = np.searchsorted(time_s, time_s + 0.5 * _WINDOW_S, side="right")
-    low = np.minimum(low, np.maximum(np.arange(time_s.size) - _LEAST_FRAMES // 2, 0))
-    high = np.maximum(high, np.minimum(np.arange(time_s.size) + _LEAST_FRAMES // 2, time_s.size))
+    low = np.searchsorted(time_s, time_s - 0.5 * window_s)
+    high = np.searchsorted(time_s, time_s + 0.5 * window_s, side="right")
+    low = np.minimum(low, np.maximum(np.arange(time_s.size) - least // 2, 0))
+    high = np.maximum(high, np.minimum(np.arange(time_s.size) + least // 2, time_s.size))
     step = np.maximum(1, (high - low) // _MOST_AROUND)
     count = -(-(high - low) // step)
     place = np.arange(int(count.max(initial=1)))

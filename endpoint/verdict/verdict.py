@@ -20,6 +20,7 @@ from endpoint.curve.indicator_form import (
     begins_coloured,
     end_states,
     state_of,
+    states_of,
     turns_to_free,
 )
 from endpoint.curve.points import RGB, Curve
@@ -55,6 +56,9 @@ _NO_LIQUID = 0.02
 _BLUE, _RED = 0.15, -0.25
 """`State.blueness` from which a liquid counts as the free form, and up to which as the bound form.
 Eriochrome Black T has about +0.45 and -0.8; between the two limits neither is said."""
+_FADED, _ASIDE = 0.7, 0.15
+"""Part of its first depth below which a colour fades (dilution by a quarter leaves 0.8), and part
+of that depth by which it may move aside and still be the same colour. Assumed."""
 _PURPLE = 0.0
 """The same below which a last colour is not yet that of the free form, however well a fit knows
 what it takes for its level. Half of the change is about -0.1; good ones of the population (seeds
@@ -173,7 +177,7 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
     if start is not None and end is not None:
         turns = turns or (start.blueness < _RED and end.blueness > _CLEAR_BLUE)
     if not turns or not begins_coloured(curve, indicator):
-        return "other-colour"
+        return "never-reached" if _stays_bound(curve, indicator) else "other-colour"
     if start is not None and end is not None:
         if start.blueness > _BLUE and end.blueness > _BLUE:
             return "already-blue"
@@ -183,6 +187,21 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
         if way < _WAY_TO_BLUE:
             return "never-reached"
     return None
+
+
+def _stays_bound(curve: Curve, indicator: Indicator) -> bool:
+    """Whether a liquid of the bound form's colour keeps it, and its depth, to the last point.
+
+    A dark one goes darker or paler with its surface and the light, which is no change of colour.
+    """
+    density = curve.density[curve.flags == 0]
+    states = states_of(density, curve.channels, indicator)
+    if states is None or not begins_coloured(curve, indicator):
+        return False
+    first = np.median(density[:3], axis=0)
+    depth = density @ first / (first @ first)
+    aside = np.linalg.norm(density - depth[:, None] * first, axis=1) / np.linalg.norm(first)
+    return bool(states[0].max() < _RED and depth.min() > _FADED and aside.max() < _ASIDE)
 
 
 def _without_fit(evidence: Evidence) -> Verdict:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from endpoint.analysis.result import Result
 from endpoint.analysis.several import result_of_several
+from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.delivery.alignment import Alignment
 from endpoint.delivery.delivery import Delivery
 from endpoint.equivalence.fit import Estimate
 from endpoint.messages import remark
-from endpoint.verdict.verdict import Verdict
+from endpoint.verdict.verdict import Verdict, refuse
 from tests.population.judging import judged
 
 ROWS_S = np.array([0.0, 10.0, 20.0, 30.0])
@@ -106,3 +107,18 @@ def test_blue_that_is_seen_before_the_fit_has_its_end_bounds_the_bracket(tmp_pat
     low, high = interval_ml
     assert high is not None
     assert low < high
+
+
+def test_clock_of_the_log_is_looked_at_behind_many_others() -> None:
+    """Where a tap ran on, dozens of clocks go with the plumes; the curve tells the right one."""
+    others = [(way(0.1 * k, 30.0 + 5.0 * k), found(18.0 + 0.1 * k, rms=0.08)) for k in range(12)]
+    got = one_of([*others, (way(3.0), found(15.0, rms=0.01))])
+    assert got.equivalence is not None
+    assert abs(got.equivalence.value_ml - 15.0) < 0.01
+
+
+def test_a_way_that_ends_before_the_change_does_not_win_by_being_smooth() -> None:
+    """Points that are all red are smooth whatever the clock; people write to the end."""
+    red = replace(found(15.0, rms=0.001), verdict=refuse("never-reached", ERIOCHROME_BLACK_T))
+    got = one_of([(way(0.0, -60.0), red), (way(1.5), found(15.0, rms=0.01))])
+    assert got.equivalence is not None

@@ -165,3 +165,11 @@ def test_plumes_before_an_exchange_are_no_shades_of_it() -> None:
 
 def test_what_does_not_turn_does_not_leap() -> None:
     assert not leaps(TIME_S, filmed(np.zeros(300)), EVERY)
+
+
+def test_plume_as_blue_as_the_end_is_no_exchange() -> None:
+    """In a pale liquid one burst of titrant colours the view like the end, and is gone at once."""
+    free = np.where(TIME_S > 22.0, 1.0 - np.exp(-(TIME_S - 22.0).clip(0.0) / 1.5), 0.0)
+    free[50:54] = 1.0
+    assert not swapped_frames(TIME_S, filmed(free), np.full(300, 0.03), EVERY).any()
+    assert not leaps(TIME_S, filmed(free), EVERY)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from endpoint.analysis.of_curve import judged
+from endpoint.analysis.result import Result
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.gathering import from_absorbance
 from endpoint.equivalence.fit import fit_transition
@@ -65,6 +66,29 @@ def constant_colour(form: tuple[float, float, float], noise: float = 0.002) -> o
     density = density + noise * rng.standard_normal((40, 3))
     saturated = np.zeros(40, dtype=bool)
     return judged(job(), from_absorbance(volume, density, RGB, 100.0, saturated=saturated))
+
+
+@pytest.mark.parametrize("later", [(-0.04, 0.15, 0.08), (0.02, -0.1, -0.1)])
+def test_dark_red_that_only_gets_darker_or_paler_was_stopped_early(
+    later: tuple[float, float, float],
+) -> None:
+    """A dark liquid moves with its surface and the light by more than a pale one changes."""
+    start = np.array([0.39, 0.95, 0.77])
+    way = np.linspace(0.0, 1.0, 40)[:, None] ** 2
+    saturated = np.zeros(40, dtype=bool)
+
+    def found(last: np.ndarray) -> Result:
+        density = start + way * (last - start)
+        return judged(
+            job(),
+            from_absorbance(np.linspace(0.0, 15.0, 40), density, RGB, 100.0, saturated=saturated),
+        )
+
+    early = found(start + np.array(later))
+    assert codes(early.reasons) == {"never-reached"}
+    assert early.verdict.above_ml == pytest.approx(15.0)
+    # An indicator of another kind fades to nothing.
+    assert codes(found(0.02 * start).reasons) == {"other-colour"}
 
 
 def test_already_blue() -> None:
