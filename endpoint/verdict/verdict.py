@@ -175,7 +175,8 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
         return "goes-back"
     turns = turns_to_free(curve, indicator)
     if start is not None and end is not None:
-        turns = turns or (start.blueness < _RED and end.blueness > _CLEAR_BLUE)
+        bluer = end.blueness - start.blueness > _CLEAR_BLUE - _RED
+        turns = turns or (bluer and end.blueness > _CLEAR_BLUE)
     if not turns or not begins_coloured(curve, indicator):
         return "never-reached" if _stays_bound(curve, indicator) else "other-colour"
     if start is not None and end is not None:
