@@ -139,8 +139,9 @@ REMARKS: dict[str, tuple[str, str]] = {
         "A little more indicator makes the result more certain.",
     ),
     "much-indicator": (
-        "The liquid is very dark: it holds a lot of indicator.",
-        "Use less indicator; too much stretches the change and hides it.",
+        "The liquid looks very dark: there is much indicator in the way of the light.",
+        "Use less indicator; in a wide flask less is enough. Too much stretches the change and "
+        "hides it.",
     ),
     "ph-suspected": (
         "The change is more gradual than it should be; the pH may not be {ph}.",

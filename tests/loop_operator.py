@@ -25,6 +25,7 @@ _LEAD_S = 4.0
 _LOOK_S = 0.25
 _MOST_S = 900.0
 _TAIL_S = 2.5
+_A_SECOND = ("one drop a second", "two drops a second", "three drops a second")
 _SLIP_S = 6.0
 """How long the hand or the dark of a careless operator lasts."""
 
@@ -293,8 +294,9 @@ class Loop:
     def _pour(self, amount_ml: float, slow: bool) -> None:
         ends = self.manner.slow_ml_s if slow else self.manner.rate_ml_s
         rate = self.rng.uniform(*ends)
-        if slow and self.said is not None and "three drops a second" in self.said.words:
-            rate *= 1.5
+        if slow and self.said is not None:
+            asked = [n for n, words in enumerate(_A_SECOND) if words in self.said.words]
+            rate *= 0.5 * (asked[0] + 1)
         told_s = None
         while amount_ml > 0.0:
             poured = min(rate * STEP_S, amount_ml)

@@ -32,10 +32,11 @@ _MOST_RISE = 0.25
 many (with 0.2 in the median 16, with 0.3 14, at the same error); higher, and the few that leap
 further than expected leave an interval, and small quick titrations have too few points."""
 _FIRST_ML, _POUR_ML, _NEAR_POUR_ML, _SURELY_LEFT_ML = 2.0, 5.0, 1.0, 0.6
+TINGE_REACHES_ML = 1.5
 _DROPS_ML, _DROP_ML = 0.15, 0.05
 """First addition, which no common titration ends in; largest ones under the eyes of the camera,
-before and after a first tinge; what must be left at least that a tinge is no tinge; what is counted
-in drops below; and a drop. Common practice, no source."""
+before and after a first tinge; what must be left at least that a tinge is no tinge; how far behind
+it the end may be; what is counted in drops below; and a drop. Common practice, no source."""
 _LEAST_POUR_ML = 0.5
 """What is safe to add, mL, from which on titrant runs in under the eyes of the camera: five
 seconds, in which the page cannot tell a tinge from the colour that a stream lends."""
@@ -55,6 +56,8 @@ three for a level and its drift, and 0.3 mL past the end some 97 % of the indica
 _MOST_BEYOND_ML, _LEAPT_BEYOND_ML = 1.2, 0.4
 """Volumes past the end, mL, from which more portions are of no use, the second where an addition
 has leapt over the change."""
+_APART_ML = 0.5
+"""Between the intervals of forecast and fit, mL, from which one of them is wrong. Assumed."""
 _UNBOUNDED = ("never-reached", "no-change", "too-few-points")
 """Reasons of a result that leave open whether the end is reached at all."""
 _SURE_ML, _FAR_BEYOND_ML = 0.05, 0.75
@@ -123,8 +126,7 @@ def advise(result: Result | None, moment: Moment, ended: Result | None = None) -
     ended:
         The result if the run ended now, where that was worked out.
     """
-    tinged = _is_near_tinge(moment.stream, moment.delivered_ml)
-    pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched, tinged)
+    pace = Pace(moment.pump, moment.rate_ml_min, not moment.watched)
     if moment.blueness is None:
         return unseen(moment.delivered_ml, pace)
     if result is None or result.curve is None:
@@ -194,9 +196,12 @@ def guide(
         inputs.stream,
     )
     delivered_ml = history.now_ml
-    located = result is not None and result.status == "located"
-    if located and result is not None and result.equivalence is not None and _is_over(left):
-        left = _as_located(left, result.equivalence, delivered_ml)
+    end = None if result is None or result.status != "located" else result.equivalence
+    if end is not None and not _agrees(left, end, delivered_ml):
+        # A fit may still take the middle of the change for all of it: more titrant tells.
+        result = end = None
+    if end is not None and _is_over(left):
+        left = _as_located(left, end, delivered_ml)
     code, amount_ml = _next(left, delivered_ml, curve, result, inputs.stream)
     place = ADVICE[code].place
     if code == "drops" and left.low_ml is not None and left.low_ml <= amount_ml:
@@ -213,12 +218,22 @@ def guide(
         return pumping(code, amount_ml, pace, delivered_ml, left, place, until_s)
     if until_s is not None:
         return said_of("mixing", pace, delivered_ml, left, place=place, until_s=until_s)
+    if code == "pour" and amount_ml == _NEAR_POUR_ML:
+        pace = replace(pace, tinged=_is_near_tinge(inputs.stream, delivered_ml))
     return said_of(code, pace, delivered_ml, left, amount_ml=amount_ml, place=place)
 
 
 def _is_over(left: Left) -> bool:
     """Whether the change is over, by what is predicted."""
     return left.middle_ml < 0.0 and left.free_fraction > _CHANGED
+
+
+def _agrees(left: Left, end: Estimate, delivered_ml: float) -> bool:
+    """Whether the forecast, which sees the same pauses, does not rule out the end of a fit."""
+    if left.low_ml is None or left.high_ml is None:
+        return True
+    low_ml, high_ml = end.low_ml - delivered_ml, end.high_ml - delivered_ml
+    return low_ml < left.high_ml + _APART_ML and high_ml > left.low_ml - _APART_ML
 
 
 def _as_located(left: Left, end: Estimate, delivered_ml: float) -> Left:
@@ -263,7 +278,7 @@ def _next(
 
 def _is_near_tinge(stream: Stream, delivered_ml: float) -> bool:
     """Whether the last tinge may still prove to be one; further on it was the lamp."""
-    return stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + _NEAR_POUR_ML
+    return stream.tinge_ml is not None and delivered_ml < stream.tinge_ml + TINGE_REACHES_ML
 
 
 def _safe_ml(left: Left) -> float:

@@ -47,6 +47,11 @@ before the end, which cost no time, as the stream is interrupted after 5 mL anyw
 _NOISY = 5.0
 """And how many times the usual departure from its middle: some three standard deviations of what is
 averaged."""
+_PLUME_GROWS = 0.3
+"""And what part of the colour that the stream itself lends: its plume reaches as far as titrant
+runs until it meets as much metal, so it grows as less is left, by this part in half a millilitre
+from 2 mL before the end. Lower, and the tap is closed at every other millilitre where plumes are
+strong; higher, and a change is passed there."""
 _BACK, _SMOOTH = (14, 44), 6
 """Blocks, counted back, that the colour is compared with: 3.5 to 11 s ago, in which half a
 millilitre ran in; and blocks that are averaged. Nearer, and a slow rise goes unseen; further, and
@@ -218,6 +223,8 @@ class _Tinge:
     """Colour before it did."""
     noise: float = 0.0
     """Usual departure from the middle before it did."""
+    lent: float = 0.0
+    """Colour that the stream has lent so far."""
     turns: bool = False
 
     def take(self, blueness: float) -> None:
@@ -234,7 +241,12 @@ class _Tinge:
         least = max(_FIRST_TINGE, _NOISY * self.noise)
         if self.begun is None and len(self.seen) < _BEGINS and now - level > 0.5 * least:
             self.begun, self.before = len(self.seen), level
-        self.turns |= now - level > (max(_TOO_MUCH, least) if self._young else least)
+        if self._young:
+            self.lent = max(self.lent, now - level)
+            least = max(_TOO_MUCH, least)
+        else:
+            least = max(least, _PLUME_GROWS * self.lent)
+        self.turns |= now - level > least
 
     @property
     def _young(self) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from endpoint.analysis.result import Result
-from endpoint.bench.guidance.guide import Moment, advise, begun
+from endpoint.bench.guidance.guide import TINGE_REACHES_ML, Moment, advise, begun
 from endpoint.bench.guidance.plume import Sight
 from endpoint.bench.guidance.prediction import Stream
 from endpoint.bench.guidance.pumping import runs_on
@@ -215,10 +215,13 @@ class AdviceInForce:
         return counted_down(last, moment.now_s)
 
     def _read(self, moment: Moment) -> None:
+        before_ml = self._stream.tinge_ml
+        gone = before_ml is not None and moment.delivered_ml > before_ml + TINGE_REACHES_ML
+        if moment.pump or gone:
+            before_ml = None
         if self._last is not None and self._last.code in ("pour", "close"):
-            floor_ml = moment.delivered_ml - _RUN_ON_ML
-            tinge_ml = moment.delivered_ml if self._tinged else None
-            self._stream = Stream(floor_ml, tinge_ml)
+            tinge_ml = moment.delivered_ml if self._tinged else before_ml
+            self._stream = Stream(moment.delivered_ml - _RUN_ON_ML, tinge_ml)
         self._closing = self._tinged = False
         self._read_s = moment.read_s
 

@@ -23,6 +23,7 @@ from endpoint.chemistry.indicator_file import indicator_names, named_indicator
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T
 from endpoint.curve.gathering import from_absorbance
 from endpoint.curve.points import Curve
+from endpoint.equivalence.fit import Estimate
 from endpoint.equivalence.model import Priors
 from endpoint.messages import reason
 from endpoint.verdict.verdict import Verdict, refuse
@@ -163,6 +164,37 @@ def test_nobody_is_told_to_stop_while_the_recording_bounds_nothing() -> None:
     assert "between 3.00 and 5.00 mL" in stop.words
     none = refuse("never-reached", inputs.indicator)
     assert guide(curve, inputs, now_s=flow.time_s, result=Result(job, none)).code == "beyond"
+
+
+@pytest.mark.parametrize(("off_ml", "code"), [(0.0, "enough"), (-3.0, "beyond")])
+def test_a_fit_against_which_the_forecast_speaks_ends_nothing(off_ml: float, code: str) -> None:
+    """A fit may take the middle of the change for all of it, and have its end far before it."""
+    recipe = draw_recipe(47, pump=False)
+    flow = flow_to(recipe, -0.5)
+    value_ml = flow.curve().volume_ml[-1] + flow.left_ml + off_ml
+    end = Estimate(float(value_ml), 0.01, float(value_ml) - 0.02, float(value_ml) + 0.02)
+    job: Any = None
+    found = Result(job, Verdict("located", (), (), end))
+    said = guide(flow.curve(), inputs_of(recipe), now_s=flow.time_s + 10.0, result=found)
+    assert said.code == code
+    assert said.left_ml == pytest.approx(flow.left_ml, abs=0.2)
+
+
+def test_near_a_tinge_titrant_falls_in_drop_by_drop() -> None:
+    """A flask that mixes for three seconds hides what runs in meanwhile."""
+    recipe = draw_recipe(47, pump=False)
+    flow = flow_to(recipe, 2.0)
+    inputs = inputs_of(recipe)
+    far = guide(flow.curve(), inputs, now_s=flow.time_s + 10.0)
+    assert "two drops a second" in far.words
+    volume_ml = float(flow.curve().volume_ml[-1])
+    near = replace(inputs, stream=Stream(volume_ml - 0.5, volume_ml))
+    said = guide(flow.curve(), near, now_s=flow.time_s + 10.0)
+    if said.amount_ml == 1.0:
+        assert "one drop a second" in said.words
+    else:
+        assert said.amount_ml is not None
+        assert said.amount_ml < 1.0
 
 
 def test_before_any_tinge_only_a_lower_bound_is_told() -> None:
