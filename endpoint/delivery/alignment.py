@@ -32,12 +32,16 @@ from endpoint.messages import Sentence, remark
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_EARLY_S, _EARLY_SD_S = -1.2, 1.8
-"""Mean over people of when an addition ends compared with its row, s, and its standard deviation:
-rows are written 0 to 5 s late, some as the tap opens. Assumed from how people write, no source."""
+_EARLY_S, _EARLY_SDS_S = -1.2, (1.5, 1.3)
+_LOOKS_FIRST, _LOOKS_S, _LOOKS_SD_S = 0.2, -4.5, 1.5
+"""When an addition ends compared with its row, s: mean over people, and standard deviations to
+either side (nobody can read a volume before it has run in, so that earlier rows need clocks that
+differ); part of the people who swirl and look first, and write before they open the tap again, and
+the same for them. Assumed from how people work, no source. Where additions follow each other every
+few seconds the rows alone do not tell one from the other."""
 _OTHER_CLOCK = 0.07
 """Part of the logs whose clock is another than that of the recording, by anything. Assumed."""
-_DIFFERENCES_S = np.arange(-6.5, 4.51, 0.5)
+_DIFFERENCES_S = np.arange(-8.0, 4.51, 0.5)
 """Times of additions minus times of rows that are tried around one clock, s."""
 _RUNNING_S = (-3.0, -1.5, 0.0)
 """The same for a tap that is left open, s."""
@@ -323,8 +327,11 @@ def _other_clocks(costs: Costs, rows: Rows, thorough: bool) -> list[float]:
 
 def _cost_of(difference_s: float, film_s: float) -> float:
     """Negative logarithm of the probability of a mean lateness, per s."""
-    z = (difference_s - _EARLY_S) / _EARLY_SD_S
-    near = float(np.exp(-0.5 * z * z)) / (_EARLY_SD_S * np.sqrt(2.0 * np.pi))
+    z = (difference_s - _EARLY_S) / _EARLY_SDS_S[int(difference_s > _EARLY_S)]
+    at_once = float(np.exp(-0.5 * z * z)) / (0.5 * sum(_EARLY_SDS_S))
+    z = (difference_s - _LOOKS_S) / _LOOKS_SD_S
+    looked = float(np.exp(-0.5 * z * z)) / _LOOKS_SD_S
+    near = ((1.0 - _LOOKS_FIRST) * at_once + _LOOKS_FIRST * looked) / np.sqrt(2.0 * np.pi)
     other = _OTHER_CLOCK / max(film_s, 1.0)
     return -float(np.log((1.0 - _OTHER_CLOCK) * near + other))
 

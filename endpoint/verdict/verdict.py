@@ -216,7 +216,9 @@ def _without_fit(evidence: Evidence) -> Verdict:
         turned = start is not None and start.blueness < _RED
         if turned and red_ml is not None and blue_ml is not None:
             return _bracket([found], (red_ml, blue_ml + BLUE_EARLY_ML), indicator)
-    reached_ml = float(curve.volume_ml[-1]) if found == "never-reached" else None
+    # A red mug keeps its colour too: no bound where what drifts is not the way to blue.
+    bounds = found == "never-reached" and turns_to_free(curve, indicator)
+    reached_ml = float(curve.volume_ml[-1]) if bounds else None
     lost = lost_reason(curve) if found in _EXCUSED else None
     return refuse(lost or found, indicator, reached_ml)
 

@@ -65,10 +65,12 @@ HABITS = [
     {"first": "pour", "early_rows_every": 4},
     {"clock_s": -75.0},
     {"clock_s": -40.0, "late_s": 1.5},
+    {"late_s": 5.5, "late_scatter_s": 0.5, "grain_s": 1.0},
+    {"late_s": 6.5, "late_scatter_s": 0.5},
 ]
 
 
-@pytest.mark.parametrize(("seed", "habits"), list(zip(SEEDS * 4, HABITS, strict=True)))
+@pytest.mark.parametrize(("seed", "habits"), list(zip(SEEDS * 5, HABITS, strict=True)))
 def test_whatever_the_habits_the_interval_holds_the_truth(
     tmp_path: Path, seed: int, habits: dict[str, Any]
 ) -> None:

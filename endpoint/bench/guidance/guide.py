@@ -31,7 +31,7 @@ _MOST_RISE = 0.25
 0.72 on one addition hides its shape (`endpoint.equivalence.verdict`). Lower, and additions get
 many (with 0.2 in the median 16, with 0.3 14, at the same error); higher, and the few that leap
 further than expected leave an interval, and small quick titrations have too few points."""
-_FIRST_ML, _POUR_ML, _NEAR_POUR_ML, _SURELY_LEFT_ML = 2.0, 5.0, 1.0, 0.6
+_FIRST_ML, _POUR_ML, _NEAR_POUR_ML, _SURELY_LEFT_ML = 2.0, 5.0, 1.0, 1.0
 TINGE_REACHES_ML = 1.5
 _DROPS_ML, _DROP_ML = 0.15, 0.05
 """First addition, which no common titration ends in; largest ones under the eyes of the camera,
