@@ -68,9 +68,11 @@ def constant_colour(form: tuple[float, float, float], noise: float = 0.002) -> o
     return judged(job(), from_absorbance(volume, density, RGB, 100.0, saturated=saturated))
 
 
-@pytest.mark.parametrize("later", [(-0.04, 0.15, 0.08), (0.02, -0.1, -0.1)])
+@pytest.mark.parametrize(
+    ("later", "above_ml"), [((-0.04, 0.15, 0.08), None), ((0.02, -0.1, -0.1), 15.0)]
+)
 def test_dark_red_that_only_gets_darker_or_paler_was_stopped_early(
-    later: tuple[float, float, float],
+    later: tuple[float, float, float], above_ml: float | None
 ) -> None:
     """A dark liquid moves with its surface and the light by more than a pale one changes."""
     start = np.array([0.39, 0.95, 0.77])
@@ -86,7 +88,8 @@ def test_dark_red_that_only_gets_darker_or_paler_was_stopped_early(
 
     early = found(start + np.array(later))
     assert codes(early.reasons) == {"never-reached"}
-    assert early.verdict.above_ml is None  # a mug is as red
+    # A red mug gets darker too: only a drift towards blue tells that it is this titration.
+    assert early.verdict.above_ml == above_ml
     # An indicator of another kind fades to nothing.
     assert codes(found(0.02 * start).reasons) == {"other-colour"}
 
