@@ -30,6 +30,7 @@ from endpoint.delivery.alignment import Alignment
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
+from endpoint.delivery.log_match import matches
 from endpoint.delivery.pump_start import STATED_SD_S
 from endpoint.equivalence.fit import Transition
 from endpoint.messages import reason, remark
@@ -183,7 +184,11 @@ def _of_trace(
     result = result_of_several(alignments, result_of)
     open_clock = job.clock is not None and job.clock.basis != "stated" and job.delivery.is_held
     if open_clock and result.fit is not None and _is_unexplained(result):
-        result = result_of_several(ways_of(colour, job, thorough=True), result_of, 3 * MOST)
+        delivery = job.delivery
+        ways = ways_of(colour, job, thorough=True)
+        result = result_of_several(
+            ways, result_of, 3 * MOST, is_its_log=lambda: matches(colour, delivery)
+        )
     return _with_first_reading(with_hardness(result), job.delivery)
 
 

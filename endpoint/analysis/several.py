@@ -62,6 +62,7 @@ def result_of_several(
     alignments: Sequence[Alignment],
     result_of: Callable[[Alignment, Transition | None], Result],
     most: int = MOST,
+    is_its_log: Callable[[], bool] | None = None,
 ) -> Result:
     """Result of a log that may go with its recording in several ways.
 
@@ -73,6 +74,8 @@ def result_of_several(
         Makes the result of one of them; quicker with a fit of nearly the same curve.
     most:
         How many are fitted.
+    is_its_log:
+        Asked before a number comes of another clock than that of the log.
     """
     own = [one for one in alignments if one.keeps_clock][:_OWN]
     alignments = [*alignments[:most], *(one for one in own if one not in alignments[:most])]
@@ -101,6 +104,8 @@ def result_of_several(
         return best
     answering = [way for way in ways if way.result.status != "none"]
     kept = [way for way in answering if way.weight > 1e-3]
+    if best.status == "located" and not ways[0].keeps_clock and is_its_log and not is_its_log():
+        return _with_bracket(best, (reason("rows-uncertain"),), _any_of(ways))
     if best.status == "bracketed":
         return _with_bracket(best, best.verdict.reasons, kept)
     low, middle, high, sd_ml = _mixture(kept)
@@ -129,6 +134,18 @@ def result_of_several(
 def _turns_unwritten(result: Result) -> bool:
     """Whether the colour is still red at the last row."""
     return any(each.code == "never-reached" for each in result.reasons)
+
+
+def _any_of(ways: Sequence[_Way]) -> list[_Way]:
+    """All ways, whatever their weights, where none of the clocks can be believed."""
+    unwritten = any(way.keeps_clock and _turns_unwritten(way.result) for way in ways)
+    found = [way for way in ways if way.result.status != "none"]
+    if unwritten:
+        # By its own clock the log ends before the change: nothing bounds the end from above.
+        low = min(_bracket_of(way.result)[0] for way in found)
+        verdict = Verdict("bracketed", (), (), None, (low, None))
+        found = [replace(found[0], result=replace(found[0].result, verdict=verdict))]
+    return [replace(way, weight=1.0) for way in found]
 
 
 def _contradicting(ways: Sequence[_Way], low_ml: float, high_ml: float) -> list[_Way]:

@@ -163,9 +163,7 @@ def align(
     activity = activity_of(trace)
     if activity is None:
         return ()
-    steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
-    rows_s, volume_ml = delivery.time_s[steps_ml > 0], delivery.volume_ml[steps_ml > 0]
-    rows = Rows(rows_s, volume_ml, steps_ml[steps_ml > 0])
+    rows = Rows.of(delivery)
     costs = costs_of(activity)
     far = _other_clocks(costs, rows, thorough)
     tried = np.unique(np.concatenate([_DIFFERENCES_S, *(one + _AROUND_S for one in far)]))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from endpoint.delivery.activity import INDEPENDENT, Activity
+from endpoint.delivery.delivery import Delivery
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -45,6 +46,13 @@ class Rows:
     """Delivered by each row."""
     added_ml: FloatArray
     """Since the row before."""
+
+    @classmethod
+    def of(cls, delivery: Delivery) -> Rows:
+        """Rows of a log."""
+        steps_ml = np.diff(delivery.volume_ml, prepend=0.0)
+        adds = steps_ml > 0
+        return cls(delivery.time_s[adds], delivery.volume_ml[adds], steps_ml[adds])
 
 
 @dataclass(frozen=True, eq=False)
