@@ -43,13 +43,14 @@ def matches(trace: ColourTrace, delivery: Delivery) -> bool:
     own = _least(costs, rows)
     waits_s = np.diff(rows.time_s, prepend=0.0)
     rng = np.random.default_rng(1)
+    others = []
     for _ in range(_ORDERS):
         order = rng.permutation(waits_s.size)
         added_ml = rows.added_ml[order]
         other = Rows(np.cumsum(waits_s[order]), np.cumsum(added_ml), added_ml)
-        if _least(costs, other) < own + _CLEARLY:
-            return False
-    return bool(np.isfinite(own))
+        others.append(_least(costs, other))
+    # That no other order can be put in at all speaks for this one.
+    return bool(np.isfinite(own) and own + _CLEARLY <= min(others))
 
 
 def _least(costs: Costs, rows: Rows) -> float:

@@ -12,7 +12,7 @@ from tests.population.colours import samples_of
 from tests.population.draws import draw
 from tests.population.judging import judged, rows_of, write_record
 
-SEEDS = (2013, 2018, 2020, 2039, 2042, 2066)
+SEEDS = (2013, 2018, 2020, 2037, 2042, 2066)
 """Films that show most of their additions."""
 
 
