@@ -51,8 +51,9 @@ _LEAST_POINTS = 5
 _DARK_CHANGE, _NOISE_SDS = 0.03, 6.0
 """Least change of colour: density, and standard deviations of a point. Lower, and drift of the
 light is fitted as a change; higher, and pale but usable liquids are refused."""
-_NO_LIQUID = 0.02
-"""Density of the dye below which what stands in the picture holds no indicator."""
+_NO_LIQUID, _NO_DYE = 0.02, 0.04
+"""Density of the dye below which what stands in the picture, and absorbance below which what is in
+the cell, holds no indicator: 2.5 umol/L in 1 cm."""
 _BLUE, _RED = 0.15, -0.25
 """`State.blueness` from which a liquid counts as the free form, and up to which as the bound form.
 Eriochrome Black T has about +0.45 and -0.8; between the two limits neither is said."""
@@ -166,8 +167,8 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
     if curve.change < max(_DARK_CHANGE, _NOISE_SDS * noise):
         if start is None:
             return "no-change"
-        if start.strength < _NO_LIQUID:
-            return "no-flask"
+        if start.strength < (_NO_LIQUID if curve.channels == RGB else _NO_DYE):
+            return "no-flask" if curve.channels == RGB else "no-change"
         if start.blueness > _BLUE:
             return "already-blue"
         return "never-reached" if start.blueness < _RED else "no-change"
@@ -186,7 +187,7 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
         reached = max(end.blueness, last.blueness)
         way = (reached - start.blueness) / max(_PURE_BLUE - start.blueness, 0.1)
         if way < _WAY_TO_BLUE:
-            return "never-reached"
+            return "never-reached" if start.blueness < _RED else "no-change"
     return None
 
 

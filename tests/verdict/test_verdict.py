@@ -94,6 +94,17 @@ def test_dark_red_that_only_gets_darker_or_paler_was_stopped_early(
     assert codes(found(0.02 * start).reasons) == {"other-colour"}
 
 
+@pytest.mark.parametrize("drift", [0.02, np.linspace(0.017, 0.047, 19)[:, None]])
+def test_a_cell_without_indicator_bounds_nothing(drift: float | np.ndarray) -> None:
+    volume = np.linspace(0.0, 9.0, 19)
+    absorbance = drift + 0.001 * np.random.default_rng(5).standard_normal((19, 2))
+    saturated = np.zeros(19, dtype=bool)
+    curve = from_absorbance(volume, absorbance, ("530 nm", "620 nm"), 100.0, saturated=saturated)
+    found = judged(job(), curve)
+    assert codes(found.reasons) == {"no-change"}
+    assert found.verdict.above_ml is None
+
+
 def test_already_blue() -> None:
     result = constant_colour(BLUE_FORM)
     assert result.status == "none"  # type: ignore[attr-defined]
