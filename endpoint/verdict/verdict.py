@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from endpoint.chemistry.indicators import ERIOCHROME_BLACK_T, Indicator
 from endpoint.colour.off_colour import largest_off
 from endpoint.curve.indicator_form import (
+    State,
     begins_coloured,
     end_states,
     state_of,
@@ -57,6 +58,9 @@ the cell, holds no indicator: 2.5 umol/L in 1 cm."""
 _BLUE, _RED = 0.15, -0.25
 """`State.blueness` from which a liquid counts as the free form, and up to which as the bound form.
 Eriochrome Black T has about +0.45 and -0.8; between the two limits neither is said."""
+_LEAST_BETWEEN = 4
+"""Points within the change from which it is a fade. A hand that is taken away is within one or two.
+Assumed."""
 _FADED, _ASIDE = 0.7, 0.15
 """Part of its first depth below which a colour fades (dilution by a quarter leaves 0.8), and part
 of that depth by which it may move aside and still be the same colour. Assumed."""
@@ -178,7 +182,8 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
     if start is not None and end is not None:
         bluer = end.blueness - start.blueness > _CLEAR_BLUE - _RED
         turns = turns or (bluer and end.blueness > _CLEAR_BLUE)
-    if not turns or not begins_coloured(curve, indicator):
+    begins = begins_coloured(curve, indicator) or _fades(curve, start, end)
+    if not turns or not begins:
         return "never-reached" if _stays_bound(curve, indicator) else "other-colour"
     if start is not None and end is not None:
         if start.blueness > _BLUE and end.blueness > _BLUE:
@@ -189,6 +194,18 @@ def hindrance(curve: Curve, indicator: Indicator = ERIOCHROME_BLACK_T) -> str | 
         if way < _WAY_TO_BLUE:
             return "never-reached" if start.blueness < _RED else "no-change"
     return None
+
+
+def _fades(curve: Curve, start: State | None, end: State | None) -> bool:
+    """Whether points in between lead from red to blue, whatever a lamp lends to the first colour.
+
+    What is only in the way of a blue liquid gives way at once.
+    """
+    if start is None or end is None or start.blueness > _RED or end.blueness < _CLEAR_BLUE:
+        return False
+    low, high = _INSIDE
+    between = (curve.flags == 0) & (curve.signal > low) & (curve.signal < high)
+    return int(between.sum()) >= _LEAST_BETWEEN
 
 
 def _stays_bound(curve: Curve, indicator: Indicator) -> bool:

@@ -201,6 +201,24 @@ def test_low_ph_costs_a_remark_and_not_the_number(ph: float) -> None:
     assert result.equivalence.low_ml <= table.equivalence_ml <= result.equivalence.high_ml
 
 
+@pytest.mark.parametrize("fades", [True, False])
+def test_a_lamp_that_makes_the_red_orange_costs_no_number(fades: bool) -> None:
+    """Skin has that colour too, but does not fade to blue over a dozen points."""
+    table = simulate(steps(flask()))
+    free = table.free_fraction if fades else np.round(table.free_fraction)
+    orange, blue = np.array([0.14, 0.37, 0.54]), np.array([0.46, 0.21, 0.0])
+    density = (1 - free[:, None]) * orange + free[:, None] * blue
+    saturated = np.zeros(free.size, dtype=bool)
+    found = judged(
+        job(), from_absorbance(table.volume_ml, density, RGB, 100.0, saturated=saturated)
+    )
+    if fades:
+        assert found.equivalence is not None
+        assert found.equivalence.value_ml == pytest.approx(table.equivalence_ml, abs=0.05)
+    else:
+        assert codes(found.reasons) == {"other-colour"}
+
+
 def test_another_colour_change_is_refused() -> None:
     table = simulate(steps(flask()))
     red, yellow = np.array(RED_FORM), np.array([0.03, 0.08, 0.7])
