@@ -22,7 +22,6 @@ from endpoint.analysis.viewing import Viewing, find_region, ways_of
 from endpoint.burette.picture_reader import watch_for
 from endpoint.burette.picture_volume import PictureVolume
 from endpoint.colour.density import ColourSample, ColourTrace, trace
-from endpoint.colour.off_colour import leaps
 from endpoint.colour.table import samples_of as samples_of_table
 from endpoint.curve.creep import creep_of
 from endpoint.curve.gathering import from_colour
@@ -231,8 +230,7 @@ def _of_delivery(
     """Result of colours, without its hardness, if this was delivered."""
     curve = from_colour(colour, delivery, job.flask_ml, job.priors.lag_s[0])
     creep = creep_of(colour, delivery, curve, job.priors.lag_s[0])
-    leap = leaps(colour.time_s, colour.density, colour.usable)
-    return judged(job, curve, seen, doubt, creep, near, leap)
+    return judged(job, curve, seen, doubt, creep, near, colour.leaps)
 
 
 def _doubt_of_end(colour: ColourTrace, delivery: Delivery) -> ClockDoubt | None:

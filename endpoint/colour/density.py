@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from endpoint.colour.linear_light import (
     spots_of,
     to_encoded_srgb,
 )
-from endpoint.colour.off_colour import off_colour_frames, swapped_frames
+from endpoint.colour.off_colour import leaps, off_colour_frames, swapped_frames
 from endpoint.problems import Flag
 from endpoint.recording.frame import Codes, Frame, Spots, codes_at
 from endpoint.scene.region import Region
@@ -93,6 +94,11 @@ class ColourTrace:
     def usable(self) -> NDArray[np.bool_]:
         """Frames without any flag, shape (n,)."""
         return np.asarray(self.flags == 0)
+
+    @cached_property
+    def leaps(self) -> bool:
+        """Whether no frame shows a shade between the first colour and the last."""
+        return leaps(self.time_s, self.density, self.usable)
 
 
 UNSHARE: FloatArray = np.array([[0.70, 0.24, 0.06], [0.06, 0.74, 0.20], [0.00, 0.20, 0.80]])

@@ -214,8 +214,10 @@ def _stays_bound(curve: Curve, indicator: Indicator) -> bool:
     A dark one goes darker or paler with its surface and the light, which is no change of colour.
     """
     density = curve.density[curve.flags == 0]
+    if not len(density) or not begins_coloured(curve, indicator):
+        return False
     states = states_of(density, curve.channels, indicator)
-    if states is None or not begins_coloured(curve, indicator):
+    if states is None:
         return False
     first = np.median(density[:3], axis=0)
     depth = density @ first / (first @ first)
