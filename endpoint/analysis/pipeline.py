@@ -29,8 +29,8 @@ from endpoint.delivery.alignment import Alignment
 from endpoint.delivery.clock import ClockDoubt, doubt_of_clock
 from endpoint.delivery.delivery import Delivery
 from endpoint.delivery.log_end import changes_after_the_end
-from endpoint.delivery.log_match import matches
 from endpoint.delivery.pump_start import STATED_SD_S
+from endpoint.delivery.row_path import matches
 from endpoint.equivalence.fit import Transition
 from endpoint.messages import reason, remark
 from endpoint.problems import Flag, NoEndpoint, UnseenVolume

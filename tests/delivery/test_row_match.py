@@ -6,7 +6,7 @@ from pathlib import Path
 
 from endpoint.colour.density import trace
 from endpoint.delivery.delivery import Delivery
-from endpoint.delivery.log_match import matches
+from endpoint.delivery.row_path import matches
 from endpoint.recording.volume_log import read_log
 from tests.population.colours import samples_of
 from tests.population.draws import draw
