@@ -107,6 +107,13 @@ REASONS: dict[str, tuple[str, str]] = {
         "endpoint is only known to lie between two volumes.",
         "Write each reading before the next addition, and leave some seconds between them.",
     ),
+    "log-unproven": (
+        "By its own clock the log does not go with this recording, and by another one its "
+        "additions would go with it as well in another order. The interval holds only if the log "
+        "belongs to this recording.",
+        "Check that it does, and state clock_offset_s in [delivery]: the clock of the recording "
+        "minus that of the log, in seconds.",
+    ),
     "too-uncertain": (
         "The recording cannot place the endpoint more closely than this interval.",
         "Make more and smaller additions near the end, keep the light steadier, or use more "

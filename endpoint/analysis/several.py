@@ -43,6 +43,8 @@ _LIKE = 0.5
 """Part of the points that say something of their own: neighbours err alike."""
 _LEAST_RMS = 0.008
 """Scatter, as a part of the change, below which no curve is smoother than another."""
+_VOLUMES_OPEN = ("rows-uncertain", "log-unproven")
+"""Reasons by which the volumes of the curve are not those of one way."""
 _WORTH = 0.2
 """Probability from which a way that has an answer stands before a likelier one that has none."""
 _LEFT_OUT = 0.05
@@ -105,7 +107,7 @@ def result_of_several(
     answering = [way for way in ways if way.result.status != "none"]
     kept = [way for way in answering if way.weight > 1e-3]
     if best.status == "located" and not ways[0].keeps_clock and is_its_log and not is_its_log():
-        return _with_bracket(best, (reason("rows-uncertain"),), _any_of(ways))
+        return _with_bracket(best, (reason("log-unproven"),), _any_of(ways))
     if best.status == "bracketed":
         return _with_bracket(best, best.verdict.reasons, kept)
     low, middle, high, sd_ml = _mixture(kept)
@@ -252,4 +254,7 @@ def _with_bracket(best: Result, reasons: tuple[Sentence, ...], ways: Sequence[_W
         None,
         (min(low for low, _ in brackets), high),
     )
+    if any(each.code in _VOLUMES_OPEN for each in reasons):
+        # The volumes that an eye would find are as open.
+        best = replace(best, midpoint=None, last_red=None)
     return replace(best, verdict=verdict)

@@ -26,7 +26,7 @@ from endpoint.delivery.delivery import Delivery, reading_sd_ml
 from endpoint.delivery.first_plume import first_plume
 from endpoint.delivery.other_start import BEND_SD_S, OtherStart, other_start
 from endpoint.delivery.pump_start import LOGGED_SD_S, STATED_SD_S, PumpStart, pump_start
-from endpoint.delivery.row_path import Costs, Path, Rows, cheapest_path, costs_of
+from endpoint.delivery.row_path import LEAST_INSIDE, Costs, Path, Rows, cheapest_path, costs_of
 from endpoint.messages import Sentence, remark
 
 FloatArray = NDArray[np.float64]
@@ -52,9 +52,6 @@ _COARSE_S, _MOST_CLOCKS = 2.0, 200
 """Steps between the clocks of a first, coarse look, s, and how many are tried at most."""
 _FOLLOWS_S = 3.0
 """Time by which a row follows the moment in which its addition is first seen, s."""
-_LEAST_INSIDE = 0.6
-"""Part of the rows that a recording must hold under another clock. Lower, and a film that shows few
-additions fits anywhere."""
 _FILMED_LATE = 2.3
 """Cost of a recording that begins after the first addition, natural logarithm: people start the
 camera before they open the tap, nine times in ten. Assumed."""
@@ -310,7 +307,7 @@ def _other_clocks(costs: Costs, rows: Rows, thorough: bool) -> list[float]:
     usual = (steps * bin_s >= _DIFFERENCES_S[0]) & (steps * bin_s <= _DIFFERENCES_S[-1])
     if not thorough and usual[int(np.argmax(score))] and inside[usual].all(axis=1).any():
         return []
-    tried = steps[inside.mean(axis=1) >= _LEAST_INSIDE] * bin_s
+    tried = steps[inside.mean(axis=1) >= LEAST_INSIDE] * bin_s
     tried = tried[:: max(1, round(_COARSE_S / bin_s), tried.size // _MOST_CLOCKS)]
     paths = [cheapest_path(costs, rows, one, coarse=True) for one in tried.tolist()]
     cost = np.array([np.inf if path is None else path.cost for path in paths])

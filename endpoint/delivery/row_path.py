@@ -41,9 +41,10 @@ _ORDERS, _CLEARLY = 4, 1.0
 Of 60 films of the population (seeds 2000 to 2116) that got the log of another one 77 % are doubted
 so, and with their own log 50 %, where few plumes are seen. Lower, and a log of another film gets a
 number by its own clock's difference; higher, and clocks that are apart get intervals only."""
-_CLOCKS_S, _LEAST_INSIDE = 4.0, 0.6
-"""Steps between the clocks that are tried, s: rows reach as far; and the part of the rows that the
-recording must hold."""
+_CLOCKS_S, LEAST_INSIDE = 4.0, 0.6
+"""Steps between the clocks that are tried, s: rows reach as far; and the part of the rows that a
+recording must hold under another clock. Lower, and a film that shows few additions fits anywhere.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +177,7 @@ def _least(costs: Costs, rows: Rows) -> float:
     least = np.inf
     for later_s in np.arange(first_s - rows.time_s[-1], last_s - rows.time_s[0], _CLOCKS_S):
         at_s = rows.time_s + later_s
-        if np.mean((at_s >= first_s) & (at_s <= last_s)) < _LEAST_INSIDE:
+        if np.mean((at_s >= first_s) & (at_s <= last_s)) < LEAST_INSIDE:
             continue
         path = cheapest_path(costs, rows, float(later_s), coarse=True)
         if path is not None:

@@ -58,9 +58,9 @@ the cell, holds no indicator: 2.5 umol/L in 1 cm."""
 _BLUE, _RED = 0.15, -0.25
 """`State.blueness` from which a liquid counts as the free form, and up to which as the bound form.
 Eriochrome Black T has about +0.45 and -0.8; between the two limits neither is said."""
-_LEAST_BETWEEN = 4
-"""Points within the change from which it is a fade. A hand that is taken away is within one or two.
-Assumed."""
+_LEAST_BETWEEN, _LEAVES_S = 4, 2.5
+"""Points within the change, and time from the first of them to the last, s, from which it is a
+fade. A hand that is taken away is within one or two, and within two seconds. Assumed."""
 _FADED, _ASIDE = 0.7, 0.15
 """Part of its first depth below which a colour fades (dilution by a quarter leaves 0.8), and part
 of that depth by which it may move aside and still be the same colour. Assumed."""
@@ -205,7 +205,8 @@ def _fades(curve: Curve, start: State | None, end: State | None) -> bool:
         return False
     low, high = _INSIDE
     between = (curve.flags == 0) & (curve.signal > low) & (curve.signal < high)
-    return int(between.sum()) >= _LEAST_BETWEEN
+    lasts_s = np.ptp(curve.time_s[between]) if between.any() else 0.0
+    return int(between.sum()) >= _LEAST_BETWEEN and bool(lasts_s > _LEAVES_S)
 
 
 def _stays_bound(curve: Curve, indicator: Indicator) -> bool:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from endpoint.analysis.result import Result
@@ -122,3 +123,15 @@ def test_a_way_that_ends_before_the_change_does_not_win_by_being_smooth() -> Non
     red = replace(found(15.0, rms=0.001), verdict=refuse("never-reached", ERIOCHROME_BLACK_T))
     got = one_of([(way(0.0, -60.0), red), (way(1.5), found(15.0, rms=0.01))])
     assert got.equivalence is not None
+
+
+@pytest.mark.parametrize("is_its_log", [True, False])
+def test_of_a_log_that_is_not_believed_no_volume_is_told_as_if_it_were(is_its_log: bool) -> None:
+    seen = replace(found(19.1), midpoint=Estimate(19.0, 0.02, 18.96, 19.04))
+    results = [seen, found(18.6)]
+    ways = [way(0.0, -17.0), way(12.0)]
+    got = result_of_several(
+        ways, lambda one, _: results[ways.index(one)], is_its_log=lambda: is_its_log
+    )
+    assert got.status == ("located" if is_its_log else "bracketed")
+    assert (got.midpoint is not None) == is_its_log
